@@ -1,0 +1,173 @@
+"""Findings from records alone: each check fires on its cause and on nothing else."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from devices.rules.findings import CHECKS, ReceiverFacts, SupervisionAsk, find, group_by_code
+from devices.rules.slot_map import OutputFacts, OutputUse, SlotRow
+
+TODAY = date(2027, 3, 4)
+SET_AT = datetime(2026, 2, 14, 10, 0, tzinfo=UTC)
+SOUND = SlotRow(
+    slot=1,
+    is_taken=True,
+    label="Room 1",
+    serial="SK-04127",
+    type_label="pull cord",
+    kind="pull_cord",
+    duty="life_safety",
+    window_s=14400,
+    interval_s=3600,
+    outputs=(OutputUse(1, "latching"),),
+    registered_at=SET_AT,
+    walk_tested_at=SET_AT + timedelta(minutes=5),
+    battery_code="CR2450",
+    n_cells=2,
+    n_lots=1,
+    fitted_on=date(2026, 2, 14),
+)
+OUTPUTS = (
+    OutputFacts(1, "signal", "call lamp", cleared_by="night staff"),
+    OutputFacts(2, "fault", "buzzer", is_wired=True, effect_seen_on=date(2026, 9, 1)),
+)
+
+
+def receiver(*rows, outputs=OUTPUTS, **over):
+    given = {"where": "Lantern House, receiver 1", "n_slots": 4, "rows": rows, "outputs": outputs, "today": TODAY}
+    return ReceiverFacts(**(given | over))
+
+
+def test_a_sound_receiver_has_no_findings():
+    assert find(receiver(SOUND, SlotRow(2))) == ()
+
+
+@pytest.mark.parametrize(
+    ("over", "code"),
+    [
+        ({"is_portable": True}, "portable_supervised"),
+        ({"window_s": 0}, "life_safety_unsupervised"),
+        ({"window_s": 7199}, "window_under_two"),
+        ({"needs_registering": True}, "register_again"),
+        ({"walk_tested_at": None}, "never_walk_tested"),
+        ({"walk_tested_at": SET_AT - timedelta(days=1)}, "not_tested_since_change"),
+        ({"fitted_on": None}, "cells_unknown_age"),
+        ({"n_lots": 2}, "mixed_lots"),
+        ({"kind": "door_contact", "outputs": (OutputUse(1, "momentary", 5),)}, "momentary_on_held"),
+        ({"outputs": (OutputUse(3, "latching"),)}, "latching_unnamed"),
+    ],
+)
+def test_each_fault_in_a_slot_gives_its_own_finding(over, code):
+    (found,) = find(receiver(replace(SOUND, **over)))
+    assert found.code == code
+    assert found.where.startswith("Lantern House, receiver 1")
+    for text in (found.what, found.why, found.do):
+        assert len(text) > 10
+    if found.slot:
+        assert found.slot == 1
+        assert "slot 1 (Room 1)" in found.where
+
+
+@pytest.mark.parametrize(
+    "over",
+    [
+        {"is_portable": True, "window_s": 0},
+        {"is_portable": True, "is_away": True},
+        {"duty": "convenience", "window_s": 0},
+        {"window_s": 7200},
+        {"window_s": None},
+        {"interval_s": None, "window_s": 60},
+        {"kind": "door_contact", "outputs": (OutputUse(1, "follower"),)},
+        {"kind": "door_contact", "outputs": (OutputUse(1, "momentary", 5),), "duty": "convenience"},
+        {"n_cells": 0, "fitted_on": None},
+    ],
+)
+def test_what_is_meant_so_or_not_known_gives_no_finding(over):
+    assert find(receiver(replace(SOUND, **over))) == ()
+
+
+def test_the_window_is_held_against_the_policy_of_the_company():
+    ask = SupervisionAsk("life_safety", must_supervise=True, longest_window_s=3600, source="manager, 1 May 2026")
+    (found,) = find(receiver(SOUND, asks=(ask,)))
+    assert found.code == "window_over_duty"
+    assert "manager, 1 May 2026" in found.do
+    assert find(receiver(replace(SOUND, window_s=3600, interval_s=900), asks=(ask,))) == ()
+
+
+def test_an_output_shared_by_different_behaviours_names_the_slots():
+    other = replace(SOUND, slot=2, serial="SK-2", outputs=(OutputUse(1, "follower"),))
+    (found,) = find(receiver(SOUND, other))
+    assert (found.code, found.output) == ("output_shared", 1)
+    assert "slot 1" in found.what
+    assert "slot 2" in found.what
+    assert found.since_on == SET_AT.date()
+
+
+def test_two_pulse_lengths_on_one_output_are_different_behaviours():
+    rows = [replace(SOUND, slot=n, serial=f"SK-{n}", outputs=(OutputUse(1, "momentary", n),)) for n in (1, 2)]
+    assert [found.code for found in find(receiver(*rows))] == ["output_shared"]
+
+
+def test_the_same_transmitter_twice_is_found_unless_declared():
+    twice = replace(SOUND, slot=2)
+    (found,) = find(receiver(SOUND, twice))
+    assert found.code == "registered_twice"
+    declared = [replace(row, is_declared_twice=True) for row in (SOUND, twice)]
+    assert find(receiver(*declared)) == ()
+    assert find(receiver(SOUND, replace(twice, input_number=2))) == ()
+
+
+def test_the_same_transmitter_in_another_receiver_is_found():
+    (found,) = find(receiver(SOUND, elsewhere=frozenset({("SK-04127", 1)})))
+    assert found.code == "registered_twice"
+    assert "another receiver" in found.what
+
+
+def test_a_slot_where_nothing_answers_is_one_finding_not_five():
+    unknown = SlotRow(2, is_taken=True, registered_at=SET_AT)
+    assert [found.code for found in find(receiver(SOUND, unknown))] == ["nothing_answers"]
+
+
+def test_a_full_receiver_says_so_once():
+    rows = [replace(SOUND, slot=n, serial=f"SK-{n}") for n in (1, 2)]
+    (found,) = find(receiver(*rows, n_slots=2))
+    assert (found.code, found.slot) == ("no_spare_slot", None)
+    assert find(receiver(*rows, n_slots=0)) == ()
+
+
+@pytest.mark.parametrize(
+    ("output", "codes"),
+    [
+        (OutputFacts(2, "fault", is_wired=False), ["fault_output_unwired"]),
+        (OutputFacts(2, "fault", is_wired=True), ["fault_output_untested"]),
+        (OutputFacts(2, "fault", effect_seen_on=TODAY - timedelta(days=366)), []),
+        (OutputFacts(2, "fault", effect_seen_on=TODAY - timedelta(days=367)), ["fault_output_untested"]),
+        (OutputFacts(2, "signal", is_wired=False), []),
+    ],
+)
+def test_a_fault_output_must_be_wired_and_seen_to_work(output, codes):
+    assert [found.code for found in find(receiver(SOUND, outputs=(OUTPUTS[0], output)))] == codes
+
+
+def test_life_safety_comes_first_and_findings_can_be_grouped():
+    rows = [
+        replace(SOUND, slot=1, serial="SK-1", duty="convenience", needs_registering=True),
+        replace(SOUND, slot=2, serial="SK-2", walk_tested_at=None),
+        replace(SOUND, slot=3, serial="SK-3", walk_tested_at=None),
+    ]
+    found = find(receiver(*rows))
+    assert [(finding.code, finding.slot) for finding in found] == [
+        ("never_walk_tested", 2),
+        ("never_walk_tested", 3),
+        ("register_again", 1),
+    ]
+    assert {code: len(group) for code, group in group_by_code(found).items()} == {
+        "never_walk_tested": 2,
+        "register_again": 1,
+    }
+
+
+def test_no_check_fires_on_spare_slots():
+    facts = receiver(*[SlotRow(n) for n in range(1, 5)], outputs=())
+    assert [check.__name__ for check in CHECKS if list(check(facts))] == []
