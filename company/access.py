@@ -1,0 +1,48 @@
+"""Who may call which view. A view without an audience is refused by the middleware: nothing slips through."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+OFFICE = "office"
+TECHNICIAN = "technician"
+PORTAL = "portal"
+PUBLIC = "public"
+MANAGER = "manager"
+AUDIENCES = frozenset({OFFICE, TECHNICIAN, PORTAL, PUBLIC, MANAGER})
+
+View = TypeVar("View", bound=Callable[..., Any])
+
+
+def audience(*names: str) -> Callable[[View], View]:
+    """Declare who may call a view: "office", "technician", "portal", "manager" (office with the flag) or "public".
+
+    Raises
+    ------
+    ValueError
+        If no audience or an unknown one is named.
+    """
+    wanted = frozenset(names)
+    if not wanted or wanted - AUDIENCES:
+        raise ValueError(f"Unknown audience in {names!r}")
+
+    def declare(view: View) -> View:
+        view.audience = wanted  # type: ignore[attr-defined]
+        if PUBLIC in wanted:
+            # Django's own LoginRequiredMiddleware asks this attribute.
+            view.login_required = False  # type: ignore[attr-defined]
+        return view
+
+    return declare
+
+
+def may_call(user: Any, wanted: frozenset[str]) -> bool:
+    """Whether this user belongs to one of the audiences."""
+    if PUBLIC in wanted:
+        return True
+    if not user.is_authenticated or not user.is_active:
+        return False
+    if user.audience in wanted:
+        return True
+    return MANAGER in wanted and user.is_manager

@@ -1,0 +1,71 @@
+"""The firm's own data: letterhead, prices, policy."""
+
+from __future__ import annotations
+
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+
+from company.models.customers import Paper
+from company.querysets import StaffOnly
+
+
+class Duty(models.TextChoices):
+    """How bad a dead battery is. Sorted by harm wherever it is listed."""
+
+    LIFE_SAFETY = "life_safety", "Life safety"
+    SECURITY = "security", "Security"
+    CONVENIENCE = "convenience", "Convenience"
+
+
+class Firm(models.Model):
+    """One row: the firm that runs this installation."""
+
+    name = models.CharField(max_length=120, default="Our firm")
+    address = models.TextField(blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    email = models.EmailField(blank=True)
+    paper = models.CharField("paper size", max_length=8, choices=Paper, default=Paper.A4)
+    cost_per_hour = models.DecimalField(max_digits=8, decimal_places=2, default=60)
+    cost_per_km = models.DecimalField(max_digits=8, decimal_places=2, default="0.60")
+    cost_per_callout = models.DecimalField(max_digits=8, decimal_places=2, default=150)
+    currency = models.CharField(max_length=3, default="GBP")
+    notes_on_phones = models.BooleanField("access notes may be kept on a phone", default=False)
+
+    objects = StaffOnly.as_manager()
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=models.Q(pk=1), name="firm_is_one_row")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class RiskPolicy(models.Model):
+    """How far the firm lets a battery go, per duty class: the firm's own choice, never a standard's word."""
+
+    duty = models.CharField(max_length=12, choices=Duty, unique=True)
+    p_dead = models.FloatField(
+        "share found dead, at most",
+        validators=[MinValueValidator(0.0005), MaxValueValidator(0.5)],
+        help_text="Share of batteries that may die in service before they are changed.",
+    )
+    p_call = models.FloatField(
+        "share signalling low, at most",
+        validators=[MinValueValidator(0.0005), MaxValueValidator(0.5)],
+        help_text="Share of batteries that may give a low-battery signal before the planned change.",
+    )
+    grace_days = models.PositiveSmallIntegerField(
+        "days after a low-battery signal",
+        validators=[MaxValueValidator(90)],
+        help_text="Time to change after the first signal.",
+    )
+    calendar_cap_days = models.PositiveSmallIntegerField(
+        "longest time in service [d]", validators=[MinValueValidator(30), MaxValueValidator(5500)]
+    )
+    longest_window_s = models.PositiveIntegerField("longest supervision window [s]", null=True, blank=True)
+    source_note = models.CharField(max_length=200, default="own suggestion")
+
+    objects = StaffOnly.as_manager()
+
+    def __str__(self) -> str:
+        return self.get_duty_display()

@@ -1,0 +1,146 @@
+"""Every read of the firm's own records, and the one definition of what a user may see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar, Self
+
+from django.contrib.auth.models import AnonymousUser
+from django.db import models
+from django.db.models import Q
+
+if TYPE_CHECKING:
+    from company.models import User
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """What a portal user may see: whole customers, and single sites of customers that are limited to them."""
+
+    customer_ids: frozenset[int]
+    site_ids: frozenset[int]
+
+
+def scope_of(user: User) -> Scope:
+    """Scope of a portal user, read once per user object (a request has one)."""
+    cached: Scope | None = getattr(user, "_scope", None)
+    if cached is not None:
+        return cached
+    from company.models import PortalAccess
+
+    # `portal_sites` is the reverse name of a row of the app above; a lookup by name keeps imports pointing one way.
+    rows = PortalAccess.objects.filter(user=user, customer__closed_at=None).values_list(
+        "customer_id", "is_limited", "portal_sites__site_id"
+    )
+    customers, sites = set(), set()
+    for customer_id, is_limited, site_id in rows:
+        if not is_limited:
+            customers.add(customer_id)
+        elif site_id is not None:
+            sites.add(site_id)
+    scope = Scope(frozenset(customers), frozenset(sites))
+    user._scope = scope  # type: ignore[attr-defined]
+    return scope
+
+
+class CustomerScoped(models.QuerySet[Any]):
+    """Rows that belong to one customer.
+
+    `customer_path` and `site_path` are lookups from the row to the ids; every tenant table carries `customer_id`
+    itself, so the usual scope is one comparison. A row without a site (site_path = "") is shown only to users
+    who may see the whole customer.
+    """
+
+    customer_path: ClassVar[str] = "customer_id"
+    site_path: ClassVar[str] = "site_id"
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """Rows that this user may see: staff all, a portal user those in the scope, anybody else none."""
+        if not user.is_authenticated or not user.is_active:
+            return self.none()
+        if user.is_staff_member:
+            return self
+        scope = scope_of(user)
+        condition = Q(**{f"{self.customer_path}__in": scope.customer_ids})
+        if self.site_path and scope.site_ids:
+            condition |= Q(**{f"{self.site_path}__in": scope.site_ids})
+        return self.filter(condition)
+
+
+class StaffOnly(models.QuerySet[Any]):
+    """Rows that only the firm's own people may see."""
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """All for office and technicians, none for anybody else."""
+        if user.is_authenticated and user.is_active and user.is_staff_member:
+            return self
+        return self.none()
+
+
+class CustomerQuerySet(CustomerScoped):
+    """Customers."""
+
+    customer_path = "pk"
+    site_path = "sites__pk"
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """A customer is visible as soon as one of its sites is."""
+        if not user.is_authenticated or not user.is_active:
+            return self.none()
+        if user.is_staff_member:
+            return self
+        return self.filter(pk__in=self.model._default_manager.filter(portal_access__user=user).values("pk"))
+
+    def current(self) -> Self:
+        """Customers that are not closed."""
+        return self.filter(closed_at=None)
+
+    def matching(self, words: str) -> Self:
+        """Customers whose name or code holds the words."""
+        return self.filter(Q(name__icontains=words) | Q(code__icontains=words)) if words else self
+
+
+class UserQuerySet(models.QuerySet[Any]):
+    """People."""
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """Office sees everybody, a technician the firm's people, a portal user only themselves."""
+        if not user.is_authenticated or not user.is_active:
+            return self.none()
+        if user.is_office:
+            return self
+        if user.is_technician:
+            return self.exclude(audience="portal")
+        return self.filter(pk=user.pk)
+
+    def technicians(self) -> Self:
+        """People who go out: active technicians, by name."""
+        return self.filter(audience="technician", is_active=True).order_by("name", "pk")
+
+
+class JobQuerySet(models.QuerySet[Any]):
+    """Background work."""
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        """Office sees all; anybody else what they asked for themselves."""
+        if not user.is_authenticated or not user.is_active:
+            return self.none()
+        if user.is_office:
+            return self
+        return self.filter(requested_by=user)
+
+    def ready(self, now: Any) -> Self:
+        """Jobs that may be claimed: waiting, or running with a lease that has run out."""
+        return self.filter(Q(state="waiting", not_before__lte=now) | Q(state="running", lease_until__lt=now)).order_by(
+            "created_at", "pk"
+        )
+
+
+class ChangeRowQuerySet(CustomerScoped):
+    """What was changed by whom, when and why."""
+
+    site_path = ""
+
+    def about(self, kind: str, pk: int) -> Self:
+        """Changes of one record, newest first."""
+        return self.filter(subject_kind=kind, subject_id=pk).select_related("by").order_by("-at", "-pk")

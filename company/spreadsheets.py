@@ -1,0 +1,365 @@
+"""Read workbooks (XLSX, CSV files, a ZIP of CSV files) into `company.sheets` objects; write XLSX and CSV.
+
+Nothing here knows a sheet or column by name. No Django.
+"""
+
+import csv
+import io
+import re
+import unicodedata
+import zipfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from decimal import Decimal
+from pathlib import PurePosixPath
+from typing import Any
+
+import python_calamine
+import xlsxwriter
+
+from company.sheets import Cell, Problem, Row, Sheet, SheetPlan, Workbook, letter_of, plain, shown
+from company.spreadsheet_safety import (
+    MAX_BYTES,
+    MAX_COLUMNS,
+    MAX_ROWS,
+    BadFile,
+    SheetScan,
+    open_zip,
+    refuse_oversize,
+    scan_sheets,
+)
+
+__all__ = [
+    "MAX_BYTES",
+    "BadFile",
+    "OutSheet",
+    "csv_bytes",
+    "read_workbook",
+    "refuse_oversize",
+    "template_bytes",
+    "xlsx_bytes",
+]
+
+_OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+_ZIP = (b"PK\x03\x04", b"PK\x05\x06")
+_OTHER = {
+    b"%PDF": "a PDF",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+    b"GIF8": "a picture",
+    b"\x1f\x8b": "a packed file",
+}
+_LISTED = 50
+_HIDDEN_CHARS = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"))
+_RISKY = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class OutSheet:
+    """One sheet to write: heading cells, rows, a note for each heading (shown when the cell is pointed at)."""
+
+    name: str
+    header: Sequence[str]
+    rows: Sequence[Sequence[Cell]] = ()
+    notes: Sequence[str] = ()
+
+
+def read_workbook(files: Sequence[tuple[str, bytes]], *, max_bytes: int = MAX_BYTES) -> Workbook:
+    """Read one XLSX, one ZIP of CSV files, or several CSV files.
+
+    Parameters
+    ----------
+    files : sequence of (name, bytes)
+        As uploaded; the name of a CSV file is the name of its sheet.
+    max_bytes : int
+        Largest size of all files together [bytes].
+
+    Raises
+    ------
+    BadFile
+        With a plain sentence, when a file is none of these, locked, damaged or too large.
+    """
+    if not files:
+        raise BadFile("No file was chosen.")
+    refuse_oversize(files[0][0], sum(len(body) for _, body in files), max_bytes)
+    sheets: list[Sheet] = []
+    for name, body in files:
+        refuse_oversize(name, len(body), max_bytes)
+        if len(files) > 1 and body.startswith((_OLE, *_ZIP)):
+            raise BadFile("Upload one XLSX workbook, one ZIP, or CSV files only, not a mixture.")
+        sheets.extend(_read_file(name, body))
+    return Workbook(tuple(sheets))
+
+
+def _read_file(name: str, body: bytes) -> list[Sheet]:
+    if body.startswith(_OLE):
+        raise BadFile(_old_office(name, body))
+    if body.startswith(_ZIP):
+        return _read_zip(name, body)
+    for mark, what in _OTHER.items():
+        if body.startswith(mark):
+            raise BadFile(f"“{name}” is {what}, not a workbook. Upload an XLSX file or CSV files.")
+    if not name.casefold().endswith((".csv", ".tsv", ".txt")):
+        raise BadFile(f"“{name}” is no workbook we can read. Upload an XLSX file or CSV files.")
+    return [_read_csv(name, body)]
+
+
+def _old_office(name: str, body: bytes) -> str:
+    if "EncryptedPackage".encode("utf-16-le") in body:
+        return f"“{name}” is locked with a password. Save a copy without one and upload that."
+    if any(stream.encode("utf-16-le") in body for stream in ("Workbook", "Book")):
+        return f"“{name}” is a workbook of the old .xls kind. Save it as .xlsx and upload that."
+    return f"“{name}” is an old office document, not a workbook. Upload an XLSX file or CSV files."
+
+
+def _read_zip(name: str, body: bytes) -> list[Sheet]:
+    archive = open_zip(name, body)
+    parts = archive.namelist()
+    if "xl/workbook.xml" in parts:
+        return _read_xlsx(name, body, archive)
+    if "xl/workbook.bin" in parts:
+        raise BadFile(f"“{name}” is a binary workbook (.xlsb). Save it as .xlsx and upload that.")
+    if "content.xml" in parts or "mimetype" in parts:
+        raise BadFile(f"“{name}” is an OpenDocument file. Save it as .xlsx and upload that.")
+    tables = [
+        part
+        for part in parts
+        if part.casefold().endswith(".csv") and not PurePosixPath(part).name.startswith((".", "__"))
+    ]
+    if not tables:
+        raise BadFile(f"“{name}” holds neither a workbook nor CSV files.")
+    return [_read_csv(part, archive.read(part)) for part in tables if "__MACOSX" not in part]
+
+
+# --- XLSX ------------------------------------------------------------------------------------------------------------
+
+
+def _read_xlsx(name: str, body: bytes, archive: zipfile.ZipFile) -> list[Sheet]:
+    scans = scan_sheets(name, archive)
+    try:
+        book = python_calamine.load_workbook(io.BytesIO(body))
+        return [_read_sheet(book.get_sheet_by_name(title), scan) for title, scan in scans.items()]
+    except python_calamine.PasswordError:
+        raise BadFile(f"“{name}” is locked with a password. Save a copy without one and upload that.") from None
+    except (python_calamine.CalamineError, OSError, ValueError):
+        raise BadFile(
+            f"“{name}” is damaged and cannot be read. Open it, save it again and upload the new copy."
+        ) from None
+
+
+def _read_sheet(raw: Any, scan: SheetScan) -> Sheet:
+    title = raw.name
+    table = raw.to_python(skip_empty_area=False)
+    rows = []
+    for number, cells in enumerate(table, start=1):
+        tidied = tuple(_tidy(cell) for cell in cells)
+        if any(cell is not None for cell in tidied):
+            rows.append([number, tidied])
+    for number, column in scan.scientific:
+        _restore_power(rows, number, column)
+    problems = [*_formula_problems(title, scan, table), *_merge_problems(title, raw.merged_cell_ranges or [])]
+    return _with_header(title, [Row(number, cells) for number, cells in rows], problems)
+
+
+def _restore_power(rows: list[list[Any]], number: int, column: int) -> None:
+    """Show a number the way the sheet shows it (1E+05), because a serial typed as 1E5 has lost its form."""
+    for row in rows:
+        if row[0] == number and column <= len(row[1]) and isinstance(row[1][column - 1], (int, float)):
+            cells = list(row[1])
+            cells[column - 1] = f"{Decimal(str(cells[column - 1])).normalize():E}"
+            row[1] = tuple(cells)
+
+
+def _formula_problems(title: str, scan: SheetScan, table: list[list[Any]]) -> list[Problem]:
+    problems = []
+    for row, column in scan.formulas[:_LISTED]:
+        value = table[row - 1][column - 1] if row <= len(table) and column <= len(table[row - 1]) else ""
+        sentence = "The cell holds a formula, whose last result may be out of date. Paste the value in its place."
+        problems.append(Problem(title, row, "", shown(value), sentence, letter_of(column - 1)))
+    if len(scan.formulas) > _LISTED:
+        sentence = (
+            f"The sheet holds {len(scan.formulas)} formulas; the first {_LISTED} are listed. Paste all cells as values."
+        )
+        problems.append(Problem(title, None, "", "", sentence))
+    formulas = set(scan.formulas)
+    for row, column, text in scan.errors[:_LISTED]:
+        if (row, column) not in formulas:
+            sentence = f"The cell shows the error {text}. Write the value itself."
+            problems.append(Problem(title, row, "", text, sentence, letter_of(column - 1)))
+    return problems
+
+
+def _merge_problems(title: str, ranges: Iterable[tuple[tuple[int, int], tuple[int, int]]]) -> list[Problem]:
+    problems = []
+    for (top, left), (bottom, right) in list(ranges)[:_LISTED]:
+        span = f"{letter_of(left)}{top + 1}:{letter_of(right)}{bottom + 1}"
+        sentence = f"The cells {span} are merged, so all but one are empty. Unmerge them and fill in each."
+        problems.append(Problem(title, top + 1, "", span, sentence, letter_of(left)))
+    return problems
+
+
+# --- CSV -------------------------------------------------------------------------------------------------------------
+
+
+def _read_csv(name: str, body: bytes) -> Sheet:
+    title = PurePosixPath(name.replace("\\", "/")).stem
+    text = _decode(name, body)
+    if re.match(r"\s*<(?:!doctype|html|\?xml|table)", text, re.IGNORECASE):
+        raise BadFile(f"“{name}” is a web page or XML, not a CSV file. Save the sheet as CSV or XLSX.")
+    first, _, rest = text.partition("\n")
+    delimiter = ""
+    if match := re.fullmatch(r"sep=(.)\r?", first):
+        delimiter, text = match[1], rest
+    delimiter = delimiter or _delimiter(text)
+    rows = []
+    try:
+        for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), start=1):
+            tidied = tuple(_tidy(_unguarded(cell)) for cell in cells)
+            if number > MAX_ROWS or len(tidied) > MAX_COLUMNS:
+                raise BadFile(f"“{name}” has more than {MAX_ROWS} rows or {MAX_COLUMNS} columns. Split it by site.")
+            if any(cell is not None for cell in tidied):
+                rows.append(Row(number, tidied))
+    except csv.Error:
+        raise BadFile(
+            f"“{name}” is no proper CSV file: a quotation mark is missing or a cell is far too long."
+        ) from None
+    return _with_header(title, rows, [])
+
+
+def _decode(name: str, body: bytes) -> str:
+    if body.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encodings = ["utf-16"]
+    elif b"\0" in body[:2000]:
+        encodings = ["utf-16-le"] if body[1:2] == b"\0" else ["utf-16-be"]
+    else:
+        encodings = ["utf-8-sig", "cp1252"]
+    for encoding in encodings:
+        try:
+            text = body.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\0" not in text:
+            return text
+    raise BadFile(f"“{name}” is no text file. Save the sheet as CSV (UTF-8) or XLSX.")
+
+
+def _delimiter(text: str) -> str:
+    """Take the commonest of comma, semicolon and tab outside quotation marks in the first filled line."""
+    first = next((line for line in text.splitlines() if line.strip(" ,;\t")), "")
+    bare = re.sub(r'"[^"]*"', "", first)
+    return max(",;\t", key=bare.count)
+
+
+def _unguarded(cell: str) -> str:
+    """Take off the apostrophe that `csv_bytes` puts before a risky first character."""
+    return cell[1:] if cell[:1] == "'" and cell[1:2] in _RISKY else cell
+
+
+# --- both ------------------------------------------------------------------------------------------------------------
+
+
+def _tidy(cell: Any) -> Cell:
+    if isinstance(cell, str):
+        text = unicodedata.normalize("NFC", cell).translate(_HIDDEN_CHARS).replace("\u00a0", " ").strip()
+        return text or None
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+        return int(cell)
+    if cell is None or isinstance(cell, (bool, int, float, date, time, timedelta)):
+        return cell
+    return str(cell)
+
+
+def _with_header(title: str, rows: list[Row], problems: list[Problem]) -> Sheet:
+    """Take the first filled row as the headings."""
+    if not rows:
+        return Sheet(title, problems=tuple(problems))
+    header = tuple(shown(cell) for cell in rows[0].cells)
+    named = [_named(problem, header) for problem in problems]
+    return Sheet(title, header, rows[0].number, tuple(rows[1:]), tuple(named))
+
+
+def _named(problem: Problem, header: tuple[str, ...]) -> Problem:
+    """Give a problem known by its column letter the heading of that column too."""
+    for index, heading in enumerate(header):
+        if heading and letter_of(index) == problem.letter:
+            return Problem(problem.sheet, problem.row, heading, problem.value, problem.sentence, problem.letter)
+    return problem
+
+
+# --- writing ---------------------------------------------------------------------------------------------------------
+
+
+def xlsx_bytes(sheets: Sequence[OutSheet]) -> bytes:
+    """Write a workbook; text always stays text, whatever character it starts with."""
+    target = io.BytesIO()
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    book = xlsxwriter.Workbook(target, options)
+    heading = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+    body = book.add_format({"text_wrap": True, "valign": "top"})
+    day = book.add_format({"num_format": "yyyy-mm-dd", "valign": "top", "align": "left"})
+    for out in sheets:
+        page = book.add_worksheet(out.name[:31])
+        page.freeze_panes(1, 0)
+        for column, title in enumerate(out.header):
+            page.write_string(0, column, title, heading)
+            longest = max([len(title), *(len(shown(row[column])) for row in out.rows[:200] if column < len(row))])
+            page.set_column(column, column, min(max(longest + 2, 10), 60))
+            if column < len(out.notes) and out.notes[column]:
+                page.write_comment(0, column, out.notes[column])
+        for number, row in enumerate(out.rows, start=1):
+            for column, cell in enumerate(row):
+                _write_cell(page, number, column, cell, body, day)
+    book.close()
+    return target.getvalue()
+
+
+def _write_cell(page: Any, row: int, column: int, cell: Cell, body: Any, day: Any) -> None:
+    if cell is None:
+        return
+    if isinstance(cell, bool):
+        page.write_string(row, column, shown(cell), body)
+    elif isinstance(cell, (int, float)):
+        page.write_number(row, column, cell, body)
+    elif isinstance(cell, (date, datetime)):
+        page.write_datetime(row, column, datetime(cell.year, cell.month, cell.day), day)  # noqa: DTZ001 - a bare day
+    else:
+        page.write_string(row, column, str(cell)[:32_767], body)
+
+
+def csv_bytes(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
+    """Write a CSV file (UTF-8 with BOM, as spreadsheet programs expect); risky text gets an apostrophe in front."""
+    target = io.StringIO(newline="")
+    writer = csv.writer(target)
+    for row in (header, *rows):
+        writer.writerow([_guarded(cell) for cell in row])
+    return target.getvalue().encode("utf-8-sig")
+
+
+def _guarded(cell: Cell) -> str:
+    if isinstance(cell, str) and cell.startswith(_RISKY):
+        return "'" + cell
+    return shown(cell) if not isinstance(cell, str) else cell
+
+
+def template_bytes(plans: Sequence[SheetPlan], intro: Sequence[str]) -> bytes:
+    """Write an empty workbook for these plans: a sheet "about" on every column, and one example row in each sheet."""
+    about: list[list[Cell]] = [[line] for line in intro]
+    about.append([])
+    about.append(["sheet", "column", "needed", "what to write", "example"])
+    for plan in plans:
+        about.append([plan.name, None, None, plan.note])
+        about.extend(
+            [plan.name, c.title, _needed(c.is_key, c.is_required), c.note, shown(c.example)] for c in plan.columns
+        )
+    sheets = [OutSheet("about", ["About this workbook"], about)]
+    sheets.extend(
+        OutSheet(p.name, [c.title for c in p.columns], [[c.example for c in p.columns]], [c.note for c in p.columns])
+        for p in plans
+    )
+    assert len({plain(sheet.name) for sheet in sheets}) == len(sheets)
+    return xlsx_bytes(sheets)
+
+
+def _needed(is_key: bool, is_required: bool) -> str:
+    return "always" if is_key or is_required else ""

@@ -1,0 +1,37 @@
+"""The map of addresses. Apps are mounted by name, so nothing here imports upward."""
+
+from django.contrib import admin
+from django.urls import include, path
+
+from company import views
+
+company_urls = (
+    [
+        path("", views.home, name="home"),
+        path("healthz/", views.health, name="health"),
+        path("firm/", views.settings_home, name="settings_home"),
+        path("firm/edit/", views.firm_edit, name="firm_edit"),
+        path("firm/policy/<slug:duty>/", views.policy_edit, name="policy_edit"),
+        path("people/", views.person_list, name="person_list"),
+        path("people/new/", views.person_new, name="person_new"),
+        path("people/<int:pk>/", views.person_edit, name="person_edit"),
+        path("customers/", views.customer_list, name="customer_list"),
+        path("customers/new/", views.customer_new, name="customer_new"),
+        path("customers/<int:pk>/", views.customer_detail, name="customer_detail"),
+        path("customers/<int:pk>/edit/", views.customer_edit, name="customer_edit"),
+        path("jobs/", views.job_list, name="job_list"),
+        path("jobs/<uuid:uuid>/", views.job_detail, name="job_detail"),
+        path("jobs/<uuid:uuid>/retry/", views.job_retry, name="job_retry"),
+    ],
+    "company",
+)
+
+urlpatterns = [
+    path("", include(company_urls)),
+    path("accounts/", include("allauth.account.urls")),
+    path("accounts/2fa/", include("allauth.mfa.urls")),
+    path("admin/", admin.site.urls),
+    path("sites/", include("sites.urls")),
+    path("", include("devices.urls")),
+    path("", include("maintenance.urls")),
+]

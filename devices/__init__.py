@@ -1,0 +1,1 @@
+"""What is installed and what it last said: catalogue, receivers, slots, fittings, check-ins."""

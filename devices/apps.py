@@ -1,0 +1,8 @@
+"""App configuration of devices."""
+
+from django.apps import AppConfig
+
+
+class DevicesConfig(AppConfig):
+    name = "devices"
+    verbose_name = "Devices"

@@ -1,0 +1,27 @@
+"""Records of what is installed. Slot-map facts have a from and a to (exclusive, empty while open)."""
+
+from devices.models.batteries import Fitting, FittingTotals
+from devices.models.catalogue import BatteryType, ReceiverType, TransmitterType
+from devices.models.checkins import CheckInDay, Fault, IntakeBatch, IntakeSource, SetAside
+from devices.models.receivers import Output, Receiver
+from devices.models.registrations import Away, PlanPin, Registration, RegistrationOutput, Transmitter
+
+__all__ = [
+    "Away",
+    "BatteryType",
+    "CheckInDay",
+    "Fault",
+    "Fitting",
+    "FittingTotals",
+    "IntakeBatch",
+    "IntakeSource",
+    "Output",
+    "PlanPin",
+    "Receiver",
+    "ReceiverType",
+    "Registration",
+    "RegistrationOutput",
+    "SetAside",
+    "Transmitter",
+    "TransmitterType",
+]

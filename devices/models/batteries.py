@@ -1,0 +1,90 @@
+"""Fittings: a set of cells in one transmitter, from–to, and the raw sums from which exposure is worked out."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import F, Q
+from django.utils import timezone
+
+from company.models import Customer
+from devices.models.catalogue import BatteryType
+from devices.models.registrations import Transmitter
+from devices.querysets import FittingQuerySet, FittingTotalsQuerySet
+
+
+class WhyOut(models.TextChoices):
+    """Why cells came out; decides what the removal teaches (an end of life or not)."""
+
+    PREVENTIVE = "preventive", "planned change"
+    LOW_BATTERY = "low_battery", "low-battery signal"
+    DEAD = "dead", "found dead"
+    LEAKED = "leaked", "leaked"
+    DEFECT = "defect", "defect, water or bad contact"
+    WRONG_TYPE = "wrong_type", "wrong cells"
+    RETIRED = "retired", "transmitter taken out of use"
+    UNKNOWN = "unknown", "unknown"
+
+
+class Fitting(models.Model):
+    """Cells fitted in a transmitter. An unknown age is a value of its own: `fitted_at` is empty then."""
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    transmitter = models.ForeignKey(Transmitter, on_delete=models.PROTECT, related_name="fittings")
+    battery_type = models.ForeignKey(
+        BatteryType, null=True, blank=True, on_delete=models.PROTECT, related_name="+", help_text="Empty: unknown."
+    )
+    n_cells = models.PositiveSmallIntegerField(default=1)
+    fitted_at = models.DateTimeField(null=True, blank=True, help_text="Empty: age unknown.")
+    entered_at = models.DateTimeField(default=timezone.now, help_text="Since when our records know these cells.")
+    removed_at = models.DateTimeField(null=True, blank=True)
+    removed_why = models.CharField(max_length=12, choices=WhyOut, blank=True)
+    removed_v = models.FloatField("measured when taken out [V]", null=True, blank=True)
+    lot = models.CharField("lot or date code", max_length=40, blank=True)
+    made_on = models.DateField("cell made on", null=True, blank=True)
+    first_low_at = models.DateTimeField("first low-battery signal", null=True, blank=True)
+    last_alive_at = models.DateTimeField("last known alive before the end", null=True, blank=True)
+    note = models.CharField(max_length=200, blank=True)
+
+    objects = FittingQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["transmitter"],
+                condition=Q(removed_at=None),
+                name="one_open_fitting_per_transmitter",
+                violation_error_message="This transmitter has cells fitted already.",
+            ),
+            models.CheckConstraint(
+                condition=Q(removed_at=None) | Q(fitted_at=None) | Q(removed_at__gt=F("fitted_at")),
+                name="fitting_ends_later",
+            ),
+            # An imported battery counted twice would double what the fleet teaches.
+            models.UniqueConstraint(fields=["transmitter", "fitted_at"], name="fitting_begins_once"),
+            models.CheckConstraint(condition=Q(n_cells__gte=1), name="fitting_has_cells"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.transmitter}: {self.battery_type or 'unknown cells'}"
+
+
+class FittingTotals(models.Model):
+    """Raw sums per fitting and setting-period: days, check-ins, activations, temperature. Derived; can be rebuilt."""
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    fitting = models.ForeignKey(Fitting, on_delete=models.CASCADE, related_name="totals")
+    from_on = models.DateField(help_text="First day of the setting-period.")
+    interval_s = models.PositiveIntegerField(null=True)
+    days_measured = models.PositiveIntegerField(default=0)
+    checkins = models.PositiveIntegerField(default=0)
+    activations = models.PositiveIntegerField(default=0)
+    temperature_days = models.PositiveIntegerField(default=0)
+    temperature_sum_c = models.FloatField(default=0)
+
+    objects = FittingTotalsQuerySet.as_manager()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["fitting", "from_on"], name="totals_once_a_period")]
+
+    def __str__(self) -> str:
+        return f"{self.fitting} from {self.from_on}"

@@ -1,0 +1,204 @@
+"""Transmitters and their registrations in slots: the dated ledger itself."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import F, Q
+from django.urls import reverse
+from django.utils import timezone
+
+from company.models import Customer
+from company.models.firm import Duty
+from devices.models.catalogue import TransmitterType
+from devices.models.receivers import Output, Receiver
+from devices.querysets import RegistrationOutputQuerySet, RegistrationQuerySet, TransmitterQuerySet
+from sites.models import FloorPlan, Site
+from sites.querysets import PlaceQuerySet
+
+
+class Transmitter(models.Model):
+    """One battery unit that reports by radio. Its key is a 32-bit number: it stands on every check-in row."""
+
+    id = models.AutoField(primary_key=True)
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    type = models.ForeignKey(
+        TransmitterType, null=True, blank=True, on_delete=models.PROTECT, related_name="+", help_text="Empty: unknown."
+    )
+    serial = models.CharField(max_length=40)
+    made_on = models.DateField(null=True, blank=True)
+    unit_since = models.DateField("in service since", null=True, blank=True)
+    note = models.CharField(max_length=300, blank=True)
+    created_at = models.DateTimeField(default=timezone.now)
+    retired_at = models.DateTimeField(null=True, blank=True)
+
+    objects = TransmitterQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["serial"],
+                name="transmitter_serial_once",
+                violation_error_message="This serial is already known.",
+            ),
+            models.CheckConstraint(condition=~Q(serial=""), name="transmitter_has_serial"),
+        ]
+
+    def __str__(self) -> str:
+        return self.serial
+
+    def get_absolute_url(self) -> str:
+        return reverse("devices:transmitter_detail", args=[self.pk])
+
+
+class Supervision(models.TextChoices):
+    ON = "on", "supervised"
+    OFF = "off", "not supervised"
+    UNKNOWN = "unknown", "unknown"
+
+
+class Contact(models.TextChoices):
+    NO = "no", "normally open"
+    NC = "nc", "normally closed"
+    NONE = "none", "no contact"
+    UNKNOWN = "unknown", "unknown"
+
+
+class Registration(models.Model):
+    """A transmitter in a slot with its settings, from–to. Changed settings end one row and begin another.
+
+    A slot that is taken though nothing answers is a row without a transmitter.
+    """
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
+    receiver = models.ForeignKey(Receiver, on_delete=models.PROTECT, related_name="registrations")
+    slot = models.PositiveSmallIntegerField()
+    transmitter = models.ForeignKey(
+        Transmitter, null=True, blank=True, on_delete=models.PROTECT, related_name="registrations"
+    )
+    input_number = models.PositiveSmallIntegerField(default=1)
+    is_shared = models.BooleanField(
+        "declared to stand in several slots", default=False, help_text="One battery change serves all of them."
+    )
+    label = models.CharField(max_length=80)
+    area = models.CharField(max_length=120, blank=True)
+    duty = models.CharField(max_length=12, choices=Duty)
+    is_portable = models.BooleanField("leaves the site", default=False)
+    supervision = models.CharField(max_length=8, choices=Supervision, default=Supervision.UNKNOWN)
+    window_s = models.PositiveIntegerField("supervision window [s]", null=True, blank=True)
+    interval_s = models.PositiveIntegerField("check-in interval [s]", null=True, blank=True)
+    contact = models.CharField(max_length=8, choices=Contact, default=Contact.UNKNOWN)
+    note = models.CharField(max_length=300, blank=True)
+    registered_at = models.DateTimeField()
+    removed_at = models.DateTimeField(null=True, blank=True)
+    removed_why = models.CharField(max_length=200, blank=True)
+    register_again_since = models.DateTimeField(
+        null=True, blank=True, help_text="Set-up changed after registration; empty once registered again."
+    )
+    replaces = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaced_by")
+
+    objects = RegistrationQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["receiver", "slot"],
+                condition=Q(removed_at=None),
+                name="one_open_registration_per_slot",
+                violation_error_message="This slot is taken.",
+            ),
+            models.UniqueConstraint(
+                fields=["transmitter", "input_number"],
+                condition=Q(removed_at=None, is_shared=False, transmitter__isnull=False),
+                name="one_open_place_per_input",
+                violation_error_message="This transmitter already stands in another slot.",
+            ),
+            models.CheckConstraint(condition=Q(slot__gte=1), name="slot_from_one"),
+            models.CheckConstraint(
+                condition=Q(removed_at=None) | Q(removed_at__gt=F("registered_at")), name="registration_ends_later"
+            ),
+            models.CheckConstraint(
+                condition=Q(supervision="on", window_s__gte=1) | Q(~Q(supervision="on"), window_s=None),
+                name="window_only_when_supervised",
+            ),
+        ]
+        indexes = [models.Index(fields=["receiver", "slot", "registered_at"], name="registration_by_slot")]
+
+    def __str__(self) -> str:
+        return f"{self.receiver}, slot {self.slot}: {self.label}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("devices:slot_detail", args=[self.receiver_id, self.slot])
+
+
+class Behaviour(models.TextChoices):
+    FOLLOWER = "follower", "follows the contact"
+    MOMENTARY = "momentary", "on for a set time"
+    TOGGLE = "toggle", "changes over each time"
+    LATCHING = "latching", "stays on until cleared"
+    UNKNOWN = "unknown", "unknown"
+
+
+class RegistrationOutput(models.Model):
+    """One output that a registration drives, and how."""
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    registration = models.ForeignKey(Registration, on_delete=models.CASCADE, related_name="outputs")
+    output = models.ForeignKey(Output, on_delete=models.PROTECT, related_name="registrations")
+    behaviour = models.CharField(max_length=10, choices=Behaviour, default=Behaviour.UNKNOWN)
+    seconds = models.FloatField(null=True, blank=True)
+
+    objects = RegistrationOutputQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["registration", "output"], name="output_once_a_registration"),
+            models.CheckConstraint(
+                condition=Q(behaviour="momentary", seconds__gt=0) | Q(~Q(behaviour="momentary"), seconds=None),
+                name="seconds_only_when_momentary",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"output {self.output.number}: {self.get_behaviour_display()}"
+
+
+class Away(models.Model):
+    """A transmitter out of use or off site, agreed with somebody; the end is exclusive and empty while open."""
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
+    registration = models.ForeignKey(Registration, on_delete=models.PROTECT, related_name="away")
+    from_on = models.DateField()
+    agreed_until_on = models.DateField(null=True, blank=True)
+    ended_on = models.DateField(null=True, blank=True)
+    reason = models.CharField(max_length=120)
+    agreed_with = models.CharField(max_length=120)
+    interim = models.CharField("interim measure", max_length=200, blank=True)
+
+    objects = PlaceQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["registration"], condition=Q(ended_on=None), name="one_open_away"),
+            models.CheckConstraint(condition=Q(ended_on=None) | Q(ended_on__gte=F("from_on")), name="away_ends_later"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.registration} away: {self.reason}"
+
+
+class PlanPin(models.Model):
+    """Where a slot's transmitter stands on a floor plan, in thousandths of width and height."""
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
+    plan = models.ForeignKey(FloorPlan, on_delete=models.CASCADE, related_name="pins")
+    registration = models.ForeignKey(Registration, on_delete=models.CASCADE, related_name="pins")
+    x_permille = models.PositiveSmallIntegerField()
+    y_permille = models.PositiveSmallIntegerField()
+
+    objects = PlaceQuerySet.as_manager()
+
+    def __str__(self) -> str:
+        return f"{self.plan}: {self.registration_id}"

@@ -1,0 +1,1 @@
+"""The work: what is due, rounds, visits, reports, the portal."""

@@ -1,0 +1,45 @@
+"""Rounds: one technician's or crew's day."""
+
+from __future__ import annotations
+
+from datetime import time
+
+from django.conf import settings
+from django.db import models
+from django.urls import reverse
+from django.utils import timezone
+
+from maintenance.querysets import RoundQuerySet
+
+
+class Round(models.Model):
+    """A day of stops. Its stops are visits in order."""
+
+    class State(models.TextChoices):
+        DRAFT = "draft", "being planned"
+        PUBLISHED = "published", "published"
+        DONE = "done", "done"
+        CANCELLED = "cancelled", "cancelled"
+
+    number = models.PositiveIntegerField(unique=True)
+    name = models.CharField(max_length=80)
+    day = models.DateField()
+    technician = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="rounds")
+    starts = models.TimeField(default=time(8, 30))
+    state = models.CharField(max_length=10, choices=State, default=State.DRAFT)
+    note = models.CharField(max_length=300, blank=True)
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.SET_NULL, related_name="+")
+    made_at = models.DateTimeField(default=timezone.now)
+    published_at = models.DateTimeField(null=True)
+    version = models.PositiveIntegerField(default=1)
+
+    objects = RoundQuerySet.as_manager()
+
+    class Meta:
+        indexes = [models.Index(fields=["day", "technician"], name="round_by_day")]
+
+    def __str__(self) -> str:
+        return f"Round {self.number} · {self.name}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("maintenance:round_detail", args=[self.pk])

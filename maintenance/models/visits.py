@@ -1,0 +1,152 @@
+"""Visits and what was recorded on them. Entries are never changed: a correction is a new entry that points at the old."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+from django.utils import timezone
+
+from company.models import Customer
+from devices.models import Receiver, Registration
+from maintenance.models.rounds import Round
+from maintenance.querysets import EntryQuerySet, VisitQuerySet, WalkTestQuerySet
+from sites.models import Site
+
+
+class Visit(models.Model):
+    """One site in a round, or a call-out."""
+
+    class Kind(models.TextChoices):
+        ROUND = "round", "planned round"
+        CALL_OUT = "call_out", "call-out"
+        INSPECTION = "inspection", "inspection"
+        COMMISSIONING = "commissioning", "commissioning"
+
+    class State(models.TextChoices):
+        PLANNED = "planned", "planned"
+        OPEN = "open", "under way"
+        FINISHED = "finished", "finished"
+        CANCELLED = "cancelled", "cancelled"
+
+    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="visits")
+    round = models.ForeignKey(Round, null=True, blank=True, on_delete=models.PROTECT, related_name="visits")
+    position = models.PositiveSmallIntegerField("stop", default=1)
+    kind = models.CharField(max_length=14, choices=Kind, default=Kind.ROUND)
+    state = models.CharField(max_length=10, choices=State, default=State.PLANNED)
+    planned_on = models.DateField()
+    planned_at = models.TimeField(null=True, blank=True)
+    planned_minutes = models.PositiveSmallIntegerField(default=30)
+    why = models.JSONField(default=list, help_text="Why this stop on this day.")
+    arrived_at = models.DateTimeField(null=True, blank=True)
+    finished_at = models.DateTimeField(null=True, blank=True)
+    finished_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    told_before = models.CharField("told before", max_length=120, blank=True)
+    told_after = models.CharField("told after", max_length=120, blank=True)
+    on_test_at = models.DateTimeField(null=True, blank=True)
+    off_test_at = models.DateTimeField(null=True, blank=True)
+    signed_name = models.CharField(max_length=120, blank=True)
+    signature_path = models.TextField(blank=True, help_text="Drawn signature as an SVG path.")
+    refused_why = models.CharField("signature refused, why", max_length=200, blank=True)
+    remark = models.TextField(blank=True, help_text="Office's remark on the report.")
+    version = models.PositiveIntegerField(default=1)
+
+    objects = VisitQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["round", "site"], condition=~Q(state="cancelled"), name="site_once_a_round"
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="finished") | Q(finished_at__isnull=False), name="finished_visit_has_a_time"
+            ),
+        ]
+        indexes = [models.Index(fields=["planned_on", "state"], name="visit_by_day")]
+
+    def __str__(self) -> str:
+        return f"{self.site}, {self.planned_on}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("maintenance:visit_detail", args=[self.pk])
+
+
+class VisitCrew(models.Model):
+    """One of the technicians on a visit."""
+
+    visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="crew")
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="visits")
+
+    objects = WalkTestQuerySet.as_manager()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["visit", "user"], name="crew_once_a_visit")]
+
+    def __str__(self) -> str:
+        return f"{self.user} on {self.visit}"
+
+
+class Entry(models.Model):
+    """One thing recorded on a visit. The key comes from the form or phone: sending it twice records it once."""
+
+    class Kind(models.TextChoices):
+        BATTERY = "battery", "battery changed"
+        WALK_TEST = "walk_test", "walk test"
+        NOTE = "note", "note"
+        NOT_DONE = "not_done", "not done"
+        REGISTERED = "registered", "registered again"
+        VOLTS = "volts", "supply measured"
+        COVERS = "covers", "covers on, transmitters in place"
+        CLEARED = "cleared", "receiver cleared"
+        ON_TEST = "on_test", "monitoring centre: on test"
+        OFF_TEST = "off_test", "monitoring centre: off test"
+
+    key = models.UUIDField(unique=True)
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="entries")
+    receiver = models.ForeignKey(Receiver, null=True, blank=True, on_delete=models.PROTECT, related_name="entries")
+    registration = models.ForeignKey(
+        Registration, null=True, blank=True, on_delete=models.PROTECT, related_name="entries"
+    )
+    kind = models.CharField(max_length=12, choices=Kind)
+    made_at = models.DateTimeField(help_text="When it was done, by the technician's clock.")
+    recorded_at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    facts = models.JSONField(default=dict)
+    sha256 = models.CharField(
+        max_length=64, help_text="Digest of what was sent, so that a key cannot carry two things."
+    )
+    corrects = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="corrected_by")
+    is_withdrawn = models.BooleanField(default=False)
+
+    objects = EntryQuerySet.as_manager()
+
+    class Meta:
+        indexes = [models.Index(fields=["visit", "registration"], name="entry_by_slot")]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} ({self.visit})"
+
+
+class WalkTest(models.Model):
+    """A transmitter set off, and what was seen at the output."""
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    entry = models.OneToOneField(Entry, on_delete=models.CASCADE, related_name="walk_test")
+    visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="walk_tests")
+    registration = models.ForeignKey(Registration, on_delete=models.PROTECT, related_name="walk_tests")
+    at = models.DateTimeField()
+    heard = models.BooleanField("heard at the output")
+    margin_db = models.SmallIntegerField("signal margin [dB]", null=True, blank=True)
+
+    objects = WalkTestQuerySet.as_manager()
+
+    def __str__(self) -> str:
+        return f"{self.registration}: {'heard' if self.heard else 'not heard'}"

@@ -1,0 +1,19 @@
+"""Every read of the work. First link of every chain in a door is `.visible_to(user)`."""
+
+from company.querysets import StaffOnly
+from maintenance.querysets.due import DueChangeQuerySet, DueQuerySet
+from maintenance.querysets.reports import ReportQuerySet, RequestMessageQuerySet, RequestQuerySet
+from maintenance.querysets.visits import EntryQuerySet, RoundQuerySet, VisitQuerySet, WalkTestQuerySet
+
+__all__ = [
+    "DueChangeQuerySet",
+    "DueQuerySet",
+    "EntryQuerySet",
+    "ReportQuerySet",
+    "RequestMessageQuerySet",
+    "RequestQuerySet",
+    "RoundQuerySet",
+    "StaffOnly",
+    "VisitQuerySet",
+    "WalkTestQuerySet",
+]

@@ -1,0 +1,1 @@
+"""Places: customer sites, areas, floor plans, hazards, access notes. Imports company only."""

@@ -1,0 +1,72 @@
+"""Fixtures: a world that always holds two customers, so that every page test has an outsider for free."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from django.test import Client
+
+from company.models import Customer, User
+from devices.models import Fitting, Receiver, Registration
+from sites.models import Site
+from tests import factories
+
+
+@dataclass
+class World:
+    """Two customers, each with a site, a receiver, one slot with cells; one person of each audience."""
+
+    manager: User
+    office: User
+    technician: User
+    own: Customer
+    other: Customer
+    own_user: User
+    other_user: User
+    own_site: Site
+    other_site: Site
+    own_receiver: Receiver
+    other_receiver: Receiver
+    own_registration: Registration
+    other_registration: Registration
+    own_fitting: Fitting
+    other_fitting: Fitting
+
+    def client(self, who: str) -> Client:
+        """Client signed in as the person of that name."""
+        client = Client()
+        client.force_login(getattr(self, who), backend="allauth.account.auth_backends.AuthenticationBackend")
+        return client
+
+
+@pytest.fixture
+def world(db: Any) -> World:
+    own = factories.make_customer(name="Harbour Trust")
+    other = factories.make_customer(name="Lighthouse Trust")
+    own_site, other_site = factories.make_site(own), factories.make_site(other)
+    own_receiver, other_receiver = factories.make_receiver(own_site), factories.make_receiver(other_site)
+    outputs = [factories.make_output(receiver, 1) for receiver in (own_receiver, other_receiver)]
+    registrations = [
+        factories.make_registration(receiver, 1, outputs=[(output, "latching", None)])
+        for receiver, output in zip((own_receiver, other_receiver), outputs, strict=True)
+    ]
+    fittings = [factories.make_fitting(row.transmitter) for row in registrations]
+    return World(
+        manager=factories.make_manager(),
+        office=factories.make_user("office"),
+        technician=factories.make_user("technician"),
+        own=own,
+        other=other,
+        own_user=factories.make_portal_user(own),
+        other_user=factories.make_portal_user(other),
+        own_site=own_site,
+        other_site=other_site,
+        own_receiver=own_receiver,
+        other_receiver=other_receiver,
+        own_registration=registrations[0],
+        other_registration=registrations[1],
+        own_fitting=fittings[0],
+        other_fitting=fittings[1],
+    )
