@@ -1,0 +1,13 @@
+"""Addresses of the work, by topic. Technician pages live under /tech/, customers' under /portal/."""
+
+from maintenance.urls import due, home, portal, reports, rounds, visits
+
+app_name = "maintenance"
+urlpatterns = [
+    *home.urlpatterns,
+    *due.urlpatterns,
+    *rounds.urlpatterns,
+    *visits.urlpatterns,
+    *reports.urlpatterns,
+    *portal.urlpatterns,
+]
