@@ -1,0 +1,284 @@
+"""Template tags and filters of the house: icons, urgency marks, dates and the words for settings.
+
+Nothing here reads the database. Drawings carry literal colours as attributes, because the PDF engine draws an inline
+SVG without the page's style sheet; in the browser the class beside the attribute wins.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import date, datetime, tzinfo
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import segno
+from django import template
+from django.http import QueryDict
+from django.template import Context
+from django.urls import NoReverseMatch, reverse
+from django.utils import timezone
+from django.utils.dateformat import format as date_format
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+from company import palette
+
+register = template.Library()
+
+ICONS = Path(__file__).parents[2] / "templates" / "icons"
+
+# What an urgency mark says when the caller gives no words.
+DUE_WORDS = {
+    "late": "late",
+    "soon": "soon",
+    "later": "later",
+    "planned": "planned",
+    "fine": "fine",
+    "none": "no estimate",
+}
+BEHAVIOUR_WORDS = {
+    "follower": "follows the contact",
+    "momentary": "on for a set time",
+    "toggle": "changes over each time",
+    "latching": "stays on until cleared",
+    "unknown": "behaviour unknown",
+}
+DUTY_WORDS = {
+    "life_safety": "life safety",
+    "security": "security",
+    "convenience": "convenience",
+    "unknown": "duty unknown",
+}
+
+
+# --- drawings ---------------------------------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=256)
+def _drawing(name: str) -> str:
+    path = ICONS / f"{name}.svg"
+    if not re.fullmatch(r"[a-z0-9_-]+", name) or not path.is_file():
+        path = ICONS / "unknown.svg"
+    text = re.sub(r"<!--.*?-->", "", path.read_text(encoding="utf-8"), flags=re.DOTALL).strip()
+    return text.replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)
+
+
+def icon_svg(name: str, *, title: str = "", colour: str = "ink", extra: str = "") -> SafeString:
+    """Inline one icon file; a name without a file gives the "unknown" icon, since kinds come from data.
+
+    `title` makes it a picture with a name for screen readers; without one it is decoration. `colour` is a role of the
+    palette, used where no style sheet reaches (PDF); `extra` is a further class.
+    """
+    svg = _drawing(name).replace(palette.LIGHT["ink"], palette.LIGHT[colour])
+    classes = f"icon {extra}".strip()
+    if title:
+        head = format_html('<svg class="{}" role="img">', classes)
+        label = format_html("<title>{}</title>", title)
+    else:
+        head = format_html('<svg class="{}" aria-hidden="true" focusable="false">', classes)
+        label = SafeString("")
+    opening, rest = svg.split(">", 1)
+    # The file is ours and the two inserted pieces are escaped above.
+    return mark_safe(head[:-1] + opening.removeprefix("<svg") + ">" + label + rest)  # noqa: S308
+
+
+@register.simple_tag
+def icon(name: str, title: str = "", colour: str = "ink", extra: str = "") -> SafeString:
+    """`{% icon "pendant" %}`, `{% icon row.kind title="pendant" %}`."""
+    return icon_svg(str(name), title=title, colour=colour, extra=extra)
+
+
+@register.simple_tag
+def due_mark(state: str, text: str = "", duty: str = "") -> SafeString:
+    """Urgency as shape, word and box: `{% due_mark "late" "late 12 d" duty="life_safety" %}`.
+
+    Red is kept for what is late on a life-safety duty; every other late mark is ink.
+    """
+    known = state if state in DUE_WORDS else "none"
+    grave = known == "late" and duty == "life_safety"
+    colour = {"late": "grave_ink" if grave else "late_ink", "fine": "fine", "planned": "plan", "none": "blank"}
+    return format_html(
+        '<span class="due due--{}{}">{}{}</span>',
+        known,
+        " due--grave" if grave else "",
+        icon_svg(f"due-{known}", colour=colour.get(known, "ink")),
+        text or DUE_WORDS[known],
+    )
+
+
+@register.filter
+def ticks(months_left: float | None) -> SafeString:
+    """Draw the months an estimate leaves as up to twelve ticks; it is no gauge of a charge."""
+    if months_left is None or months_left == "":
+        shown, words = None, "no estimate"
+    else:
+        shown = max(0, min(12, int(months_left)))
+        words = "about a year or more left" if shown == 12 else f"about {shown} month{'' if shown == 1 else 's'} left"
+        words = f"estimate: {words}" if shown else "estimate: less than a month left"
+    lines = []
+    for i in range(12):
+        kind, colour = ("none", "edge") if shown is None else ("on", "ink") if i < shown else ("gone", "line")
+        top = 4 if kind != "on" else 1
+        lines.append(
+            f'<path class="tick tick--{kind}" d="M{3.5 + 5 * i:g} {top}V13" stroke="{palette.LIGHT[colour]}" '
+            f'stroke-width="{3 if kind == "on" else 1.5}"/>'
+        )
+    return format_html(
+        '<svg class="ticks" viewBox="0 0 62 14" width="62" height="14" role="img" fill="none"><title>{}</title>{}</svg>',
+        words,
+        mark_safe("".join(lines)),  # noqa: S308 - only numbers and colours of the palette
+    )
+
+
+@register.simple_tag
+def qr(data: str, title: str = "QR code") -> SafeString:
+    """Draw a QR code as inline SVG with literal colours, medium error correction, quiet zone of four modules."""
+    code = segno.make(data, error="m", micro=False)
+    # Dark on white in both schemes: a camera wants it so.
+    svg = code.svg_inline(border=4, dark="#000000", light="#ffffff", svgclass="qr", lineclass=None, omitsize=True)
+    opening, rest = svg.split(">", 1)
+    return mark_safe(opening + ' role="img">' + format_html("<title>{}</title>", title) + rest)  # noqa: S308
+
+
+# --- dates ------------------------------------------------------------------------------------------------------------
+
+
+@register.filter
+def day(value: date | datetime | None) -> str:
+    """23 Mar 2027; nothing for None. A datetime is taken in the current time zone."""
+    if value is None or value == "":
+        return ""
+    if isinstance(value, datetime) and timezone.is_aware(value):
+        value = timezone.localtime(value)
+    return date_format(value, "j M Y")
+
+
+@register.filter
+def day_short(value: date | None) -> str:
+    """Tue 23 Mar; nothing for None."""
+    if not value:
+        return ""
+    if isinstance(value, datetime) and timezone.is_aware(value):
+        value = timezone.localtime(value)
+    return date_format(value, "D j M")
+
+
+@register.filter
+def daytime(value: datetime | None, zone: str | tzinfo | None = None) -> str:
+    """23 Mar 2027, 14:05 in the time zone given (`site.time_zone`), else in the current one."""
+    if not value:
+        return ""
+    if timezone.is_aware(value):
+        value = timezone.localtime(value, ZoneInfo(zone) if isinstance(zone, str) and zone else zone or None)
+    return date_format(value, "j M Y, H:i")
+
+
+# --- words ------------------------------------------------------------------------------------------------------------
+
+
+@register.filter
+def window_words(seconds: int | None) -> str:
+    """Say a length of time as people say a supervision window: 14400 is "4 h", 3600 "60 min", 200 "200 s".
+
+    None is "unknown"; 0 is "not supervised".
+    """
+    if seconds is None or seconds == "":
+        return "unknown"
+    whole = int(seconds)
+    if whole == 0:
+        return "not supervised"
+    if whole >= 7200 and whole % 3600 == 0:
+        return f"{whole // 3600} h"
+    if whole >= 120 and whole % 60 == 0:
+        return f"{whole // 60} min"
+    return f"{whole} s"
+
+
+@register.filter
+def behaviour_words(behaviour: str, seconds: float | None = None) -> str:
+    """Say an output's behaviour; the seconds belong to a momentary one."""
+    if behaviour == "momentary" and seconds:
+        return f"on for {seconds:g} s"
+    return BEHAVIOUR_WORDS.get(behaviour, BEHAVIOUR_WORDS["unknown"])
+
+
+@register.filter
+def duty_words(duty: str) -> str:
+    """Say a duty class."""
+    return DUTY_WORDS.get(duty, DUTY_WORDS["unknown"])
+
+
+@register.filter
+def duty_tag(duty: str) -> SafeString:
+    """The duty class as a small word with its class, life safety in bold."""
+    return format_html(
+        '<span class="duty duty--{}">{}</span>', str(duty).replace("_", "-") or "unknown", duty_words(duty)
+    )
+
+
+@register.filter
+def known(value: Any) -> Any:
+    """Show the value, or the word "unknown": a gap in the records is said, never left blank."""
+    if value is None or value == "":
+        return mark_safe('<span class="unknown">unknown</span>')  # noqa: S308 - a fixed word
+    return value
+
+
+# --- links ------------------------------------------------------------------------------------------------------------
+
+
+@register.simple_tag(takes_context=True)
+def nav_link(context: Context, name: str, label: str, section: str) -> SafeString:
+    """One link of the main menu, marked when the page belongs to it.
+
+    A page belongs to the section that its view names in the context as `section`, else to the link whose address its
+    own begins with.
+    """
+    try:
+        url = reverse(name)
+    except NoReverseMatch:
+        return SafeString("")  # a part of the product that is not mounted; a test walks every link
+    request = context.get("request")
+    here = getattr(request, "path", "")
+    named = context.get("section")
+    current = named == section if named else here == url or (url.count("/") > 2 and here.startswith(url))
+    current = current or (not named and url.count("/") == 2 and url != "/" and here.startswith(url))
+    return format_html('<a href="{}"{}>{}</a>', url, mark_safe(' aria-current="page"') if current else "", label)
+
+
+def _query(context: Context, changes: Mapping[str, str | None]) -> str:
+    request = context.get("request")
+    query = request.GET.copy() if request is not None else QueryDict(mutable=True)
+    for key, value in changes.items():
+        if value is None:
+            query.pop(key, None)
+        else:
+            query[key] = value
+    return "?" + query.urlencode()
+
+
+@register.simple_tag(takes_context=True)
+def sort_head(context: Context, key: str, label: str, css: str = "") -> SafeString:
+    """Column head that sorts by `key`, and backwards on the second click; the page number starts again.
+
+    The present order is the context's `sort`, else that of the address.
+    """
+    request = context.get("request")
+    now = context.get("sort") or (request.GET.get("sort", "") if request is not None else "")
+    attributes = format_html(' class="{}"', css) if css else SafeString("")
+    mark = SafeString("")
+    if now.lstrip("-") == key:
+        backwards = now.startswith("-")
+        attributes += format_html(' aria-sort="{}"', "descending" if backwards else "ascending")
+        mark = icon_svg("sort-down" if backwards else "sort-up")
+    url = _query(context, {"sort": f"-{key}" if now == key else key, "page": None})
+    return format_html('<th scope="col"{}><a href="{}">{}{}</a></th>', attributes, url, label, mark)
+
+
+@register.simple_tag(takes_context=True)
+def page_url(context: Context, number: int) -> str:
+    """Address of another page of the same list, with filters and order kept."""
+    return _query(context, {"page": str(number)})
