@@ -23,8 +23,12 @@ def day_of(number: int) -> date:
 class DayField(models.DateField):
     """Date kept as an integer on SQLite."""
 
+    def get_internal_type(self) -> str:
+        # Under its parent's name SQLite's own converter would run first and take the whole number for ISO text.
+        return "DayField"
+
     def db_type(self, connection: Any) -> str | None:
-        return "integer" if connection.vendor == "sqlite" else super().db_type(connection)
+        return "integer" if connection.vendor == "sqlite" else "date"
 
     def get_db_prep_value(self, value: Any, connection: Any, prepared: bool = False) -> Any:
         if connection.vendor != "sqlite" or value is None or isinstance(value, int):

@@ -63,17 +63,19 @@ class SlotRow:
         Expected time between check-ins [s].
     registered_at : datetime or None
         When the registration in force began; a change of settings begins a new one.
-    due_on, limit_on : date or None
-        When the battery must be changed, as the due dates stand.
+    due_on : date or None
+        When the battery (or the whole unit) must be changed, as the due dates stand; None = no estimate.
     n_lots : int
         Different lots among the cells of the set in use.
-    cells_known : bool
-        True where a set with a known date stands in the transmitter, or the transmitter has no cells.
+    away_until : date or None
+        Until when it was agreed that the transmitter is away.
     """
 
     slot: int
     is_taken: bool = False
     registration_pk: int | None = None
+    receiver_pk: int | None = None
+    transmitter_pk: int | None = None
     label: str = ""
     area: str = ""
     serial: str = ""
@@ -100,6 +102,7 @@ class SlotRow:
     due_code: str = ""
     heard_at: datetime | None = None
     is_away: bool = False
+    away_until: date | None = None
 
     @property
     def is_spare(self) -> bool:
@@ -279,6 +282,17 @@ def as_json(row: SlotRow) -> dict[str, object]:
     }
 
 
+def lots_of(text: str) -> tuple[str, ...]:
+    """Split what was noted as lot or date code into single lots; "A12; B7" and "A12 + B7" are two.
+
+    Notes
+    -----
+    A stroke is no divider: "03/2025" is one date code.
+    """
+    parts = (part.strip() for part in text.replace("+", ";").replace(",", ";").split(";"))
+    return tuple(dict.fromkeys(part for part in parts if part))
+
+
 @dataclass(frozen=True, slots=True)
 class FieldChange:
     """One line of a slot before and after."""
@@ -303,7 +317,8 @@ _COMPARED = ("Place", "Area", "What", "Serial", "Input", "Duty", "Leaves the sit
 
 def compare_rows(old: SlotRow, new: SlotRow) -> SlotChange | None:
     """How a slot changed, or None where nothing that was planned or fitted changed (due dates and check-ins do not
-    count)."""
+    count).
+    """
     before: Mapping[str, str] = dict(zip(COLUMNS, cells(old), strict=True))
     after: Mapping[str, str] = dict(zip(COLUMNS, cells(new), strict=True))
     lines = tuple(FieldChange(name, before[name], after[name]) for name in _COMPARED if before[name] != after[name])
@@ -320,7 +335,8 @@ def compare_rows(old: SlotRow, new: SlotRow) -> SlotChange | None:
 
 def diff_slot_maps(old: Iterable[SlotRow], new: Iterable[SlotRow]) -> tuple[SlotChange, ...]:
     """Compare two slot maps of one receiver slot by slot; a slot that only one of them has counts as spare in the
-    other."""
+    other.
+    """
     before = {row.slot: row for row in old}
     after = {row.slot: row for row in new}
     changes = (
@@ -370,7 +386,8 @@ class OutputSummary:
 
 def sum_up_outputs(outputs: Iterable[OutputFacts], rows: Iterable[SlotRow]) -> tuple[OutputSummary, ...]:
     """Head a slot map with its outputs in words; an output that a slot uses but nobody has recorded shows as not
-    known."""
+    known.
+    """
     uses: dict[int, dict[str, int]] = {}
     for row in rows:
         for use in row.outputs:

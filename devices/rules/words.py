@@ -19,7 +19,7 @@ BEHAVIOUR_WORDS = {
 }
 """Generic relay behaviours, said without anybody's lamp legend."""
 
-CONTACT_WORDS = {"no": "normally open", "nc": "normally closed", "": "not known"}
+CONTACT_WORDS = {"no": "normally open", "nc": "normally closed", "none": "no contact", "": "not known"}
 
 UNKNOWN = "not known"
 

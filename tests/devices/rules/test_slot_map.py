@@ -20,6 +20,7 @@ from devices.rules.slot_map import (
     diff_slot_maps,
     due_words,
     fill_slots,
+    lots_of,
     sum_up_outputs,
     ticks_left,
     urgency,
@@ -193,6 +194,13 @@ def test_a_slot_filled_on_paper_and_spare_in_fact_is_emptied():
     change = compare_rows(ROW, SlotRow(3))
     assert change is not None
     assert change.kind == "emptied"
+
+
+@pytest.mark.parametrize(
+    ("text", "n"), [("", 0), ("03/2025", 1), ("A12; B7", 2), ("A12 + B7 + A12", 2), ("A12, ,", 1)]
+)
+def test_lots_noted_together_are_told_apart(text, n):
+    assert len(lots_of(text)) == n
 
 
 def test_outputs_are_summed_up_with_the_most_used_behaviour_first():
