@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import date, datetime, tzinfo
 from functools import lru_cache
 from pathlib import Path
@@ -29,6 +30,26 @@ from company import palette
 register = template.Library()
 
 ICONS = Path(__file__).parents[2] / "templates" / "icons"
+
+# Main menu of each audience: name of the address, label, section.
+NAV: dict[str, tuple[tuple[str, str, str], ...]] = {
+    "office": (
+        ("maintenance:due_list", "Due and rounds", "due"),
+        ("sites:site_list", "Sites", "sites"),
+        ("devices:receiver_list", "Receivers", "receivers"),
+        ("maintenance:report_list", "Reports", "reports"),
+        ("devices:import_list", "Import", "import"),
+        ("company:settings_home", "Firm", "firm"),
+    ),
+    "technician": (
+        ("maintenance:tech_today", "Today", "today"),
+        ("maintenance:tech_sites", "Sites", "sites"),
+    ),
+    "portal": (
+        ("maintenance:portal_home", "My sites", "sites"),
+        ("maintenance:portal_reports", "Reports", "reports"),
+    ),
+}
 
 # What an urgency mark says when the caller gives no words.
 DUE_WORDS = {
@@ -82,7 +103,7 @@ def icon_svg(name: str, *, title: str = "", colour: str = "ink", extra: str = ""
         label = SafeString("")
     opening, rest = svg.split(">", 1)
     # The file is ours and the two inserted pieces are escaped above.
-    return mark_safe(head[:-1] + opening.removeprefix("<svg") + ">" + label + rest)  # noqa: S308
+    return mark_safe(head[:-1] + opening.removeprefix("<svg") + ">" + label + rest)
 
 
 @register.simple_tag
@@ -129,7 +150,7 @@ def ticks(months_left: float | None) -> SafeString:
     return format_html(
         '<svg class="ticks" viewBox="0 0 62 14" width="62" height="14" role="img" fill="none"><title>{}</title>{}</svg>',
         words,
-        mark_safe("".join(lines)),  # noqa: S308 - only numbers and colours of the palette
+        mark_safe("".join(lines)),
     )
 
 
@@ -140,7 +161,7 @@ def qr(data: str, title: str = "QR code") -> SafeString:
     # Dark on white in both schemes: a camera wants it so.
     svg = code.svg_inline(border=4, dark="#000000", light="#ffffff", svgclass="qr", lineclass=None, omitsize=True)
     opening, rest = svg.split(">", 1)
-    return mark_safe(opening + ' role="img">' + format_html("<title>{}</title>", title) + rest)  # noqa: S308
+    return mark_safe(opening + ' role="img">' + format_html("<title>{}</title>", title) + rest)
 
 
 # --- dates ------------------------------------------------------------------------------------------------------------
@@ -223,30 +244,30 @@ def duty_tag(duty: str) -> SafeString:
 def known(value: Any) -> Any:
     """Show the value, or the word "unknown": a gap in the records is said, never left blank."""
     if value is None or value == "":
-        return mark_safe('<span class="unknown">unknown</span>')  # noqa: S308 - a fixed word
+        return mark_safe('<span class="unknown">unknown</span>')
     return value
 
 
 # --- links ------------------------------------------------------------------------------------------------------------
 
 
-@register.simple_tag(takes_context=True)
-def nav_link(context: Context, name: str, label: str, section: str) -> SafeString:
-    """One link of the main menu, marked when the page belongs to it.
+@register.inclusion_tag("parts/_nav.html", takes_context=True)
+def main_nav(context: Context) -> dict[str, Any]:
+    """The main menu of the person's audience, with the section marked that the page belongs to.
 
-    A page belongs to the section that its view names in the context as `section`, else to the link whose address its
-    own begins with.
+    A view may name it in the context as `section`; else it is the link whose address is the longest beginning of
+    the page's own.
     """
-    try:
-        url = reverse(name)
-    except NoReverseMatch:
-        return SafeString("")  # a part of the product that is not mounted; a test walks every link
     request = context.get("request")
+    links = []
+    for name, label, section in NAV.get(getattr(getattr(request, "user", None), "audience", ""), ()):
+        # A part of the product that is not mounted has no link; a test walks every entry of NAV.
+        with suppress(NoReverseMatch):
+            links.append({"url": reverse(name), "label": label, "section": section})
     here = getattr(request, "path", "")
-    named = context.get("section")
-    current = named == section if named else here == url or (url.count("/") > 2 and here.startswith(url))
-    current = current or (not named and url.count("/") == 2 and url != "/" and here.startswith(url))
-    return format_html('<a href="{}"{}>{}</a>', url, mark_safe(' aria-current="page"') if current else "", label)
+    near = [link for link in links if here.startswith(link["url"]) and (link["url"] != "/" or here == "/")]
+    named = context.get("section") or (max(near, key=lambda link: len(link["url"]))["section"] if near else "")
+    return {"links": links, "current": named}
 
 
 def _query(context: Context, changes: Mapping[str, str | None]) -> str:
