@@ -1,6 +1,9 @@
 """App configuration of maintenance."""
 
 from django.apps import AppConfig
+from django.db.models.signals import post_migrate
+
+from company.tenant_keys import ensure_customer_keys
 
 
 class MaintenanceConfig(AppConfig):
@@ -9,3 +12,6 @@ class MaintenanceConfig(AppConfig):
 
     def ready(self) -> None:
         from maintenance import listeners  # noqa: F401 - connects to what the apps below tell
+
+        # The uppermost app: when it has migrated, every table is there.
+        post_migrate.connect(ensure_customer_keys, sender=self)

@@ -1,0 +1,71 @@
+"""Hold the copied `customer_id` right in the database itself.
+
+Every tenant table carries `customer_id` so that scope is one comparison. A row must name the same customer as the
+site, receiver, visit … that it hangs on. PostgreSQL gets composite foreign keys; SQLite, which cannot add keys to a
+table, gets triggers. Both are made after every migration, since SQLite loses triggers whenever Django remakes a table.
+
+Transmitters are left out on purpose: one that moves to another customer leaves its history behind under the old one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from django.apps import apps
+from django.db import connections, models
+
+MAY_MOVE = {"transmitter"}
+
+
+def tenant_links() -> Iterator[tuple[str, str, str]]:
+    """(child table, foreign key column, parent table) wherever both tables carry customer_id."""
+    for model in apps.get_models():
+        if not _is_tenant(model):
+            continue
+        for field in model._meta.concrete_fields:
+            parent = field.related_model
+            if isinstance(field, models.ForeignKey) and parent is not None and _is_tenant(parent):
+                if parent._meta.model_name not in MAY_MOVE:
+                    yield model._meta.db_table, field.column, parent._meta.db_table
+
+
+def _is_tenant(model: Any) -> bool:
+    return any(
+        field.name == "customer" and isinstance(field, models.ForeignKey) and not field.null
+        for field in model._meta.concrete_fields
+    )
+
+
+def ensure_customer_keys(using: str = "default", **unknown: Any) -> None:
+    """Make the keys or triggers that are not there yet. Repeating it changes nothing."""
+    connection = connections[using]
+    with connection.cursor() as cursor:
+        tables = set(connection.introspection.table_names(cursor))
+        for child, column, parent in tenant_links():
+            if child in tables and parent in tables:
+                if connection.vendor == "postgresql":
+                    _composite_key(cursor, child, column, parent)
+                else:
+                    _triggers(cursor, child, column, parent)
+
+
+def _triggers(cursor: Any, child: str, column: str, parent: str) -> None:
+    for event, name in (("INSERT", "new"), (f"UPDATE OF {column}, customer_id", "chg")):
+        cursor.execute(
+            f'CREATE TRIGGER IF NOT EXISTS "tk_{child}_{column}_{name}" BEFORE {event} ON "{child}" '
+            f'WHEN NEW."{column}" IS NOT NULL AND NEW.customer_id IS NOT '
+            f'(SELECT customer_id FROM "{parent}" WHERE id = NEW."{column}") '
+            f"BEGIN SELECT RAISE(ABORT, 'FOREIGN KEY constraint failed: {child}.{column} is of another customer'); END"
+        )
+
+
+def _composite_key(cursor: Any, child: str, column: str, parent: str) -> None:
+    cursor.execute(f'CREATE UNIQUE INDEX IF NOT EXISTS "tk_{parent}" ON "{parent}" (id, customer_id)')
+    name = f"tk_{child}_{column}"[:63]
+    cursor.execute("SELECT 1 FROM pg_constraint WHERE conname = %s", [name])
+    if cursor.fetchone() is None:
+        cursor.execute(
+            f'ALTER TABLE "{child}" ADD CONSTRAINT "{name}" FOREIGN KEY ("{column}", customer_id) '
+            f'REFERENCES "{parent}" (id, customer_id) DEFERRABLE INITIALLY DEFERRED'
+        )
