@@ -61,7 +61,10 @@ def _triggers(cursor: Any, child: str, column: str, parent: str) -> None:
 
 
 def _composite_key(cursor: Any, child: str, column: str, parent: str) -> None:
-    cursor.execute(f'CREATE UNIQUE INDEX IF NOT EXISTS "tk_{parent}" ON "{parent}" (id, customer_id)')
+    # Asked for first: even IF NOT EXISTS is refused while the transaction has checks waiting.
+    cursor.execute("SELECT 1 FROM pg_indexes WHERE indexname = %s", [f"tk_{parent}"])
+    if cursor.fetchone() is None:
+        cursor.execute(f'CREATE UNIQUE INDEX "tk_{parent}" ON "{parent}" (id, customer_id)')
     name = f"tk_{child}_{column}"[:63]
     cursor.execute("SELECT 1 FROM pg_constraint WHERE conname = %s", [name])
     if cursor.fetchone() is None:
