@@ -138,11 +138,20 @@ def mean_current_ua(sleep_ua: ArrayLike, checkin_uas: ArrayLike, interval_s: Arr
     charge = np.asarray(checkin_uas, dtype=np.float64)
     interval = np.asarray(interval_s, dtype=np.float64)
     has_interval = np.isfinite(interval) & (interval > 0)
-    checkins = np.where(charge == 0.0, 0.0, np.where(has_interval, charge / np.where(has_interval, interval, 1.0), np.nan))
+    checkins = np.where(
+        charge == 0.0, 0.0, np.where(has_interval, charge / np.where(has_interval, interval, 1.0), np.nan)
+    )
     return np.asarray(sleep_ua, dtype=np.float64) + checkins
 
 
-def activations_per_day(counted: ArrayLike, counted_days: ArrayLike, typical: ArrayLike, weight: float = 3.0) -> FloatArray:
+def activations_per_day(
+    counted: ArrayLike,
+    counted_days: ArrayLike,
+    typical: ArrayLike,
+    *,
+    weight: float = 3.0,
+    longest_days: float = 365.0,
+) -> FloatArray:
     """Estimate activations per day from a count and the typical rate of the kind.
 
     Parameters
@@ -155,20 +164,21 @@ def activations_per_day(counted: ArrayLike, counted_days: ArrayLike, typical: Ar
         Typical rate of this kind of transmitter [1/day].
     weight : float
         How many activations the typical rate counts for; 3 as in the project's battery model.
+    longest_days : float
+        The typical rate never counts for more days than this, else that of a smoke detector (about none) could never
+        be contradicted. Own choice.
 
     Returns
     -------
     array
-        Rate [1/day]: (weight + counted) / (weight / typical + days); the count alone where the typical rate is 0.
+        Rate [1/day]: (w · typical + counted) / (w + days) with w = min(weight / typical, longest_days).
     """
     n = np.asarray(counted, dtype=np.float64)
     days = np.asarray(counted_days, dtype=np.float64)
     rate = np.asarray(typical, dtype=np.float64)
-    has_rate = rate > 0
-    pooled = (weight + n) / (weight / np.where(has_rate, rate, 1.0) + days)
-    has_days = days > 0
-    alone = np.where(has_days, n / np.where(has_days, days, 1.0), 0.0)
-    return np.where(np.isfinite(rate), np.where(has_rate, pooled, alone), np.nan)
+    has_rate = rate > weight / longest_days
+    prior_days = np.where(has_rate, weight / np.where(has_rate, rate, 1.0), longest_days)
+    return (prior_days * rate + n) / (prior_days + days)
 
 
 def usable_charge_mah(capacity_mah: ArrayLike, usable_share: ArrayLike, at_temperature: ArrayLike) -> FloatArray:

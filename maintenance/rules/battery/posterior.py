@@ -174,7 +174,7 @@ def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid:
     coarse = _posterior_on(np.linspace(low, high, n_grid), data, belief)
     ln_beta = np.log(coarse.beta)
     centre = float(coarse.weight @ ln_beta)
-    spread = float(np.sqrt(max(coarse.weight @ (ln_beta - centre) ** 2, 1e-6)))
+    spread = max(float(coarse.weight @ (ln_beta - centre) ** 2), 1e-6) ** 0.5
     fine = np.linspace(max(low, centre - 4.5 * spread), min(high, centre + 4.5 * spread), n_grid)
     return _posterior_on(fine, data, belief)
 

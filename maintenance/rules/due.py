@@ -1,0 +1,303 @@
+"""Due dates: each rule has an opinion, the earliest wins, all are kept. Columns in, columns out; one fitting is one row.
+
+Days are whole days since 1 January 2000 (`EPOCH`); a negative day means "not known". To add a rule, write one function and
+enter it in `RULES`; rules know nothing of one another. A date is anchored at the fitting of the battery, never at today:
+a battery that is left in place becomes due and stays due.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from datetime import date
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maintenance.rules import due_words
+from maintenance.rules.battery.exposure import (
+    activations_per_day,
+    exposure,
+    mean_current_ua,
+    self_discharge_per_day,
+    usable_charge_mah,
+)
+from maintenance.rules.due_facts import FAR_DAY, DayArray, FittingFacts, FloatArray, to_date, to_day
+
+NO_ESTIMATE = "no_estimate"
+
+PRIOR_ONLY, FALLBACK_RATE, LIMIT_NOT_REACHABLE, UNKNOWN_AGE, FITTED_LATER = 1, 2, 4, 8, 16
+FLAGS = {
+    PRIOR_ONLY: "prior_only",
+    FALLBACK_RATE: "fallback_rate",
+    LIMIT_NOT_REACHABLE: "limit_not_reachable",
+    UNKNOWN_AGE: "unknown_age",
+    FITTED_LATER: "fitted_later",
+}
+MIN_ENDS = 3
+"""Ended lives below which a limit rests on the catalogue only (the project's battery model, section 6)."""
+EARLIER_BY_DAYS, LATER_BY_DAYS = 7, 30
+"""A published date moves only by more than this, so that a nightly refit does not make plans flicker (section 6)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Worked:
+    """Facts with what follows from them today: exposure, forecast rate [1/day], and the day the limit is crossed."""
+
+    facts: FittingFacts
+    today_day: int
+    u: FloatArray
+    rate_per_day: FloatArray
+    crossing_day: DayArray
+
+
+def work_out(facts: FittingFacts, today_day: int) -> Worked:
+    """Work out exposure, rate and the crossing of the limit for each row.
+
+    Parameters
+    ----------
+    facts : FittingFacts
+        Columns; whatever is unknown, negative or not finite leaves NaN and no crossing.
+    today_day : int
+        Today [days since 2000-01-01].
+
+    Notes
+    -----
+    Before the limit: today + (limit − u) / rate. After it, the day is found backwards at the rate that *was*, so that a
+    quieter future cannot move a date that has passed. Source: the project's battery model, sections 1 (row 1), 2 and 6.
+    """
+    f = facts
+    start = np.where(f.since_day >= 0, f.since_day, f.fitted_day)
+    days = np.clip(today_day - start, 0, None).astype(np.float64)
+    counted_days = np.minimum(np.clip(np.nan_to_num(f.measured_days), 0.0, None), days)
+    counted = np.where(counted_days > 0, np.clip(np.nan_to_num(f.measured_activations), 0.0, None), 0.0)
+    # Hostile numbers are meant to run into NaN or infinity here: they end as "no opinion" below.
+    with np.errstate(all="ignore"):
+        per_day = activations_per_day(counted, counted_days, _positive(f.typical_activations_per_day))
+        charge = {
+            "base_ua": mean_current_ua(_positive(f.sleep_ua), _positive(f.checkin_uas), f.interval_s),
+            "activation_uah": _positive(f.activation_uah),
+            "usable_mah": usable_charge_mah(f.capacity_mah, f.usable_share, f.temperature_share),
+            "self_discharge": self_discharge_per_day(_positive(f.self_discharge_per_year), f.temperature_c),
+        }
+        gained = exposure(days, counted + per_day * (days - counted_days), **charge)
+        rate = exposure(1.0, per_day, **charge)
+        u = np.where(f.fitted_day >= 0, _positive(f.u_before) + gained, np.nan)
+        left = (f.u_limit - u) / rate
+        gone = np.where(days > 0, (f.u_limit - f.u_before) * days / gained, 0.0)
+        earlier = (start - f.fitted_day) * f.u_limit / f.u_before
+        crossing = np.select(
+            [u < f.u_limit, f.u_before < f.u_limit],
+            [np.maximum(today_day, start) + left, np.minimum(start + gone, today_day)],
+            f.fitted_day + earlier,
+        )
+    crossing[~(np.isfinite(u) & (rate > 0) & (f.u_limit > 0) & np.isfinite(f.u_limit))] = np.nan
+    return Worked(f, today_day, u, rate, _whole_day(crossing))
+
+
+def _positive(column: FloatArray) -> FloatArray:
+    """Turn negative and infinite values into NaN, which every later step reads as "not known"."""
+    return np.where(np.isfinite(column) & (column >= 0), column, np.nan)
+
+
+def _whole_day(day: FloatArray) -> DayArray:
+    """Round down to a day, NaN and beyond to `FAR_DAY`; the small addend keeps exact sums from slipping a day."""
+    return np.clip(np.floor(np.nan_to_num(day, nan=FAR_DAY, posinf=FAR_DAY, neginf=0.0) + 1e-6), 0, FAR_DAY).astype(
+        np.int64
+    )
+
+
+def _after(start_day: DayArray, n_days: DayArray) -> DayArray:
+    """Add days to a day; no opinion where either is unknown."""
+    return np.where((start_day >= 0) & (n_days >= 0), np.minimum(start_day + n_days, FAR_DAY), FAR_DAY)
+
+
+def _low_battery(w: Worked) -> DayArray:
+    return _after(w.facts.first_low_day, w.facts.grace_days)
+
+
+def _risk_limit(w: Worked) -> DayArray:
+    return w.crossing_day
+
+
+def _unit_life(w: Worked) -> DayArray:
+    f = w.facts
+    return _after(np.where(f.made_day >= 0, f.made_day, f.fitted_day), f.unit_life_days)
+
+
+def _shelf_life(w: Worked) -> DayArray:
+    f = w.facts
+    return _after(np.where(f.made_day >= 0, f.made_day, f.fitted_day), f.shelf_life_days)
+
+
+def _calendar_cap(w: Worked) -> DayArray:
+    return _after(w.facts.fitted_day, w.facts.cap_days)
+
+
+def _unknown_age(w: Worked) -> DayArray:
+    f = w.facts
+    allowed = np.where(f.unknown_age_days >= 0, f.unknown_age_days, f.cap_days)
+    return np.where(f.fitted_day >= 0, FAR_DAY, _after(f.entered_day, allowed))
+
+
+def _contract_date(w: Worked) -> DayArray:
+    return np.where(w.facts.contract_day >= 0, w.facts.contract_day, FAR_DAY)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One reason to change a battery: a code that never changes, its day column, and its sentence (see `due_words`)."""
+
+    code: str
+    day: Callable[[Worked], DayArray]
+    why: str
+
+
+RULES: tuple[Rule, ...] = (
+    Rule("low_battery", _low_battery, "{change_by}: low battery was first reported on {low_on}, and {grace} are allowed after that."),
+    Rule("risk_limit", _risk_limit, "{change_by}: by then {u_limit} of its charge is used, where {odds}."),
+    Rule("unit_life", _unit_life, "{change_by}: the whole unit serves {unit_life} {made_or_fitted}."),
+    Rule("shelf_life", _shelf_life, "{change_by}: cells of this type are good for {shelf_life} {made_or_fitted}, used or not."),
+    Rule("calendar_cap", _calendar_cap, "{change_by}: the firm leaves no battery in {duty} service longer than {cap}."),
+    Rule(
+        "unknown_age", _unknown_age,
+        "{change_by}: nobody knows when it was fitted. The records begin on {entered_on}, and {unknown_age} are allowed from then.",
+    ),
+    Rule("contract_date", _contract_date, "{change_by}: agreed with the customer."),
+)  # fmt: skip
+"""The order settles which reason is named where two rules give the same day."""
+
+
+@dataclass(frozen=True, slots=True)
+class DueColumns:
+    """The answer for many fittings: day, index of the reason in `codes` (the last is "no estimate"), and the numbers."""
+
+    due_day: DayArray
+    code_index: DayArray
+    days_by_rule: DayArray
+    u: FloatArray
+    u_limit: FloatArray
+    rate_per_day: FloatArray
+    flags: DayArray
+    codes: tuple[str, ...]
+
+
+def due_columns(facts: FittingFacts, today_day: int, rules: tuple[Rule, ...] = RULES) -> DueColumns:
+    """Ask every rule about every fitting.
+
+    Parameters
+    ----------
+    facts : FittingFacts
+        One row per fitting; rows do not influence one another.
+    today_day : int
+        Today [days since 2000-01-01].
+    rules : tuple of Rule
+        Rules to ask.
+
+    Returns
+    -------
+    DueColumns
+        Every row has a due day, or `FAR_DAY` with the reason "no_estimate".
+    """
+    worked = work_out(facts, today_day)
+    by_rule = np.stack([rule.day(worked) for rule in rules])
+    first = by_rule.argmin(axis=0)
+    due_day = by_rule.min(axis=0)
+    flags = np.zeros(len(facts), dtype=np.int64)
+    has_limit = worked.crossing_day < FAR_DAY
+    flags |= np.where(has_limit & (facts.n_ends < MIN_ENDS), PRIOR_ONLY, 0)
+    uses_counts = has_limit & (facts.activation_uah > 0)
+    flags |= np.where(uses_counts & ~(facts.measured_days > 0), FALLBACK_RATE, 0)
+    flags |= np.where(has_limit & (facts.is_reachable == 0), LIMIT_NOT_REACHABLE, 0)
+    flags |= np.where(facts.fitted_day < 0, UNKNOWN_AGE, 0)
+    flags |= np.where(facts.fitted_day > today_day, FITTED_LATER, 0)
+    return DueColumns(
+        due_day=due_day,
+        code_index=np.where(due_day >= FAR_DAY, len(rules), first),
+        days_by_rule=by_rule,
+        u=worked.u,
+        u_limit=facts.u_limit,
+        rate_per_day=worked.rate_per_day,
+        flags=flags,
+        codes=(*[rule.code for rule in rules], NO_ESTIMATE),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """What one rule says: a date, the rule's code and its reason in plain words."""
+
+    due_on: date
+    code: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """The answer for one fitting, with every opinion, earliest first. `due_on` is None where nothing gives a date."""
+
+    due_on: date | None
+    code: str
+    why: str
+    opinions: tuple[Opinion, ...]
+    flags: tuple[str, ...]
+    notes: tuple[str, ...]
+    u: float
+    u_limit: float
+    rate_per_day: float
+
+
+def due_date(facts: FittingFacts, today: date, rules: tuple[Rule, ...] = RULES) -> Due:
+    """Ask every rule about one fitting and put the answers into words.
+
+    Parameters
+    ----------
+    facts : FittingFacts
+        One row.
+    today : date
+        Today at the site.
+    rules : tuple of Rule
+        Rules to ask.
+
+    Raises
+    ------
+    ValueError
+        If there is not exactly one row.
+    """
+    if len(facts) != 1:
+        raise ValueError("Ask about one fitting at a time.")
+    columns = due_columns(facts, to_day(today), rules)
+    row = {f.name: getattr(facts, f.name)[0].item() for f in fields(facts)}
+    flags = flag_names(int(columns.flags[0]))
+    opinions = []
+    for rule, days in zip(rules, columns.days_by_rule, strict=True):
+        if days[0] < FAR_DAY:
+            due_on = to_date(int(days[0]))
+            opinions.append(Opinion(due_on, rule.code, due_words.sentence(rule.why, row, due_on, today, flags)))
+    opinions.sort(key=lambda opinion: opinion.due_on)
+    first = opinions[0] if opinions else None
+    return Due(
+        due_on=first.due_on if first else None,
+        code=first.code if first else NO_ESTIMATE,
+        why=first.why if first else due_words.no_estimate(row),
+        opinions=tuple(opinions),
+        flags=flags,
+        notes=due_words.notes(row, flags),
+        u=float(columns.u[0]),
+        u_limit=float(columns.u_limit[0]),
+        rate_per_day=float(columns.rate_per_day[0]),
+    )
+
+
+def keeps_published(
+    old_day: DayArray, old_code: NDArray[Any], new_day: DayArray, new_code: NDArray[Any]
+) -> NDArray[np.bool_]:
+    """Tell where a published date stays: same reason, and moved by at most a week earlier or thirty days later."""
+    moved = new_day - old_day
+    return (old_code == new_code) & (moved >= -EARLIER_BY_DAYS) & (moved <= LATER_BY_DAYS)
+
+
+def flag_names(flags: int) -> tuple[str, ...]:
+    """Name the flags that are set."""
+    return tuple(name for bit, name in FLAGS.items() if flags & bit)
