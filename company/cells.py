@@ -222,10 +222,7 @@ def _as_text(cell: Cell) -> str:
 def _as_number(cell: Cell, unit: str) -> float:
     if isinstance(cell, (bool, date, time, timedelta)):
         raise WrongCell(f"{shown(cell)} is no number.")
-    if isinstance(cell, (int, float)):
-        value = float(cell)
-    else:
-        value = _number_from_text(str(cell), unit)
+    value = float(cell) if isinstance(cell, (int, float)) else _number_from_text(str(cell), unit)
     if not math.isfinite(value):
         raise WrongCell(f"“{shown(cell)}” is no number that can be kept.")
     return value

@@ -10,6 +10,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 from xml.parsers import expat
 
 from company.errors import Refused
@@ -102,7 +103,7 @@ def place(reference: str) -> tuple[int, int]:
     return int(match[2]), column
 
 
-def _parse(archive: zipfile.ZipFile, path: str, start: object, end: object = None, chars: object = None) -> None:
+def _parse(archive: zipfile.ZipFile, path: str, start: Any, end: Any = None, chars: Any = None) -> None:
     parser = expat.ParserCreate()
     parser.buffer_text = True
 

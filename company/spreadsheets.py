@@ -151,24 +151,21 @@ def _read_xlsx(name: str, body: bytes, archive: zipfile.ZipFile) -> list[Sheet]:
 def _read_sheet(raw: Any, scan: SheetScan) -> Sheet:
     title = raw.name
     table = raw.to_python(skip_empty_area=False)
+    for row, column in scan.scientific:
+        _restore_power(table, row, column)
     rows = []
     for number, cells in enumerate(table, start=1):
         tidied = tuple(_tidy(cell) for cell in cells)
         if any(cell is not None for cell in tidied):
-            rows.append([number, tidied])
-    for number, column in scan.scientific:
-        _restore_power(rows, number, column)
+            rows.append(Row(number, tidied))
     problems = [*_formula_problems(title, scan, table), *_merge_problems(title, raw.merged_cell_ranges or [])]
-    return _with_header(title, [Row(number, cells) for number, cells in rows], problems)
+    return _with_header(title, rows, problems)
 
 
-def _restore_power(rows: list[list[Any]], number: int, column: int) -> None:
-    """Show a number the way the sheet shows it (1E+05), because a serial typed as 1E5 has lost its form."""
-    for row in rows:
-        if row[0] == number and column <= len(row[1]) and isinstance(row[1][column - 1], (int, float)):
-            cells = list(row[1])
-            cells[column - 1] = f"{Decimal(str(cells[column - 1])).normalize():E}"
-            row[1] = tuple(cells)
+def _restore_power(table: list[list[Any]], row: int, column: int) -> None:
+    """Show a number the way the sheet shows it (1E+5), because a serial typed as 1E5 has lost its form."""
+    if row <= len(table) and column <= len(table[row - 1]) and isinstance(table[row - 1][column - 1], (int, float)):
+        table[row - 1][column - 1] = f"{Decimal(str(table[row - 1][column - 1])).normalize():E}"
 
 
 def _formula_problems(title: str, scan: SheetScan, table: list[list[Any]]) -> list[Problem]:
@@ -261,8 +258,9 @@ def _unguarded(cell: str) -> str:
 
 def _tidy(cell: Any) -> Cell:
     if isinstance(cell, str):
-        text = unicodedata.normalize("NFC", cell).translate(_HIDDEN_CHARS).replace("\u00a0", " ").strip()
-        return text or None
+        if not cell.isascii():
+            cell = unicodedata.normalize("NFC", cell).translate(_HIDDEN_CHARS).replace("\u00a0", " ")
+        return cell.strip() or None
     if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
         return int(cell)
     if cell is None or isinstance(cell, (bool, int, float, date, time, timedelta)):
@@ -322,7 +320,7 @@ def _write_cell(page: Any, row: int, column: int, cell: Cell, body: Any, day: An
     elif isinstance(cell, (int, float)):
         page.write_number(row, column, cell, body)
     elif isinstance(cell, (date, datetime)):
-        page.write_datetime(row, column, datetime(cell.year, cell.month, cell.day), day)  # noqa: DTZ001 - a bare day
+        page.write_datetime(row, column, cell, day)
     else:
         page.write_string(row, column, str(cell)[:32_767], body)
 

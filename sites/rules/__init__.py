@@ -1,0 +1,1 @@
+"""Rules of places: pure Python, no Django, no clock, no I/O."""

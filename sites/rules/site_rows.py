@@ -1,0 +1,210 @@
+"""Rows of the sheets "customers" and "sites" of an imported workbook, checked.
+
+Pure: what is on record already and the names of the time zones come in as values.
+"""
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from company.cells import choice, code, number, text, whole
+from company.sheets import (
+    Cell,
+    Column,
+    Problem,
+    Read,
+    Sheet,
+    SheetPlan,
+    WrongCell,
+    did_you_mean,
+    read_rows,
+    report_doubles,
+)
+
+CUSTOMERS = "customers"
+SITES = "sites"
+
+_LANGUAGES = {"en": "en", "English": "en", "de": "de", "German": "de", "fr": "fr", "French": "fr"}
+_LANGUAGES |= {"es": "es", "Spanish": "es", "nl": "nl", "Dutch": "nl"}
+
+
+def _email(cell: Cell, today: date) -> str:
+    value: str = text(254)(cell, today)
+    name, at, host = value.partition("@")
+    if not (name and at and "." in host.strip(".")) or " " in value or "@" in host or set(value) & set('<>,;"'):
+        raise WrongCell(f"“{value}” is no e-mail address.")
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class CustomerRow:
+    """One row of the sheet "customers". A blank cell is None and leaves alone what is on record."""
+
+    row: int
+    code: str
+    name: str | None = None
+    language: str | None = None
+    paper: str | None = None
+    inspections_per_year: int | None = None
+    response_hours: int | None = None
+    contact_name: str | None = None
+    contact_email: str | None = None
+    contact_phone: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """One row of the sheet "sites". A blank cell is None and leaves alone what is on record."""
+
+    row: int
+    code: str
+    customer: str
+    name: str | None = None
+    kind: str | None = None
+    address: str | None = None
+    postcode: str | None = None
+    town: str | None = None
+    latitude: float | None = None
+    longitude: float | None = None
+    time_zone: str | None = None
+    person_to_meet: str | None = None
+    phone: str | None = None
+
+
+CUSTOMER_PLAN = SheetPlan(
+    CUSTOMERS,
+    (
+        Column("code", "customer code", code(30), is_key=True, note="Your own short code; never changes.", example="EXAMPLE"),
+        Column("name", "name", text(120), is_required=True, note="Name as it stands on reports.", example="Harbour Trust"),
+        Column("language", "language", choice(_LANGUAGES), note="Language of the papers, such as en.", example="en"),
+        Column("paper", "paper", choice({"A4": "a4", "Letter": "letter"}), note="A4 or Letter.", example="A4"),
+        Column(
+            "inspections_per_year", "inspections a year", whole(0, 52), note="How many inspections are agreed a year.",
+            example=2,
+        ),
+        Column("response_hours", "response hours", whole(1, 8760, "h"), note="Agreed response in hours.", example=24),
+        Column("contact_name", "contact name", text(120), note="Whom to talk to.", example="Ada Brook"),
+        Column("contact_email", "contact email", _email, also=("contact e-mail",), example="ada@example.org"),
+        Column("contact_phone", "contact phone", text(40), example="+44 20 7946 0000"),
+    ),
+    note="One row for each customer.",
+    also=("customer",),
+)  # fmt: skip
+
+SITE_PLAN = SheetPlan(
+    SITES,
+    (
+        Column(
+            "code", "site code", code(30), is_key=True, note="Your own short code; never changes.", example="EXAMPLE-1"
+        ),
+        Column(
+            "customer", "customer code", code(30), is_key=True, note="A code of the sheet customers.", example="EXAMPLE"
+        ),
+        Column("name", "name", text(120), is_required=True, note="Name of the site.", example="Harbour office"),
+        Column("kind", "kind", text(60), note="Kind of building in your words.", example="office"),
+        Column("address", "address", text(200), note="Street and number.", example="1 Quay Street"),
+        Column("postcode", "postcode", code(16), also=("zip", "post code", "zip code"), example="SK1 1AA"),
+        Column("town", "town", text(80), also=("city",), example="Port Skarrow"),
+        Column("latitude", "latitude", number(-90, 90), note="Decimal degrees, north is plus.", example=57.25),
+        Column("longitude", "longitude", number(-180, 180), note="Decimal degrees, east is plus.", example=-6.5),
+        Column("time_zone", "time zone", text(60), note="Such as Europe/London.", example="Europe/London"),
+        Column("person_to_meet", "person to meet", text(120), example="Caretaker"),
+        Column("phone", "phone", text(40), example="+44 20 7946 0001"),
+    ),
+    note="One row for each address where receivers hang.",
+    also=("site",),
+)
+
+
+def fold(value: str) -> str:
+    """Give the form in which two customer or site codes are compared: capital letters do not tell them apart."""
+    return value.upper()
+
+
+def check_customers(sheet: Sheet | None, today: date) -> tuple[list[CustomerRow], list[Problem]]:
+    """Check the sheet "customers": readable cells, each code once."""
+    if sheet is None:
+        return [], []
+    read = read_rows(sheet, CUSTOMER_PLAN, today)
+    report_doubles(read, lambda values: fold(values["code"]), "code", "This customer code")
+    return [CustomerRow(row, **values) for row, values in read.rows], read.problems
+
+
+def check_sites(
+    sheet: Sheet | None,
+    today: date,
+    *,
+    customers: Collection[str],
+    on_record: Mapping[str, str],
+    time_zones: Collection[str],
+) -> tuple[list[SiteRow], list[Problem]]:
+    """Check the sheet "sites": each code once, a known customer, a position that is one.
+
+    Parameters
+    ----------
+    sheet : Sheet or None
+    today : date
+    customers : collection of str
+        Codes of all customers, of the workbook and on record, folded.
+    on_record : mapping
+        Folded site code → folded customer code of the sites on record.
+    time_zones : collection of str
+        Known names; empty: any name is taken.
+    """
+    if sheet is None:
+        return [], []
+    read = read_rows(sheet, SITE_PLAN, today)
+    report_doubles(read, lambda values: fold(values["code"]), "code", "This site code")
+    for row, values in read.rows:
+        _check_site(read, row, values, customers, on_record, time_zones)
+    return [SiteRow(row, **values) for row, values in read.rows], read.problems
+
+
+def _check_site(
+    read: Read,
+    row: int,
+    values: Mapping[str, Any],
+    customers: Collection[str],
+    on_record: Mapping[str, str],
+    time_zones: Collection[str],
+) -> None:
+    say = read.problems.append
+    customer = fold(values["customer"])
+    if customer not in customers:
+        hint = did_you_mean(values["customer"], customers)
+        say(
+            read.problem(
+                row,
+                "customer",
+                f"There is no customer “{values['customer']}”, neither in the workbook nor on record.{hint}",
+            )
+        )
+    elif on_record.get(fold(values["code"]), customer) != customer:
+        owner = on_record[fold(values["code"])]
+        say(
+            read.problem(
+                row,
+                "customer",
+                f"On record this site belongs to customer “{owner}”. A site does not change hands by import.",
+            )
+        )
+    latitude, longitude = values.get("latitude"), values.get("longitude")
+    if (latitude is None) != (longitude is None):
+        given = "longitude" if latitude is None else "latitude"
+        say(read.problem(row, given, "A position needs both latitude and longitude."))
+    elif latitude == 0 and longitude == 0:
+        say(
+            read.problem(
+                row,
+                "latitude",
+                "0, 0 lies in the sea off Africa. Leave both cells empty where the position is not known.",
+            )
+        )
+    zone = values.get("time_zone")
+    if zone is not None and time_zones and zone not in time_zones:
+        say(
+            read.problem(
+                row, "time_zone", f"“{zone}” is no time zone, such as Europe/London.{did_you_mean(zone, time_zones)}"
+            )
+        )
