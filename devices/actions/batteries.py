@@ -1,0 +1,172 @@
+"""Every write to fittings: cells into a transmitter and out of it."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from django.db import transaction
+
+from company.actions import facts_of, record_change
+from company.errors import Refused
+from company.models import User
+from devices.actions.ledger import OutOfOrder, lock_receivers, log, refuse_stale, touch
+from devices.models import BatteryType, Fitting, Receiver, Transmitter
+from devices.models.batteries import WhyOut
+
+
+class TakesNoCells(Refused):
+    """The transmitter is fed from the mains, or its cell is welded in."""
+
+
+class NoCellsFitted(Refused):
+    """There is nothing to take out."""
+
+
+class NotACellCount(Refused):
+    """A set has at least one cell and not more than anybody would fit."""
+
+
+MOST_CELLS = 24
+"""More cells than this in one transmitter is a slip of the pen. Decided for this product."""
+
+FITTING_FACTS = (
+    "transmitter", "battery_type", "n_cells", "fitted_at", "removed_at", "removed_why", "removed_v", "lot", "made_on",
+    "note",
+)  # fmt: skip
+
+
+def _lock(
+    transmitter: Transmitter, seen_version: int | None, receiver: Receiver | None
+) -> tuple[Transmitter, list[Receiver]]:
+    """Lock the receivers concerned, then the transmitter: the same order whichever door asks."""
+    held = Receiver.objects.filter(registrations__transmitter=transmitter, registrations__removed_at=None)
+    wanted = {row.pk: row for row in held}
+    if receiver is not None:
+        wanted[receiver.pk] = receiver
+    locked = lock_receivers(*wanted.values())
+    if receiver is not None:
+        refuse_stale(next(row for row in locked if row.pk == receiver.pk), seen_version)
+    fresh = Transmitter.objects.select_for_update(of=("self",)).select_related("type").get(pk=transmitter.pk)
+    return fresh, locked
+
+
+def _take_out(fitting: Fitting, *, at: datetime, why: str, volts: float | None, last_alive_at: datetime | None) -> None:
+    if fitting.fitted_at is not None and at <= fitting.fitted_at:
+        raise OutOfOrder(
+            f"The cells in it were fitted on {fitting.fitted_at:%d %B %Y, %H:%M} (UTC); give a later time."
+        )
+    fitting.removed_at = at
+    fitting.removed_why = why
+    fitting.removed_v = volts
+    fitting.last_alive_at = last_alive_at
+    fitting.save(update_fields=["removed_at", "removed_why", "removed_v", "last_alive_at"])
+
+
+def _log(fitting: Fitting, receivers: list[Receiver], **rest: Any) -> None:
+    """Bump and log every receiver in which the transmitter stands; one that stands nowhere is logged by itself."""
+    if not receivers:
+        record_change(subject=fitting, customer_id=fitting.customer_id, **rest)
+        return
+    touch(*receivers)
+    for receiver in receivers:
+        log(subject=fitting, receiver=receiver, **rest)
+
+
+@transaction.atomic
+def fit_battery(
+    *,
+    transmitter: Transmitter,
+    battery_type: BatteryType | None,
+    by: User,
+    at: datetime,
+    n_cells: int | None = None,
+    lot: str = "",
+    made_on: date | None = None,
+    is_age_known: bool = True,
+    removed_why: str = WhyOut.PREVENTIVE,
+    removed_v: float | None = None,
+    last_alive_at: datetime | None = None,
+    note: str = "",
+    reason: str = "",
+    receiver: Receiver | None = None,
+    seen_version: int | None = None,
+) -> Fitting:
+    """Fit cells and take out those that were in, with why they came out.
+
+    `is_age_known=False` records cells found in place that nobody dated. One change serves every slot of the transmitter.
+    Not repeatable by itself: doors pass the receiver with the version their form was made from, visits their entry key.
+
+    Raises
+    ------
+    TakesNoCells, NotACellCount, OutOfOrder, StaleSlotMap
+        Nothing is written.
+    """
+    transmitter, receivers = _lock(transmitter, seen_version, receiver)
+    kind = transmitter.type
+    if kind is not None and kind.power == kind.Power.MAINS:
+        raise TakesNoCells(f"{transmitter.serial} is fed from the mains and takes no cells.")
+    if kind is not None and kind.welded_cell and Fitting.objects.filter(transmitter=transmitter).exists():
+        raise TakesNoCells(f"The cell of {transmitter.serial} is welded in: the whole unit is changed.")
+    count = n_cells if n_cells is not None else (kind.n_cells if kind else 1)
+    if not 1 <= count <= MOST_CELLS:
+        raise NotACellCount(f"A set has 1 to {MOST_CELLS} cells, not {count}.")
+    old = Fitting.objects.open().filter(transmitter=transmitter).first()
+    before = facts_of(old, *FITTING_FACTS) if old else None
+    if old is not None:
+        _take_out(old, at=at, why=removed_why, volts=removed_v, last_alive_at=last_alive_at)
+    _refuse_earlier(transmitter, at)
+    new = Fitting.objects.create(
+        customer_id=transmitter.customer_id,
+        transmitter=transmitter,
+        battery_type=battery_type,
+        n_cells=count,
+        fitted_at=at if is_age_known else None,
+        entered_at=at,
+        lot=lot.strip(),
+        made_on=made_on,
+        note=note,
+    )
+    _log(
+        new, receivers, by=by, at=at, verb="fit_battery", reason=reason or "battery changed", before=before,
+        after=facts_of(new, *FITTING_FACTS),
+    )  # fmt: skip
+    return new
+
+
+def _refuse_earlier(transmitter: Transmitter, at: datetime) -> None:
+    later = Fitting.objects.filter(transmitter=transmitter, removed_at__gt=at).order_by("-removed_at").first()
+    if later is not None and later.removed_at is not None:
+        raise OutOfOrder(f"Other cells were in it until {later.removed_at:%d %B %Y, %H:%M} (UTC); give a later time.")
+
+
+@transaction.atomic
+def remove_battery(
+    *,
+    transmitter: Transmitter,
+    by: User,
+    at: datetime,
+    removed_why: str,
+    reason: str = "",
+    removed_v: float | None = None,
+    receiver: Receiver | None = None,
+    seen_version: int | None = None,
+) -> Fitting:
+    """Take the cells out and put none in.
+
+    Raises
+    ------
+    NoCellsFitted, OutOfOrder, StaleSlotMap
+        Nothing is written.
+    """
+    transmitter, receivers = _lock(transmitter, seen_version, receiver)
+    fitting = Fitting.objects.open().filter(transmitter=transmitter).first()
+    if fitting is None:
+        raise NoCellsFitted(f"No cells are recorded in {transmitter.serial}.")
+    before = facts_of(fitting, *FITTING_FACTS)
+    _take_out(fitting, at=at, why=removed_why, volts=removed_v, last_alive_at=None)
+    _log(
+        fitting, receivers, by=by, at=at, verb="remove_battery", reason=reason or fitting.get_removed_why_display(),
+        before=before, after=facts_of(fitting, *FITTING_FACTS),
+    )  # fmt: skip
+    return fitting

@@ -1,0 +1,142 @@
+"""What every change of a slot map has in common: lock, refuse what is stale or out of order, log it, tell who listens."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from django.db import models, transaction
+
+from company.actions import facts_of, record_change
+from company.errors import Refused
+from company.models import ChangeRow, User
+from devices.models import Receiver, Registration
+from devices.signals import slot_map_changed
+
+SHOWN_CHANGES = 5
+"""A refusal for a stale form names at most this many changes."""
+
+
+class StaleSlotMap(Refused):
+    """The slot map has changed since the form was made; `changes` are the rows of the log."""
+
+    def __init__(self, message: str, changes: list[ChangeRow]) -> None:
+        super().__init__(message)
+        self.changes = changes
+
+
+class OutOfOrder(Refused):
+    """The moment of a change lies before something that is already recorded."""
+
+
+class ReasonMissing(Refused):
+    """A change of the ledger must say why."""
+
+
+def lock_receivers(*receivers: Receiver) -> list[Receiver]:
+    """Lock receivers in the order of their keys and return them fresh, in the order asked for."""
+    keys = sorted({receiver.pk for receiver in receivers})
+    fresh = {
+        row.pk: row
+        for row in Receiver.objects.select_for_update(of=("self",))
+        .select_related("site", "customer", "type")
+        .filter(pk__in=keys)
+        .order_by("pk")
+    }
+    return [fresh[receiver.pk] for receiver in receivers]
+
+
+def refuse_stale(receiver: Receiver, seen_version: int | None) -> None:
+    """Refuse a change that was asked for on an older slot map than there is (a double click, two people at once).
+
+    Raises
+    ------
+    StaleSlotMap
+        With what changed meanwhile. None as `seen_version` asks for no check (imports, visits).
+    """
+    if seen_version is None or receiver.version == seen_version:
+        return
+    changes = list(
+        ChangeRow.objects.filter(
+            customer_id=receiver.customer_id, after__receiver=receiver.pk, after__version__gt=seen_version
+        )
+        .select_related("by")
+        .order_by("-at", "-pk")[:SHOWN_CHANGES]
+    )
+    raise StaleSlotMap(
+        "This receiver was changed after you opened the form, so nothing was saved. Look at what changed, then try again.",
+        changes,
+    )
+
+
+def refuse_without_reason(reason: str) -> str:
+    """Return the reason without blanks around it.
+
+    Raises
+    ------
+    ReasonMissing
+        If nothing is left.
+    """
+    if not reason.strip():
+        raise ReasonMissing("Say in a few words why this is changed.")
+    return reason.strip()
+
+
+def touch(*receivers: Receiver) -> None:
+    """Bump the version of locked receivers and tell who listens once the change is kept."""
+    for receiver in receivers:
+        receiver.version += 1
+        receiver.save(update_fields=["version"])
+    receiver_ids = [receiver.pk for receiver in receivers]
+    site_ids = sorted({receiver.site_id for receiver in receivers})
+    transaction.on_commit(
+        lambda: slot_map_changed.send(sender=Receiver, receiver_ids=receiver_ids, site_ids=site_ids), robust=True
+    )
+
+
+REGISTRATION_FACTS = (
+    "slot", "transmitter", "input_number", "is_shared", "label", "area", "duty", "is_portable", "supervision",
+    "window_s", "interval_s", "contact", "note", "registered_at", "removed_at", "register_again_since",
+)  # fmt: skip
+
+
+def registration_facts(registration: Registration) -> dict[str, Any]:
+    """One registration with its outputs, as the change log keeps it."""
+    facts = facts_of(registration, *REGISTRATION_FACTS)
+    facts["outputs"] = [
+        [number, behaviour, seconds]
+        for number, behaviour, seconds in registration.outputs.order_by("output__number").values_list(
+            "output__number", "behaviour", "seconds"
+        )
+    ]
+    return facts
+
+
+def log(
+    *,
+    by: User,
+    at: datetime,
+    verb: str,
+    subject: models.Model,
+    receiver: Receiver,
+    reason: str,
+    before: dict[str, Any] | None = None,
+    after: dict[str, Any] | None = None,
+) -> ChangeRow:
+    """Write the change with the receiver and the version that it leads to, so that a stale form can be told what happened."""
+    return record_change(
+        by=by,
+        at=at,
+        verb=verb,
+        subject=subject,
+        customer_id=receiver.customer_id,
+        before=before,
+        after={**(after or {}), "receiver": receiver.pk, "version": receiver.version},
+        reason=reason,
+    )
+
+
+def first_refusal(found: Iterable[Any]) -> str:
+    """Join the texts of all problems that are not mere warnings."""
+    return " ".join(problem.text for problem in found if not problem.is_warning)

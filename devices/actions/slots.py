@@ -1,0 +1,611 @@
+"""Every write to the ledger of slots: register, change, move, remove, put back, register again, away."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+from django.db import transaction
+
+from company.errors import Refused
+from company.models import User
+from devices.actions.ledger import (
+    OutOfOrder,
+    first_refusal,
+    lock_receivers,
+    log,
+    refuse_stale,
+    refuse_without_reason,
+    registration_facts,
+    touch,
+)
+from devices.models import Away, Output, Receiver, Registration, RegistrationOutput, Transmitter
+from devices.rules import legality
+from devices.rules.slot_map import OutputUse
+from devices.rules.words import WINDOW_OFF
+
+
+class SlotTaken(Refused):
+    """Something stands in the slot already."""
+
+
+class NotSettable(Refused):
+    """The receiver or the transmitter cannot be set that way."""
+
+
+class NoLongerThere(Refused):
+    """The registration has ended."""
+
+
+class NothingChanged(Refused):
+    """The slot is already as asked for."""
+
+
+class OtherCustomer(Refused):
+    """The transmitter belongs to another customer."""
+
+
+class AlreadyAway(Refused):
+    """The transmitter is away already."""
+
+
+@dataclass(frozen=True, slots=True)
+class OutputChoice:
+    """One output to drive; seconds only for a momentary one."""
+
+    output: Output
+    behaviour: str = "unknown"
+    seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """A slot as somebody wants it; the names are those of `Registration`."""
+
+    label: str
+    duty: str
+    area: str = ""
+    is_portable: bool = False
+    supervision: str = "unknown"
+    window_s: int | None = None
+    interval_s: int | None = None
+    contact: str = "unknown"
+    input_number: int = 1
+    is_shared: bool = False
+    note: str = ""
+    outputs: tuple[OutputChoice, ...] = ()
+
+
+SETTING_FIELDS = (
+    "label", "duty", "area", "is_portable", "supervision", "window_s", "interval_s", "contact", "input_number",
+    "is_shared", "note",
+)  # fmt: skip
+# Words about a slot, corrected in place; everything else begins a new registration so that its past stays readable.
+WORDING_FIELDS = frozenset({"label", "area", "note"})
+
+
+def settings_of(registration: Registration) -> Settings:
+    """Read the settings of a registration, as a form begins with them."""
+    return Settings(
+        **{name: getattr(registration, name) for name in SETTING_FIELDS},
+        outputs=tuple(
+            OutputChoice(row.output, row.behaviour, row.seconds)
+            for row in registration.outputs.select_related("output").order_by("output__number")
+        ),
+    )
+
+
+def as_rule(settings: Settings, *, slot: int, transmitter: Transmitter | None) -> legality.SlotSetting:
+    """Put settings into the form in which the rules judge them."""
+    return legality.SlotSetting(
+        slot=slot,
+        serial=transmitter.serial if transmitter else "",
+        input_number=settings.input_number,
+        window_s=WINDOW_OFF if settings.supervision == "off" else settings.window_s,
+        interval_s=settings.interval_s,
+        outputs=tuple(
+            OutputUse(choice.output.number, "" if choice.behaviour == "unknown" else choice.behaviour, choice.seconds)
+            for choice in settings.outputs
+        ),
+        contact="" if settings.contact == "unknown" else settings.contact,
+        is_declared_twice=settings.is_shared,
+        n_inputs=transmitter.type.n_inputs if transmitter and transmitter.type else None,
+    )
+
+
+def limits_of(receiver: Receiver) -> legality.ReceiverLimits:
+    """What a receiver can be set to; of an unknown type only the counted slots are known."""
+    kind = receiver.type
+    if kind is None:
+        return legality.ReceiverLimits(n_slots=receiver.n_slots)
+    return legality.ReceiverLimits(
+        n_slots=receiver.n_slots,
+        n_outputs=kind.n_outputs,
+        windows_s=frozenset(int(window) for window in kind.windows_s),
+        can_switch_off=kind.can_switch_supervision_off,
+        behaviours=frozenset(kind.behaviours),
+    )
+
+
+def problems_with(
+    settings: Settings,
+    *,
+    receiver: Receiver,
+    slot: int,
+    transmitter: Transmitter | None,
+    besides: Registration | None = None,
+) -> list[legality.Problem]:
+    """Everything that speaks against these settings, warnings too; `besides` is the registration that gives way."""
+    open_rows = Registration.objects.open().exclude(pk=besides.pk if besides else None)
+    holder = open_rows.filter(receiver=receiver, slot=slot).select_related("transmitter").first()
+    taken_by = None
+    if holder is not None:
+        taken_by = f"{holder.transmitter or 'something nobody knows'}, {holder.label}"
+    elsewhere = []
+    if transmitter is not None and transmitter.pk:
+        elsewhere = [
+            legality.Elsewhere(str(row.receiver), row.slot, row.input_number, row.is_shared)
+            for row in open_rows.filter(transmitter=transmitter).select_related("receiver__site")
+        ]
+    found = legality.problems(
+        as_rule(settings, slot=slot, transmitter=transmitter),
+        limits_of(receiver),
+        elsewhere=elsewhere,
+        taken_by=taken_by,
+    )
+    if settings.supervision == "on" and not settings.window_s:
+        found.append(
+            legality.Problem("window_s", "window_missing", "Say after how long a silent transmitter is missing.")
+        )
+    if any(choice.output.receiver_id != receiver.pk for choice in settings.outputs):
+        found.append(legality.Problem("outputs", "foreign_output", "An output of another receiver cannot be driven."))
+    return found
+
+
+def _refuse_problems(found: list[legality.Problem]) -> None:
+    hard = [problem for problem in found if not problem.is_warning]
+    if not hard:
+        return
+    refusal = SlotTaken if any(problem.code == "slot_taken" for problem in hard) else NotSettable
+    raise refusal(first_refusal(hard))
+
+
+def _refuse_overlap(receiver: Receiver, slot: int, at: datetime) -> None:
+    """A registration cannot begin before the last one in its slot ended."""
+    last = Registration.objects.filter(receiver=receiver, slot=slot, removed_at__gt=at).order_by("-removed_at").first()
+    if last is not None and last.removed_at is not None:
+        ended = last.removed_at.astimezone(receiver.site.zone)
+        raise OutOfOrder(f"Slot {slot} was in use until {ended:%d %B %Y, %H:%M}; give a later time.")
+
+
+def _end(registration: Registration, at: datetime, why: str) -> None:
+    if at <= registration.registered_at:
+        began = registration.registered_at.astimezone(registration.site.zone)
+        raise OutOfOrder(f"This registration began on {began:%d %B %Y, %H:%M}; give a later time.")
+    registration.removed_at = at
+    registration.removed_why = why[:200]
+    registration.save(update_fields=["removed_at", "removed_why"])
+    # An absence belongs to a registration in force.
+    Away.objects.filter(registration=registration, ended_on=None).update(
+        ended_on=at.astimezone(registration.site.zone).date()
+    )
+
+
+def _begin(
+    *,
+    receiver: Receiver,
+    slot: int,
+    transmitter: Transmitter | None,
+    settings: Settings,
+    at: datetime,
+    replaces: Registration | None = None,
+    register_again_since: datetime | None = None,
+) -> Registration:
+    registration = Registration(
+        customer_id=receiver.customer_id,
+        site_id=receiver.site_id,
+        receiver=receiver,
+        slot=slot,
+        transmitter=transmitter,
+        registered_at=at,
+        replaces=replaces,
+        register_again_since=register_again_since,
+        **{name: getattr(settings, name) for name in SETTING_FIELDS},
+    )
+    registration.full_clean(exclude=["customer", "site", "receiver", "transmitter", "replaces"])
+    registration.save()
+    RegistrationOutput.objects.bulk_create(
+        RegistrationOutput(
+            customer_id=receiver.customer_id,
+            registration=registration,
+            output=choice.output,
+            behaviour=choice.behaviour,
+            seconds=choice.seconds,
+        )
+        for choice in settings.outputs
+    )
+    return registration
+
+
+def _fresh(registration: Registration) -> Registration:
+    """The registration as it is now, behind the lock of its receiver."""
+    now = Registration.objects.select_related("transmitter__type", "receiver__site", "site").get(pk=registration.pk)
+    if now.removed_at is not None:
+        ended = now.removed_at.astimezone(now.site.zone)
+        raise NoLongerThere(f"This registration ended on {ended:%d %B %Y, %H:%M}. Look at the slot again.")
+    return now
+
+
+def _own_transmitter(transmitter: Transmitter | None, receiver: Receiver) -> Transmitter | None:
+    """Save a new transmitter; refuse one that another customer owns."""
+    if transmitter is None:
+        return None
+    if transmitter.pk is None:
+        transmitter.customer_id = receiver.customer_id
+        transmitter.full_clean(exclude=["customer"])
+        transmitter.save()
+    elif transmitter.customer_id != receiver.customer_id:
+        raise OtherCustomer(f"Transmitter {transmitter.serial} is recorded for another customer.")
+    elif transmitter.retired_at is not None:
+        raise NotSettable(f"Transmitter {transmitter.serial} was taken out of use.")
+    return transmitter
+
+
+@transaction.atomic
+def register_transmitter(
+    *,
+    receiver: Receiver,
+    slot: int,
+    transmitter: Transmitter | None,
+    settings: Settings,
+    by: User,
+    at: datetime,
+    reason: str,
+    seen_version: int | None = None,
+) -> Registration:
+    """Put a transmitter into a spare slot. None as transmitter: the slot is taken, but nothing answers.
+
+    A transmitter without a key is new and is saved here. Not repeatable: the second time the slot is taken.
+
+    Raises
+    ------
+    SlotTaken, NotSettable, OtherCustomer, OutOfOrder, StaleSlotMap, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    (receiver,) = lock_receivers(receiver)
+    refuse_stale(receiver, seen_version)
+    _refuse_problems(problems_with(settings, receiver=receiver, slot=slot, transmitter=transmitter))
+    transmitter = _own_transmitter(transmitter, receiver)
+    _refuse_overlap(receiver, slot, at)
+    registration = _begin(receiver=receiver, slot=slot, transmitter=transmitter, settings=settings, at=at)
+    touch(receiver)
+    log(
+        by=by, at=at, verb="register_transmitter", subject=registration, receiver=receiver, reason=reason,
+        after=registration_facts(registration),
+    )  # fmt: skip
+    return registration
+
+
+@transaction.atomic
+def change_slot(
+    *,
+    registration: Registration,
+    settings: Settings,
+    by: User,
+    at: datetime,
+    reason: str,
+    seen_version: int | None = None,
+    transmitter: Transmitter | None = None,
+) -> Registration:
+    """Set a slot differently; its past stays readable.
+
+    Only words (place, area, note): corrected in place. Any setting: the registration ends and a new one begins; one made
+    on the transmitter (contact, interval, input) asks for registering again. `transmitter` names the one that was found
+    to stand in a slot where nothing answered.
+
+    Raises
+    ------
+    NothingChanged, NotSettable, NoLongerThere, OutOfOrder, StaleSlotMap, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    (receiver,) = lock_receivers(registration.receiver)
+    refuse_stale(receiver, seen_version)
+    old = _fresh(registration)
+    if transmitter is not None and old.transmitter is not None and transmitter != old.transmitter:
+        raise NotSettable("Another transmitter is a new registration: remove this one first, or move the other here.")
+    known = old.transmitter or transmitter
+    before_settings = settings_of(old)
+    changed = {
+        name for name in (*SETTING_FIELDS, "outputs") if getattr(before_settings, name) != getattr(settings, name)
+    }
+    if not changed and known == old.transmitter:
+        raise NothingChanged("The slot is already set like this.")
+    _refuse_problems(problems_with(settings, receiver=receiver, slot=old.slot, transmitter=known, besides=old))
+    before = registration_facts(old)
+    if changed <= WORDING_FIELDS and known == old.transmitter:
+        for name in changed:
+            setattr(old, name, getattr(settings, name))
+        old.full_clean(exclude=["customer", "site", "receiver", "transmitter", "replaces"])
+        old.save(update_fields=sorted(changed))
+        new = old
+    else:
+        again = old.register_again_since
+        if old.transmitter is not None and legality.must_register_again(
+            as_rule(before_settings, slot=old.slot, transmitter=known),
+            as_rule(settings, slot=old.slot, transmitter=known),
+        ):
+            again = again or at
+        known = _own_transmitter(known, receiver)
+        was_away = list(Away.objects.filter(registration=old, ended_on=None))
+        _end(old, at, reason)
+        new = _begin(
+            receiver=receiver, slot=old.slot, transmitter=known, settings=settings, at=at, replaces=old,
+            register_again_since=again,
+        )  # fmt: skip
+        _carry_away(was_away, new, at)
+    touch(receiver)
+    log(
+        by=by, at=at, verb="change_slot", subject=new, receiver=receiver, reason=reason, before=before,
+        after=registration_facts(new),
+    )  # fmt: skip
+    return new
+
+
+def _carry_away(rows: list[Away], registration: Registration, at: datetime) -> None:
+    """A changed setting does not bring anybody home: the absence goes on under the new registration."""
+    for row in rows:
+        Away.objects.create(
+            customer_id=row.customer_id,
+            site_id=row.site_id,
+            registration=registration,
+            from_on=at.astimezone(registration.receiver.site.zone).date(),
+            agreed_until_on=row.agreed_until_on,
+            reason=row.reason,
+            agreed_with=row.agreed_with,
+            interim=row.interim,
+        )
+
+
+@transaction.atomic
+def move_transmitter(
+    *,
+    registration: Registration,
+    to_receiver: Receiver,
+    to_slot: int,
+    settings: Settings,
+    by: User,
+    at: datetime,
+    reason: str,
+    seen_version: int | None = None,
+) -> Registration:
+    """Move a transmitter to another slot, of the same receiver or another one of the same customer.
+
+    It must be registered there, so the new slot stands at "register again" until that is recorded. `seen_version` is that
+    of the receiver it leaves.
+
+    Raises
+    ------
+    SlotTaken, NotSettable, OtherCustomer, NoLongerThere, OutOfOrder, StaleSlotMap, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    left, entered = lock_receivers(registration.receiver, to_receiver)
+    refuse_stale(left, seen_version)
+    old = _fresh(registration)
+    if left.pk == entered.pk and to_slot == old.slot:
+        raise NothingChanged("It stands in this slot already.")
+    if left.customer_id != entered.customer_id:
+        raise OtherCustomer("A transmitter cannot be moved to another customer: remove it here and register it there.")
+    _refuse_problems(problems_with(settings, receiver=entered, slot=to_slot, transmitter=old.transmitter, besides=old))
+    _refuse_overlap(entered, to_slot, at)
+    before = registration_facts(old)
+    _end(old, at, f"moved: {reason}")
+    new = _begin(
+        receiver=entered, slot=to_slot, transmitter=old.transmitter, settings=settings, at=at, replaces=old,
+        register_again_since=at,
+    )  # fmt: skip
+    touch(*([left] if left.pk == entered.pk else [left, entered]))
+    log(
+        by=by, at=at, verb="move_transmitter", subject=new, receiver=entered, reason=reason, before=before,
+        after=registration_facts(new),
+    )  # fmt: skip
+    if left.pk != entered.pk:
+        log(
+            by=by, at=at, verb="move_transmitter", subject=old, receiver=left, reason=reason, before=before,
+            after=registration_facts(old),
+        )  # fmt: skip
+    return new
+
+
+@transaction.atomic
+def remove_transmitter(
+    *, registration: Registration, by: User, at: datetime, reason: str, seen_version: int | None = None
+) -> Registration:
+    """Free a slot; the registration stays as history and can be put back.
+
+    Raises
+    ------
+    NoLongerThere, OutOfOrder, StaleSlotMap, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    (receiver,) = lock_receivers(registration.receiver)
+    refuse_stale(receiver, seen_version)
+    old = _fresh(registration)
+    before = registration_facts(old)
+    _end(old, at, reason)
+    touch(receiver)
+    log(
+        by=by, at=at, verb="remove_transmitter", subject=old, receiver=receiver, reason=reason, before=before,
+        after=registration_facts(old),
+    )  # fmt: skip
+    return old
+
+
+@transaction.atomic
+def put_back(
+    *, registration: Registration, by: User, at: datetime, reason: str, seen_version: int | None = None
+) -> Registration:
+    """Undo a removal: a new registration with the same settings in the same slot; the gap stays on record.
+
+    Raises
+    ------
+    SlotTaken, NotSettable, StaleSlotMap, ReasonMissing
+        If the slot or the transmitter is in use by now, or the registration never ended.
+    """
+    reason = refuse_without_reason(reason)
+    (receiver,) = lock_receivers(registration.receiver)
+    refuse_stale(receiver, seen_version)
+    old = Registration.objects.select_related("transmitter__type").get(pk=registration.pk)
+    if old.removed_at is None:
+        raise SlotTaken("It was not removed.")
+    settings = settings_of(old)
+    _refuse_problems(problems_with(settings, receiver=receiver, slot=old.slot, transmitter=old.transmitter))
+    _own_transmitter(old.transmitter, receiver)
+    _refuse_overlap(receiver, old.slot, at)
+    new = _begin(
+        receiver=receiver, slot=old.slot, transmitter=old.transmitter, settings=settings, at=at, replaces=old,
+        register_again_since=old.register_again_since,
+    )  # fmt: skip
+    touch(receiver)
+    log(
+        by=by, at=at, verb="put_back", subject=new, receiver=receiver, reason=reason, after=registration_facts(new)
+    )  # fmt: skip
+    return new
+
+
+@transaction.atomic
+def mark_registered(
+    *, registration: Registration, by: User, at: datetime, reason: str = "", seen_version: int | None = None
+) -> Registration:
+    """Record that a transmitter was registered again after its set-up was changed.
+
+    Raises
+    ------
+    NothingChanged, NoLongerThere, OutOfOrder, StaleSlotMap
+        Nothing is written.
+    """
+    (receiver,) = lock_receivers(registration.receiver)
+    refuse_stale(receiver, seen_version)
+    row = _fresh(registration)
+    if row.register_again_since is None:
+        raise NothingChanged("It does not need to be registered again.")
+    if at < row.register_again_since:
+        raise OutOfOrder("The set-up was changed after that time.")
+    before = registration_facts(row)
+    row.register_again_since = None
+    row.save(update_fields=["register_again_since"])
+    touch(receiver)
+    log(
+        by=by, at=at, verb="mark_registered", subject=row, receiver=receiver, reason=reason or "registered again",
+        before=before, after=registration_facts(row),
+    )  # fmt: skip
+    return row
+
+
+@transaction.atomic
+def ask_to_register_again(
+    *, registration: Registration, by: User, at: datetime, reason: str, seen_version: int | None = None
+) -> Registration:
+    """Record that something was changed on the transmitter, so that it must be registered again.
+
+    Raises
+    ------
+    NothingChanged, NoLongerThere, StaleSlotMap, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    (receiver,) = lock_receivers(registration.receiver)
+    refuse_stale(receiver, seen_version)
+    row = _fresh(registration)
+    if row.register_again_since is not None:
+        raise NothingChanged("It stands at “register again” already.")
+    before = registration_facts(row)
+    row.register_again_since = at
+    row.save(update_fields=["register_again_since"])
+    touch(receiver)
+    log(
+        by=by, at=at, verb="ask_to_register_again", subject=row, receiver=receiver, reason=reason, before=before,
+        after=registration_facts(row),
+    )  # fmt: skip
+    return row
+
+
+@transaction.atomic
+def start_away(
+    *,
+    registration: Registration,
+    from_on: date,
+    agreed_until_on: date | None,
+    agreed_with: str,
+    interim: str,
+    by: User,
+    at: datetime,
+    reason: str,
+    seen_version: int | None = None,
+) -> Away:
+    """Record that a transmitter is out of use or off the site, agreed with somebody.
+
+    Raises
+    ------
+    AlreadyAway, NotSettable, NoLongerThere, StaleSlotMap, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    (receiver,) = lock_receivers(registration.receiver)
+    refuse_stale(receiver, seen_version)
+    row = _fresh(registration)
+    if Away.objects.filter(registration=row, ended_on=None).exists():
+        raise AlreadyAway("It is away already; end that first.")
+    if agreed_until_on is not None and agreed_until_on < from_on:
+        raise NotSettable("The agreed end lies before the beginning.")
+    away = Away.objects.create(
+        customer_id=receiver.customer_id,
+        site_id=receiver.site_id,
+        registration=row,
+        from_on=from_on,
+        agreed_until_on=agreed_until_on,
+        agreed_with=agreed_with,
+        interim=interim,
+        reason=reason[:120],
+    )
+    touch(receiver)
+    after = {"away_from": from_on.isoformat(), "agreed_until": agreed_until_on.isoformat() if agreed_until_on else None}
+    log(by=by, at=at, verb="start_away", subject=row, receiver=receiver, reason=reason, after=after)
+    return away
+
+
+@transaction.atomic
+def end_away(
+    *, away: Away, ended_on: date, by: User, at: datetime, reason: str = "", seen_version: int | None = None
+) -> Away:
+    """Record that a transmitter is back; the day is the first on which it is there again.
+
+    Raises
+    ------
+    NothingChanged, OutOfOrder, StaleSlotMap
+        Nothing is written.
+    """
+    (receiver,) = lock_receivers(away.registration.receiver)
+    refuse_stale(receiver, seen_version)
+    row = Away.objects.select_related("registration").get(pk=away.pk)
+    if row.ended_on is not None:
+        raise NothingChanged("It is back already.")
+    if ended_on < row.from_on:
+        raise OutOfOrder("It cannot come back before it went away.")
+    row.ended_on = ended_on
+    row.save(update_fields=["ended_on"])
+    touch(receiver)
+    log(
+        by=by, at=at, verb="end_away", subject=row.registration, receiver=receiver, reason=reason or "back",
+        after={"away_ended": ended_on.isoformat()},
+    )  # fmt: skip
+    return row
+
+
+def with_window(settings: Settings, window_s: int | None) -> Settings:
+    """The same settings with another supervision window (0 = not supervised, None = not known)."""
+    word = "unknown" if window_s is None else "on" if window_s else "off"
+    return replace(settings, supervision=word, window_s=window_s or None)
