@@ -228,7 +228,10 @@ def _decode(name: str, body: bytes) -> str:
     if body.startswith((b"\xff\xfe", b"\xfe\xff")):
         encodings = ["utf-16"]
     elif b"\0" in body[:2000]:
-        encodings = ["utf-16-le"] if body[1:2] == b"\0" else ["utf-16-be"]
+        # Without a mark UTF-16 shows by its zero bytes: most letters have one, always on the same side.
+        odd, even = body[1:2000:2], body[0:2000:2]
+        encodings = ["utf-16-le"] if odd.count(0) > 0.6 * len(odd) else []
+        encodings += ["utf-16-be"] if even.count(0) > 0.6 * len(even) else []
     else:
         encodings = ["utf-8-sig", "cp1252"]
     for encoding in encodings:
