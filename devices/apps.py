@@ -1,8 +1,33 @@
 """App configuration of devices."""
 
+from __future__ import annotations
+
+from typing import Any
+
 from django.apps import AppConfig
+from django.db.models.signals import post_migrate
 
 
 class DevicesConfig(AppConfig):
     name = "devices"
     verbose_name = "Devices"
+
+    def ready(self) -> None:
+        post_migrate.connect(load_shipped_types, sender=self)
+
+
+def load_shipped_types(sender: Any, using: str, **unknown: Any) -> None:
+    """Load the shipped catalogue once this app's tables stand in their newest form."""
+    from django.db import DEFAULT_DB_ALIAS, connections
+    from django.db.migrations.executor import MigrationExecutor
+    from django.utils import timezone
+
+    from devices.actions.catalogue import load_catalogue
+
+    if using != DEFAULT_DB_ALIAS:
+        return
+    executor = MigrationExecutor(connections[using])
+    # Going back to an older migration also ends here; its tables do not fit today's models.
+    if executor.migration_plan(executor.loader.graph.leaf_nodes("devices")):
+        return
+    load_catalogue(at=timezone.now())

@@ -157,7 +157,7 @@ class Rule:
 RULES: tuple[Rule, ...] = (
     Rule("low_battery", _low_battery, "{change_by}: low battery was first reported on {low_on}, and {grace} are allowed after that."),
     Rule("risk_limit", _risk_limit, "{change_by}: by then {u_limit} of its charge is used, where {odds}."),
-    Rule("unit_life", _unit_life, "{change_by}: the whole unit serves {unit_life} {made_or_fitted}."),
+    Rule("unit_life", _unit_life, "{change_by}: {unit} serves {unit_life} {made_or_fitted}."),
     Rule("shelf_life", _shelf_life, "{change_by}: cells of this type are good for {shelf_life} {made_or_fitted}, used or not."),
     Rule("calendar_cap", _calendar_cap, "{change_by}: the firm leaves no battery in {duty} service longer than {cap}."),
     Rule(

@@ -5,6 +5,7 @@ Days are whole days since 1 January 2000 (`EPOCH`); a negative day means "not kn
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from typing import Any
@@ -21,6 +22,7 @@ FAR_DAY = (date(2100, 1, 1) - EPOCH).days
 """No opinion. Later than any date worth planning for, and still a date that every data base and calendar knows."""
 
 LIFE_SAFETY, SECURITY, CONVENIENCE = 0, 1, 2
+CELLS, STANDBY, UNIT = 0, 1, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,8 @@ class FittingFacts:
 
     Parameters
     ----------
+    kind : array of int
+        0 cells of a transmitter, 1 standby battery of a receiver, 2 whole unit.
     fitted_day, entered_day, made_day : array of int
         Day of fitting, day our records begin, day the cells (or the unit) were made.
     since_day : array of int
@@ -59,6 +63,7 @@ class FittingFacts:
         Date agreed with the customer; negative = none.
     """
 
+    kind: DayArray
     fitted_day: DayArray
     entered_day: DayArray
     made_day: DayArray
@@ -103,7 +108,7 @@ class FittingFacts:
 
 
 _DEFAULTS: dict[str, float] = {
-    "duty": LIFE_SAFETY, "u_before": 0.0, "temperature_share": 1.0, "temperature_c": 20.0, "measured_days": 0.0,
+    "kind": CELLS, "duty": LIFE_SAFETY, "u_before": 0.0, "temperature_share": 1.0, "temperature_c": 20.0, "measured_days": 0.0,
     "measured_activations": 0.0, "typical_activations_per_day": 0.0, "is_reachable": 1, "n_ends": 0, "grace_days": 0,
 }  # fmt: skip
 
@@ -137,6 +142,15 @@ def facts_table(n: int = 1, **columns: ArrayLike) -> FittingFacts:
     if given:
         raise TypeError(f"Unknown columns: {', '.join(sorted(given))}")
     return FittingFacts(**table)
+
+
+def facts_of_rows(rows: Sequence[Mapping[str, float]]) -> FittingFacts:
+    """Build facts from one mapping per fitting; what a mapping leaves out is "not known" (or neutral)."""
+    columns = {}
+    for f in fields(FittingFacts):
+        neutral = _DEFAULTS.get(f.name, np.nan)
+        columns[f.name] = np.array([row.get(f.name, neutral) for row in rows], dtype=np.float64)
+    return facts_table(len(rows), **columns)
 
 
 def to_day(on: date) -> int:

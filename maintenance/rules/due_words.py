@@ -13,6 +13,7 @@ MONTHS = (
 )  # fmt: skip
 SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 DUTY = {0: "life-safety", 1: "security", 2: "convenience"}
+UNIT = {0: "the whole unit", 1: "a standby battery of this kind", 2: "the whole unit"}
 DAYS_PER_YEAR = 365.25
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 
@@ -42,6 +43,8 @@ def share_words(share: float) -> str:
     """Write a share as a whole per cent, "under 1 %" below half a per cent."""
     if not math.isfinite(share):
         return "an unknown part"
+    if share >= 10:
+        return "more than 999 %"
     return "under 1 %" if 0 < share < 0.005 else f"{round(share * 100)} %"
 
 
@@ -85,6 +88,7 @@ def sentence(template: str, row: Mapping[str, float], due_on: date, today: date,
         "made_or_fitted": "from the day it was made"
         if has_made
         else "from the day it was fitted (its date of making is not known)",
+        "unit": UNIT.get(int(row["kind"]), "the whole unit"),
         "duty": DUTY.get(int(row["duty"]), "life-safety"),
         "u_limit": share_words(row["u_limit"]),
         "odds": _odds(row["planning_probability"], flags),
@@ -108,7 +112,9 @@ def no_estimate(row: Mapping[str, float]) -> str:
         missing.append("when it was fitted")
         if row["entered_day"] < 0:
             missing.append("since when we have records of it")
-    if not row["capacity_mah"] > 0:
+    if row["kind"] != 0:
+        pass
+    elif not row["capacity_mah"] > 0:
         missing.append("what cells are in it")
     elif not (row["sleep_ua"] >= 0 and row["checkin_uas"] >= 0):
         missing.append("what its transmitter draws")
