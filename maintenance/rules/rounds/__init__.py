@@ -1,0 +1,1 @@
+"""What makes a day of stops: drives, times, packing. Pure Python."""

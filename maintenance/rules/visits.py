@@ -1,0 +1,217 @@
+"""What still has to be done on a visit, and whether it may be finished. Pure Python over what was recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+WORK = frozenset({"battery", "walk_test", "registered"})
+"""Entries that open a cover or set an output off: after them the receiver must be cleared."""
+
+NOT_DONE_WHY = {
+    "no_access": "no access to it",
+    "not_found": "not found",
+    "no_cells": "no cells with me",
+    "broken": "transmitter broken",
+    "still_good": "measured, left in",
+    "asked": "person in charge asked to leave it",
+    "time": "ran out of time",
+    "other": "other, see the note",
+}
+"""Why something due was left: code → words."""
+
+SOON_DAYS = 28
+"""A date within four weeks is "soon". Own choice, the same on every page."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One standing entry, as far as the rules need it.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of entry, such as "battery" or "cleared".
+    at : datetime
+        When it was done.
+    order : int
+        Breaks a tie between entries of one moment: order of recording.
+    receiver_id, registration_id, transmitter_id : int or None
+        What it is about.
+    """
+
+    kind: str
+    at: datetime
+    order: int
+    receiver_id: int | None = None
+    registration_id: int | None = None
+    transmitter_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiverState:
+    """How far a receiver is on this visit.
+
+    Attributes
+    ----------
+    is_worked : bool
+        Something was done there that leaves marks (battery, walk test, registration).
+    has_volts, covers_on, is_cleared : bool
+        The three last steps; covers and clearing count only if nothing was done after them.
+    """
+
+    is_worked: bool = False
+    has_volts: bool = False
+    covers_on: bool = False
+    is_cleared: bool = False
+
+    @property
+    def is_left(self) -> bool:
+        """Worked on and not cleared: this keeps the visit open."""
+        return self.is_worked and not self.is_cleared
+
+
+def receiver_state(said: Iterable[Said], receiver_id: int) -> ReceiverState:
+    """Work out how far one receiver is from the standing entries of a visit.
+
+    Parameters
+    ----------
+    said : iterable of Said
+        Standing entries of the visit in any order.
+    receiver_id : int
+        The receiver.
+    """
+    is_worked = has_volts = covers_on = is_cleared = False
+    for entry in sorted((e for e in said if e.receiver_id == receiver_id), key=lambda e: (e.at, e.order)):
+        if entry.kind in WORK:
+            is_worked, covers_on, is_cleared = True, False, False
+        elif entry.kind == "volts":
+            has_volts = True
+        elif entry.kind == "covers":
+            covers_on = True
+        elif entry.kind == "cleared":
+            is_cleared = covers_on
+    return ReceiverState(is_worked, has_volts, covers_on, is_cleared)
+
+
+def why_not_clear(state: ReceiverState, register_again: Sequence[int]) -> str:
+    """Say why a receiver cannot be recorded as cleared; empty if it can.
+
+    Parameters
+    ----------
+    state : ReceiverState
+        How far the receiver is.
+    register_again : sequence of int
+        Slots of this receiver that are at "register again".
+    """
+    if register_again:
+        slots = ", ".join(str(slot) for slot in sorted(register_again))
+        many = len(register_again) > 1
+        return (
+            f"Slot{'s' if many else ''} {slots} must be registered again first: the set-up was changed after the "
+            f"transmitter{'s were' if many else ' was'} registered."
+        )
+    if not state.covers_on:
+        return (
+            "First record that every cover is on and every transmitter is in its place: tamper stays latched otherwise."
+        )
+    return ""
+
+
+def is_on_test(said: Iterable[Said]) -> bool:
+    """Whether the monitoring centre was put on test and not off test since."""
+    last = ""
+    for entry in sorted((e for e in said if e.kind in ("on_test", "off_test")), key=lambda e: (e.at, e.order)):
+        last = entry.kind
+    return last == "on_test"
+
+
+def is_answered(said: Iterable[Said], *, transmitter_id: int | None, receiver_id: int) -> bool:
+    """Whether a due thing was changed on the visit, or a reason was given why not.
+
+    Parameters
+    ----------
+    said : iterable of Said
+        Standing entries.
+    transmitter_id : int or None
+        Whose cells (or which whole unit); None: the receiver's standby battery.
+    receiver_id : int
+        The receiver it belongs to.
+    """
+    for entry in said:
+        if entry.kind not in ("battery", "not_done"):
+            continue
+        if transmitter_id is not None and entry.transmitter_id == transmitter_id:
+            return True
+        if transmitter_id is None and entry.registration_id is None and entry.receiver_id == receiver_id:
+            return True
+    return False
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """One condition for finishing: `is_open` when it is met, and what to say about it."""
+
+    code: str
+    is_open: bool
+    text: str
+
+
+def gates(
+    said: Sequence[Said], receivers: Mapping[int, str], register_again: Mapping[int, Sequence[int]], n_unexplained: int
+) -> list[Gate]:
+    """List what must be so before a visit can be finished.
+
+    Parameters
+    ----------
+    said : sequence of Said
+        Standing entries.
+    receivers : mapping of int to str
+        Receivers of the site, id → label.
+    register_again : mapping of int to sequence of int
+        Receiver id → slots at "register again".
+    n_unexplained : int
+        Due things neither changed nor given a reason, at least 0.
+    """
+    rows = []
+    for receiver_id, label in receivers.items():
+        state = receiver_state(said, receiver_id)
+        if not state.is_worked:
+            continue
+        if state.is_cleared:
+            rows.append(Gate("cleared", True, f"{label} is cleared."))
+        else:
+            why = why_not_clear(state, register_again.get(receiver_id, ()))
+            rows.append(Gate("cleared", False, f"{label} is not cleared. {why or 'Clear it and record that.'}"))
+    if any(entry.kind == "on_test" for entry in said):
+        on_test = is_on_test(said)
+        text = (
+            "The monitoring centre is still on test. Put it off test and record that."
+            if on_test
+            else "The monitoring centre is off test."
+        )
+        rows.append(Gate("on_test", not on_test, text))
+    if n_unexplained:
+        noun = "battery is" if n_unexplained == 1 else "batteries are"
+        rows.append(Gate("not_done", False, f"{n_unexplained} due {noun} not changed and no reason is given."))
+    return rows
+
+
+def due_state(due_on: date | None, today: date) -> tuple[str, str]:
+    """Urgency and its words: ("late", "late 12 d"), ("soon", "due 9 Mar"), ("later", "due 9 Mar 2027"), ("none", "no estimate").
+
+    Parameters
+    ----------
+    due_on : date or None
+        None: no estimate.
+    today : date
+        The day it is looked at.
+    """
+    if due_on is None:
+        return "none", "no estimate"
+    if due_on < today:
+        return "late", f"late {(today - due_on).days} d"
+    if due_on <= today + timedelta(days=SOON_DAYS):
+        return "soon", f"due {due_on.day} {due_on:%b}"
+    return "later", f"due {due_on.day} {due_on:%b %Y}"
