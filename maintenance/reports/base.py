@@ -112,6 +112,7 @@ def paper_facts(
     return {
         "number": number,
         "revision": revision,
+        "replaces": revision - 1 if revision > 1 else None,
         "issued_on": issued_on.isoformat(),
         "issued_by": issued_by,
         "what_changed": what_changed,

@@ -1,0 +1,257 @@
+"""Issuing papers. A paper is made once and never changed; a correction is a new revision that says what changed.
+
+No function here changes or deletes an issued paper, and its QuerySet refuses both.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from django.db import transaction
+from django.urls import reverse
+from django.utils import timezone
+
+from company.actions import ensure_firm, record_change
+from company.errors import Refused
+from company.jobs import Handle, enqueue
+from company.models import Firm, Job, User
+from devices.models import Receiver
+from maintenance.models import IssuedReport, Visit
+from maintenance.reports import report_of, service_report, slot_map
+from maintenance.reports.base import Content, Report, make, paper_facts
+
+MAX_RACES = 20
+"""So often another paper may take the number that this one was printed with; each time it is printed anew."""
+
+
+class VisitNotFinished(Refused):  # noqa: N818
+    """Only a finished visit can be reported."""
+
+
+class ReasonMissing(Refused):  # noqa: N818
+    """A correction says what changed."""
+
+
+class NothingChanged(Refused):  # noqa: N818
+    """A correction that would say the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """The number and revision that the next paper will bear, and the revision it follows."""
+
+    number: str
+    revision: int
+    previous: IssuedReport | None = None
+
+
+def digest(content: Content) -> str:
+    """Digest of what a paper says."""
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+
+# --- asking: one job per paper, however often it is asked for -------------------------------------------------------------
+
+
+@transaction.atomic
+def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed: str = "") -> Job:
+    """Start making the service report of a finished visit: the first, or with a reason the next revision.
+
+    Asking twice is one paper: the job's key is the visit and the revision.
+
+    Raises
+    ------
+    VisitNotFinished, ReasonMissing, NothingChanged
+    """
+    visit = Visit.objects.select_for_update(of=("self",)).select_related("site").get(pk=visit.pk)
+    if visit.state != Visit.State.FINISHED:
+        raise VisitNotFinished("The visit is not finished yet. A report says what was done, so it is issued afterwards.")
+    last = IssuedReport.objects.of_visit(visit).latest_first().first()
+    what_changed = what_changed.strip()[:300]
+    if last and not what_changed:
+        raise ReasonMissing("Say in a few words what the new revision corrects.")
+    if last and last.data["content"] == service_report.gather(service_report.load(visit.pk)):
+        raise NothingChanged(
+            f"The records still say what {last.number} revision {last.revision} says. Correct the entry or the remark first."
+        )
+    revision = last.revision + 1 if last else 1
+    return enqueue(
+        handler="maintenance.actions.reports.make_service_report",
+        key=f"service_report:{visit.uuid}:{revision}",
+        title=f"Service report, {visit}",
+        args={"visit_id": visit.pk, "revision": revision, "what_changed": what_changed, "by_id": by.pk},
+        by=by,
+    )
+
+
+def present_slot_map(*, receiver: Receiver, at: datetime, on: date | None = None) -> tuple[IssuedReport | None, str]:
+    """The newest issued slot map if it still says what the records say, else None, and what has changed since."""
+    content = slot_map.gather(receiver, at=at, on=on)
+    last = IssuedReport.objects.numbered("slot_map", slot_map.number_of(receiver, on)).latest_first().first()
+    if last is None:
+        return None, ""
+    if last.data["content"] == content:
+        return last, ""
+    return None, slot_map.changed_slots(last.data["content"], content)
+
+
+@transaction.atomic
+def ask_for_slot_map(*, receiver: Receiver, by: User, at: datetime, on: date | None = None) -> IssuedReport | Job:
+    """Give the issued slot map that says what the records say, or start making it."""
+    fresh, _ = present_slot_map(receiver=receiver, at=at, on=on)
+    if fresh:
+        return fresh
+    number = slot_map.number_of(receiver, on)
+    n_have = IssuedReport.objects.numbered("slot_map", number).count()
+    content = slot_map.gather(receiver, at=at, on=on)
+    return enqueue(
+        handler="maintenance.actions.reports.make_slot_map",
+        # The records may come back to what they were: the count keeps that from finding the old job.
+        key=f"slot_map:{number}:{n_have}:{digest(content)[:16]}",
+        title=f"Slot map, {receiver}",
+        args={"receiver_id": receiver.pk, "on": on.isoformat() if on else None, "by_id": by.pk},
+        by=by,
+    )
+
+
+# --- making: what the jobs do ----------------------------------------------------------------------------------------------
+
+
+def make_service_report(
+    handle: Handle, *, visit_id: int, revision: int, what_changed: str, by_id: int, **unknown: Any
+) -> None:
+    """Job: print and issue a service report. Done twice it gives the same paper."""
+    visit = service_report.load(visit_id)
+    at = timezone.now()
+    content = service_report.gather(visit)
+
+    def place() -> Slot | IssuedReport:
+        issued = list(IssuedReport.objects.of_visit(visit).without_content().order_by("revision"))
+        done = next((report for report in issued if report.revision == revision), None)
+        if done:
+            return done
+        if issued:
+            return Slot(issued[-1].number, issued[-1].revision + 1, issued[-1])
+        return Slot(next_number(at), 1)
+
+    _issue(
+        handle,
+        report=report_of("service_report"),
+        content=content,
+        place=place,
+        row={"visit": visit, "site": visit.site, "customer": visit.customer},
+        by=User.objects.get(pk=by_id),
+        at=at,
+        what_changed=lambda slot: what_changed,
+    )
+
+
+def make_slot_map(handle: Handle, *, receiver_id: int, on: str | None, by_id: int, **unknown: Any) -> None:
+    """Job: print and issue a slot map. If the newest issued one says the same, that one is the answer."""
+    receiver = Receiver.objects.select_related("site", "customer", "type").get(pk=receiver_id)
+    at = timezone.now()
+    day = date.fromisoformat(on) if on else None
+    content = slot_map.gather(receiver, at=at, on=day)
+    number = slot_map.number_of(receiver, day)
+
+    def place() -> Slot | IssuedReport:
+        last = IssuedReport.objects.numbered("slot_map", number).latest_first().first()
+        if last and last.data["content"] == content:
+            return last
+        return Slot(number, last.revision + 1 if last else 1, last)
+
+    def what_changed(slot: Slot) -> str:
+        return slot_map.changed_slots(slot.previous.data["content"], content) if slot.previous else ""
+
+    _issue(
+        handle,
+        report=report_of("slot_map"),
+        content=content,
+        place=place,
+        row={"receiver": receiver, "site": receiver.site, "customer": receiver.customer},
+        by=User.objects.get(pk=by_id),
+        at=at,
+        what_changed=what_changed,
+    )
+
+
+def next_number(at: datetime) -> str:
+    """The number after the last one of the year, such as SR-2026-0001; call it again under the lock before writing."""
+    year = at.astimezone(timezone.get_default_timezone()).year
+    prefix = f"SR-{year}-"
+    # Longer numbers are greater; within one length text order is number order.
+    numbers = IssuedReport.objects.filter(kind="service_report", number__startswith=prefix)
+    last = max((int(n.removeprefix(prefix)) for n in numbers.values_list("number", flat=True).distinct()), default=0)
+    return f"{prefix}{last + 1:04}"
+
+
+def _issue(
+    handle: Handle,
+    *,
+    report: Report,
+    content: Content,
+    place: Callable[[], Slot | IssuedReport],
+    row: dict[str, Any],
+    by: User,
+    at: datetime,
+    what_changed: Callable[[Slot], str],
+) -> None:
+    """Print with the number that is next, then take that number only if it still is: no gaps, and no lock while printing."""
+    day = at.astimezone(row["site"].zone).date()
+    for turn in range(MAX_RACES):
+        slot = place()
+        if isinstance(slot, IssuedReport):
+            _finish(handle, slot, by)
+            return
+        handle.progress(1 + turn, 3 + turn, f"printing {slot.number} revision {slot.revision}")
+        words = what_changed(slot)
+        data = {
+            "paper": paper_facts(
+                number=slot.number, revision=slot.revision, issued_on=day, issued_by=by.name, what_changed=words
+            ),
+            "content": content,
+        }
+        printed = make(report, data, issued_at=at)
+        handle.progress(2 + turn, 3 + turn, "keeping it")
+        with transaction.atomic():
+            # Everybody who issues papers passes this row (PostgreSQL); SQLite lets one writer in anyway.
+            Firm.objects.select_for_update().get(pk=ensure_firm().pk)
+            now = place()
+            if isinstance(now, Slot) and (now.number, now.revision) == (slot.number, slot.revision):
+                issued = IssuedReport.objects.create(
+                    kind=report.kind, number=slot.number, revision=slot.revision, title=printed.title,
+                    what_changed=words, data=data, content=printed.content, sha256=printed.sha256,
+                    n_pages=printed.n_pages, issued_at=at, issued_by=by, **row,
+                )  # fmt: skip
+                record_change(
+                    by=by, at=at, verb="issue_report", subject=issued, customer=issued.customer, reason=words,
+                    after={"sha256": printed.sha256, "kind": report.kind},
+                )  # fmt: skip
+                _finish(handle, issued, by)
+                return
+    raise Refused("So many papers were issued at the same time that this one found no number. Start it again.")
+
+
+def _finish(handle: Handle, issued: IssuedReport, by: User) -> None:
+    """Point the job at the paper, on the page of whoever asked."""
+    if by.is_portal:
+        url = reverse("maintenance:portal_report", args=[issued.uuid])
+    else:
+        url = reverse("maintenance:report_detail", args=[issued.pk])
+    handle.finish({"report": issued.pk, "sha256": issued.sha256}, url=url)
+
+
+@transaction.atomic
+def release_to_portal(*, report: IssuedReport, is_shown: bool, by: User, at: datetime) -> IssuedReport:
+    """Show a paper in the portal or keep it back. The paper itself stays as it is."""
+    IssuedReport.objects.filter(pk=report.pk).update(in_portal=is_shown)
+    report.in_portal = is_shown
+    record_change(
+        by=by, at=at, verb="release_to_portal", subject=report, customer=report.customer, after={"in_portal": is_shown}
+    )
+    return report
