@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import datetime
+from collections.abc import Mapping
+from datetime import datetime, time
 from typing import Any
 
 from django.db import models, transaction
 
 from company.errors import Refused
-from company.models import ChangeRow, Contact, Customer, Firm, PortalAccess, RiskPolicy, Upload, User
+from company.models import (
+    ChangeRow,
+    Contact,
+    Customer,
+    Firm,
+    PortalAccess,
+    RiskPolicy,
+    Technician,
+    TechnicianShift,
+    Upload,
+    User,
+)
 
 
 class LastManager(Refused):
@@ -204,3 +216,105 @@ def end_portal_access(*, access: PortalAccess, by: User, at: datetime, reason: s
         reason=reason,
     )
     access.delete()
+
+
+FIRM_FACTS = (
+    "name",
+    "address",
+    "phone",
+    "email",
+    "paper",
+    "cost_per_hour",
+    "cost_per_km",
+    "cost_per_callout",
+    "currency",
+    "notes_on_phones",
+)
+
+
+@transaction.atomic
+def save_firm(*, firm: Firm, by: User, at: datetime) -> Firm:
+    """Change the firm's letterhead and prices."""
+    old = Firm.objects.select_for_update().get(pk=firm.pk)
+    firm.full_clean()
+    firm.save()
+    record_change(
+        by=by,
+        at=at,
+        verb="save_firm",
+        subject=firm,
+        before=facts_of(old, *FIRM_FACTS),
+        after=facts_of(firm, *FIRM_FACTS),
+    )
+    return firm
+
+
+POLICY_FACTS = ("duty", "p_dead", "p_call", "grace_days", "calendar_cap_days", "longest_window_s", "source_note")
+
+
+@transaction.atomic
+def save_policy(*, policy: RiskPolicy, by: User, at: datetime, reason: str = "") -> RiskPolicy:
+    """Change how far batteries of one duty class are let go. The next refresh works with it."""
+    old = RiskPolicy.objects.select_for_update().get(pk=policy.pk)
+    policy.full_clean()
+    policy.save()
+    record_change(
+        by=by,
+        at=at,
+        verb="save_policy",
+        subject=policy,
+        before=facts_of(old, *POLICY_FACTS),
+        after=facts_of(policy, *POLICY_FACTS),
+        reason=reason,
+    )
+    return policy
+
+
+@transaction.atomic
+def reopen_customer(*, customer: Customer, by: User, at: datetime, reason: str) -> Customer:
+    """Take a closed customer back; the portal shows their sites again."""
+    if not customer.closed_at:
+        raise Refused("This customer is not closed.")
+    customer.closed_at = None
+    customer.save(update_fields=["closed_at"])
+    record_change(by=by, at=at, verb="reopen_customer", subject=customer, customer=customer, reason=reason)
+    return customer
+
+
+@transaction.atomic
+def remove_contact(*, contact: Contact, by: User, at: datetime) -> None:
+    """Take a contact out; the change log keeps who it was."""
+    before = facts_of(contact, "name", "role", "email", "phone")
+    record_change(by=by, at=at, verb="remove_contact", subject=contact, customer=contact.customer, before=before)
+    contact.delete()
+
+
+@transaction.atomic
+def save_technician(
+    *, technician: Technician, hours: Mapping[int, tuple[time, time] | None], by: User, at: datetime
+) -> Technician:
+    """Say where a technician's day begins and ends, and the working hours per weekday (0 = Monday; None: not at work).
+
+    Refused for a person who is no technician.
+    """
+    if not technician.user.is_technician:
+        raise Refused(f"{technician.user.name} is no technician.")
+    technician.full_clean()
+    technician.save()
+    for weekday in range(7):
+        span = hours.get(weekday)
+        if span is None:
+            technician.shifts.filter(weekday=weekday).delete()
+        else:
+            TechnicianShift.objects.update_or_create(
+                technician=technician, weekday=weekday, defaults={"begins": span[0], "ends": span[1]}
+            )
+    record_change(
+        by=by,
+        at=at,
+        verb="save_technician",
+        subject=technician,
+        after=facts_of(technician, "start_place", "end_place", "skills")
+        | {"hours": {str(day): [f"{t:%H:%M}" for t in span] for day, span in hours.items() if span}},
+    )
+    return technician

@@ -99,6 +99,10 @@ class CustomerQuerySet(CustomerScoped):
         """Customers whose name or code holds the words."""
         return self.filter(Q(name__icontains=words) | Q(code__icontains=words)) if words else self
 
+    def for_list(self) -> Self:
+        """With the number of sites that are looked after."""
+        return self.annotate(n_sites=models.Count("sites", filter=Q(sites__closed_at=None), distinct=True))
+
 
 class UserQuerySet(models.QuerySet[Any]):
     """People."""
@@ -116,6 +120,14 @@ class UserQuerySet(models.QuerySet[Any]):
     def technicians(self) -> Self:
         """People who go out: active technicians, by name."""
         return self.filter(audience="technician", is_active=True).order_by("name", "pk")
+
+    def matching(self, words: str) -> Self:
+        """People whose name or address holds the words."""
+        return self.filter(Q(name__icontains=words) | Q(email__icontains=words)) if words else self
+
+    def portal_people(self) -> Self:
+        """Customers' people who may sign in, by name."""
+        return self.filter(audience="portal", is_active=True).order_by("name", "pk")
 
 
 class JobQuerySet(models.QuerySet[Any]):
@@ -143,4 +155,12 @@ class ChangeRowQuerySet(CustomerScoped):
 
     def about(self, kind: str, pk: int) -> Self:
         """Changes of one record, newest first."""
-        return self.filter(subject_kind=kind, subject_id=pk).select_related("by").order_by("-at", "-pk")
+        return self.filter(subject_kind=kind, subject_id=pk).newest()
+
+    def of_settings(self) -> Self:
+        """Changes of the firm's letterhead, prices and policy, newest first."""
+        return self.filter(subject_kind__in=("firm", "riskpolicy")).newest()
+
+    def newest(self) -> Self:
+        """Newest first, with who did it."""
+        return self.select_related("by").order_by("-at", "-pk")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 import zoneinfo
+from datetime import date, timedelta
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -133,6 +134,11 @@ class SiteClosure(PlaceRow):
 
     class Meta:
         constraints = [models.CheckConstraint(condition=Q(to_on__gt=models.F("from_on")), name="closure_ends_later")]
+
+    @property
+    def last_on(self) -> date:
+        """The last day that is part of it, as people say it."""
+        return self.to_on - timedelta(days=1)
 
     def __str__(self) -> str:
         return f"{self.site} {self.get_kind_display()} {self.from_on}"

@@ -227,6 +227,22 @@ def behaviour_words(behaviour: str, seconds: float | None = None) -> str:
 
 
 @register.filter
+def percent(share: float | None) -> str:
+    """A share as a percentage with no more digits than it needs: 0.015 is "1.5 %"."""
+    return "unknown" if share is None or share == "" else f"{100 * share:.3g} %"
+
+
+@register.filter
+def years(days: int | None) -> str:
+    """Days as years, whole or with one digit, or as days when under a year."""
+    if not days:
+        return "unknown"
+    if days < 365:
+        return f"{days} days"
+    return f"{days / 365.25:.1f}".removesuffix(".0") + " years"
+
+
+@register.filter
 def duty_words(duty: str) -> str:
     """Say a duty class."""
     return DUTY_WORDS.get(duty, DUTY_WORDS["unknown"])
@@ -246,6 +262,29 @@ def known(value: Any) -> Any:
     if value is None or value == "":
         return mark_safe('<span class="unknown">unknown</span>')
     return value
+
+
+@register.filter
+def verb_words(verb: str) -> str:
+    """The name of an action as words: `fit_battery` is "fit battery"."""
+    return verb.replace("_", " ")
+
+
+@register.filter
+def change_lines(row: Any) -> list[tuple[str, str, str]]:
+    """What a change row changed: name, before, after; only what differs, and nothing for a new record."""
+    before, after = row.before or {}, row.after or {}
+    if not before or not after:
+        return []
+
+    def say(value: Any) -> str:
+        return "nothing" if value in (None, "") else "yes" if value is True else "no" if value is False else str(value)
+
+    return [
+        (name.replace("_", " "), say(before.get(name)), say(after[name]))
+        for name in after
+        if after[name] != before.get(name)
+    ]
 
 
 # --- links ------------------------------------------------------------------------------------------------------------

@@ -1,0 +1,74 @@
+"""Pages of the firm: where each person lands, health; settings, people, customers and jobs by topic."""
+
+from __future__ import annotations
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect
+
+from company.access import audience
+from company.models import Firm
+from company.views.customers import (
+    access_end,
+    access_give,
+    contact_edit,
+    contact_new,
+    contact_remove,
+    customer_close,
+    customer_detail,
+    customer_edit,
+    customer_list,
+    customer_new,
+)
+from company.views.firm import firm_edit, policy_edit, settings_home
+from company.views.jobs import job_detail, job_list, job_retry
+from company.views.people import person_edit, person_invite, person_list, person_new, technician_edit
+
+__all__ = [
+    "access_end",
+    "access_give",
+    "contact_edit",
+    "contact_new",
+    "contact_remove",
+    "customer_close",
+    "customer_detail",
+    "customer_edit",
+    "customer_list",
+    "customer_new",
+    "firm_edit",
+    "health",
+    "home",
+    "job_detail",
+    "job_list",
+    "job_retry",
+    "person_edit",
+    "person_invite",
+    "person_list",
+    "person_new",
+    "policy_edit",
+    "settings_home",
+    "stub",
+    "technician_edit",
+]
+
+
+@audience("office", "technician", "portal")
+def home(request: HttpRequest) -> HttpResponse:
+    """Send each person to where their day begins."""
+    target = {
+        "office": "maintenance:due_list",
+        "technician": "maintenance:tech_today",
+        "portal": "maintenance:portal_home",
+    }[request.user.audience]  # type: ignore[union-attr]
+    return redirect(target)
+
+
+@audience("public")
+def health(request: HttpRequest) -> HttpResponse:
+    """For health checks: the web process answers and the database can be read."""
+    Firm.objects.exists()
+    return HttpResponse("ok\n", content_type="text/plain")
+
+
+@audience("office")
+def stub(request: HttpRequest, **kwargs: object) -> HttpResponse:
+    raise Http404

@@ -1,0 +1,177 @@
+"""Pages of customers: their details, contacts and who sees them in the portal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from company import actions
+from company.access import audience
+from company.forms import ContactForm, CustomerForm, PortalAccessForm, PortalPersonForm, ReasonForm
+from company.htmx import page, refused
+from company.lists import ordered, page_of
+from company.models import ChangeRow, Contact, Customer, PortalAccess, User
+from company.views.forms_page import FORM, form_context
+from company.views.people import invite
+
+
+@audience("office")
+@require_safe
+def customer_list(request: HttpRequest) -> HttpResponse:
+    words, state = request.GET.get("q", "").strip(), request.GET.get("state", "")
+    customers = Customer.objects.visible_to(request.user).matching(words)
+    customers = customers.filter(closed_at__isnull=False) if state == "closed" else customers.current()
+    columns = {"name": "name", "code": "code", "sites": "n_sites"}
+    customers, sort = ordered(customers.for_list(), request, columns, default="name")
+    context = {
+        "page": page_of(customers, request),
+        "q": words,
+        "state": state,
+        "sort": sort,
+        "section": "sites",
+    }
+    return page(request, "company/customers/list.html", context, part="rows")
+
+
+@audience("office")
+def customer_new(request: HttpRequest) -> HttpResponse:
+    form = CustomerForm(request.POST or None, initial={"paper": actions.ensure_firm().paper})
+    context = form_context(form, "New customer", "company:customer_list", "sites")
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, FORM, context)
+        customer = actions.save_customer(customer=form.save(commit=False), by=request.user, at=timezone.now())
+        messages.success(request, f"{customer} is saved.")
+        return redirect(customer)
+    return page(request, FORM, context)
+
+
+@audience("office")
+@require_safe
+def customer_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    customer = get_object_or_404(Customer.objects.visible_to(request.user).for_list(), pk=pk)
+    return page(request, "company/customers/detail.html", _customer(request, customer))
+
+
+def _customer(request: HttpRequest, customer: Customer) -> dict[str, Any]:
+    access = PortalAccess.objects.visible_to(request.user).filter(customer=customer).select_related("user")
+    return {
+        "customer": customer,
+        "contacts": customer.contacts.order_by("name", "pk"),
+        "access": access.order_by("user__name", "pk"),
+        "access_form": PortalAccessForm(for_user=request.user),
+        "person_form": PortalPersonForm(prefix="new"),
+        "reason_form": ReasonForm(),
+        "changes": ChangeRow.objects.visible_to(request.user).filter(customer=customer).newest()[:20],
+        "section": "sites",
+    }
+
+
+@audience("office")
+def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    customer = get_object_or_404(Customer.objects.visible_to(request.user), pk=pk)
+    form = CustomerForm(request.POST or None, instance=customer)
+    context = form_context(form, "Edit the customer", customer, "sites")
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, FORM, context)
+        actions.save_customer(customer=form.save(commit=False), by=request.user, at=timezone.now())
+        messages.success(request, "Saved.")
+        return redirect(customer)
+    return page(request, FORM, context)
+
+
+@audience("manager")
+@require_POST
+def customer_close(request: HttpRequest, pk: int) -> HttpResponse:
+    """Close the customer, or take it back if it is closed."""
+    customer = get_object_or_404(Customer.objects.visible_to(request.user).for_list(), pk=pk)
+    form = ReasonForm(request.POST)
+    if not form.is_valid():
+        context = _customer(request, customer) | {"reason_form": form}
+        return refused(request, "company/customers/detail.html", context)
+    deed = actions.reopen_customer if customer.closed_at else actions.close_customer
+    deed(customer=customer, by=request.user, at=timezone.now(), reason=form.cleaned_data["reason"])
+    messages.success(request, f"{customer} is {'closed' if customer.closed_at else 'open again'}.")
+    return redirect(customer)
+
+
+@audience("office")
+def contact_new(request: HttpRequest, customer_pk: int) -> HttpResponse:
+    customer = get_object_or_404(Customer.objects.visible_to(request.user), pk=customer_pk)
+    return _contact(request, Contact(customer=customer), "New contact")
+
+
+@audience("office")
+def contact_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    contact = get_object_or_404(Contact.objects.visible_to(request.user).select_related("customer"), pk=pk)
+    return _contact(request, contact, "Edit the contact")
+
+
+def _contact(request: HttpRequest, contact: Contact, title: str) -> HttpResponse:
+    form = ContactForm(request.POST or None, instance=contact)
+    context = form_context(form, title, contact.customer, "sites")
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, FORM, context)
+        actions.save_contact(contact=form.save(commit=False), by=request.user, at=timezone.now())
+        messages.success(request, "Saved.")
+        return redirect(contact.customer)
+    return page(request, FORM, context)
+
+
+@audience("office")
+@require_POST
+def contact_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    contact = get_object_or_404(Contact.objects.visible_to(request.user).select_related("customer"), pk=pk)
+    customer, name = contact.customer, contact.name
+    actions.remove_contact(contact=contact, by=request.user, at=timezone.now())
+    messages.success(request, f"{name} is no longer a contact.")
+    return redirect(customer)
+
+
+@audience("office")
+@require_POST
+def access_give(request: HttpRequest, customer_pk: int) -> HttpResponse:
+    """Let a person see this customer in the portal: one who is known, or a new one who is invited."""
+    customer = get_object_or_404(Customer.objects.visible_to(request.user).for_list(), pk=customer_pk)
+    is_new = "new-email" in request.POST
+    form: PortalPersonForm | PortalAccessForm
+    form = (
+        PortalPersonForm(request.POST, prefix="new")
+        if is_new
+        else PortalAccessForm(request.POST, for_user=request.user)
+    )
+    if not form.is_valid():
+        context = _customer(request, customer) | {"person_form" if is_new else "access_form": form}
+        return refused(request, "company/customers/detail.html", context)
+    now, limited = timezone.now(), form.cleaned_data["is_limited"]
+    with transaction.atomic():
+        if is_new:
+            person = form.save(commit=False)
+            person.audience = User.Audience.PORTAL
+            person = actions.save_person(person=person, by=request.user, at=now)
+        else:
+            person = form.cleaned_data["user"]
+        actions.give_portal_access(user=person, customer=customer, is_limited=limited, by=request.user, at=now)
+    if is_new:
+        invite(request, person)
+    messages.success(request, f"{person.name} can see {'some sites' if limited else 'all sites'} of {customer}.")
+    return redirect(customer)
+
+
+@audience("office")
+@require_POST
+def access_end(request: HttpRequest, pk: int) -> HttpResponse:
+    rows = PortalAccess.objects.visible_to(request.user).select_related("customer", "user")
+    access = get_object_or_404(rows, pk=pk)
+    customer, name = access.customer, access.user.name
+    actions.end_portal_access(access=access, by=request.user, at=timezone.now())
+    messages.success(request, f"{name} no longer sees {customer}.")
+    return redirect(customer)

@@ -1,0 +1,51 @@
+"""Pages of background work."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.views.decorators.http import require_POST, require_safe
+
+from company import jobs
+from company.access import audience
+from company.errors import Refused
+from company.htmx import page
+from company.lists import page_of
+from company.models import Job
+
+
+@audience("office")
+@require_safe
+def job_list(request: HttpRequest) -> HttpResponse:
+    state = request.GET.get("state", "")
+    rows = Job.objects.visible_to(request.user).select_related("requested_by").order_by("-created_at", "-pk")
+    if state in Job.State.values:
+        rows = rows.filter(state=state)
+    context = {"page": page_of(rows, request), "state": state, "states": Job.State.choices, "section": "firm"}
+    return page(request, "company/jobs/list.html", context)
+
+
+@audience("office", "technician")
+@require_safe
+def job_detail(request: HttpRequest, uuid: UUID) -> HttpResponse:
+    job = get_object_or_404(Job.objects.visible_to(request.user).select_related("requested_by"), uuid=uuid)
+    # A fault of the program is for the log, not for the person who waits; a refusal is written for them.
+    in_words = bool(job.error) and not job.error.startswith("Traceback")
+    context = {"job": job, "error_text": job.error if in_words else ""}
+    return page(request, "company/jobs/detail.html", context, part="progress")
+
+
+@audience("office")
+@require_POST
+def job_retry(request: HttpRequest, uuid: UUID) -> HttpResponse:
+    job = get_object_or_404(Job.objects.visible_to(request.user), uuid=uuid)
+    try:
+        jobs.retry(job)
+    except Refused as refusal:
+        messages.error(request, refusal.message)
+    else:
+        messages.success(request, "Started again.")
+    return redirect(job)

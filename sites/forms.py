@@ -1,0 +1,153 @@
+"""Forms of places: they clean what was typed; actions decide and write."""
+
+from __future__ import annotations
+
+import zoneinfo
+from datetime import timedelta
+from typing import Any
+
+from django import forms
+from django.contrib.auth.models import AnonymousUser
+
+from company.forms import HoursForm
+from company.models import Customer, PortalAccess, User
+from sites.models import AccessNote, Area, Hazard, MonitoringCentre, Site, SiteClosure
+
+__all__ = ["HoursForm"]
+
+
+def _day() -> forms.DateInput:
+    return forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+
+
+class SiteForm(forms.ModelForm):
+    time_zone = forms.ChoiceField(label="Time zone")
+
+    class Meta:
+        model = Site
+        fields = (
+            "code", "name", "kind", "address", "town", "postcode", "latitude", "longitude", "time_zone",
+            "person_to_meet", "phone", "note",
+        )  # fmt: skip
+        widgets = {"note": forms.Textarea(attrs={"rows": 3})}
+        help_texts = {
+            "code": "Short and unique; imports find the site by it.",
+            "kind": "Such as care home, school, workshop.",
+            "latitude": "Degrees north, such as 58.2104.",
+            "longitude": "Degrees east; west is negative.",
+            "note": "For the firm's own people. No codes here: those are access notes.",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        names = sorted(zoneinfo.available_timezones() | {self.instance.time_zone})
+        self.fields["time_zone"].choices = [(name, name) for name in names]
+
+    def clean_code(self) -> str:
+        return self.cleaned_data["code"].strip()
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if (cleaned.get("latitude") is None) != (cleaned.get("longitude") is None):
+            missing = "latitude" if cleaned.get("latitude") is None else "longitude"
+            if missing not in self.errors:
+                self.add_error(missing, "A position needs both numbers.")
+        return cleaned
+
+
+class NewSiteForm(SiteForm):
+    class Meta(SiteForm.Meta):
+        fields = ("customer", *SiteForm.Meta.fields)
+
+    def __init__(self, *args: Any, for_user: User | AnonymousUser, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["customer"].queryset = Customer.objects.visible_to(for_user).current().order_by("name", "pk")
+
+
+class ClosureForm(forms.ModelForm):
+    last_on = forms.DateField(label="Last day", widget=_day(), help_text="This day is still part of it.")
+
+    class Meta:
+        model = SiteClosure
+        fields = ("kind", "from_on", "reason")
+        labels = {"from_on": "First day"}
+        widgets = {"from_on": _day()}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.order_fields(["kind", "from_on", "last_on", "reason"])
+        if self.instance.pk:
+            self.fields["last_on"].initial = self.instance.to_on - timedelta(days=1)
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        first, last = cleaned.get("from_on"), cleaned.get("last_on")
+        if first and last:
+            if last < first:
+                self.add_error("last_on", "The last day is before the first.")
+            else:
+                # The end of every span is exclusive in the records; people name the last day.
+                self.instance.to_on = last + timedelta(days=1)
+        return cleaned
+
+
+class HazardForm(forms.ModelForm):
+    class Meta:
+        model = Hazard
+        fields = ("kind", "text", "noted_on")
+        labels = {"text": "What and where"}
+        widgets = {"noted_on": _day()}
+
+
+class ClearHazardForm(forms.Form):
+    on = forms.DateField(label="Gone since", widget=_day())
+
+
+class AreaForm(forms.ModelForm):
+    class Meta:
+        model = Area
+        fields = ("path", "walk_order")
+        labels = {"path": "Building, floor, room", "walk_order": "Place in the walking order"}
+        help_texts = {"path": "One short path, such as: Main house / first floor / room 12."}
+
+    def clean_path(self) -> str:
+        return " / ".join(part for part in (piece.strip() for piece in self.cleaned_data["path"].split("/")) if part)
+
+
+class MonitoringCentreForm(forms.ModelForm):
+    class Meta:
+        model = MonitoringCentre
+        fields = ("name", "phone", "account", "affected_outputs")
+        help_texts = {"account": "The passphrase is no part of it: keep it as an access note."}
+
+
+class AccessNoteForm(forms.ModelForm):
+    text = forms.CharField(
+        label="What it says", widget=forms.Textarea(attrs={"rows": 3, "autocomplete": "off"}), max_length=2000,
+        help_text="Kept encrypted, shown on asking only, and every showing is written down.",
+    )  # fmt: skip
+
+    class Meta:
+        model = AccessNote
+        fields = ("title",)
+        help_texts = {"title": "Such as “key safe, back door”. The title is not secret."}
+
+
+class FloorPlanForm(forms.Form):
+    name = forms.CharField(max_length=80)
+    picture = forms.FileField(
+        help_text="PNG, JPEG or WebP, up to 8 MB.",
+        widget=forms.ClearableFileInput(attrs={"accept": "image/png,image/jpeg,image/webp"}),
+    )
+
+
+class PortalSitesForm(forms.Form):
+    sites = forms.ModelMultipleChoiceField(
+        label="Sites", queryset=Site.objects.none(), required=False, widget=forms.CheckboxSelectMultiple
+    )
+
+    def __init__(self, *args: Any, access: PortalAccess, for_user: User | AnonymousUser, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        sites = Site.objects.visible_to(for_user).filter(customer=access.customer)
+        self.fields["sites"].queryset = sites.order_by("name", "pk")
+        self.fields["sites"].initial = access.portal_sites.values_list("site_id", flat=True)

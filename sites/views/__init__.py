@@ -1,0 +1,57 @@
+"""Pages of places, by topic. All of them are the office's; customers and technicians have pages of their own."""
+
+from sites.views.access import (
+    access_note_edit,
+    access_note_new,
+    access_note_remove,
+    access_note_show,
+    portal_sites,
+)
+from sites.views.places import (
+    area_edit,
+    area_new,
+    area_remove,
+    centre_edit,
+    centre_new,
+    centre_remove,
+    closure_edit,
+    closure_new,
+    closure_remove,
+    hazard_clear,
+    hazard_edit,
+    hazard_new,
+    hours_edit,
+    plan_new,
+    plan_picture,
+    plan_remove,
+)
+from sites.views.sites import site_close, site_detail, site_edit, site_list, site_new
+
+__all__ = [
+    "access_note_edit",
+    "access_note_new",
+    "access_note_remove",
+    "access_note_show",
+    "area_edit",
+    "area_new",
+    "area_remove",
+    "centre_edit",
+    "centre_new",
+    "centre_remove",
+    "closure_edit",
+    "closure_new",
+    "closure_remove",
+    "hazard_clear",
+    "hazard_edit",
+    "hazard_new",
+    "hours_edit",
+    "plan_new",
+    "plan_picture",
+    "plan_remove",
+    "portal_sites",
+    "site_close",
+    "site_detail",
+    "site_edit",
+    "site_list",
+    "site_new",
+]

@@ -1,0 +1,187 @@
+"""Pages of what belongs to one site: hours, closures, hazards, areas, monitoring centres, floor plans."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from company.access import audience
+from company.errors import Refused
+from company.htmx import page, refused
+from company.views.forms_page import FORM, form_context
+from sites import actions
+from sites.forms import (
+    AreaForm,
+    ClearHazardForm,
+    ClosureForm,
+    FloorPlanForm,
+    HazardForm,
+    HoursForm,
+    MonitoringCentreForm,
+)
+from sites.models import Area, FloorPlan, Hazard, MonitoringCentre, Site, SiteClosure
+
+
+def _site(request: HttpRequest, pk: int) -> Site:
+    return get_object_or_404(Site.objects.visible_to(request.user), pk=pk)
+
+
+def _row(request: HttpRequest, model: Any, pk: int) -> Any:
+    return get_object_or_404(model.objects.visible_to(request.user).select_related("site"), pk=pk)
+
+
+def _edit(
+    request: HttpRequest, form_class: Any, row: Any, title: str, initial: dict[str, Any] | None = None
+) -> HttpResponse:
+    """Show and take in the form of one row of a site."""
+    form = form_class(request.POST or None, instance=row, initial=initial)
+    context = form_context(form, title, row.site, "sites", lead=str(row.site))
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, FORM, context)
+        actions.save_place_row(row=form.save(commit=False), by=request.user, at=timezone.now())
+        messages.success(request, "Saved.")
+        return redirect(row.site)
+    return page(request, FORM, context)
+
+
+def _remove(request: HttpRequest, model: Any, pk: int) -> HttpResponse:
+    row = _row(request, model, pk)
+    site, name = row.site, str(row)
+    try:
+        actions.remove_place_row(row=row, by=request.user, at=timezone.now())
+    except Refused as refusal:
+        messages.error(request, refusal.message)
+    else:
+        messages.success(request, f"Removed: {name}.")
+    return redirect(site)
+
+
+@audience("office")
+def hours_edit(request: HttpRequest, site_pk: int) -> HttpResponse:
+    site = _site(request, site_pk)
+    form = HoursForm(request.POST or None, spans={h.weekday: (h.opens, h.closes) for h in site.visiting_hours.all()})
+    context = {"hours": form, "site": site, "section": "sites"}
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, "sites/site/hours.html", context)
+        actions.set_visiting_hours(site=site, hours=form.spans(), by=request.user, at=timezone.now())
+        messages.success(request, "Saved.")
+        return redirect(site)
+    return page(request, "sites/site/hours.html", context)
+
+
+@audience("office")
+def closure_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+    return _edit(request, ClosureForm, SiteClosure(site=_site(request, site_pk)), "Days without or with easy access")
+
+
+@audience("office")
+def closure_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    return _edit(request, ClosureForm, _row(request, SiteClosure, pk), "Days without or with easy access")
+
+
+@audience("office")
+@require_POST
+def closure_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    return _remove(request, SiteClosure, pk)
+
+
+@audience("office")
+def hazard_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+    site = _site(request, site_pk)
+    today = {"noted_on": timezone.localdate(timezone=site.zone)}
+    return _edit(request, HazardForm, Hazard(site=site), "A danger at this site", today)
+
+
+@audience("office")
+def hazard_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    return _edit(request, HazardForm, _row(request, Hazard, pk), "A danger at this site")
+
+
+@audience("office")
+def hazard_clear(request: HttpRequest, pk: int) -> HttpResponse:
+    hazard = _row(request, Hazard, pk)
+    form = ClearHazardForm(request.POST or None, initial={"on": timezone.localdate(timezone=hazard.site.zone)})
+    context = form_context(form, "The danger is gone", hazard.site, "sites", lead=str(hazard))
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, FORM, context)
+        try:
+            actions.clear_hazard(hazard=hazard, on=form.cleaned_data["on"], by=request.user, at=timezone.now())
+        except Refused as refusal:
+            return refused(request, FORM, context | {"refused": refusal.message})
+        messages.success(request, "Saved.")
+        return redirect(hazard.site)
+    return page(request, FORM, context)
+
+
+@audience("office")
+def area_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+    site = _site(request, site_pk)
+    last = site.areas.order_by("-walk_order").values_list("walk_order", flat=True).first() or 0
+    return _edit(request, AreaForm, Area(site=site), "New area", {"walk_order": last + 10})
+
+
+@audience("office")
+def area_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    return _edit(request, AreaForm, _row(request, Area, pk), "Edit the area")
+
+
+@audience("office")
+@require_POST
+def area_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    return _remove(request, Area, pk)
+
+
+@audience("office")
+def centre_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+    return _edit(request, MonitoringCentreForm, MonitoringCentre(site=_site(request, site_pk)), "Monitoring centre")
+
+
+@audience("office")
+def centre_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    return _edit(request, MonitoringCentreForm, _row(request, MonitoringCentre, pk), "Monitoring centre")
+
+
+@audience("office")
+@require_POST
+def centre_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    return _remove(request, MonitoringCentre, pk)
+
+
+@audience("office")
+def plan_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+    site = _site(request, site_pk)
+    form = FloorPlanForm(request.POST or None, request.FILES or None)
+    context = form_context(form, "Add a floor plan", site, "sites", lead=str(site))
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, FORM, context)
+        content = form.cleaned_data["picture"].read(actions.PLAN_MAX_BYTES + 1)
+        name = form.cleaned_data["name"]
+        try:
+            actions.add_floor_plan(site=site, name=name, content=content, by=request.user, at=timezone.now())
+        except Refused as refusal:
+            return refused(request, FORM, context | {"refused": refusal.message})
+        messages.success(request, "Saved.")
+        return redirect(site)
+    return page(request, FORM, context)
+
+
+@audience("office", "technician")
+@require_safe
+def plan_picture(request: HttpRequest, pk: int) -> HttpResponse:
+    plan = get_object_or_404(FloorPlan.objects.visible_to(request.user), pk=pk)
+    return HttpResponse(bytes(plan.picture), content_type=plan.media_type)
+
+
+@audience("office")
+@require_POST
+def plan_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    return _remove(request, FloorPlan, pk)
