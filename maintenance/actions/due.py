@@ -145,7 +145,9 @@ def _write(
     """Write what differs from what is published; close what is no longer there."""
     items = _published(receiver_ids, worn)
     answer = due_columns(facts, to_day(today))
-    new, changed, moves = [], [], []
+    new: list[DueItem] = []
+    changed: list[DueItem] = []
+    moves: list[DueChange] = []
     for i, thing in enumerate(worn):
         if thing.receiver_id in stale:
             continue
@@ -213,7 +215,7 @@ def _differs(
         settle
         and code == "risk_limit"
         and item.due_on is not None
-        and bool(keeps_published(to_day(item.due_on), item.reason, day, code))
+        and keeps_published(to_day(item.due_on), item.reason, day, code)
     )
 
 

@@ -10,10 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, fields
 from datetime import date
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from maintenance.rules import due_words
 from maintenance.rules.battery.exposure import (
@@ -290,12 +288,9 @@ def due_date(facts: FittingFacts, today: date, rules: tuple[Rule, ...] = RULES) 
     )
 
 
-def keeps_published(
-    old_day: DayArray, old_code: NDArray[Any], new_day: DayArray, new_code: NDArray[Any]
-) -> NDArray[np.bool_]:
-    """Tell where a published date stays: same reason, and moved by at most a week earlier or thirty days later."""
-    moved = new_day - old_day
-    return (old_code == new_code) & (moved >= -EARLIER_BY_DAYS) & (moved <= LATER_BY_DAYS)
+def keeps_published(old_day: int, old_code: str, new_day: int, new_code: str) -> bool:
+    """Tell whether a published date stays: same reason, and moved by at most a week earlier or thirty days later."""
+    return old_code == new_code and -EARLIER_BY_DAYS <= new_day - old_day <= LATER_BY_DAYS
 
 
 def flag_names(flags: int) -> tuple[str, ...]:

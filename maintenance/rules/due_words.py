@@ -43,8 +43,8 @@ def share_words(share: float) -> str:
     """Write a share as a whole per cent, "under 1 %" below half a per cent."""
     if not math.isfinite(share):
         return "an unknown part"
-    if share >= 10:
-        return "more than 999 %"
+    if not 0 <= share < 10:
+        return "more than 999 %" if share > 0 else "an unknown part"
     return "under 1 %" if 0 < share < 0.005 else f"{round(share * 100)} %"
 
 

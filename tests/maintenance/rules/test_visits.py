@@ -1,12 +1,11 @@
 """What still has to be done on a visit."""
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from maintenance.rules.visits import (
     Said,
-    due_state,
     gates,
     is_answered,
     is_on_test,
@@ -86,11 +85,3 @@ def test_a_due_thing_is_answered_by_a_change_or_a_reason_for_its_own_transmitter
     standby = [Said("battery", T0, 1, receiver_id=1)]
     assert is_answered(standby, transmitter_id=None, receiver_id=1)
     assert not is_answered(standby, transmitter_id=None, receiver_id=2)
-
-
-def test_urgency_is_said_in_words():
-    today = date(2026, 11, 25)
-    assert due_state(None, today) == ("none", "no estimate")
-    assert due_state(date(2026, 11, 13), today) == ("late", "late 12 d")
-    assert due_state(today, today) == ("soon", "due 25 Nov")
-    assert due_state(date(2026, 12, 24), today) == ("later", "due 24 Dec 2026")
