@@ -26,10 +26,20 @@ def test_the_style_sheet_holds_exactly_the_palette_of_the_dark_scheme() -> None:
     assert colours_in(dark) == {palette.css_name(role): value for role, value in palette.DARK.items()}
 
 
+PAPER = {"print.css", "paper.css"}
+
+
 def test_no_other_style_sheet_of_the_screen_names_a_colour_of_its_own() -> None:
     for sheet in TOKENS.parent.glob("*.css"):
-        if sheet.name not in {"tokens.css", "print.css"}:
+        if sheet.name not in {"tokens.css", *PAPER}:
             assert re.findall(r"#[0-9a-fA-F]{3,8}\b|rgba?\(", sheet.read_text()) == [], sheet.name
+
+
+@pytest.mark.parametrize("name", sorted(PAPER))
+def test_paper_uses_the_colours_of_the_light_scheme_only(name: str) -> None:
+    # Literal there, because the PDF engine draws some parts apart from the page's custom properties.
+    used = set(re.findall(r"#[0-9a-fA-F]{3,8}\b", (TOKENS.parent / name).read_text()))
+    assert used <= set(palette.LIGHT.values()) | {"#fff", "#000", "#000000"}
 
 
 @pytest.mark.parametrize("scheme", [palette.LIGHT, palette.DARK], ids=["light", "dark"])
