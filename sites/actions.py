@@ -8,7 +8,7 @@ from io import BytesIO
 from typing import TypeVar
 
 from django.db import models, transaction
-from PIL import Image, UnidentifiedImageError
+from PIL import Image, ImageOps, UnidentifiedImageError
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
@@ -229,10 +229,13 @@ def _clean_picture(content: bytes) -> tuple[bytes, str, tuple[int, int]]:
             if picture.width * picture.height > PLAN_MAX_PIXELS:
                 raise NoPicture("The picture has more than 40 million pixels. Save it smaller and try again.")
             kind = "PNG" if picture.format == "PNG" else "JPEG"
-            drawn = picture.convert("RGB")
+            upright = ImageOps.exif_transpose(picture).convert("RGB")
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError) as broken:
         raise NoPicture("This is no PNG, JPEG or WebP picture, or the file is damaged.") from broken
-    drawn.thumbnail((PLAN_LONGEST_SIDE_PX, PLAN_LONGEST_SIDE_PX))
+    upright.thumbnail((PLAN_LONGEST_SIDE_PX, PLAN_LONGEST_SIDE_PX))
+    # A new picture takes the pixels only: comments, places and thumbnails of the file stay behind.
+    drawn = Image.new("RGB", upright.size)
+    drawn.paste(upright)
     out = BytesIO()
     drawn.save(out, kind, optimize=True)
     return out.getvalue(), f"image/{kind.lower()}", drawn.size

@@ -111,7 +111,11 @@ class AreaForm(forms.ModelForm):
         help_texts = {"path": "One short path, such as: Main house / first floor / room 12."}
 
     def clean_path(self) -> str:
-        return " / ".join(part for part in (piece.strip() for piece in self.cleaned_data["path"].split("/")) if part)
+        pieces = (piece.strip() for piece in self.cleaned_data["path"].split("/"))
+        path = " / ".join(piece for piece in pieces if piece)
+        if self.instance.site.areas.filter(path=path).exclude(pk=self.instance.pk).exists():
+            raise forms.ValidationError("This site has an area of that name already.")
+        return path
 
 
 class MonitoringCentreForm(forms.ModelForm):

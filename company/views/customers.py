@@ -17,7 +17,7 @@ from company.forms import ContactForm, CustomerForm, PortalAccessForm, PortalPer
 from company.htmx import page, refused
 from company.lists import ordered, page_of
 from company.models import ChangeRow, Contact, Customer, PortalAccess, User
-from company.views.forms_page import FORM, form_context
+from company.views.forms_page import FORM, form_context, posted
 from company.views.people import invite
 
 
@@ -41,7 +41,7 @@ def customer_list(request: HttpRequest) -> HttpResponse:
 
 @audience("office")
 def customer_new(request: HttpRequest) -> HttpResponse:
-    form = CustomerForm(request.POST or None, initial={"paper": actions.ensure_firm().paper})
+    form = CustomerForm(posted(request), initial={"paper": actions.ensure_firm().paper})
     context = form_context(form, "New customer", "company:customer_list", "sites")
     if request.method == "POST":
         if not form.is_valid():
@@ -76,7 +76,7 @@ def _customer(request: HttpRequest, customer: Customer) -> dict[str, Any]:
 @audience("office")
 def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
     customer = get_object_or_404(Customer.objects.visible_to(request.user), pk=pk)
-    form = CustomerForm(request.POST or None, instance=customer)
+    form = CustomerForm(posted(request), instance=customer)
     context = form_context(form, "Edit the customer", customer, "sites")
     if request.method == "POST":
         if not form.is_valid():
@@ -115,7 +115,7 @@ def contact_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _contact(request: HttpRequest, contact: Contact, title: str) -> HttpResponse:
-    form = ContactForm(request.POST or None, instance=contact)
+    form = ContactForm(posted(request), instance=contact)
     context = form_context(form, title, contact.customer, "sites")
     if request.method == "POST":
         if not form.is_valid():

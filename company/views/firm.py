@@ -14,7 +14,7 @@ from company.forms import FirmForm, PolicyForm
 from company.htmx import page, refused
 from company.models import ChangeRow, RiskPolicy
 from company.models.firm import Duty
-from company.views.forms_page import FORM, form_context
+from company.views.forms_page import FORM, form_context, posted
 
 
 @audience("office")
@@ -34,7 +34,7 @@ def settings_home(request: HttpRequest) -> HttpResponse:
 @audience("manager")
 def firm_edit(request: HttpRequest) -> HttpResponse:
     firm = actions.ensure_firm()
-    form = FirmForm(request.POST or None, instance=firm)
+    form = FirmForm(posted(request), instance=firm)
     context = form_context(form, "Letterhead and prices", "company:settings_home", "firm")
     if request.method == "POST":
         if not form.is_valid():
@@ -49,7 +49,7 @@ def firm_edit(request: HttpRequest) -> HttpResponse:
 def policy_edit(request: HttpRequest, duty: str) -> HttpResponse:
     actions.ensure_policies()
     policy = get_object_or_404(RiskPolicy.objects.visible_to(request.user), duty=duty)
-    form = PolicyForm(request.POST or None, instance=policy)
+    form = PolicyForm(posted(request), instance=policy)
     context = form_context(form, f"Policy: {policy.get_duty_display().lower()}", "company:settings_home", "firm")
     context["lead"] = (
         "How far a battery is let go before it is changed. These are the firm's own limits; due dates follow them "

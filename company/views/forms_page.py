@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.http import HttpRequest, QueryDict
 from django.shortcuts import redirect
 
 FORM = "parts/form_page.html"
@@ -21,3 +22,8 @@ def form_context(
         "button": button,
         "lead": lead,
     }
+
+
+def posted(request: HttpRequest) -> QueryDict | None:
+    """Data for a form: what was posted, even if it is empty, and None when the form is only shown."""
+    return request.POST if request.method == "POST" else None

@@ -19,7 +19,7 @@ from company.forms import HoursForm, NewPersonForm, PersonForm, TechnicianForm
 from company.htmx import page, refused
 from company.lists import ordered, page_of
 from company.models import ChangeRow, PortalAccess, Technician, User
-from company.views.forms_page import FORM, form_context
+from company.views.forms_page import FORM, form_context, posted
 
 logger = logging.getLogger(__name__)
 
@@ -45,7 +45,7 @@ def person_list(request: HttpRequest) -> HttpResponse:
 
 @audience("manager")
 def person_new(request: HttpRequest) -> HttpResponse:
-    form = NewPersonForm(request.POST or None, initial={"audience": "technician"})
+    form = NewPersonForm(posted(request), initial={"audience": "technician"})
     context = form_context(form, "Invite a person", "company:person_list", "firm", button="Invite")
     context["lead"] = "They get a mail with a link to set a password."
     if request.method == "POST":
@@ -60,7 +60,7 @@ def person_new(request: HttpRequest) -> HttpResponse:
 @audience("manager")
 def person_edit(request: HttpRequest, pk: int) -> HttpResponse:
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
-    form = PersonForm(request.POST or None, instance=person)
+    form = PersonForm(posted(request), instance=person)
     context = {
         "form": form,
         "person": get_object_or_404(User.objects.visible_to(request.user), pk=pk),
@@ -93,8 +93,8 @@ def technician_edit(request: HttpRequest, pk: int) -> HttpResponse:
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk, audience=User.Audience.TECHNICIAN)
     technician = Technician.objects.visible_to(request.user).filter(user=person).first() or Technician(user=person)
     shifts = technician.shifts.all() if technician.pk else ()
-    form = TechnicianForm(request.POST or None, instance=technician)
-    hours = HoursForm(request.POST or None, spans={s.weekday: (s.begins, s.ends) for s in shifts})
+    form = TechnicianForm(posted(request), instance=technician)
+    hours = HoursForm(posted(request), spans={s.weekday: (s.begins, s.ends) for s in shifts})
     context = {"form": form, "hours": hours, "person": person, "section": "firm"}
     if request.method == "POST":
         if not (form.is_valid() & hours.is_valid()):

@@ -13,7 +13,7 @@ from company.access import audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.models import PortalAccess
-from company.views.forms_page import FORM, form_context
+from company.views.forms_page import FORM, form_context, posted
 from sites import actions
 from sites.forms import AccessNoteForm, PortalSitesForm
 from sites.models import AccessNote, AccessNoteShown, Site
@@ -39,7 +39,7 @@ def access_note_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _edit(request: HttpRequest, site: Site, note: AccessNote | None) -> HttpResponse:
-    form = AccessNoteForm(request.POST or None, instance=note)
+    form = AccessNoteForm(posted(request), instance=note)
     title = "Write the access note anew" if note else "New access note"
     context = form_context(form, title, site, "sites", lead=str(site))
     if request.method == "POST":
@@ -88,7 +88,7 @@ def portal_sites(request: HttpRequest, access_pk: int) -> HttpResponse:
     """Choose the sites that a limited portal access includes."""
     rows = PortalAccess.objects.visible_to(request.user).select_related("customer", "user")
     access = get_object_or_404(rows, pk=access_pk, is_limited=True)
-    form = PortalSitesForm(request.POST or None, access=access, for_user=request.user)
+    form = PortalSitesForm(posted(request), access=access, for_user=request.user)
     title = f"What {access.user.name} sees of {access.customer}"
     context = form_context(form, title, access.customer, "sites")
     if request.method == "POST":

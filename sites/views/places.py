@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
@@ -13,7 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 from company.access import audience
 from company.errors import Refused
 from company.htmx import page, refused
-from company.views.forms_page import FORM, form_context
+from company.views.forms_page import FORM, form_context, posted
 from sites import actions
 from sites.forms import (
     AreaForm,
@@ -39,12 +40,16 @@ def _edit(
     request: HttpRequest, form_class: Any, row: Any, title: str, initial: dict[str, Any] | None = None
 ) -> HttpResponse:
     """Show and take in the form of one row of a site."""
-    form = form_class(request.POST or None, instance=row, initial=initial)
+    form = form_class(posted(request), instance=row, initial=initial)
     context = form_context(form, title, row.site, "sites", lead=str(row.site))
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
-        actions.save_place_row(row=form.save(commit=False), by=request.user, at=timezone.now())
+        try:
+            actions.save_place_row(row=form.save(commit=False), by=request.user, at=timezone.now())
+        except ValidationError as error:
+            # Two people at the same moment: the form had seen nothing wrong.
+            return refused(request, FORM, context | {"refused": " ".join(error.messages)})
         messages.success(request, "Saved.")
         return redirect(row.site)
     return page(request, FORM, context)
@@ -65,7 +70,7 @@ def _remove(request: HttpRequest, model: Any, pk: int) -> HttpResponse:
 @audience("office")
 def hours_edit(request: HttpRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
-    form = HoursForm(request.POST or None, spans={h.weekday: (h.opens, h.closes) for h in site.visiting_hours.all()})
+    form = HoursForm(posted(request), spans={h.weekday: (h.opens, h.closes) for h in site.visiting_hours.all()})
     context = {"hours": form, "site": site, "section": "sites"}
     if request.method == "POST":
         if not form.is_valid():
@@ -107,7 +112,7 @@ def hazard_edit(request: HttpRequest, pk: int) -> HttpResponse:
 @audience("office")
 def hazard_clear(request: HttpRequest, pk: int) -> HttpResponse:
     hazard = _row(request, Hazard, pk)
-    form = ClearHazardForm(request.POST or None, initial={"on": timezone.localdate(timezone=hazard.site.zone)})
+    form = ClearHazardForm(posted(request), initial={"on": timezone.localdate(timezone=hazard.site.zone)})
     context = form_context(form, "The danger is gone", hazard.site, "sites", lead=str(hazard))
     if request.method == "POST":
         if not form.is_valid():
@@ -158,7 +163,7 @@ def centre_remove(request: HttpRequest, pk: int) -> HttpResponse:
 @audience("office")
 def plan_new(request: HttpRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
-    form = FloorPlanForm(request.POST or None, request.FILES or None)
+    form = FloorPlanForm(posted(request), request.FILES or None)
     context = form_context(form, "Add a floor plan", site, "sites", lead=str(site))
     if request.method == "POST":
         if not form.is_valid():

@@ -15,7 +15,7 @@ from company.forms import WEEKDAYS, ReasonForm
 from company.htmx import page, refused
 from company.lists import ordered, page_of
 from company.models import ChangeRow, Customer
-from company.views.forms_page import FORM, form_context
+from company.views.forms_page import FORM, form_context, posted
 from sites import actions
 from sites.forms import NewSiteForm, SiteForm
 from sites.models import AccessNote, FloorPlan, Site
@@ -79,7 +79,7 @@ def site_context(request: HttpRequest, site: Site) -> dict[str, Any]:
 @audience("office")
 def site_new(request: HttpRequest) -> HttpResponse:
     initial = {"customer": request.GET.get("customer", "")}
-    form = NewSiteForm(request.POST or None, for_user=request.user, initial=initial)
+    form = NewSiteForm(posted(request), for_user=request.user, initial=initial)
     context = form_context(form, "New site", "sites:site_list", "sites")
     if request.method == "POST":
         if not form.is_valid():
@@ -93,7 +93,7 @@ def site_new(request: HttpRequest) -> HttpResponse:
 @audience("office")
 def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user), pk=pk)
-    form = SiteForm(request.POST or None, instance=site)
+    form = SiteForm(posted(request), instance=site)
     context = form_context(form, "Edit the site", site, "sites")
     if request.method == "POST":
         if not form.is_valid():
