@@ -41,7 +41,7 @@ _one_at_a_time = threading.Lock()
 _engine_log = logging.getLogger("weasyprint")
 
 
-class PdfFailed(Exception):  # noqa: N818 - named as what happened, like Refused
+class PdfFailed(Exception):
     """The paper could not be made, or not made properly; nothing was written."""
 
 

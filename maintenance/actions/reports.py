@@ -18,7 +18,7 @@ from django.utils import timezone
 
 from company.actions import ensure_firm, record_change
 from company.errors import Refused
-from company.jobs import Handle, enqueue
+from company.jobs import Handle, enqueue, retry
 from company.models import Firm, Job, User
 from devices.models import Receiver
 from maintenance.models import IssuedReport, Visit
@@ -29,15 +29,15 @@ MAX_RACES = 20
 """So often another paper may take the number that this one was printed with; each time it is printed anew."""
 
 
-class VisitNotFinished(Refused):  # noqa: N818
+class VisitNotFinished(Refused):
     """Only a finished visit can be reported."""
 
 
-class ReasonMissing(Refused):  # noqa: N818
+class ReasonMissing(Refused):
     """A correction says what changed."""
 
 
-class NothingChanged(Refused):  # noqa: N818
+class NothingChanged(Refused):
     """A correction that would say the same."""
 
 
@@ -80,7 +80,7 @@ def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed
             f"The records still say what {last.number} revision {last.revision} says. Correct the entry or the remark first."
         )
     revision = last.revision + 1 if last else 1
-    return enqueue(
+    return _start(
         handler="maintenance.actions.reports.make_service_report",
         key=f"service_report:{visit.uuid}:{revision}",
         title=f"Service report, {visit}",
@@ -109,14 +109,22 @@ def ask_for_slot_map(*, receiver: Receiver, by: User, at: datetime, on: date | N
     number = slot_map.number_of(receiver, on)
     n_have = IssuedReport.objects.numbered("slot_map", number).count()
     content = slot_map.gather(receiver, at=at, on=on)
-    return enqueue(
+    # A customer's person sees only their own jobs, so each gets one; whichever runs first makes the paper.
+    whose = f"portal-{by.pk}" if by.is_portal else "office"
+    return _start(
         handler="maintenance.actions.reports.make_slot_map",
         # The records may come back to what they were: the count keeps that from finding the old job.
-        key=f"slot_map:{number}:{n_have}:{digest(content)[:16]}",
+        key=f"slot_map:{number}:{n_have}:{digest(content)[:16]}:{whose}",
         title=f"Slot map, {receiver}",
         args={"receiver_id": receiver.pk, "on": on.isoformat() if on else None, "by_id": by.pk},
         by=by,
     )
+
+
+def _start(**asked: Any) -> Job:
+    """Enqueue; a job of this key that failed before is tried again, for asking again means just that."""
+    job = enqueue(**asked)
+    return retry(job) if job.state == Job.State.FAILED else job
 
 
 # --- making: what the jobs do ----------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from company.models import User
 
 
-class PaperIsIssued(Exception):  # noqa: N818 - a fault of the program, never shown to a person
+class PaperIsIssued(Exception):
     """Somebody tried to change an issued paper."""
 
 

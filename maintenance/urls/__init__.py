@@ -1,6 +1,6 @@
 """Addresses of the work, by topic. Technician pages live under /tech/, customers' under /portal/."""
 
-from maintenance.urls import due, home, portal, reports, rounds, visits
+from maintenance.urls import due, home, portal, reports, requests, rounds, visits
 
 app_name = "maintenance"
 urlpatterns = [
@@ -10,4 +10,5 @@ urlpatterns = [
     *visits.urlpatterns,
     *reports.urlpatterns,
     *portal.urlpatterns,
+    *requests.urlpatterns,
 ]

@@ -2,9 +2,11 @@
 
 from django.urls import path
 
-from company.views import stub
+from maintenance.views import home as views
 
 urlpatterns = [
-    path("search/", stub, name="search"),
-    path("r/<slug:code>/", stub, name="qr"),
+    path("search/", views.search, name="search"),
+    path("r/<slug:code>/", views.qr, name="qr"),
+    # Printed codes hold the whole address in capitals, which makes them smaller.
+    path("R/<slug:code>/", views.qr, name="qr_capital"),
 ]

@@ -2,10 +2,13 @@
 
 from django.urls import path
 
-from company.views import stub
+from maintenance.views import reports as views
 
 urlpatterns = [
-    path("reports/", stub, name="report_list"),
-    path("reports/<int:pk>/", stub, name="report_detail"),
-    path("receivers/<int:pk>/slot-map.pdf", stub, name="slot_map_pdf"),
+    path("reports/", views.report_list, name="report_list"),
+    path("reports/<int:pk>/", views.report_detail, name="report_detail"),
+    path("reports/<int:pk>/file/", views.report_file, name="report_file"),
+    path("reports/<int:pk>/portal/", views.report_portal, name="report_portal"),
+    path("visits/<int:pk>/report/", views.report_issue, name="report_issue"),
+    path("receivers/<int:pk>/slot-map.pdf", views.slot_map_pdf, name="slot_map_pdf"),
 ]

@@ -1,0 +1,86 @@
+"""A customer asks for something, and the thread that follows."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+from django.db import transaction
+
+from company.actions import record_change
+from company.errors import Refused
+from company.models import User
+from maintenance.models import Request, RequestMessage
+from sites.models import Site
+
+
+class NothingSaid(Refused):
+    """A request or an answer needs words."""
+
+
+class RequestIsDone(Refused):
+    """A request that is done takes no further message."""
+
+
+@transaction.atomic
+def open_request(*, site: Site, title: str, text: str, uuid: UUID, by: User, at: datetime) -> Request:
+    """Ask for service at a site. The uuid comes from the form: sending it twice asks once.
+
+    Raises
+    ------
+    NothingSaid
+        Nothing is written.
+    """
+    title, text = title.strip()[:120], text.strip()[:5000]
+    if not title or not text:
+        raise NothingSaid("Say in a few words what it is about, and then what you see.")
+    request, made = Request.objects.get_or_create(
+        uuid=uuid, defaults={"customer_id": site.customer_id, "site": site, "by": by, "at": at, "title": title}
+    )
+    if not made:
+        if request.by_id != by.pk or request.site_id != site.pk:
+            raise NothingSaid("This form was sent before. Load the page again.")
+        return request
+    RequestMessage.objects.create(request=request, customer_id=site.customer_id, by=by, at=at, text=text)
+    record_change(by=by, at=at, verb="open_request", subject=request, customer_id=site.customer_id)
+    return request
+
+
+@transaction.atomic
+def answer_request(*, request: Request, text: str, by: User, at: datetime) -> RequestMessage:
+    """Add a message to the thread.
+
+    Raises
+    ------
+    NothingSaid, RequestIsDone
+        Nothing is written.
+    """
+    request = Request.objects.select_for_update(of=("self",)).get(pk=request.pk)
+    if request.state == Request.State.DONE:
+        raise RequestIsDone("This request is done. Make a new one if something is still wrong.")
+    if not text.strip():
+        raise NothingSaid("Write something first.")
+    return RequestMessage.objects.create(
+        request=request, customer_id=request.customer_id, by=by, at=at, text=text.strip()[:5000]
+    )
+
+
+@transaction.atomic
+def move_request(*, request: Request, state: str, by: User, at: datetime) -> Request:
+    """Say how far a request is: open, planned or done.
+
+    Raises
+    ------
+    Refused
+        For a word that is no state.
+    """
+    if state not in Request.State.values:
+        raise Refused("Choose open, planned or done.")
+    request = Request.objects.select_for_update(of=("self",)).get(pk=request.pk)
+    before, request.state = request.state, state
+    request.save(update_fields=["state"])
+    record_change(
+        by=by, at=at, verb="move_request", subject=request, customer_id=request.customer_id,
+        before={"state": before}, after={"state": state},
+    )  # fmt: skip
+    return request
