@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from django.http import HttpRequest
+
+if TYPE_CHECKING:
+    from django_htmx.middleware import HtmxDetails
+
+    from company.models import User
 
 OFFICE = "office"
 TECHNICIAN = "technician"
@@ -11,6 +18,14 @@ PORTAL = "portal"
 PUBLIC = "public"
 MANAGER = "manager"
 AUDIENCES = frozenset({OFFICE, TECHNICIAN, PORTAL, PUBLIC, MANAGER})
+
+
+class PersonRequest(HttpRequest):
+    """A request behind `@audience` without "public": somebody is signed in. Only a name for the type checker."""
+
+    user: User
+    htmx: HtmxDetails
+
 
 View = TypeVar("View", bound=Callable[..., Any])
 

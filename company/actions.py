@@ -74,7 +74,7 @@ def ensure_firm() -> Firm:
     return firm
 
 
-DEFAULT_POLICIES = {
+DEFAULT_POLICIES: dict[str, dict[str, Any]] = {
     # Shares, grace and caps are the project's own suggestion until a manager sets them (no standard's figures).
     "life_safety": {
         "p_dead": 0.01,

@@ -82,7 +82,7 @@ class PolicyForm(forms.ModelForm):
 class PersonForm(forms.ModelForm):
     class Meta:
         model = User
-        fields = ("name", "email", "phone", "audience", "is_manager", "is_active")
+        fields: tuple[str, ...] = ("name", "email", "phone", "audience", "is_manager", "is_active")
         labels = {"audience": "Works in", "email": "E-mail address"}
         help_texts = {"is_active": "Switch off for a person who has left: what they did stays on record."}
 
@@ -193,7 +193,9 @@ class PortalAccessForm(forms.Form):
 
     def __init__(self, *args: Any, for_user: User | AnonymousUser, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["user"].queryset = User.objects.visible_to(for_user).portal_people()
+        people = self.fields["user"]
+        assert isinstance(people, forms.ModelChoiceField)
+        people.queryset = User.objects.visible_to(for_user).portal_people()
 
 
 class PortalPersonForm(forms.ModelForm):

@@ -193,7 +193,7 @@ def show_access_note(*, note: AccessNote, to: User, at: datetime, visit_id: int 
     The caller has made sure that they need it: the office, or a technician for a visit of theirs. Raises
     `company.sealed.SealBroken` if its key is not installed; then nothing is written down as shown.
     """
-    text = unseal(note.cipher)
+    text = unseal(bytes(note.cipher))
     AccessNoteShown.objects.create(note=note, to=to, at=at, visit_id=visit_id)
     return text
 

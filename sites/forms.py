@@ -25,7 +25,7 @@ class SiteForm(forms.ModelForm):
 
     class Meta:
         model = Site
-        fields = (
+        fields: tuple[str, ...] = (
             "code", "name", "kind", "address", "town", "postcode", "latitude", "longitude", "time_zone",
             "person_to_meet", "phone", "note",
         )  # fmt: skip
@@ -41,7 +41,9 @@ class SiteForm(forms.ModelForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         names = sorted(zoneinfo.available_timezones() | {self.instance.time_zone})
-        self.fields["time_zone"].choices = [(name, name) for name in names]
+        zone = self.fields["time_zone"]
+        assert isinstance(zone, forms.ChoiceField)
+        zone.choices = [(name, name) for name in names]
 
     def clean_code(self) -> str:
         return self.cleaned_data["code"].strip()
@@ -61,7 +63,9 @@ class NewSiteForm(SiteForm):
 
     def __init__(self, *args: Any, for_user: User | AnonymousUser, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["customer"].queryset = Customer.objects.visible_to(for_user).current().order_by("name", "pk")
+        customer = self.fields["customer"]
+        assert isinstance(customer, forms.ModelChoiceField)
+        customer.queryset = Customer.objects.visible_to(for_user).current().order_by("name", "pk")
 
 
 class ClosureForm(forms.ModelForm):
@@ -153,5 +157,7 @@ class PortalSitesForm(forms.Form):
     def __init__(self, *args: Any, access: PortalAccess, for_user: User | AnonymousUser, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         sites = Site.objects.visible_to(for_user).filter(customer=access.customer)
-        self.fields["sites"].queryset = sites.order_by("name", "pk")
-        self.fields["sites"].initial = access.portal_sites.values_list("site_id", flat=True)
+        field = self.fields["sites"]
+        assert isinstance(field, forms.ModelMultipleChoiceField)
+        field.queryset = sites.order_by("name", "pk")
+        field.initial = access.portal_sites.values_list("site_id", flat=True)

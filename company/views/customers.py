@@ -6,13 +6,13 @@ from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
 from company import actions
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.forms import ContactForm, CustomerForm, PortalAccessForm, PortalPersonForm, ReasonForm
 from company.htmx import page, refused
 from company.lists import ordered, page_of
@@ -23,14 +23,14 @@ from company.views.people import invite
 
 @audience("office")
 @require_safe
-def customer_list(request: HttpRequest) -> HttpResponse:
+def customer_list(request: PersonRequest) -> HttpResponse:
     words, state = request.GET.get("q", "").strip(), request.GET.get("state", "")
     customers = Customer.objects.visible_to(request.user).matching(words)
     customers = customers.filter(closed_at__isnull=False) if state == "closed" else customers.current()
     columns = {"name": "name", "code": "code", "sites": "n_sites"}
-    customers, sort = ordered(customers.for_list(), request, columns, default="name")
+    rows, sort = ordered(customers.for_list(), request, columns, default="name")
     context = {
-        "page": page_of(customers, request),
+        "page": page_of(rows, request),
         "q": words,
         "state": state,
         "sort": sort,
@@ -40,7 +40,7 @@ def customer_list(request: HttpRequest) -> HttpResponse:
 
 
 @audience("office")
-def customer_new(request: HttpRequest) -> HttpResponse:
+def customer_new(request: PersonRequest) -> HttpResponse:
     form = CustomerForm(posted(request), initial={"paper": actions.ensure_firm().paper})
     context = form_context(form, "New customer", "company:customer_list", "sites")
     if request.method == "POST":
@@ -54,12 +54,12 @@ def customer_new(request: HttpRequest) -> HttpResponse:
 
 @audience("office")
 @require_safe
-def customer_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def customer_detail(request: PersonRequest, pk: int) -> HttpResponse:
     customer = get_object_or_404(Customer.objects.visible_to(request.user).for_list(), pk=pk)
     return page(request, "company/customers/detail.html", _customer(request, customer))
 
 
-def _customer(request: HttpRequest, customer: Customer) -> dict[str, Any]:
+def _customer(request: PersonRequest, customer: Customer) -> dict[str, Any]:
     access = PortalAccess.objects.visible_to(request.user).filter(customer=customer).select_related("user")
     return {
         "customer": customer,
@@ -74,7 +74,7 @@ def _customer(request: HttpRequest, customer: Customer) -> dict[str, Any]:
 
 
 @audience("office")
-def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def customer_edit(request: PersonRequest, pk: int) -> HttpResponse:
     customer = get_object_or_404(Customer.objects.visible_to(request.user), pk=pk)
     form = CustomerForm(posted(request), instance=customer)
     context = form_context(form, "Edit the customer", customer, "sites")
@@ -89,7 +89,7 @@ def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("manager")
 @require_POST
-def customer_close(request: HttpRequest, pk: int) -> HttpResponse:
+def customer_close(request: PersonRequest, pk: int) -> HttpResponse:
     """Close the customer, or take it back if it is closed."""
     customer = get_object_or_404(Customer.objects.visible_to(request.user).for_list(), pk=pk)
     form = ReasonForm(request.POST)
@@ -103,18 +103,18 @@ def customer_close(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @audience("office")
-def contact_new(request: HttpRequest, customer_pk: int) -> HttpResponse:
+def contact_new(request: PersonRequest, customer_pk: int) -> HttpResponse:
     customer = get_object_or_404(Customer.objects.visible_to(request.user), pk=customer_pk)
     return _contact(request, Contact(customer=customer), "New contact")
 
 
 @audience("office")
-def contact_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def contact_edit(request: PersonRequest, pk: int) -> HttpResponse:
     contact = get_object_or_404(Contact.objects.visible_to(request.user).select_related("customer"), pk=pk)
     return _contact(request, contact, "Edit the contact")
 
 
-def _contact(request: HttpRequest, contact: Contact, title: str) -> HttpResponse:
+def _contact(request: PersonRequest, contact: Contact, title: str) -> HttpResponse:
     form = ContactForm(posted(request), instance=contact)
     context = form_context(form, title, contact.customer, "sites")
     if request.method == "POST":
@@ -128,7 +128,7 @@ def _contact(request: HttpRequest, contact: Contact, title: str) -> HttpResponse
 
 @audience("office")
 @require_POST
-def contact_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def contact_remove(request: PersonRequest, pk: int) -> HttpResponse:
     contact = get_object_or_404(Contact.objects.visible_to(request.user).select_related("customer"), pk=pk)
     customer, name = contact.customer, contact.name
     actions.remove_contact(contact=contact, by=request.user, at=timezone.now())
@@ -138,27 +138,24 @@ def contact_remove(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def access_give(request: HttpRequest, customer_pk: int) -> HttpResponse:
+def access_give(request: PersonRequest, customer_pk: int) -> HttpResponse:
     """Let a person see this customer in the portal: one who is known, or a new one who is invited."""
     customer = get_object_or_404(Customer.objects.visible_to(request.user).for_list(), pk=customer_pk)
     is_new = "new-email" in request.POST
-    form: PortalPersonForm | PortalAccessForm
-    form = (
-        PortalPersonForm(request.POST, prefix="new")
-        if is_new
-        else PortalAccessForm(request.POST, for_user=request.user)
-    )
+    new_form = PortalPersonForm(request.POST if is_new else None, prefix="new")
+    known_form = PortalAccessForm(None if is_new else request.POST, for_user=request.user)
+    form: PortalPersonForm | PortalAccessForm = new_form if is_new else known_form
     if not form.is_valid():
-        context = _customer(request, customer) | {"person_form" if is_new else "access_form": form}
+        context = _customer(request, customer) | {"person_form": new_form, "access_form": known_form}
         return refused(request, "company/customers/detail.html", context)
     now, limited = timezone.now(), form.cleaned_data["is_limited"]
     with transaction.atomic():
         if is_new:
-            person = form.save(commit=False)
+            person = new_form.save(commit=False)
             person.audience = User.Audience.PORTAL
             person = actions.save_person(person=person, by=request.user, at=now)
         else:
-            person = form.cleaned_data["user"]
+            person = known_form.cleaned_data["user"]
         actions.give_portal_access(user=person, customer=customer, is_limited=limited, by=request.user, at=now)
     if is_new:
         invite(request, person)
@@ -168,7 +165,7 @@ def access_give(request: HttpRequest, customer_pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def access_end(request: HttpRequest, pk: int) -> HttpResponse:
+def access_end(request: PersonRequest, pk: int) -> HttpResponse:
     rows = PortalAccess.objects.visible_to(request.user).select_related("customer", "user")
     access = get_object_or_404(rows, pk=pk)
     customer, name = access.customer, access.user.name

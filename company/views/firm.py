@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from company import actions
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.forms import FirmForm, PolicyForm
 from company.htmx import page, refused
 from company.models import ChangeRow, RiskPolicy
@@ -19,7 +19,7 @@ from company.views.forms_page import FORM, form_context, posted
 
 @audience("office")
 @require_safe
-def settings_home(request: HttpRequest) -> HttpResponse:
+def settings_home(request: PersonRequest) -> HttpResponse:
     firm = actions.ensure_firm()
     policies = actions.ensure_policies()
     context = {
@@ -32,7 +32,7 @@ def settings_home(request: HttpRequest) -> HttpResponse:
 
 
 @audience("manager")
-def firm_edit(request: HttpRequest) -> HttpResponse:
+def firm_edit(request: PersonRequest) -> HttpResponse:
     firm = actions.ensure_firm()
     form = FirmForm(posted(request), instance=firm)
     context = form_context(form, "Letterhead and prices", "company:settings_home", "firm")
@@ -46,7 +46,7 @@ def firm_edit(request: HttpRequest) -> HttpResponse:
 
 
 @audience("manager")
-def policy_edit(request: HttpRequest, duty: str) -> HttpResponse:
+def policy_edit(request: PersonRequest, duty: str) -> HttpResponse:
     actions.ensure_policies()
     policy = get_object_or_404(RiskPolicy.objects.visible_to(request.user), duty=duty)
     form = PolicyForm(posted(request), instance=policy)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_POST, require_safe
 
 from company import jobs
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page
 from company.lists import page_of
@@ -19,7 +19,7 @@ from company.models import Job
 
 @audience("office")
 @require_safe
-def job_list(request: HttpRequest) -> HttpResponse:
+def job_list(request: PersonRequest) -> HttpResponse:
     state = request.GET.get("state", "")
     rows = Job.objects.visible_to(request.user).select_related("requested_by").order_by("-created_at", "-pk")
     if state in Job.State.values:
@@ -30,7 +30,7 @@ def job_list(request: HttpRequest) -> HttpResponse:
 
 @audience("office", "technician")
 @require_safe
-def job_detail(request: HttpRequest, uuid: UUID) -> HttpResponse:
+def job_detail(request: PersonRequest, uuid: UUID) -> HttpResponse:
     job = get_object_or_404(Job.objects.visible_to(request.user).select_related("requested_by"), uuid=uuid)
     # A fault of the program is for the log, not for the person who waits; a refusal is written for them.
     in_words = bool(job.error) and not job.error.startswith("Traceback")
@@ -40,7 +40,7 @@ def job_detail(request: HttpRequest, uuid: UUID) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def job_retry(request: HttpRequest, uuid: UUID) -> HttpResponse:
+def job_retry(request: PersonRequest, uuid: UUID) -> HttpResponse:
     job = get_object_or_404(Job.objects.visible_to(request.user), uuid=uuid)
     try:
         jobs.retry(job)

@@ -7,13 +7,13 @@ from smtplib import SMTPException
 
 from allauth.account.forms import ResetPasswordForm
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
 from company import actions
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.forms import HoursForm, NewPersonForm, PersonForm, TechnicianForm
 from company.htmx import page, refused
@@ -26,7 +26,7 @@ logger = logging.getLogger(__name__)
 
 @audience("office")
 @require_safe
-def person_list(request: HttpRequest) -> HttpResponse:
+def person_list(request: PersonRequest) -> HttpResponse:
     words, works_in = request.GET.get("q", "").strip(), request.GET.get("audience", "")
     people = User.objects.visible_to(request.user).matching(words)
     if works_in in User.Audience.values:
@@ -44,7 +44,7 @@ def person_list(request: HttpRequest) -> HttpResponse:
 
 
 @audience("manager")
-def person_new(request: HttpRequest) -> HttpResponse:
+def person_new(request: PersonRequest) -> HttpResponse:
     form = NewPersonForm(posted(request), initial={"audience": "technician"})
     context = form_context(form, "Invite a person", "company:person_list", "firm", button="Invite")
     context["lead"] = "They get a mail with a link to set a password."
@@ -58,7 +58,7 @@ def person_new(request: HttpRequest) -> HttpResponse:
 
 
 @audience("manager")
-def person_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def person_edit(request: PersonRequest, pk: int) -> HttpResponse:
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
     form = PersonForm(posted(request), instance=person)
     context = {
@@ -82,14 +82,14 @@ def person_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("manager")
 @require_POST
-def person_invite(request: HttpRequest, pk: int) -> HttpResponse:
+def person_invite(request: PersonRequest, pk: int) -> HttpResponse:
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk, is_active=True)
     invite(request, person)
     return redirect(person)
 
 
 @audience("manager")
-def technician_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def technician_edit(request: PersonRequest, pk: int) -> HttpResponse:
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk, audience=User.Audience.TECHNICIAN)
     technician = Technician.objects.visible_to(request.user).filter(user=person).first() or Technician(user=person)
     shifts = technician.shifts.all() if technician.pk else ()
@@ -107,7 +107,7 @@ def technician_edit(request: HttpRequest, pk: int) -> HttpResponse:
     return page(request, "company/people/technician.html", context)
 
 
-def invite(request: HttpRequest, person: User) -> None:
+def invite(request: PersonRequest, person: User) -> None:
     """Send the mail with which a person sets their password. What was saved stays if the mail does not go."""
     form = ResetPasswordForm(data={"email": person.email})
     try:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
 from django.views.decorators.http import require_POST
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.models import PortalAccess
@@ -19,26 +19,26 @@ from sites.forms import AccessNoteForm, PortalSitesForm
 from sites.models import AccessNote, AccessNoteShown, Site
 
 
-def _note(request: HttpRequest, pk: int) -> AccessNote:
+def _note(request: PersonRequest, pk: int) -> AccessNote:
     return get_object_or_404(AccessNote.objects.visible_to(request.user).select_related("site__customer"), pk=pk)
 
 
 @audience("office")
 @sensitive_post_parameters("text")
-def access_note_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+def access_note_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user), pk=site_pk)
     return _edit(request, site, None)
 
 
 @audience("office")
 @sensitive_post_parameters("text")
-def access_note_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def access_note_edit(request: PersonRequest, pk: int) -> HttpResponse:
     """Write a note anew. The old text is not shown here: that would be a showing nobody asked for."""
     note = _note(request, pk)
     return _edit(request, note.site, note)
 
 
-def _edit(request: HttpRequest, site: Site, note: AccessNote | None) -> HttpResponse:
+def _edit(request: PersonRequest, site: Site, note: AccessNote | None) -> HttpResponse:
     form = AccessNoteForm(posted(request), instance=note)
     title = "Write the access note anew" if note else "New access note"
     context = form_context(form, title, site, "sites", lead=str(site))
@@ -57,7 +57,7 @@ def _edit(request: HttpRequest, site: Site, note: AccessNote | None) -> HttpResp
 @audience("office")
 @require_POST
 @sensitive_variables("text")
-def access_note_show(request: HttpRequest, pk: int) -> HttpResponse:
+def access_note_show(request: PersonRequest, pk: int) -> HttpResponse:
     """Show one note. It answers the POST itself and is never kept by a browser or a proxy."""
     note = _note(request, pk)
     context = {"note": note, "site": note.site, "section": "sites"}
@@ -75,7 +75,7 @@ def access_note_show(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def access_note_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def access_note_remove(request: PersonRequest, pk: int) -> HttpResponse:
     note = _note(request, pk)
     site, title = note.site, note.title
     actions.remove_place_row(row=note, by=request.user, at=timezone.now())
@@ -84,7 +84,7 @@ def access_note_remove(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @audience("office")
-def portal_sites(request: HttpRequest, access_pk: int) -> HttpResponse:
+def portal_sites(request: PersonRequest, access_pk: int) -> HttpResponse:
     """Choose the sites that a limited portal access includes."""
     rows = PortalAccess.objects.visible_to(request.user).select_related("customer", "user")
     access = get_object_or_404(rows, pk=access_pk, is_limited=True)

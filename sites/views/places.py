@@ -6,12 +6,12 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.views.forms_page import FORM, form_context, posted
@@ -28,16 +28,16 @@ from sites.forms import (
 from sites.models import Area, FloorPlan, Hazard, MonitoringCentre, Site, SiteClosure
 
 
-def _site(request: HttpRequest, pk: int) -> Site:
+def _site(request: PersonRequest, pk: int) -> Site:
     return get_object_or_404(Site.objects.visible_to(request.user), pk=pk)
 
 
-def _row(request: HttpRequest, model: Any, pk: int) -> Any:
+def _row(request: PersonRequest, model: Any, pk: int) -> Any:
     return get_object_or_404(model.objects.visible_to(request.user).select_related("site"), pk=pk)
 
 
 def _edit(
-    request: HttpRequest, form_class: Any, row: Any, title: str, initial: dict[str, Any] | None = None
+    request: PersonRequest, form_class: Any, row: Any, title: str, initial: dict[str, Any] | None = None
 ) -> HttpResponse:
     """Show and take in the form of one row of a site."""
     form = form_class(posted(request), instance=row, initial=initial)
@@ -55,7 +55,7 @@ def _edit(
     return page(request, FORM, context)
 
 
-def _remove(request: HttpRequest, model: Any, pk: int) -> HttpResponse:
+def _remove(request: PersonRequest, model: Any, pk: int) -> HttpResponse:
     row = _row(request, model, pk)
     site, name = row.site, str(row)
     try:
@@ -68,7 +68,7 @@ def _remove(request: HttpRequest, model: Any, pk: int) -> HttpResponse:
 
 
 @audience("office")
-def hours_edit(request: HttpRequest, site_pk: int) -> HttpResponse:
+def hours_edit(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
     form = HoursForm(posted(request), spans={h.weekday: (h.opens, h.closes) for h in site.visiting_hours.all()})
     context = {"hours": form, "site": site, "section": "sites"}
@@ -82,35 +82,35 @@ def hours_edit(request: HttpRequest, site_pk: int) -> HttpResponse:
 
 
 @audience("office")
-def closure_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+def closure_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     return _edit(request, ClosureForm, SiteClosure(site=_site(request, site_pk)), "Days without or with easy access")
 
 
 @audience("office")
-def closure_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def closure_edit(request: PersonRequest, pk: int) -> HttpResponse:
     return _edit(request, ClosureForm, _row(request, SiteClosure, pk), "Days without or with easy access")
 
 
 @audience("office")
 @require_POST
-def closure_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def closure_remove(request: PersonRequest, pk: int) -> HttpResponse:
     return _remove(request, SiteClosure, pk)
 
 
 @audience("office")
-def hazard_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+def hazard_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
     today = {"noted_on": timezone.localdate(timezone=site.zone)}
     return _edit(request, HazardForm, Hazard(site=site), "A danger at this site", today)
 
 
 @audience("office")
-def hazard_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def hazard_edit(request: PersonRequest, pk: int) -> HttpResponse:
     return _edit(request, HazardForm, _row(request, Hazard, pk), "A danger at this site")
 
 
 @audience("office")
-def hazard_clear(request: HttpRequest, pk: int) -> HttpResponse:
+def hazard_clear(request: PersonRequest, pk: int) -> HttpResponse:
     hazard = _row(request, Hazard, pk)
     form = ClearHazardForm(posted(request), initial={"on": timezone.localdate(timezone=hazard.site.zone)})
     context = form_context(form, "The danger is gone", hazard.site, "sites", lead=str(hazard))
@@ -127,41 +127,41 @@ def hazard_clear(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @audience("office")
-def area_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+def area_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
     last = site.areas.order_by("-walk_order").values_list("walk_order", flat=True).first() or 0
     return _edit(request, AreaForm, Area(site=site), "New area", {"walk_order": last + 10})
 
 
 @audience("office")
-def area_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def area_edit(request: PersonRequest, pk: int) -> HttpResponse:
     return _edit(request, AreaForm, _row(request, Area, pk), "Edit the area")
 
 
 @audience("office")
 @require_POST
-def area_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def area_remove(request: PersonRequest, pk: int) -> HttpResponse:
     return _remove(request, Area, pk)
 
 
 @audience("office")
-def centre_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+def centre_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     return _edit(request, MonitoringCentreForm, MonitoringCentre(site=_site(request, site_pk)), "Monitoring centre")
 
 
 @audience("office")
-def centre_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def centre_edit(request: PersonRequest, pk: int) -> HttpResponse:
     return _edit(request, MonitoringCentreForm, _row(request, MonitoringCentre, pk), "Monitoring centre")
 
 
 @audience("office")
 @require_POST
-def centre_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def centre_remove(request: PersonRequest, pk: int) -> HttpResponse:
     return _remove(request, MonitoringCentre, pk)
 
 
 @audience("office")
-def plan_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+def plan_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
     form = FloorPlanForm(posted(request), request.FILES or None)
     context = form_context(form, "Add a floor plan", site, "sites", lead=str(site))
@@ -181,12 +181,12 @@ def plan_new(request: HttpRequest, site_pk: int) -> HttpResponse:
 
 @audience("office", "technician")
 @require_safe
-def plan_picture(request: HttpRequest, pk: int) -> HttpResponse:
+def plan_picture(request: PersonRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(FloorPlan.objects.visible_to(request.user), pk=pk)
     return HttpResponse(bytes(plan.picture), content_type=plan.media_type)
 
 
 @audience("office")
 @require_POST
-def plan_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def plan_remove(request: PersonRequest, pk: int) -> HttpResponse:
     return _remove(request, FloorPlan, pk)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.forms import WEEKDAYS, ReasonForm
 from company.htmx import page, refused
 from company.lists import ordered, page_of
@@ -25,14 +25,14 @@ COLUMNS = {"name": "name", "customer": "customer__name", "town": "town", "receiv
 
 @audience("office")
 @require_safe
-def site_list(request: HttpRequest) -> HttpResponse:
+def site_list(request: PersonRequest) -> HttpResponse:
     words, state = request.GET.get("q", "").strip(), request.GET.get("state", "")
     customer = request.GET.get("customer", "")
-    rows = Site.objects.visible_to(request.user).matching(words)
-    rows = rows.filter(closed_at__isnull=False) if state == "closed" else rows.current()
+    sites = Site.objects.visible_to(request.user).matching(words)
+    sites = sites.filter(closed_at__isnull=False) if state == "closed" else sites.current()
     if customer.isdecimal():
-        rows = rows.filter(customer_id=int(customer))
-    rows, sort = ordered(rows.for_list(), request, COLUMNS, default="name")
+        sites = sites.filter(customer_id=int(customer))
+    rows, sort = ordered(sites.for_list(), request, COLUMNS, default="name")
     context = {
         "page": page_of(rows, request),
         "customers": Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
@@ -47,12 +47,12 @@ def site_list(request: HttpRequest) -> HttpResponse:
 
 @audience("office")
 @require_safe
-def site_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def site_detail(request: PersonRequest, pk: int) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user).select_related("customer"), pk=pk)
     return page(request, "sites/site/detail.html", site_context(request, site))
 
 
-def site_context(request: HttpRequest, site: Site) -> dict[str, Any]:
+def site_context(request: PersonRequest, site: Site) -> dict[str, Any]:
     """All that the page of one site shows; receivers and due dates come by their own addresses."""
     today = timezone.localdate(timezone=site.zone)
     hours = {row.weekday: row for row in site.visiting_hours.order_by("weekday", "opens")}
@@ -77,7 +77,7 @@ def site_context(request: HttpRequest, site: Site) -> dict[str, Any]:
 
 
 @audience("office")
-def site_new(request: HttpRequest) -> HttpResponse:
+def site_new(request: PersonRequest) -> HttpResponse:
     initial = {"customer": request.GET.get("customer", "")}
     form = NewSiteForm(posted(request), for_user=request.user, initial=initial)
     context = form_context(form, "New site", "sites:site_list", "sites")
@@ -91,7 +91,7 @@ def site_new(request: HttpRequest) -> HttpResponse:
 
 
 @audience("office")
-def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def site_edit(request: PersonRequest, pk: int) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user), pk=pk)
     form = SiteForm(posted(request), instance=site)
     context = form_context(form, "Edit the site", site, "sites")
@@ -106,7 +106,7 @@ def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def site_close(request: HttpRequest, pk: int) -> HttpResponse:
+def site_close(request: PersonRequest, pk: int) -> HttpResponse:
     """Close the site, or take it back if it is closed."""
     site = get_object_or_404(Site.objects.visible_to(request.user).select_related("customer"), pk=pk)
     form = ReasonForm(request.POST)
