@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time, timedelta, tzinfo
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
-from django.db.models import Count, Exists, FilteredRelation, IntegerField, Max, Min, OuterRef, Q, Subquery
+from django.db.models import Count, Exists, F, FilteredRelation, IntegerField, Max, Min, OuterRef, Q, Subquery
 from django.db.models.functions import Coalesce
 
 from company.querysets import CustomerScoped, StaffOnly, scope_of
 from devices.rules.slot_map import OutputUse, SlotRow, lots_of
+from devices.rules.supervision import EVERY, VISITS, ReceiverEvidence
 
 if TYPE_CHECKING:
     from company.models import User
@@ -54,6 +56,49 @@ class CatalogueQuerySet(models.QuerySet[Any]):
         return self.filter(retired_at=None).order_by("label", "pk")
 
 
+def heard_moment(day: date | None, seconds: int | None) -> datetime | None:
+    """Moment of a check-in from its day and its seconds since midnight UTC, as the table of days keeps them."""
+    if day is None or seconds is None:
+        return None
+    return datetime.combine(day, time.min, tzinfo=UTC) + timedelta(seconds=seconds)
+
+
+def _last_heard(receiver_ids: Sequence[int]) -> dict[int, dict[int, datetime]]:
+    """Receiver → slot → last check-in."""
+    if not receiver_ids:
+        return {}
+    heard: dict[int, dict[int, datetime]] = {}
+    for receiver_id, slot, day, seconds in (
+        apps.get_model("devices", "Registration")
+        ._default_manager.open()
+        .filter(receiver__in=receiver_ids, transmitter__isnull=False)
+        .with_last_check_in()
+        .values_list("receiver_id", "slot", "heard_day", "heard_s")
+    ):
+        if (at := heard_moment(day, seconds)) is not None:
+            heard.setdefault(receiver_id, {})[slot] = at
+    return heard
+
+
+def _tried(visits: Mapping[int, int]) -> dict[int, dict[int, bool | None]]:
+    """Receiver → slot → what the last walk test of that receiver's visit found (None: touched, not walk-tested)."""
+    if not visits:
+        return {}
+    tried: dict[int, dict[int, bool | None]] = {}
+    for receiver_id, visit_id, slot, was_heard in (
+        apps.get_model("devices", "Registration")
+        ._default_manager.filter(
+            receiver__in=visits.keys(), entries__visit__in=set(visits.values()), entries__is_withdrawn=False
+        )
+        .order_by("entries__made_at", "entries__pk")
+        .values_list("receiver_id", "entries__visit_id", "slot", "entries__walk_test__heard")
+    ):
+        if visits[receiver_id] == visit_id:
+            slots = tried.setdefault(receiver_id, {})
+            slots[slot] = was_heard if was_heard is not None else slots.get(slot)
+    return tried
+
+
 class ReceiverQuerySet(CustomerScoped):
     """Receivers."""
 
@@ -88,6 +133,53 @@ class ReceiverQuerySet(CustomerScoped):
             return Coalesce(Subquery(rows, output_field=IntegerField()), 0)
 
         return self.annotate(n_late=count(late), n_grave=count(late & Q(due_items__duty="life_safety")))
+
+    def evidence(self, rows: Mapping[int, Sequence[SlotRow]], now: datetime) -> dict[int, ReceiverEvidence]:
+        """What is known of each receiver today, for the one honest sentence; four queries for any number of receivers.
+
+        `rows` are the slot maps of today by receiver, as `slot_rows` reads them.
+        """
+        last_visit = (
+            self.model._default_manager.filter(pk=OuterRef("pk"), entries__visit__state="finished")
+            .order_by("-entries__visit__finished_at")
+            .values("entries__visit_id", "entries__visit__finished_at")
+        )
+        receivers = list(
+            self.select_related("site").annotate(
+                visit_id=Subquery(last_visit.values("entries__visit_id")[:1]),
+                visited_at=Subquery(last_visit.values("entries__visit__finished_at")[:1]),
+            )
+        )
+        heard = _last_heard([row.pk for row in receivers if row.evidence == EVERY])
+        faults = dict(
+            apps.get_model("devices", "Fault")
+            ._default_manager.filter(receiver__in=receivers)
+            .standing()
+            .values_list("receiver_id")
+            .annotate(n=Count("pk"))
+        )
+        tried = _tried({row.pk: row.visit_id for row in receivers if row.evidence == VISITS and row.visit_id})
+        found = {}
+        for row in receivers:
+            zone = row.site.zone
+            today = now.astimezone(zone).date()
+            expected = [slot for slot in rows.get(row.pk, ()) if not slot.is_away and not slot.nothing_answers]
+            outcome = tried.get(row.pk, {})
+            here = heard.get(row.pk, {})
+            found[row.pk] = ReceiverEvidence(
+                grade=row.evidence,
+                n_registered=len(expected),
+                n_heard=sum(
+                    1 for slot in expected if (at := here.get(slot.slot)) and at.astimezone(zone).date() == today
+                ),
+                n_faults=faults.get(row.pk, 0),
+                link_tested_at=row.link_tested_at.astimezone(zone) if row.link_tested_at else None,
+                watermark_at=row.heard_until.astimezone(zone) if row.heard_until else None,
+                visited_on=row.visited_at.astimezone(zone).date() if row.visited_at else None,
+                n_not_in_order=sum(1 for slot in expected if outcome.get(slot.slot) is False),
+                n_not_looked_at=sum(1 for slot in expected if slot.slot not in outcome),
+            )
+        return found
 
     def matching(self, words: str) -> Self:
         """Receivers whose label, serial or site holds the words."""
@@ -286,6 +378,12 @@ class FittingQuerySet(OfTransmitter):
     def open(self) -> Self:
         """Cells in service now."""
         return self.filter(removed_at=None)
+
+    def newest_first(self) -> Self:
+        """As a ledger shows them: the set in service first, those of unknown age by when they were entered."""
+        return self.select_related("battery_type").order_by(
+            F("removed_at").desc(nulls_first=True), "-entered_at", "-pk"
+        )
 
     def as_of(self, at: datetime) -> Self:
         """Cells in service at a moment; those of unknown age count from when our records begin."""

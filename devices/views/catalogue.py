@@ -1,0 +1,99 @@
+"""Pages of the catalogue: every type with its figures, and where each figure comes from."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.views.decorators.http import require_safe
+
+from company.access import audience
+from company.htmx import page
+from devices.models import BatteryType, ReceiverType, TransmitterType
+from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS, list_words, span_words
+
+NO_SOURCE = "no source recorded"
+
+# Figure, what it is called, its unit. The order is that of the page.
+BATTERY_FIGURES = (
+    ("iec_code", "IEC code", ""), ("ansi_code", "ANSI code", ""), ("chemistry", "Chemistry", ""),
+    ("nominal_v", "Nominal voltage", "V"), ("capacity_mah", "Capacity", "mAh"),
+    ("self_discharge_per_year", "Self-discharge at 20 °C", "of the charge a year"),
+    ("shelf_life_years", "Shelf life", "years"), ("share_0c", "Usable share at 0 °C", ""),
+    ("share_m10c", "Usable share at −10 °C", ""), ("share_m20c", "Usable share at −20 °C", ""),
+    ("share_m40c", "Usable share at −40 °C", ""),
+)  # fmt: skip
+TRANSMITTER_FIGURES = (
+    ("battery_type", "Battery", ""), ("cells_series", "Cells in series", ""), ("cells_parallel", "Cells in parallel", ""),
+    ("usable_share", "Usable share of the charge", ""), ("sleep_ua", "Draws asleep", "µA"),
+    ("checkin_uas", "Charge of one check-in", "µA·s"), ("activation_uah", "Charge of one activation", "µAh"),
+    ("typical_activations_per_day", "Activations a day, typical", ""), ("default_interval_s", "Checks in every", "span"),
+    ("default_window_s", "Supervision window it comes with", "span"), ("default_duty", "Duty class it comes with", "duty"),
+    ("n_inputs", "Inputs", ""), ("contact", "Contact", ""), ("unit_life_years", "End of life of the whole unit", "years"),
+    ("welded_cell", "Cell is welded in", "yes"), ("is_portable", "Leaves the site", "yes"),
+)  # fmt: skip
+RECEIVER_FIGURES = (
+    ("n_slots", "Slots", ""), ("n_outputs", "Outputs", ""), ("supply_v_nominal", "Supply", "V"),
+    ("supply_v_min", "Least supply at its terminals", "V"), ("supply_ma", "Needs", "mA"),
+    ("windows_s", "Windows it can be set to", "spans"), ("default_window_s", "Window it comes with", "span"),
+    ("can_switch_supervision_off", "Supervision can be switched off", "yes"), ("behaviours", "Output behaviours", "behaviours"),
+    ("momentary_min_s", "Shortest set time", "s"), ("momentary_max_s", "Longest set time", "s"),
+    ("has_standby_battery", "Standby battery", "yes"), ("standby_life_years", "Life of the standby battery", "years"),
+)  # fmt: skip
+KINDS: dict[str, tuple[Any, tuple[tuple[str, str, str], ...], str]] = {
+    "battery": (BatteryType, BATTERY_FIGURES, "Battery type"),
+    "transmitter": (TransmitterType, TRANSMITTER_FIGURES, "Transmitter type"),
+    "receiver": (ReceiverType, RECEIVER_FIGURES, "Receiver type"),
+}
+
+
+def _shown(value: Any, unit: str) -> str:
+    if value is None or value == "":
+        return "none"
+    if unit == "span":
+        return span_words(int(value)) if value else "none"
+    if unit == "spans":
+        return list_words([span_words(int(each)) for each in sorted(value) if each]) or "none"
+    if unit == "behaviours":
+        return list_words([BEHAVIOUR_WORDS.get(each, each) for each in value])
+    if unit == "duty":
+        return DUTY_WORDS.get(value, str(value))
+    if unit == "yes":
+        return "yes" if value else "no"
+    text = f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
+    return f"{text} {unit}".strip()
+
+
+@audience("office", "technician")
+@require_safe
+def catalogue(request: HttpRequest) -> HttpResponse:
+    transmitters = TransmitterType.objects.visible_to(request.user).select_related("battery_type")
+    context = {
+        "batteries": BatteryType.objects.visible_to(request.user).order_by("iec_code", "pk"),
+        "transmitters": transmitters.order_by("kind", "label", "pk"),
+        "receivers": ReceiverType.objects.visible_to(request.user).order_by("n_slots", "label", "pk"),
+        "section": "receivers",
+    }
+    return page(request, "devices/catalogue/list.html", context)
+
+
+@audience("office", "technician")
+@require_safe
+def catalogue_type(request: HttpRequest, kind: str, code: str) -> HttpResponse:
+    if kind not in KINDS:
+        raise Http404("No such kind of type.")
+    model, figures, noun = KINDS[kind]
+    row = get_object_or_404(model.objects.visible_to(request.user), code=code)
+    names = {name for name, _, _ in figures}
+    context = {
+        "type": row,
+        "noun": noun,
+        "kind": kind,
+        "figures": [
+            (words, _shown(getattr(row, name), unit), row.sources.get(name, NO_SOURCE)) for name, words, unit in figures
+        ],
+        "other_sources": [(name, source) for name, source in row.sources.items() if name not in names],
+        "section": "receivers",
+    }
+    return page(request, "devices/catalogue/detail.html", context)

@@ -1,0 +1,184 @@
+"""Slots and findings as the templates print them: flat tuples of words, so that a page of 64 slots stays cheap."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.urls import reverse
+
+from company.models import RiskPolicy
+from devices.models import Output
+from devices.rules import findings
+from devices.rules.slot_map import OutputFacts, SlotRow, due_words
+from devices.rules.words import DUTY_WORDS, day_words, span_words, window_words
+
+NOT_WIRED = frozenset({"nothing", "not wired", "none", "not used"})
+"""What people write where an output drives nothing."""
+
+SHOWS = ("all", "late", "soon", "person", "spare")
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One slot as a cell of the grid."""
+
+    slot: int
+    css: str
+    url: str
+    label: str
+    what: str
+    kind: str
+    serial: str
+    window: str
+    outputs: str
+    duty: str
+    due_state: str
+    due_text: str
+    flags: tuple[str, ...]
+    shows: frozenset[str]
+
+
+def output_facts(output: Output) -> OutputFacts:
+    """An output's row as the rules take it."""
+    drives = output.drives.strip()
+    wired = None
+    if drives:
+        wired = drives.lower() not in NOT_WIRED
+    elif output.terminals.strip():
+        wired = True
+    return OutputFacts(
+        number=output.number,
+        kind=output.kind,
+        drives=drives,
+        terminals=output.terminals,
+        is_wired=wired,
+        effect_seen_on=output.end_effect_seen_on,
+        effect_seen_by=output.end_effect_seen_by,
+        cleared_by=output.clears.strip(),
+    )
+
+
+def _flags(row: SlotRow, today: date) -> Iterable[str]:
+    if row.needs_registering:
+        yield "register again"
+    if row.is_away:
+        yield f"away until {day_words(row.away_until, today=today)}" if row.away_until else "away"
+    if row.is_portable:
+        yield "leaves the site"
+    if row.is_declared_twice:
+        yield "stands in several slots"
+
+
+def cell(row: SlotRow, *, receiver_pk: int, today: date, is_today: bool, troubled: frozenset[int]) -> Cell:
+    """One slot as a cell; of a past day no due date is shown, because it was another one then."""
+    state = row.urgency(today) if is_today else ""
+    css = ""
+    if row.is_spare:
+        css = "slot--spare"
+    elif state == "late":
+        css = "slot--grave" if row.duty == "life_safety" else "slot--late"
+    elif state == "soon":
+        css = "slot--soon"
+    shows = {"all"}
+    if row.is_spare:
+        shows.add("spare")
+    if state in ("late", "soon"):
+        shows.add(state)
+    if row.slot in troubled:
+        shows.add("person")
+    return Cell(
+        slot=row.slot,
+        css=css,
+        url=reverse("devices:slot_detail", args=[receiver_pk, row.slot]),
+        label=row.label,
+        what=row.what_words,
+        kind=row.kind or "unknown",
+        serial=row.serial,
+        window=window_words(row.window_s),
+        outputs="no output" if not row.outputs else f"out {row.outputs_words}",
+        duty=row.duty,
+        due_state=state,
+        due_text=due_words(row.due_on, today) if state else "",
+        flags=tuple(_flags(row, today)),
+        shows=frozenset(shows),
+    )
+
+
+def asks_of(policies: Iterable[RiskPolicy]) -> tuple[findings.SupervisionAsk, ...]:
+    """The company's policy as the findings take it; own suggestions where it has none."""
+    windows = {row.duty: (row.longest_window_s, row.source_note) for row in policies}
+    return tuple(
+        findings.SupervisionAsk(
+            ask.duty, ask.must_supervise, *(windows.get(ask.duty) or (ask.longest_window_s, ask.source))
+        )
+        for ask in findings.OWN_ASKS
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class FindingGroup:
+    """Findings of one kind: said once, with the places it applies to."""
+
+    what: str
+    why: str
+    do: str
+    places: tuple[tuple[str, str, str], ...]
+    duty: str
+
+
+def group_findings(found: Sequence[findings.Finding], receiver_pk: int) -> list[FindingGroup]:
+    """Put findings of one kind and wording together; each place links to its slot and says since when."""
+    groups: dict[tuple[str, str], list[findings.Finding]] = {}
+    for one in found:
+        groups.setdefault((one.code, one.what), []).append(one)
+    return [
+        FindingGroup(
+            what=rows[0].what,
+            why=rows[0].why,
+            do=rows[0].do,
+            places=tuple(_place(one, receiver_pk) for one in rows),
+            duty=DUTY_WORDS.get(rows[0].duty, "") if rows[0].duty == "life_safety" else "",
+        )
+        for rows in groups.values()
+    ]
+
+
+def _place(one: findings.Finding, receiver_pk: int) -> tuple[str, str, str]:
+    since = f"since {day_words(one.since_on)}" if one.since_on else ""
+    if one.slot:
+        return (f"slot {one.slot}", reverse("devices:slot_detail", args=[receiver_pk, one.slot]), since)
+    if one.output:
+        return (f"output {one.output}", "#outputs", since)
+    return ("the receiver", "#main", since)
+
+
+def registration_lines(registration: Any, zone: Any) -> list[tuple[str, str]]:
+    """Settings of one registration in words, for the ledger of a slot."""
+    outputs = sorted(registration.outputs.all(), key=lambda row: row.output.number)
+    window_s = 0 if registration.supervision == "off" else registration.window_s
+    lines = [
+        ("Duty class", DUTY_WORDS.get(registration.duty, "not known")),
+        ("Supervision", window_words(window_s)),
+        ("Checks in every", span_words(registration.interval_s) if registration.interval_s else "not known"),
+        ("Contact at rest", registration.get_contact_display()),
+        (
+            "Outputs",
+            "; ".join(
+                f"{row.output.number}: {row.get_behaviour_display()}" + (f", {row.seconds:g} s" if row.seconds else "")
+                for row in outputs
+            )
+            or "none",
+        ),
+    ]
+    if registration.input_number != 1:
+        lines.append(("Input", str(registration.input_number)))
+    if registration.is_portable:
+        lines.append(("Leaves the site", "yes"))
+    if registration.is_shared:
+        lines.append(("Declared", "stands in several slots"))
+    if registration.note:
+        lines.append(("Note", registration.note))
+    return lines

@@ -1,0 +1,133 @@
+"""Pages of one transmitter: all its slots and cells, and cells in and out."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from company.access import audience
+from company.errors import Refused
+from company.htmx import page, refused
+from company.models import ChangeRow
+from devices.actions import batteries as actions
+from devices.forms import BatteryForm, TakeOutForm
+from devices.models import BatteryType, Fitting, Receiver, Registration, Transmitter
+from devices.views.receivers import FORM, frame, refusal
+from devices.views.shown import registration_lines
+
+
+def transmitter_for(request: HttpRequest, pk: int) -> tuple[Transmitter, Registration | None, Receiver | None]:
+    """The transmitter, the first slot it stands in now, and that slot's receiver."""
+    transmitter = get_object_or_404(
+        Transmitter.objects.visible_to(request.user).select_related("type__battery_type", "customer"), pk=pk
+    )
+    registration = (
+        Registration.objects.visible_to(request.user)
+        .open()
+        .filter(transmitter=transmitter)
+        .select_related("receiver__site", "receiver__type", "receiver__customer")
+        .order_by("pk")
+        .first()
+    )
+    return transmitter, registration, registration.receiver if registration else None
+
+
+@audience("office", "technician")
+@require_safe
+def transmitter_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    transmitter, registration, _ = transmitter_for(request, pk)
+    registrations = (
+        Registration.objects.visible_to(request.user)
+        .filter(transmitter=transmitter)
+        .select_related("receiver__site", "transmitter__type")
+        .prefetch_related("outputs__output")
+        .order_by("-registered_at", "-pk")
+    )
+    fittings = list(Fitting.objects.visible_to(request.user).newest_first().filter(transmitter=transmitter))
+    changes = (
+        ChangeRow.objects.visible_to(request.user)
+        .filter(subject_kind="fitting", subject_id__in=[row.pk for row in fittings])
+        .select_related("by")
+        .order_by("-at", "-pk")
+    )
+    context = frame(request) | {
+        "transmitter": transmitter,
+        "registration": registration,
+        "registrations": [(row, registration_lines(row, row.receiver.site.zone)) for row in registrations],
+        "fittings": fittings,
+        "changes": changes,
+    }
+    return page(request, "devices/transmitters/detail.html", context)
+
+
+@audience("office", "technician")
+def battery_fit(request: HttpRequest, pk: int) -> HttpResponse:
+    transmitter, registration, receiver = transmitter_for(request, pk)
+    has_cells = Fitting.objects.visible_to(request.user).open().filter(transmitter=transmitter).exists()
+    form = BatteryForm(
+        request.POST or None,
+        receiver=receiver,
+        transmitter=transmitter,
+        types=BatteryType.objects.visible_to(request.user).offered(),
+        has_cells=has_cells,
+    )
+    place = f", {registration.label}" if registration else ""
+    context = frame(request) | {
+        "form": form,
+        "title": "Change the cells" if has_cells else "Record cells",
+        "lead": f"{transmitter.serial}{place}",
+        "button": "Save",
+        "back": (registration or transmitter).get_absolute_url(),
+    }
+    if request.method != "POST":
+        return page(request, FORM, context)
+    if not form.is_valid():
+        return refused(request, FORM, context)
+    cleaned = form.cleaned_data
+    try:
+        actions.fit_battery(
+            transmitter=transmitter, battery_type=cleaned["battery_type"], by=request.user, at=cleaned["at"],
+            n_cells=cleaned["n_cells"], lot=cleaned["lot"], made_on=cleaned["made_on"],
+            is_age_known=not cleaned["is_age_unknown"], removed_why=cleaned.get("removed_why") or "unknown",
+            removed_v=cleaned.get("removed_v"), reason=cleaned["reason"], receiver=receiver,
+            seen_version=form.seen_version if receiver else None,
+        )  # fmt: skip
+    except Refused as why:
+        return refusal(request, FORM, context, why)
+    wanted = transmitter.type.battery_type if transmitter.type else None
+    if wanted and cleaned["battery_type"] and cleaned["battery_type"] != wanted:
+        messages.warning(
+            request, f"This type takes {wanted.iec_code}; you recorded {cleaned['battery_type'].iec_code}."
+        )
+    messages.success(request, "The cells are recorded.")
+    return redirect(registration or transmitter)
+
+
+@audience("office", "technician")
+def battery_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    transmitter, registration, receiver = transmitter_for(request, pk)
+    form = TakeOutForm(request.POST or None, receiver=receiver)
+    context = frame(request) | {
+        "form": form, "title": "Take the cells out", "lead": transmitter.serial, "button": "Take them out",
+        "danger": True, "back": (registration or transmitter).get_absolute_url(),
+    }  # fmt: skip
+    if registration is not None and registration.duty == "life_safety":
+        context["caution"] = "A life-safety slot: tell the person in charge before it stands without cells."
+    if request.method != "POST":
+        return page(request, FORM, context)
+    if not form.is_valid():
+        return refused(request, FORM, context)
+    cleaned = form.cleaned_data
+    try:
+        actions.remove_battery(
+            transmitter=transmitter, by=request.user, at=cleaned["at"], removed_why=cleaned["removed_why"],
+            removed_v=cleaned["removed_v"], reason=cleaned["reason"], receiver=receiver,
+            seen_version=form.seen_version if receiver else None,
+        )  # fmt: skip
+    except Refused as why:
+        return refusal(request, FORM, context, why)
+    messages.success(request, f"{transmitter.serial} holds no cells now ({timezone.localtime():%H:%M}).")
+    return redirect(registration or transmitter)
