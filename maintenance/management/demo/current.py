@@ -1,0 +1,99 @@
+"""What is under way today, done through the same actions that people use: rounds planned and published, a stop begun."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from random import Random
+
+from company import jobs
+from company.models import User
+from devices.models import Receiver, Registration
+from maintenance.actions.due import refresh_receivers
+from maintenance.actions.entries import Saying, record_entry
+from maintenance.actions.reports import ask_for_service_report
+from maintenance.actions.rounds import RoundPlan, plan_round, publish_round
+from maintenance.actions.visits import start_visit
+from maintenance.management.demo.install import at
+from maintenance.management.demo.visits import BEAT_NAMES
+from maintenance.management.demo.world import DemoFirm, seeded_uuid
+from maintenance.models import DueItem, Round, Visit
+from sites.models import Site
+
+N_REPORTS = 3
+HORIZON_WEEKS = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """Who does it: the office person and the technicians in order."""
+
+    office: User
+    technicians: Sequence[User]
+
+
+def refresh_due(today: date) -> None:
+    """Work out every due date."""
+    refresh_receivers(
+        receiver_ids=list(Receiver.objects.open().values_list("pk", flat=True)), at=at(today, 3, 10), today=today
+    )
+
+
+def plan_rounds(firm: DemoFirm, sites: dict[str, Site], hands: Hands) -> list[Round]:
+    """Today's round and next week's are published, the one after is a draft."""
+    beats: dict[str, list[Site]] = {}
+    days: dict[str, date] = {}
+    for site in firm.sites:
+        beats.setdefault(site.beat, []).append(sites[site.code])
+        days[site.beat] = site.visit_days[-1]
+    rounds = []
+    for index, beat in enumerate(list(beats)[:3]):
+        when = at(firm.today - timedelta(days=3), 14, 10 * index)
+        plan = RoundPlan(
+            name=BEAT_NAMES.get(beat[0], beat), day=days[beat], technician=hands.technicians[index % len(hands.technicians)],
+            starts=time(8, 30), horizon_weeks=HORIZON_WEEKS,
+        )  # fmt: skip
+        made = plan_round(plan=plan, sites=beats[beat], by=hands.office, at=when, today=firm.today)
+        if index < 2:
+            made = publish_round(round=made, seen_version=made.version, by=hands.office, at=when + timedelta(minutes=5))
+        rounds.append(made)
+    return rounds
+
+
+def begin_round(rng: Random, round: Round, today: date) -> Visit:
+    """The first stop of today is under way: on test, two batteries changed and tested, more to do."""
+    technician = round.technician
+    visit = round.visits.filter(state="planned").select_related("site").order_by("position")[0]
+    moment = at(today, 8, 42)
+    visit = start_visit(visit=visit, by=technician, at=moment)
+    _say(rng, visit, Saying("on_test", {"told": "Causeway Signal Desk"}), technician, moment + timedelta(minutes=4))
+    items = DueItem.objects.open().filter(site=visit.site, kind="cells", registration__isnull=False)
+    moment += timedelta(minutes=12)
+    for item in items.select_related("fitting__battery_type", "registration").order_by("due_on", "pk")[:2]:
+        row = Registration.objects.select_related("receiver", "transmitter").get(pk=item.registration_id)
+        assert item.fitting is not None
+        assert item.fitting.battery_type is not None
+        facts = {
+            "cells": item.fitting.battery_type.code, "n_cells": item.fitting.n_cells, "lot": f"{today:%y}-31F",
+            "old_why": "low_battery" if item.fitting.first_low_at else "preventive", "old_v": 2.87,
+        }  # fmt: skip
+        _say(rng, visit, Saying("battery", facts, None, row), technician, moment)
+        facts = {"heard": True, "margin_db": 19}
+        _say(rng, visit, Saying("walk_test", facts, None, row), technician, moment + timedelta(minutes=3))
+        moment += timedelta(minutes=7)
+    return visit
+
+
+def _say(rng: Random, visit: Visit, saying: Saying, by: User, moment: datetime) -> None:
+    record_entry(visit=visit, saying=saying, key=seeded_uuid(rng), by=by, at=moment)
+
+
+def issue_reports(hands: Hands, today: date) -> int:
+    """Print the service reports of the newest finished visits of today's customers."""
+    newest = Visit.objects.filter(state="finished", planned_on__lt=today).order_by("-planned_on", "pk")
+    chosen = (
+        list(newest.filter(customer__code="FVC")[:1]) + list(newest.filter(customer__code="SHT")[:1]) + list(newest[:1])
+    )
+    asked = [ask_for_service_report(visit=visit, by=hands.office, at=at(today, 7, 30)) for visit in chosen[:N_REPORTS]]
+    return sum(jobs.run(job.pk) for job in asked)

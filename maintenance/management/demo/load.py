@@ -1,0 +1,101 @@
+"""Load the demo firm into an empty database, all or nothing; a second time changes nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from random import Random
+
+from django.db import transaction
+
+from company.errors import Refused
+from company.models import Customer, User
+from maintenance.actions.due import policy_limits
+from maintenance.management.demo import current
+from maintenance.management.demo.build import build_firm, size_of
+from maintenance.management.demo.load_devices import DeviceLoader
+from maintenance.management.demo.load_places import load_customers, load_people, load_sites
+from maintenance.management.demo.load_work import OFFICE, WorkLoader
+from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
+from maintenance.management.demo.world import DemoFirm
+
+REPORTS_UP_TO = 6000
+
+
+class NotOurs(Refused):
+    """The database holds somebody's real records."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What is asked for: the same wish gives the same records."""
+
+    seed: int
+    today: date
+    n_transmitters: int
+
+    @classmethod
+    def of(cls, *, seed: int, today: date, scale: float) -> Wish:
+        """Make a wish from the command's options.
+
+        Raises
+        ------
+        ValueError
+            If the scale is out of range.
+        """
+        return cls(seed, today, size_of(scale))
+
+
+def is_loaded() -> bool:
+    """Whether the demo firm is there.
+
+    Raises
+    ------
+    NotOurs
+        If there are people or customers, but not the demo firm's.
+    """
+    if User.objects.filter(email=ACCOUNTS[0].email).exists() and Customer.objects.filter(code="FVC").exists():
+        return True
+    if Customer.objects.exists() or User.objects.exists():
+        raise NotOurs(
+            "This database holds records of another firm, so the demo firm is not loaded into it. "
+            "Set DATA_DIR (or DATABASE_URL) to a place of its own for the demo."
+        )
+    return False
+
+
+def build(wish: Wish) -> DemoFirm:
+    """Build the firm for a wish, with the limits that the policies on record ask for."""
+    limits, _ = policy_limits()
+    return build_firm(
+        seed=wish.seed, today=wish.today, n_transmitters=wish.n_transmitters,
+        limits={duty: limit.u for duty, limit in limits.items()},
+    )  # fmt: skip
+
+
+def load_firm(wish: Wish) -> DemoFirm | None:
+    """Load the firm; None if it is there already.
+
+    Raises
+    ------
+    NotOurs
+        If the database holds other records. Nothing is written.
+    """
+    if is_loaded():
+        return None
+    rng = Random(wish.seed + 1)
+    with transaction.atomic():
+        users = load_people(wish.today)
+        firm = build(wish)
+        customers = load_customers(rng, wish.today, users)
+        sites = load_sites(rng, firm, customers, users)
+        devices = DeviceLoader(rng, firm, customers, sites)
+        devices.load()
+        WorkLoader(rng, firm, sites, users, devices).load()
+        current.refresh_due(wish.today)
+        hands = current.Hands(users[OFFICE], [users[facts.email] for facts in TECHNICIANS])
+        rounds = current.plan_rounds(firm, sites, hands)
+        current.begin_round(rng, rounds[0], wish.today)
+    if wish.n_transmitters <= REPORTS_UP_TO:
+        current.issue_reports(hands, wish.today)
+    return firm
