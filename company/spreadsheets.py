@@ -37,6 +37,7 @@ __all__ = [
     "csv_bytes",
     "read_workbook",
     "refuse_oversize",
+    "refuse_wrong_kind",
     "template_bytes",
     "xlsx_bytes",
 ]
@@ -92,16 +93,39 @@ def read_workbook(files: Sequence[tuple[str, bytes]], *, max_bytes: int = MAX_BY
     return Workbook(tuple(sheets))
 
 
-def _read_file(name: str, body: bytes) -> list[Sheet]:
+def refuse_wrong_kind(name: str, body: bytes, *, is_alone: bool = True) -> None:
+    """Refuse what is no workbook at all, locked, damaged or swollen, without reading a cell.
+
+    Raises
+    ------
+    BadFile
+        The same words as `read_workbook` would use.
+    """
+    refuse_oversize(name, len(body), max(len(body), 1))
+    if not is_alone and body.startswith((_OLE, *_ZIP)):
+        raise BadFile("Upload one XLSX workbook, one ZIP, or CSV files only, not a mixture.")
+    if body.startswith(_ZIP):
+        _tables_in(name, open_zip(name, body))
+    else:
+        _refuse_no_text(name, body)
+
+
+def _refuse_no_text(name: str, body: bytes) -> None:
     if body.startswith(_OLE):
         raise BadFile(_old_office(name, body))
-    if body.startswith(_ZIP):
-        return _read_zip(name, body)
     for mark, what in _OTHER.items():
         if body.startswith(mark):
             raise BadFile(f"“{name}” is {what}, not a workbook. Upload an XLSX file or CSV files.")
     if not name.casefold().endswith((".csv", ".tsv", ".txt")):
         raise BadFile(f"“{name}” is no workbook we can read. Upload an XLSX file or CSV files.")
+
+
+def _read_file(name: str, body: bytes) -> list[Sheet]:
+    if body.startswith(_ZIP):
+        archive = open_zip(name, body)
+        tables = _tables_in(name, archive)
+        return [_read_csv(part, archive.read(part)) for part in tables] or _read_xlsx(name, body, archive)
+    _refuse_no_text(name, body)
     return [_read_csv(name, body)]
 
 
@@ -113,23 +137,20 @@ def _old_office(name: str, body: bytes) -> str:
     return f"“{name}” is an old office document, not a workbook. Upload an XLSX file or CSV files."
 
 
-def _read_zip(name: str, body: bytes) -> list[Sheet]:
-    archive = open_zip(name, body)
+def _tables_in(name: str, archive: zipfile.ZipFile) -> list[str]:
+    """Give the CSV files of a ZIP; none for an XLSX workbook; refuse any other content."""
     parts = archive.namelist()
     if "xl/workbook.xml" in parts:
-        return _read_xlsx(name, body, archive)
+        return []
     if "xl/workbook.bin" in parts:
         raise BadFile(f"“{name}” is a binary workbook (.xlsb). Save it as .xlsx and upload that.")
     if "content.xml" in parts or "mimetype" in parts:
         raise BadFile(f"“{name}” is an OpenDocument file. Save it as .xlsx and upload that.")
-    tables = [
-        part
-        for part in parts
-        if part.casefold().endswith(".csv") and not PurePosixPath(part).name.startswith((".", "__"))
-    ]
+    hidden = [part for part in parts if part.startswith("__MACOSX") or PurePosixPath(part).name.startswith(".")]
+    tables = [part for part in parts if part.casefold().endswith(".csv") and part not in hidden]
     if not tables:
         raise BadFile(f"“{name}” holds neither a workbook nor CSV files.")
-    return [_read_csv(part, archive.read(part)) for part in tables if "__MACOSX" not in part]
+    return tables
 
 
 # --- XLSX ------------------------------------------------------------------------------------------------------------

@@ -86,9 +86,14 @@ class TransmitterOnRecord:
 
 @dataclass(frozen=True, slots=True)
 class OnRecord:
-    """What the records hold already, by the keys that the workbook uses (customer and site codes folded)."""
+    """What the records hold already, by the keys that the workbook uses (customer and site codes folded).
+
+    `closed` are ("customer" or "site", code) of those that are no longer looked after, `retired` serials out of use.
+    """
 
     customers: frozenset[str] = frozenset()
     sites: Mapping[str, str] = field(default_factory=dict)
     receivers: Mapping[Place, ReceiverOnRecord] = field(default_factory=dict)
     transmitters: Mapping[str, TransmitterOnRecord] = field(default_factory=dict)
+    closed: frozenset[tuple[str, str]] = frozenset()
+    retired: frozenset[str] = frozenset()

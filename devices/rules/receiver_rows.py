@@ -21,7 +21,7 @@ from company.sheets import (
     report_doubles,
 )
 from devices.rules.import_facts import Catalogue, OnRecord, Place, ReceiverOnRecord
-from sites.rules.site_rows import fold
+from sites.rules.site_rows import fold, report_closed
 
 RECEIVERS = "receivers"
 OUTPUTS = "outputs"
@@ -179,6 +179,7 @@ def check_receivers(
     rows = []
     for row, values in read.rows:
         check_site(read, row, values["site"], sites)
+        report_closed(read, row, "site", ("site", values["site"]), on_record.closed)
         values["type_code"] = known_type(
             read, row, "type_code", values.get("type_code"), catalogue.receiver_types, "receiver type"
         )

@@ -14,7 +14,7 @@ from devices.rules.legality import ReceiverLimits, SlotSetting, problems
 from devices.rules.receiver_rows import check_receiver, known_type
 from devices.rules.slot_map import OutputUse
 from devices.rules.words import BEHAVIOUR_WORDS, WINDOW_OFF
-from sites.rules.site_rows import fold
+from sites.rules.site_rows import fold, report_closed
 
 SLOTS = "slots"
 OFF = "off"
@@ -294,6 +294,10 @@ def _check_transmitters(read: Read, rows: list[SlotRow], around: Around) -> None
     for row in rows:
         if row.serial == UNKNOWN:
             continue
+        report_closed(read, row.row, "site", ("site", row.site), around.on_record.closed)
+        if row.serial in around.on_record.retired:
+            sentence = f"Transmitter {row.serial} was taken out of use on record."
+            read.problems.append(read.problem(row.row, "serial", sentence))
         known = around.on_record.transmitters.get(row.serial)
         customer = around.sites.get(fold(row.site))
         if known is not None and customer is not None and known.customer != customer:

@@ -4,7 +4,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 
-from company.sheets import UNKNOWN, Problem, SheetPlan, Workbook, match_sheets
+from company.sheets import UNKNOWN, Problem, SheetPlan, Workbook, match_sheets, plain
 from devices.rules.fitting_rows import (
     FITTING_PLAN,
     PAST_PLAN,
@@ -39,12 +39,20 @@ PLANS: tuple[SheetPlan, ...] = (
 ABOUT = (
     "Fill in the sheets you have; leave out the others. Nothing is written before you have seen what each row will do.",
     "The first row of each sheet holds the headings. Their order does not matter; columns that you do not need may be deleted.",
-    "A blank cell leaves alone what is on record. Where a note says so, “unknown” is an answer of its own and is kept as such.",
+    "A blank cell leaves alone what is on record, and so do slots and rows that are left out. Where a note says so, “unknown” is an answer of its own.",
     "Format columns with codes and serials as text before typing, or a spreadsheet program will change them.",
     "Write days as 2025-04-03 or 3 May 2025. Write lengths of time with their unit: 4 h, 90 min, 200 s.",
     "Paste values, not formulas; do not merge cells. Rows that begin with EXAMPLE are left out.",
     "Sheets named “about” or beginning with “notes” are left out. The same file may be uploaded again: it changes nothing twice.",
 )
+
+
+_NAMES = {plain(name): plan.name for plan in PLANS for name in (plan.name, *plan.also)}
+
+
+def canonical(sheet: str) -> str:
+    """Give our own name of a sheet that a file spells in its way."""
+    return _NAMES.get(plain(sheet), sheet)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +107,13 @@ def check_workbook(
     """
     sheets, problems = match_sheets(workbook, PLANS)
     found = list(problems)
-    customers, more = check_customers(sheets.get(CUSTOMER_PLAN.name), today)
+    customers, more = check_customers(sheets.get(CUSTOMER_PLAN.name), today, closed=on_record.closed)
     found += more
     codes = on_record.customers | {fold(row.code) for row in customers}
     sites, more = check_sites(
-        sheets.get(SITE_PLAN.name), today, customers=codes, on_record=on_record.sites, time_zones=time_zones
-    )
+        sheets.get(SITE_PLAN.name), today, customers=codes, on_record=on_record.sites, time_zones=time_zones,
+        closed=on_record.closed,
+    )  # fmt: skip
     found += more
     owners = {**{fold(row.code): fold(row.customer) for row in sites}, **on_record.sites}
     receivers, more = check_receivers(

@@ -122,13 +122,28 @@ def fold(value: str) -> str:
     return value.upper()
 
 
-def check_customers(sheet: Sheet | None, today: date) -> tuple[list[CustomerRow], list[Problem]]:
-    """Check the sheet "customers": readable cells, each code once."""
+def check_customers(
+    sheet: Sheet | None, today: date, *, closed: Collection[tuple[str, str]] = ()
+) -> tuple[list[CustomerRow], list[Problem]]:
+    """Check the sheet "customers": readable cells, each code once, none that was closed.
+
+    `closed` holds ("customer", folded code) and ("site", folded code) of those no longer looked after.
+    """
     if sheet is None:
         return [], []
     read = read_rows(sheet, CUSTOMER_PLAN, today)
     report_doubles(read, lambda values: fold(values["code"]), "code", "This customer code")
+    for row, values in read.rows:
+        report_closed(read, row, "code", ("customer", values["code"]), closed)
     return [CustomerRow(row, **values) for row, values in read.rows], read.problems
+
+
+def report_closed(read: Read, row: int, key: str, what: tuple[str, str], closed: Collection[tuple[str, str]]) -> None:
+    """Report a customer or site that is no longer looked after: it must be opened again by hand first."""
+    kind, code_ = what
+    if (kind, fold(code_)) in closed:
+        sentence = f"The {kind} “{code_}” is closed on record. Open it again first, or leave its rows out."
+        read.problems.append(read.problem(row, key, sentence))
 
 
 def check_sites(
@@ -138,6 +153,7 @@ def check_sites(
     customers: Collection[str],
     on_record: Mapping[str, str],
     time_zones: Collection[str],
+    closed: Collection[tuple[str, str]] = (),
 ) -> tuple[list[SiteRow], list[Problem]]:
     """Check the sheet "sites": each code once, a known customer, a position that is one.
 
@@ -151,6 +167,8 @@ def check_sites(
         Folded site code → folded customer code of the sites on record.
     time_zones : collection of str
         Known names; empty: any name is taken.
+    closed : collection of (kind, code)
+        As for `check_customers`.
     """
     if sheet is None:
         return [], []
@@ -158,6 +176,8 @@ def check_sites(
     report_doubles(read, lambda values: fold(values["code"]), "code", "This site code")
     for row, values in read.rows:
         _check_site(read, row, values, customers, on_record, time_zones)
+        report_closed(read, row, "code", ("site", values["code"]), closed)
+        report_closed(read, row, "customer", ("customer", values["customer"]), closed)
     return [SiteRow(row, **values) for row, values in read.rows], read.problems
 
 

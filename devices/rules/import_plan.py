@@ -1,0 +1,432 @@
+"""What an imported workbook would do to the records: every row's fate, and the writes that carry it out. Pure.
+
+A blank cell leaves alone what is on record. "unknown" is kept as an answer, but never wipes out whose transmitter, which
+type or which day is known already. Slots that the workbook does not name stay as they are.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from typing import Any
+
+from company.sheets import UNKNOWN, SheetPlan, shown
+from devices.rules.fitting_rows import FITTING_PLAN, PAST_PLAN, FittingRow, PastFittingRow
+from devices.rules.import_facts import Catalogue
+from devices.rules.import_records import (
+    CHANGED,
+    FAULT,
+    NEW,
+    UNCHANGED,
+    Change,
+    Fate,
+    FittingWrite,
+    Known,
+    Plan,
+    SlotWrite,
+    Snapshot,
+    Write,
+)
+from devices.rules.receiver_rows import OUTPUT_PLAN, RECEIVER_PLAN, OutputRow, ReceiverRow
+from devices.rules.slot_rows import OFF, SLOT_PLAN, DrivenOutput, SlotRow
+from devices.rules.words import span_words
+from devices.rules.workbook_rows import PLANS, CheckedWorkbook, canonical
+from sites.rules.site_rows import CUSTOMER_PLAN, SITE_PLAN, CustomerRow, SiteRow, fold
+
+# Words about a slot are corrected in place; everything else begins a new registration, so that its past stays readable.
+WORDING = frozenset({"label", "area"})
+# Set on the transmitter: after a change it must be registered again. Common practice, no source.
+ON_TRANSMITTER = frozenset({"contact", "interval_s", "input_number"})
+
+
+def plan_import(checked: CheckedWorkbook, snapshot: Snapshot, catalogue: Catalogue) -> Plan:
+    """Compare every row with the records.
+
+    Parameters
+    ----------
+    checked : CheckedWorkbook
+        Rows with a fault get the fate "fault" and no write; the plan may be carried out only if there is none.
+    snapshot : Snapshot
+    catalogue : Catalogue
+    """
+    planner = _Planner(snapshot, catalogue, {(canonical(p.sheet), p.row) for p in checked.faults}, checked)
+    for customer in checked.customers:
+        planner.customer(customer)
+    for site in checked.sites:
+        planner.site(site)
+    for receiver in checked.receivers:
+        planner.receiver(receiver)
+    for output in checked.outputs:
+        planner.output(output)
+    for slot in checked.slots:
+        planner.slot(slot)
+    for past in checked.past_fittings:
+        planner.past_fitting(past)
+    for fitting in checked.fittings:
+        planner.fitting(fitting)
+    plan = planner.plan
+    met = {(fate.sheet, fate.row) for fate in plan.fates}
+    for sheet, row in sorted({(canonical(p.sheet), p.row) for p in checked.faults if p.row is not None} - met):
+        plan.fates.append(Fate(sheet, row, "", FAULT))
+    order = {sheet.name: place for place, sheet in enumerate(PLANS)}
+    plan.fates.sort(key=lambda fate: (order.get(fate.sheet, len(order)), fate.sheet, fate.row))
+    return plan
+
+
+def say(value: Any) -> str:
+    """Write a value of a record in the words of the sheet."""
+    if value is None or value == "":
+        return UNKNOWN if value is None else "–"
+    if isinstance(value, datetime):
+        return value.date().isoformat()
+    return shown(value)
+
+
+def known_or(value: Any, unknown: Any) -> Any:
+    """Turn the answer "unknown" into what the records keep for it."""
+    return unknown if value == UNKNOWN else value
+
+
+class _Planner:
+    """Goes through the rows; holds what earlier rows have settled for later ones."""
+
+    def __init__(
+        self, snapshot: Snapshot, catalogue: Catalogue, faulty: set[tuple[str, int | None]], checked: CheckedWorkbook
+    ) -> None:
+        self.records = snapshot
+        self.catalogue = catalogue
+        self.faulty = faulty
+        self.plan = Plan()
+        self.types = {row.serial: row.type_code for row in checked.slots if row.type_code not in (None, UNKNOWN)}
+        self.new_transmitters: set[str] = set()
+        self.settled: set[str] = set()
+        self.leaving = self._leaving(checked.slots)
+        self.cells: dict[str, list[Known]] = defaultdict(list, {k: list(v) for k, v in snapshot.fittings.items()})
+
+    def _leaving(self, rows: Iterable[SlotRow]) -> set[str]:
+        """Find the transmitters whose slot on record is given to another: where they go, they begin now."""
+        gone = set()
+        for row in rows:
+            old = self.records.slots.get((row.place, row.slot))
+            if old and old.facts["serial"] and row.serial not in (UNKNOWN, old.facts["serial"]):
+                gone.add(old.facts["serial"])
+        return gone
+
+    def _fate(
+        self, sheet: SheetPlan, row: int, what: str, *, is_new: bool = False, changes: Iterable[Change] = ()
+    ) -> bool:
+        """Note the fate of a row; True if there is something to write."""
+        listed = tuple(changes)
+        if (sheet.name, row) in self.faulty:
+            self.plan.fates.append(Fate(sheet.name, row, what, FAULT))
+            return False
+        fate = NEW if is_new else CHANGED if listed else UNCHANGED
+        self.plan.fates.append(Fate(sheet.name, row, what, fate, () if is_new else listed))
+        return fate != UNCHANGED
+
+    def _plain(
+        self, sheet: SheetPlan, row: int, what: str, known: Known | None, given: Mapping[str, tuple[str, Any]]
+    ) -> tuple[bool, dict[str, Any], dict[str, Any], list[Change]]:
+        """Compare fields one to one; `given` is field → (column, value), None where the cell was blank."""
+        wanted = {name: value for name, (_, value) in given.items() if value is not None}
+        wanted = {name: None if value is _UNKNOWN else value for name, value in wanted.items()}
+        if known is None:
+            return True, wanted, {}, []
+        different = {name: value for name, value in wanted.items() if known.facts[name] != value}
+        before = {name: known.facts[name] for name in different}
+        changes = [(sheet.title(given[name][0]), say(before[name]), say(value)) for name, value in different.items()]
+        return False, different, before, changes
+
+    def customer(self, row: CustomerRow) -> None:
+        known = self.records.customers.get(fold(row.code))
+        names = ("name", "language", "paper", "inspections_per_year", "response_hours")
+        given = {name: (name, getattr(row, name)) for name in names}
+        is_new, fields, before, changes = self._plain(CUSTOMER_PLAN, row.row, row.code, known, given)
+        contact, contact_changes = self._contact(row)
+        if not self._fate(CUSTOMER_PLAN, row.row, row.code, is_new=is_new, changes=changes + contact_changes):
+            return
+        if is_new or fields:
+            self.plan.customers.append(
+                Write(
+                    fold(row.code), known.pk if known else None, fields | ({"code": row.code} if is_new else {}), before
+                )
+            )
+        if contact:
+            self.plan.contacts.append(contact)
+
+    def _contact(self, row: CustomerRow) -> tuple[Write | None, list[Change]]:
+        given = {"name": row.contact_name, "email": row.contact_email, "phone": row.contact_phone}
+        fields = {name: value for name, value in given.items() if value is not None}
+        if not fields:
+            return None, []
+        name = row.contact_name or row.contact_email or "contact"
+        people = self.records.contacts.get(fold(row.code), [])
+        known = next((p for p in people if p.facts["name"].casefold() == name.casefold()), None)
+        if known is None and row.contact_email:
+            known = next((p for p in people if p.facts["email"].casefold() == row.contact_email.casefold()), None)
+        if known is None:
+            return Write(fold(row.code), None, {**fields, "name": name}), [("contact", "–", name)]
+        different = {key: value for key, value in fields.items() if known.facts[key] != value}
+        before = {key: known.facts[key] for key in different}
+        changes = [(f"contact {key}", say(before[key]), say(value)) for key, value in different.items()]
+        return (Write(fold(row.code), known.pk, different, before) if different else None), changes
+
+    def site(self, row: SiteRow) -> None:
+        known = self.records.sites.get(fold(row.code))
+        names = (
+            "name",
+            "kind",
+            "address",
+            "postcode",
+            "town",
+            "latitude",
+            "longitude",
+            "time_zone",
+            "person_to_meet",
+            "phone",
+        )
+        given = {name: (name, getattr(row, name)) for name in names}
+        is_new, fields, before, changes = self._plain(SITE_PLAN, row.row, row.code, known, given)
+        if self._fate(SITE_PLAN, row.row, row.code, is_new=is_new, changes=changes):
+            extra = {"code": row.code, "customer": fold(row.customer)} if is_new else {}
+            self.plan.sites.append(Write(fold(row.code), known.pk if known else None, fields | extra, before))
+
+    def receiver(self, row: ReceiverRow) -> None:
+        known = self.records.receivers.get(row.place)
+        facts = self.catalogue.receiver_types.get(row.type_code or "")
+        n_slots = facts.n_slots if facts else row.n_slots
+        given: dict[str, tuple[str, Any]] = {
+            "type": ("type_code", row.type_code if facts else None),
+            "n_slots": ("n_slots", n_slots),
+            "area": ("area", row.area),
+            "serial": ("serial", known_or(row.serial, "")),
+            "evidence": ("evidence", row.evidence),
+            "supply_v": ("supply_v", _nullable(row.supply_v)),
+            "fed_from": ("fed_from", row.fed_from),
+            "cable_m": ("cable_m", _nullable(row.cable_m)),
+            "cable_gauge": ("cable_gauge", known_or(row.cable_gauge, "")),
+            "measured_v": ("measured_v", _nullable(row.measured_v)),
+            "installed_on": ("installed_on", _nullable(row.installed_on)),
+            "standby_fitted_on": ("standby_fitted_on", _nullable(row.standby_fitted_on)),
+        }
+        what = f"{row.site}, {row.label}"
+        is_new, fields, before, changes = self._plain(RECEIVER_PLAN, row.row, what, known, given)
+        if self._fate(RECEIVER_PLAN, row.row, what, is_new=is_new, changes=changes):
+            fields |= {"label": row.label} if is_new else {}
+            self.plan.receivers.append(Write(row.place, known.pk if known else None, fields, before))
+
+    def output(self, row: OutputRow) -> None:
+        known = self.records.outputs.get((row.place, row.number))
+        names = ("kind", "drives", "terminals", "contact", "rest", "eol_part")
+        given = {name: (name, getattr(row, name)) for name in names}
+        what = f"{row.site}, {row.receiver}, output {row.number}"
+        is_new, fields, before, changes = self._plain(OUTPUT_PLAN, row.row, what, known, given)
+        if self._fate(OUTPUT_PLAN, row.row, what, is_new=is_new, changes=changes):
+            self.plan.outputs.append(Write((row.place, row.number), known.pk if known else None, fields, before))
+
+    def slot(self, row: SlotRow) -> None:
+        old = self.records.slots.get((row.place, row.slot))
+        serial = "" if row.serial == UNKNOWN else row.serial
+        if old is not None and not serial:
+            serial = old.facts["serial"]
+        what = f"{row.site}, {row.receiver}, slot {row.slot}"
+        changes = self._type_change(row)
+        is_same = old is not None and old.facts["serial"] in ("", serial)
+        fields, outputs = self._slot_fields(row, old if is_same else None)
+        settings = [] if old is None else self._slot_changes(old, serial, fields, outputs)
+        is_due = self._fate(SLOT_PLAN, row.row, what, is_new=old is None, changes=changes + [c for _, c in settings])
+        if not is_due:
+            return
+        self._transmitter(row)
+        touched = {name for name, _ in settings}
+        if old is not None and touched <= WORDING:
+            if touched:
+                words = {name: fields[name] for name in touched}
+                before = {name: old.facts[name] for name in touched}
+                self.plan.slot_words.append((row.place, Write(row.slot, old.pk, words, before)))
+            return
+        begins = row.registered_on if isinstance(row.registered_on, date) else None
+        if serial in self.leaving or (old is not None and begins is not None and begins <= old.facts["registered_on"]):
+            begins = None
+        self.plan.slots.append(
+            SlotWrite(
+                row.place, row.slot, serial, fields, outputs, begins, old, is_same,
+                bool(is_same and old and old.facts["serial"] and touched & ON_TRANSMITTER),
+            )
+        )  # fmt: skip
+
+    def _slot_fields(self, row: SlotRow, old: Known | None) -> tuple[dict[str, Any], tuple[DrivenOutput, ...]]:
+        """Put together how the slot shall be: the row, else what is on record, else what the type has as default."""
+        code = row.type_code if row.type_code != UNKNOWN else None
+        if row.serial != UNKNOWN:
+            code = code or self.types.get(row.serial) or self._recorded_type(row.serial)
+        kind = self.catalogue.transmitter_types.get(code or "")
+        fields: dict[str, Any] = {
+            "input_number": 1,
+            "is_shared": False,
+            "label": (kind.label if kind else "not known"),
+            "area": "",
+            "duty": kind.default_duty if kind else "security",
+            "is_portable": kind.is_portable if kind else False,
+            "supervision": "unknown",
+            "window_s": None,
+            "interval_s": kind.default_interval_s if kind else None,
+            "contact": "unknown",
+        }
+        if old is not None:
+            fields |= {name: old.facts[name] for name in fields}
+        given = {
+            "input_number": row.input_number, "is_shared": row.is_shared, "label": row.label, "area": row.area,
+            "duty": row.duty, "is_portable": row.is_portable, "contact": row.contact,
+        }  # fmt: skip
+        fields |= {name: value for name, value in given.items() if value is not None}
+        if row.interval is not None:
+            fields["interval_s"] = known_or(row.interval, None)
+        if row.window is not None:
+            is_on = row.window not in (OFF, UNKNOWN)
+            fields |= {"supervision": "on" if is_on else row.window, "window_s": row.window if is_on else None}
+        outputs = row.outputs if row.outputs is not None else (old.facts["outputs"] if old else ())
+        return fields, tuple(sorted(outputs, key=lambda driven: driven.number))
+
+    def _slot_changes(
+        self, old: Known, serial: str, fields: Mapping[str, Any], outputs: tuple[DrivenOutput, ...]
+    ) -> list[tuple[str, Change]]:
+        """List the settings that differ from the registration on record, with the field each belongs to."""
+        facts = old.facts
+        changes: list[tuple[str, Change]] = []
+        if facts["serial"] != serial:
+            changes.append(("serial", ("transmitter serial", facts["serial"] or UNKNOWN, serial or UNKNOWN)))
+        titles = {
+            "input_number": "input", "is_shared": "declared shared", "label": "label", "area": "area", "duty": "duty class",
+            "is_portable": "portable", "contact": "contact",
+        }  # fmt: skip
+        for name, title in titles.items():
+            if facts[name] != fields[name]:
+                changes.append((name, (title, say(facts[name]).replace("_", " "), say(fields[name]).replace("_", " "))))
+        window = (facts["supervision"], facts["window_s"]), (fields["supervision"], fields["window_s"])
+        if window[0] != window[1]:
+            changes.append(("window_s", ("supervision window", _say_window(*window[0]), _say_window(*window[1]))))
+        if facts["interval_s"] != fields["interval_s"]:
+            spans = [span_words(s) if s else UNKNOWN for s in (facts["interval_s"], fields["interval_s"])]
+            changes.append(("interval_s", ("check-in interval", spans[0], spans[1])))
+        if facts["outputs"] != outputs:
+            changes.append(("outputs", ("outputs", say_outputs(facts["outputs"]), say_outputs(outputs))))
+        return changes
+
+    def _recorded_type(self, serial: str) -> str:
+        known = self.records.transmitters.get(serial)
+        return known.facts["type"] if known else ""
+
+    def _type_change(self, row: SlotRow) -> list[Change]:
+        known = self.records.transmitters.get(row.serial)
+        if known is None or row.type_code in (None, UNKNOWN, known.facts["type"]):
+            return []
+        return [("transmitter type code", known.facts["type"] or UNKNOWN, str(row.type_code))]
+
+    def _transmitter(self, row: SlotRow) -> None:
+        """Add the transmitter of a row, or correct its type, once however many slots it has."""
+        if row.serial == UNKNOWN or row.serial in self.settled:
+            return
+        self.settled.add(row.serial)
+        known = self.records.transmitters.get(row.serial)
+        code = self.types.get(row.serial)
+        if known is None:
+            self.plan.transmitters.append(Write(row.serial, None, {"type": code or "", "site": fold(row.site)}))
+        elif code and code != known.facts["type"]:
+            self.plan.transmitters.append(Write(row.serial, known.pk, {"type": code}, {"type": known.facts["type"]}))
+
+    def _cell_fields(self, row: FittingRow | PastFittingRow) -> dict[str, Any]:
+        kind = self.catalogue.transmitter_types.get(self.types.get(row.serial) or self._recorded_type(row.serial))
+        return {
+            "battery": row.battery if row.battery != UNKNOWN else "",
+            "n_cells": row.n_cells or (kind.n_cells if kind else 1),
+            "lot": row.lot or "",
+            "made_on": row.made_on if isinstance(row.made_on, date) else None,
+        }
+
+    def _cell_given(self, row: FittingRow | PastFittingRow) -> dict[str, tuple[str, Any]]:
+        return {
+            "battery": ("battery", "" if row.battery == UNKNOWN else row.battery),
+            "n_cells": ("n_cells", row.n_cells),
+            "lot": ("lot", row.lot),
+            "made_on": ("made_on", _nullable(row.made_on)),
+        }
+
+    def past_fitting(self, row: PastFittingRow) -> None:
+        fitted = row.fitted_on if isinstance(row.fitted_on, date) else None
+        cells = self.cells[row.serial]
+        same = [
+            c for c in cells if c.facts["fitted_on"] == fitted and (fitted or c.facts["removed_on"] == row.removed_on)
+        ]
+        what = f"{row.serial}, {say(row.fitted_on)} to {say(row.removed_on)}"
+        ending = {
+            "removed_on": ("removed_on", row.removed_on),
+            "removed_why": ("why", row.why),
+            "removed_v": ("removed_v", row.removed_v),
+        }
+        known = same[0] if same else None
+        is_new, fields, before, changes = self._plain(PAST_PLAN, row.row, what, known, self._cell_given(row) | ending)
+        if not self._fate(PAST_PLAN, row.row, what, is_new=is_new, changes=changes):
+            return
+        if is_new:
+            fields = (
+                self._cell_fields(row) | {"fitted_on": fitted} | {k: v for k, (_, v) in ending.items() if v is not None}
+            )
+        self.plan.fittings.append(FittingWrite(row.serial, known.pk if known else None, fields, before))
+        if known is not None:
+            cells[cells.index(known)] = Known(known.pk, {**known.facts, **fields})
+
+    def fitting(self, row: FittingRow) -> None:
+        cells = self.cells[row.serial]
+        now = next((c for c in cells if c.facts["removed_on"] is None), None)
+        fitted = row.fitted_on if isinstance(row.fitted_on, date) else None
+        what = f"{row.serial}, fitted {say(row.fitted_on)}"
+        known, given = self._same_cells(cells, now, fitted), self._cell_given(row)
+        if known is not None and fitted is not None and known.facts["fitted_on"] is None:
+            given["fitted_on"] = ("fitted_on", fitted)
+        is_new, fields, before, changes = self._plain(FITTING_PLAN, row.row, what, known, given)
+        if is_new and now is not None:
+            changes = [("fitted on", say(now.facts["fitted_on"]), say(fitted))]
+        if not self._fate(FITTING_PLAN, row.row, what, is_new=is_new and now is None, changes=changes):
+            return
+        if is_new:
+            fields = self._cell_fields(row) | {"fitted_on": fitted}
+        self.plan.fittings.append(
+            FittingWrite(row.serial, known.pk if known else None, fields, before, now if is_new else None)
+        )
+
+    def _same_cells(self, cells: list[Known], now: Known | None, fitted: date | None) -> Known | None:
+        """Find the cells on record that a row of "fittings" means; None: they are new.
+
+        A row with an unknown day means whatever is in. A row with a day, where cells of unknown age are on record, gives
+        them their age, unless they were known to be in before that day: then these are new ones.
+        """
+        if fitted is None:
+            return now
+        same = next((c for c in cells if c.facts["fitted_on"] == fitted), None)
+        if same is not None:
+            return same
+        if now is not None and now.facts["fitted_on"] is None and fitted <= now.facts["entered_on"]:
+            return now
+        return None
+
+
+# Stands for the answer "unknown" where None means a blank cell.
+_UNKNOWN: Any = object()
+
+
+def _nullable(value: Any) -> Any:
+    """Tell a blank cell (None) from the answer "unknown"."""
+    return _UNKNOWN if value == UNKNOWN else value
+
+
+def _say_window(supervision: str, window_s: int | None) -> str:
+    return span_words(window_s) if window_s else supervision
+
+
+def say_outputs(outputs: Iterable[DrivenOutput]) -> str:
+    """Write driven outputs as the sheet takes them: "1 follower; 2 momentary 5 s"."""
+    parts = []
+    for driven in outputs:
+        seconds = f" {driven.seconds:g} s" if driven.seconds else ""
+        parts.append(f"{driven.number} {driven.behaviour or UNKNOWN}{seconds}")
+    return "; ".join(parts) or "none"
