@@ -163,6 +163,8 @@ ACCOUNT_PREVENT_ENUMERATION = True
 MFA_SUPPORTED_TYPES = ["totp", "recovery_codes", "webauthn"]
 MFA_TOTP_ISSUER = "Slotledger"
 MFA_PASSKEY_LOGIN_ENABLED = False
+MFA_ALLOW_UNVERIFIED_EMAIL = True
+"""Sign-up is closed: an address belongs to whom the office invited. Otherwise staff who must could not set up a factor."""
 REQUIRE_SECOND_FACTOR = env.flag("REQUIRE_SECOND_FACTOR", default=not (DEBUG or DEMO))
 """Staff must have a second factor. Can be switched off only with DEBUG or DEMO (company.checks)."""
 
