@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+import numpy as np
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
@@ -20,8 +21,10 @@ from maintenance.models import DueChange, DueItem, RefreshRun
 from maintenance.querysets.wear import DUTIES, Worn, read_worn, receiver_versions
 from maintenance.rules.battery.limits import Limit, RiskPolicy, exposure_limit
 from maintenance.rules.battery.posterior import learn
+from maintenance.rules.charts import Curve, survival_curve
 from maintenance.rules.due import RULES, Due, due_columns, due_date, flag_names, keeps_published
 from maintenance.rules.due_facts import FAR_DAY, FittingFacts, facts_of_rows, to_date, to_day
+from maintenance.rules.due_figures import limit_words, survival_words, what_would_change
 
 MODEL_VERSION = "catalogue-1"
 """Which battery model gave the dates: the catalogue's figures and the prior; no fleet data yet."""
@@ -29,6 +32,8 @@ FLOOR_SHARE, MIN_ENDS = 0.35, 3
 """Least share of the median life that a limit may fall to, once so many lives have ended (battery model, section 4.5)."""
 UNKNOWN_AGE_SHARE = 0.5
 """Cells of unknown age have, on average, half of their time behind them when our records begin."""
+CURVE_TO = 1.75
+"""Charge used up to which the survival picture is drawn: hardly any battery lasts longer."""
 RECEIVERS_A_WRITE = 100
 """Receivers per transaction: a few thousand rows, so that nobody else waits long for the database."""
 RECEIVERS_A_CHUNK = 5000
@@ -322,3 +327,40 @@ def _close_if_done(run: RefreshRun, at: datetime) -> None:
 def refresh_all(*, today: date, at: datetime) -> Refreshed:
     """Work out every due date at once, outside any run: after a changed policy, or by hand. May be repeated."""
     return _refresh(list(Receiver.objects.order_by("pk").values_list("pk", flat=True)), today=today, at=at)
+
+
+# --- why --------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Today's answer for one item, worked out anew, with its facts and the survival picture (None without exposure)."""
+
+    due: Due
+    row: dict[str, float]
+    curve: Curve | None
+    finding: str
+    limit_words: str
+    changes: list[str]
+
+
+def explain(*, item: DueItem, today: date) -> Told | None:
+    """Work out one item anew for the page that explains it; nothing is written. None where it has been changed since."""
+    if item.is_closed:
+        return None
+    key = (item.kind, {"cells": item.fitting_id, "unit": item.transmitter_id, "standby": item.receiver_id}[item.kind])
+    thing = next((worn for worn in read_worn([item.receiver_id]) if worn.key == key), None)
+    if thing is None:
+        return None
+    facts = facts_of([thing], *policy_limits())
+    due = due_date(facts, today)
+    row = {name: getattr(facts, name)[0].item() for name in FittingFacts.__slots__}
+    curve = None
+    if _number(due.u) is not None:
+        u = np.linspace(0.0, CURVE_TO, 121)
+        curve = survival_curve(u, learn().survival(u), u_now=due.u, u_limit=_number(due.u_limit))
+    reached_on = next((o.due_on for o in due.opinions if o.code == "risk_limit"), None)
+    return Told(
+        due, row, curve, survival_words(due.u, due.u_limit, reached_on, today), limit_words(reached_on),
+        what_would_change(row, due.code),
+    )  # fmt: skip

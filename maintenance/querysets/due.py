@@ -2,9 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Self
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any, Self
+
+from django.apps import apps
+from django.db.models import Count, Exists, F, Min, OuterRef, Q, Sum
 
 from company.querysets import CustomerScoped
+
+SOON_DAYS = 28
+
+
+@dataclass(frozen=True, slots=True)
+class DueChoice:
+    """What the list is narrowed to; empty words narrow nothing. `placed` is "none", "any" or a technician's key."""
+
+    duty: str = ""
+    placed: str = ""
+    customer: str = ""
+    words: str = ""
+    only_late: bool = False
 
 
 class DueQuerySet(CustomerScoped):
@@ -14,8 +32,134 @@ class DueQuerySet(CustomerScoped):
         """Things still in service."""
         return self.filter(is_closed=False)
 
+    def late(self, today: date) -> Self:
+        """Things past their date: from the day after it."""
+        return self.filter(due_on__lt=today)
+
+    def matching(self, words: str) -> Self:
+        """Things whose site, slot or serial holds the words."""
+        if not words:
+            return self
+        return self.filter(
+            Q(site__name__icontains=words)
+            | Q(site__code__icontains=words)
+            | Q(site__town__icontains=words)
+            | Q(registration__label__icontains=words)
+            | Q(transmitter__serial__icontains=words)
+        )
+
+    def placed(self, *, technician: int | None = None) -> Self:
+        """Things whose site stands in a round that is being planned or published, of anybody or of one technician."""
+        return self.filter(Exists(_open_stops(technician)))
+
+    def unplaced(self) -> Self:
+        """Things whose site is in nobody's round."""
+        return self.exclude(Exists(_open_stops()))
+
+    def narrowed(self, choice: DueChoice, today: date) -> Self:
+        """Things that a person asked for."""
+        rows = self.matching(choice.words)
+        if choice.duty:
+            rows = rows.filter(duty=choice.duty)
+        if choice.customer.isdecimal():
+            rows = rows.filter(customer_id=int(choice.customer))
+        if choice.placed == "none":
+            rows = rows.unplaced()
+        elif choice.placed == "any":
+            rows = rows.placed()
+        elif choice.placed.isdecimal():
+            rows = rows.placed(technician=int(choice.placed))
+        return rows.late(today) if choice.only_late else rows
+
+    def by_site(self, today: date, until: date) -> Any:
+        """One row per site with anything due by a day: worst harm first, then its first date.
+
+        A site whose life-safety things are due next month comes before one whose convenience is late today: the order
+        asks whom it would harm.
+        """
+        soon = today + timedelta(days=SOON_DAYS)
+        grave = Q(harm=0)
+        return (
+            self.filter(due_on__lte=until)
+            .order_by()
+            .values("site_id", "site__name", "site__kind", "site__town", "customer__name")
+            .annotate(
+                first_on=Min("due_on"),
+                first_life=Min("due_on", filter=grave),
+                first_security=Min("due_on", filter=Q(harm=1)),
+                n_grave=Count("pk", filter=grave & Q(due_on__lt=today)),
+                n_late=Count("pk", filter=~grave & Q(due_on__lt=today)),
+                n_soon=Count("pk", filter=Q(due_on__gte=today, due_on__lte=soon)),
+                n_later=Count("pk", filter=Q(due_on__gt=soon)),
+            )
+            .order_by(
+                F("first_life").asc(nulls_last=True),
+                F("first_security").asc(nulls_last=True),
+                "first_on",
+                "site__name",
+                "site_id",
+            )
+        )
+
+    def cells_of_sites(self, site_ids: list[int], until: date) -> Any:
+        """Per site and cell code: how many cells what is due takes."""
+        return (
+            self.filter(site_id__in=site_ids, due_on__lte=until, kind="cells")
+            .order_by("site_id", "fitting__battery_type__iec_code")
+            .values_list("site_id", "fitting__battery_type__iec_code")
+            .annotate(n=Sum("fitting__n_cells"))
+        )
+
+    def by_day(self, until: date) -> Any:
+        """Number of things per due day, harm and whether their site stands in a round."""
+        return (
+            self.filter(due_on__lte=until)
+            .annotate(is_placed=Exists(_open_stops()))
+            .order_by("due_on")
+            .values_list("due_on", "harm", "is_placed")
+            .annotate(n=Count("pk"))
+        )
+
+    def tally(self, today: date, until: date) -> dict[str, int]:
+        """Numbers above the list."""
+        soon = today + timedelta(days=SOON_DAYS)
+        result: dict[str, int] = self.aggregate(
+            grave=Count("pk", filter=Q(harm=0, due_on__lt=today)),
+            late=Count("pk", filter=Q(due_on__lt=today)),
+            soon=Count("pk", filter=Q(due_on__gte=today, due_on__lte=soon)),
+            later=Count("pk", filter=Q(due_on__gt=soon, due_on__lte=until)),
+            none=Count("pk", filter=Q(due_on=None)),
+        )
+        return result
+
+    def for_site(self) -> Self:
+        """Rows of one site, by harm, then date, with what a line shows."""
+        return self.select_related(
+            "receiver", "registration", "transmitter", "transmitter__type", "fitting__battery_type"
+        ).order_by("harm", F("due_on").asc(nulls_last=True), "pk")
+
+    def for_why(self) -> Self:
+        """With everything that the page "why this date" names."""
+        return self.select_related(
+            "site", "customer", "receiver", "receiver__type", "registration", "transmitter",
+            "transmitter__type", "fitting__battery_type",
+        )  # fmt: skip
+
+
+def _open_stops(technician: int | None = None) -> Any:
+    """Stops of open rounds at the outer row's site."""
+    visits = apps.get_model("maintenance", "Visit")._default_manager
+    rows = visits.filter(
+        site_id=OuterRef("site_id"), state__in=["planned", "open"], round__state__in=["draft", "published"]
+    )
+    return rows.filter(round__technician_id=technician) if technician is not None else rows
+
 
 class DueChangeQuerySet(CustomerScoped):
     """Dates that moved."""
 
     site_path = "due_item__site_id"
+
+    def newest_first(self) -> Self:
+        """Latest change on top."""
+        return self.order_by("-at", "-pk")

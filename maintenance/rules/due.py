@@ -145,24 +145,25 @@ def _contract_date(w: Worked) -> DayArray:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One reason to change a battery: a code that never changes, its day column, and its sentence (see `due_words`)."""
+    """One reason to change a battery: a code that never changes, its name, day column and sentence (see `due_words`)."""
 
     code: str
+    name: str
     day: Callable[[Worked], DayArray]
     why: str
 
 
 RULES: tuple[Rule, ...] = (
-    Rule("low_battery", _low_battery, "{change_by}: low battery was first reported on {low_on}, and {grace} are allowed after that."),
-    Rule("risk_limit", _risk_limit, "{change_by}: by then {u_limit} of its charge is used, where {odds}."),
-    Rule("unit_life", _unit_life, "{change_by}: {unit} serves {unit_life} {made_or_fitted}."),
-    Rule("shelf_life", _shelf_life, "{change_by}: cells of this type are good for {shelf_life} {made_or_fitted}, used or not."),
-    Rule("calendar_cap", _calendar_cap, "{change_by}: the firm leaves no battery in {duty} service longer than {cap}."),
+    Rule("low_battery", "low battery reported", _low_battery, "{change_by}: low battery was first reported on {low_on}, and {grace} are allowed after that."),
+    Rule("risk_limit", "charge used", _risk_limit, "{change_by}: by then {u_limit} of its charge {is_was} used, where {odds}."),
+    Rule("unit_life", "life of the unit", _unit_life, "{change_by}: {unit} serves {unit_life} {made_or_fitted}."),
+    Rule("shelf_life", "shelf life", _shelf_life, "{change_by}: cells of this type are good for {shelf_life} {made_or_fitted}, used or not."),
+    Rule("calendar_cap", "longest time in service", _calendar_cap, "{change_by}: the firm leaves no battery in {duty} service longer than {cap}."),
     Rule(
-        "unknown_age", _unknown_age,
+        "unknown_age", "age not known", _unknown_age,
         "{change_by}: nobody knows when it was fitted. The records begin on {entered_on}, and {unknown_age} are allowed from then.",
     ),
-    Rule("contract_date", _contract_date, "{change_by}: agreed with the customer."),
+    Rule("contract_date", "agreed date", _contract_date, "{change_by}: agreed with the customer."),
 )  # fmt: skip
 """The order settles which reason is named where two rules give the same day."""
 
@@ -224,11 +225,12 @@ def due_columns(facts: FittingFacts, today_day: int, rules: tuple[Rule, ...] = R
 
 @dataclass(frozen=True, slots=True)
 class Opinion:
-    """What one rule says: a date, the rule's code and its reason in plain words."""
+    """What one rule says: a date, the rule's code, its reason in plain words, and the rule's name."""
 
     due_on: date
     code: str
     why: str
+    name: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +274,9 @@ def due_date(facts: FittingFacts, today: date, rules: tuple[Rule, ...] = RULES) 
     for rule, days in zip(rules, columns.days_by_rule, strict=True):
         if days[0] < FAR_DAY:
             due_on = to_date(int(days[0]))
-            opinions.append(Opinion(due_on, rule.code, due_words.sentence(rule.why, row, due_on, today, flags)))
+            opinions.append(
+                Opinion(due_on, rule.code, due_words.sentence(rule.why, row, due_on, today, flags), rule.name)
+            )
     opinions.sort(key=lambda opinion: opinion.due_on)
     first = opinions[0] if opinions else None
     return Due(

@@ -78,6 +78,7 @@ def sentence(template: str, row: Mapping[str, float], due_on: date, today: date,
     allowed = row["unknown_age_days"] if row["unknown_age_days"] >= 0 else row["cap_days"]
     words = {
         "change_by": f"{'Change by' if due_on >= today else 'It was due on'} {day_words(due_on)}",
+        "is_was": "is" if due_on >= today else "was",
         "low_on": _day(row["first_low_day"]),
         "entered_on": _day(row["entered_day"]),
         "grace": span_words(row["grace_days"]),

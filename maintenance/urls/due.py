@@ -2,10 +2,10 @@
 
 from django.urls import path
 
-from company.views import stub
+from maintenance.views import due
 
 urlpatterns = [
-    path("due/", stub, name="due_list"),
-    path("due/<int:pk>/", stub, name="due_why"),
-    path("due/site/<int:site_pk>/", stub, name="due_panel"),
+    path("due/", due.due_list, name="due_list"),
+    path("due/<int:pk>/", due.due_why, name="due_why"),
+    path("due/site/<int:site_pk>/", due.due_panel, name="due_panel"),
 ]

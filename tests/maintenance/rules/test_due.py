@@ -117,7 +117,12 @@ def test_a_fitting_of_which_nothing_is_known_gets_a_reason() -> None:
 
 
 def test_a_new_rule_is_one_function_and_one_entry() -> None:
-    rule = Rule("every_tuesday", lambda worked: np.full(len(worked.facts), DAY + 5), "{change_by}: the firm says so.")
+    rule = Rule(
+        "every_tuesday",
+        "Tuesdays",
+        lambda worked: np.full(len(worked.facts), DAY + 5),
+        "{change_by}: the firm says so.",
+    )
     due = due_date(one(), TODAY, rules=(*RULES, rule))
     assert due.code == "every_tuesday"
     assert due.why == "Change by 9 March 2027: the firm says so."

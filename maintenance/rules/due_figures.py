@@ -1,0 +1,150 @@
+"""The working of a due date as a table: each figure with its unit, rounded to what is known, and where it comes from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from maintenance.rules.due_facts import to_date
+from maintenance.rules.due_words import day_words, odds_words, share_words, span_words
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One line of the table: what, how much with its unit, where from."""
+
+    name: str
+    value: str
+    source: str
+
+
+RECORDED, COUNTED, WORKED_OUT, POLICY = "recorded", "counted from check-ins", "worked out", "the firm's own policy"
+CATALOGUE = "catalogue, without a note"
+
+# Column, name, unit, digits after the point, key of the catalogue's source note.
+TYPE_FIGURES = (
+    ("capacity_mah", "rated charge of the set", "mAh", 0, "capacity_mah"),
+    ("usable_share", "usable share of it", "%", 0, "usable_share"),
+    ("self_discharge_per_year", "lost by itself per year at 20 °C", "%", 1, "self_discharge_per_year"),
+    ("sleep_ua", "current between events", "µA", 1, "sleep_ua"),
+    ("checkin_uas", "charge of one check-in", "µA·s", 0, "checkin_uas"),
+    ("activation_uah", "charge of one activation", "µAh", 1, "activation_uah"),
+    ("typical_activations_per_day", "usual activations per day", "", 1, "typical_activations_per_day"),
+)
+
+
+def figures_of(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float) -> list[Figure]:
+    """List the figures behind a date.
+
+    Parameters
+    ----------
+    row : mapping
+        Columns of `FittingFacts` for one thing.
+    sources : mapping
+        Source notes of its catalogue rows by figure.
+    rate_per_day : float
+        Exposure added per day [1/day]; NaN where it is not known.
+
+    Returns
+    -------
+    list of Figure
+        What is not known is said, not left out, where a date rests on it.
+    """
+    found = [
+        Figure("fitted" if row["kind"] == 0 else "in service since", _day(row["fitted_day"]), RECORDED),
+        Figure("our records begin", _day(row["entered_day"]), RECORDED),
+        Figure("made", _day(row["made_day"]), RECORDED),
+    ]
+    if row["first_low_day"] >= 0:
+        found.append(Figure("low battery first reported", _day(row["first_low_day"]), RECORDED))
+    if row["capacity_mah"] > 0:
+        found += _use(row, sources, rate_per_day)
+    for column, name in (("shelf_life_days", "shelf life"), ("unit_life_days", "life of the unit")):
+        if row[column] >= 0:
+            key = "shelf_life_years" if column == "shelf_life_days" else "unit_life_years"
+            found.append(Figure(name, span_words(row[column]), sources.get(key, CATALOGUE)))
+    if row["cap_days"] >= 0:
+        found.append(Figure("longest time in service", span_words(row["cap_days"]), POLICY))
+    if row["grace_days"] > 0:
+        found.append(Figure("time to change after a low-battery report", span_words(row["grace_days"]), POLICY))
+    return found
+
+
+def _use(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float) -> list[Figure]:
+    """Figures of the charge balance."""
+    found = []
+    for column, name, unit, digits, key in TYPE_FIGURES:
+        value = row[column] * (100 if unit == "%" else 1)
+        if math.isfinite(value):
+            text = f"{value:.{digits}f} {unit}".rstrip()
+            found.append(Figure(name, text, sources.get(key) or CATALOGUE))
+    if math.isfinite(row["interval_s"]) and row["interval_s"] > 0:
+        found.append(Figure("time between check-ins", f"{row['interval_s'] / 60:g} min", RECORDED))
+    found.append(Figure("temperature", f"{row['temperature_c']:.0f} °C", _climate_source(row)))
+    if row["measured_days"] > 0:
+        counted = f"{row['measured_activations']:.0f} in {row['measured_days']:.0f} days"
+        found.append(Figure("activations", counted, COUNTED))
+    else:
+        found.append(Figure("activations", "not counted", "the usual number of the kind is assumed"))
+    if math.isfinite(rate_per_day):
+        found.append(Figure("charge used per year at this rate", share_words(rate_per_day * 365.25), WORKED_OUT))
+    found.append(Figure("charge used at the limit", share_words(row["u_limit"]), WORKED_OUT))
+    found.append(Figure("batteries that may fail before it", odds_words(row["planning_probability"]), POLICY))
+    return found
+
+
+def _climate_source(row: Mapping[str, float]) -> str:
+    return "assumed; not measured here" if row["temperature_c"] == 20.0 else "mean of what was measured"
+
+
+def _day(day: float) -> str:
+    return day_words(to_date(int(day))) if day >= 0 else "not known"
+
+
+def what_would_change(row: Mapping[str, float], code: str) -> list[str]:
+    """Say what would move the date, and which way: facts to find out, and events to come.
+
+    Parameters
+    ----------
+    row : mapping
+        Columns of `FittingFacts` for one thing.
+    code : str
+        Reason of the date.
+    """
+    said = []
+    if row["fitted_day"] < 0:
+        said.append("Finding out when it was fitted would replace the guess; a change starts a known age.")
+    if code != "low_battery" and row["kind"] == 0:
+        grace = span_words(row["grace_days"])
+        said.append(f"A low-battery report would bring it to {grace} after the report, if that is earlier.")
+    if row["capacity_mah"] > 0 and not row["measured_days"] > 0:
+        said.append("Counting its activations would replace the usual number: fewer means later, more means earlier.")
+    if row["capacity_mah"] > 0 and row["interval_s"] > 0 and code == "risk_limit":
+        said.append("A longer check-in interval would make it later, where its duty allows one.")
+    if row["kind"] == 0 and not row["capacity_mah"] > 0:
+        said.append(
+            "Recording which cells and which transmitter type these are would let the charge used be worked out."
+        )
+    if row["made_day"] < 0 and row["shelf_life_days"] >= 0:
+        said.append("The date of making, read off the cell, would fix its shelf life; it can only make it earlier.")
+    if row["capacity_mah"] > 0 and row["n_ends"] < 3:
+        said.append("Batteries of this kind followed to their end will teach a limit of their own, earlier or later.")
+    return said
+
+
+def survival_words(u: float, u_limit: float, reached_on: date | None, today: date) -> str:
+    """Say in a sentence what the survival picture shows: how much is used today [1], and when the limit [1] is reached."""
+    if not math.isfinite(u):
+        return ""
+    said = f"About {share_words(u)} is used today"
+    if reached_on is None:
+        return f"{said}."
+    verb = "is reached" if reached_on >= today else "was reached"
+    return f"{said}; the limit of {share_words(u_limit)} {verb} on {day_words(reached_on)}."
+
+
+def limit_words(reached_on: date | None) -> str:
+    """Label of the limit in the picture."""
+    return f"limit, {day_words(reached_on)}" if reached_on else "limit"

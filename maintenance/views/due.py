@@ -1,0 +1,140 @@
+"""Pages of due dates: what is due where, what is due at one site, and why a date is what it is."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from company import palette
+from company.access import audience
+from company.htmx import page
+from company.lists import page_of
+from company.models import Customer, User
+from company.models.firm import Duty
+from devices.rules.slot_map import due_words, urgency
+from maintenance.actions.due import explain
+from maintenance.models import DueChange, DueItem, RefreshRun, Visit
+from maintenance.querysets.due import SOON_DAYS, DueChoice
+from maintenance.rules.charts import WORDS, count_weeks, week_bars
+from maintenance.rules.due_figures import figures_of
+from sites.models import Site
+
+WINDOWS_WEEKS = (2, 4, 8, 12)
+CHART_WEEKS = 12
+
+
+def _choice(request: HttpRequest) -> DueChoice:
+    ask = request.GET.get
+    return DueChoice(
+        duty=ask("duty", "") if ask("duty", "") in Duty.values else "",
+        placed=ask("placed", "") if len(ask("placed", "")) < 10 else "",
+        customer=ask("customer", "") if len(ask("customer", "")) < 10 else "",
+        words=ask("q", "").strip()[:80],
+        only_late=ask("late", "") == "1",
+    )
+
+
+@audience("office")
+@require_safe
+def due_list(request: HttpRequest) -> HttpResponse:
+    today = timezone.localdate()
+    weeks = next((n for n in WINDOWS_WEEKS if str(n) == request.GET.get("weeks")), CHART_WEEKS)
+    until = today + timedelta(weeks=weeks)
+    choice = _choice(request)
+    everything = DueItem.objects.visible_to(request.user).open()
+    rows = everything.narrowed(choice, today)
+    sites = page_of(rows.by_site(today, until), request)
+    _complete(sites.object_list, request, rows, today, until)
+    by_week = count_weeks(list(rows.by_day(today + timedelta(weeks=CHART_WEEKS + 1))), today, CHART_WEEKS, SOON_DAYS)
+    top = everything.filter(harm=0).late(today).unplaced()
+    context = {
+        "today": today,
+        "weeks": weeks,
+        "windows": WINDOWS_WEEKS,
+        "choice": choice,
+        "page": sites,
+        "tally": rows.tally(today, until),
+        "top": top.order_by().values_list("site_id", flat=True),
+        "chart": week_bars(by_week, today=today),
+        "by_week": by_week,
+        "kinds": WORDS,
+        "colour": palette.LIGHT,
+        "duties": Duty.choices,
+        "customers": Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
+        "technicians": User.objects.visible_to(request.user).technicians(),
+        "run": RefreshRun.objects.visible_to(request.user).filter(state="closed").order_by("-business_day").first(),
+        "section": "due",
+    }
+    top_sites = list(context["top"])  # type: ignore[arg-type]
+    context |= {"n_top": len(top_sites), "n_top_sites": len(set(top_sites))}
+    return page(request, "maintenance/due/list.html", context, part="rows")
+
+
+def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: date) -> None:
+    """Add to each site of the page: cells that are due and the round that it stands in."""
+    ids = [site["site_id"] for site in sites]
+    cells: dict[int, list[tuple[str, int]]] = {}
+    for site_id, code, n in rows.cells_of_sites(ids, until):
+        cells.setdefault(site_id, []).append((code or "unknown cells", n))
+    stops: dict[int, Visit] = {}
+    visits = Visit.objects.visible_to(request.user).to_come().filter(site_id__in=ids)
+    for visit in (
+        visits.filter(round__state__in=["draft", "published"])
+        .select_related("round__technician")
+        .order_by("-planned_on", "-pk")
+    ):
+        stops[visit.site_id] = visit
+    for site in sites:
+        site["cells"] = cells.get(site["site_id"], [])
+        site["stop"] = stops.get(site["site_id"])
+        site["words"] = due_words(site["first_on"], today)
+
+
+@audience("office", "technician")
+@require_safe
+def due_panel(request: HttpRequest, site_pk: int) -> HttpResponse:
+    """What is due at one site: a part of the site's page, and a page of its own without JavaScript."""
+    site = get_object_or_404(Site.objects.visible_to(request.user).select_related("customer"), pk=site_pk)
+    today = timezone.localdate()
+    items = list(DueItem.objects.visible_to(request.user).open().filter(site=site).for_site())
+    for item in items:
+        item.mark, item.words = urgency(item.due_on, today), due_words(item.due_on, today)
+    near = [item for item in items if item.mark != "fine"]
+    context = {"site": site, "items": near, "n_fine": len(items) - len(near), "section": "sites"}
+    return page(request, "maintenance/due/panel.html", context, part="due_panel")
+
+
+@audience("office", "technician")
+@require_safe
+def due_why(request: HttpRequest, pk: int) -> HttpResponse:
+    """Why a date is what it is: the sentence, the numbers, every rule's word, and what would change it."""
+    item = get_object_or_404(DueItem.objects.visible_to(request.user).for_why(), pk=pk)
+    today = timezone.localdate()
+    told = explain(item=item, today=today)
+    context = {
+        "item": item,
+        "today": today,
+        "told": told,
+        "mark": urgency(item.due_on, today),
+        "mark_words": due_words(item.due_on, today),
+        "figures": figures_of(told.row, _sources(item), told.due.rate_per_day) if told else [],
+        "colour": palette.LIGHT,
+        "changes": DueChange.objects.visible_to(request.user).filter(due_item=item).newest_first()[:20],
+        "section": "due",
+    }
+    return page(request, "maintenance/due/why.html", context)
+
+
+def _sources(item: DueItem) -> dict[str, str]:
+    """Source notes of the catalogue rows behind the figures."""
+    notes: dict[str, str] = {}
+    if item.fitting and item.fitting.battery_type:
+        notes |= item.fitting.battery_type.sources
+    if item.transmitter and item.transmitter.type:
+        notes |= item.transmitter.type.sources
+    return notes

@@ -1,0 +1,256 @@
+"""Pages of due dates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from typing import Any
+
+import pytest
+import time_machine
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+
+from devices.models import Fitting
+from maintenance.actions import due
+from maintenance.models import DueItem
+from tests import factories
+from tests.conftest import World
+from tests.factories import NOW, TODAY
+
+pytestmark = pytest.mark.django_db
+
+LIST = "/due/"
+
+
+@pytest.fixture(autouse=True)
+def _clock() -> Iterator[None]:
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def office(world: World) -> Client:
+    refresh(world.own_receiver, world.other_receiver)
+    return world.client("office")
+
+
+def refresh(*receivers: Any) -> None:
+    due.refresh_receivers(receiver_ids=[row.pk for row in receivers], at=NOW, today=TODAY)
+
+
+def due_in(fitting: Fitting, days: int) -> DueItem:
+    """Publish a date for these cells without waiting for the rules to come to it."""
+    item = DueItem.objects.get(fitting=fitting)
+    item.due_on = TODAY + timedelta(days=days)
+    item.save(update_fields=["due_on"])
+    return item
+
+
+def text_of(client: Client, url: str, **query: Any) -> str:
+    response = client.get(url, query)
+    assert response.status_code == 200
+    return response.content.decode()
+
+
+def test_the_list_shows_sites_by_harm_then_date(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 20)
+    DueItem.objects.filter(fitting=world.other_fitting).update(duty="convenience", harm=2)
+    due_in(world.other_fitting, -5)
+    page = text_of(office, LIST)
+    assert page.index(world.own_site.name) < page.index(world.other_site.name)
+    assert "1 soon" in page
+    assert "1 late" in page
+    assert "CR2450" in page
+
+
+def test_a_window_leaves_out_what_is_due_later(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 20)
+    due_in(world.other_fitting, 70)
+    own, other = (reverse("sites:site_detail", args=[site.pk]) for site in (world.own_site, world.other_site))
+    page = text_of(office, LIST, weeks=4)
+    assert own in page
+    assert other not in page
+    assert other in text_of(office, LIST, weeks=12)
+
+
+def test_the_top_line_counts_what_is_late_on_life_safety_without_a_round(world: World, office: Client) -> None:
+    assert "Nothing on life safety is late without being in a round." in text_of(office, LIST)
+    due_in(world.own_fitting, -1)
+    page = text_of(office, LIST)
+    assert "Life safety late and in nobody's round" in page
+    assert "1 at 1 site<" in page
+    round_ = factories.make_round(state="draft")
+    factories.make_visit(world.own_site, round_)
+    page = text_of(office, LIST)
+    assert "Nothing on life safety is late without being in a round." in page
+    assert round_.technician.name in page
+    assert f"{reverse('maintenance:round_new')}?site={world.own_site.pk}" not in page
+
+
+@pytest.mark.parametrize("state", ["done", "cancelled"])
+def test_a_round_that_is_over_takes_care_of_nothing(world: World, office: Client, state: str) -> None:
+    due_in(world.own_fitting, -1)
+    factories.make_visit(world.own_site, factories.make_round(state=state))
+    page = text_of(office, LIST)
+    assert "1 at 1 site<" in page
+    assert f"{reverse('maintenance:round_new')}?site={world.own_site.pk}" in page
+
+
+@pytest.mark.parametrize(
+    ("query", "own", "other"),
+    [
+        ({"duty": "security"}, False, True),
+        ({"placed": "any"}, True, False),
+        ({"placed": "none"}, False, True),
+        ({"q": "Room 77"}, True, False),
+        ({"q": "no such thing"}, False, False),
+        ({"late": "1"}, True, False),
+        ({"duty": "made-up", "placed": "x", "customer": "y", "weeks": "-3", "page": "99"}, True, True),
+    ],
+)
+def test_filters_narrow_the_list(world: World, office: Client, query: dict[str, str], own: bool, other: bool) -> None:
+    due_in(world.own_fitting, -3)
+    due_in(world.other_fitting, 3)
+    DueItem.objects.filter(fitting=world.other_fitting).update(duty="security", harm=1)
+    world.own_registration.label = "Room 77"
+    world.own_registration.save()
+    factories.make_visit(world.own_site, factories.make_round())
+    page = text_of(office, LIST, **query)
+    assert (reverse("sites:site_detail", args=[world.own_site.pk]) in page) is own
+    assert (reverse("sites:site_detail", args=[world.other_site.pk]) in page) is other
+
+
+def test_filters_by_customer_and_technician(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 3)
+    due_in(world.other_fitting, 3)
+    round_ = factories.make_round()
+    factories.make_visit(world.other_site, round_)
+    other = reverse("sites:site_detail", args=[world.other_site.pk])
+    assert other not in text_of(office, LIST, customer=str(world.own.pk))
+    assert other in text_of(office, LIST, placed=str(round_.technician_id))
+    assert other not in text_of(office, LIST, placed=str(world.technician.pk))
+
+
+def test_only_the_rows_come_when_htmx_asks(world: World, office: Client) -> None:
+    response = office.get(LIST, headers={"HX-Request": "true"})
+    page = response.content.decode()
+    assert page.lstrip().startswith('<div id="rows"')
+    assert "<html" not in page
+
+
+def test_the_weeks_have_a_table_that_says_the_same(world: World, office: Client) -> None:
+    due_in(world.own_fitting, -3)
+    due_in(world.other_fitting, 8)
+    page = text_of(office, LIST)
+    assert "1 late on life safety; week of 30 Nov: 1 due in four weeks" in page
+    assert "As a table" in page
+
+
+def test_a_hostile_name_stays_text(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 3)
+    world.own_site.name = "<script>alert(1)</script>"
+    world.own_site.save()
+    page = text_of(office, LIST, q="<script>")
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert" in page
+
+
+def test_the_list_makes_as_many_queries_for_3_sites_as_for_23(world: World, office: Client) -> None:
+    counts = []
+    for n in (1, 20):
+        for _ in range(n):
+            receiver = factories.make_receiver()
+            fitting = factories.make_fitting(factories.make_registration(receiver, 1).transmitter)
+            refresh(receiver)
+            due_in(fitting, n)
+            factories.make_visit(receiver.site, factories.make_round())
+        office.get(LIST)
+        with CaptureQueriesContext(connection) as queries:
+            office.get(LIST)
+        counts.append(len(queries))
+    assert counts[0] == counts[1]
+    assert counts[0] <= 20
+
+
+@pytest.mark.parametrize("who", ["office", "technician"])
+def test_the_panel_of_a_site_lists_by_harm(world: World, office: Client, who: str) -> None:
+    second = factories.make_registration(world.own_receiver, 2, duty="convenience", label="Store door")
+    fitting = factories.make_fitting(second.transmitter)
+    refresh(world.own_receiver)
+    due_in(fitting, -40)
+    due_in(world.own_fitting, 30)
+    page = text_of(world.client(who), f"/due/site/{world.own_site.pk}/")
+    assert page.index(world.own_registration.label) < page.index("Store door")
+    assert "late 40 d" in page
+
+
+def test_the_panel_makes_as_many_queries_for_3_slots_as_for_23(world: World, office: Client) -> None:
+    counts = []
+    for slots in (range(2, 4), range(4, 24)):
+        for slot in slots:
+            factories.make_fitting(factories.make_registration(world.own_receiver, slot).transmitter)
+        refresh(world.own_receiver)
+        DueItem.objects.update(due_on=TODAY)
+        with CaptureQueriesContext(connection) as queries:
+            office.get(f"/due/site/{world.own_site.pk}/")
+        counts.append(len(queries))
+    assert counts[0] == counts[1]
+
+
+def test_why_this_date_shows_sentence_figures_and_every_opinion(world: World, office: Client) -> None:
+    item = DueItem.objects.get(fitting=world.own_fitting)
+    page = text_of(office, item.get_absolute_url())
+    assert item.opinions[0]["why"] in page
+    for opinion in item.opinions:
+        assert opinion["why"] in page
+    assert "620 mAh" in page
+    assert "rests on the catalogue only" in page
+    assert "Share of batteries of this kind that still work" in page
+    assert "A low-battery report would bring it to" in page
+
+
+def test_why_this_date_works_for_a_standby_battery_and_for_what_is_unknown(world: World, office: Client) -> None:
+    kind = factories.receiver_type("test-standby", has_standby_battery=True, standby_life_years=4)
+    receiver = factories.make_receiver(world.own_site, type=kind)
+    registration = factories.make_registration(
+        receiver, 1, transmitter=factories.make_transmitter(world.own, type=None)
+    )
+    factories.make_fitting(registration.transmitter, battery_type=None, fitted_at=None)
+    refresh(receiver)
+    for item in DueItem.objects.filter(receiver=receiver):
+        page = text_of(office, item.get_absolute_url())
+        assert "nobody knows when it was fitted" in page
+
+
+def test_why_this_date_of_changed_cells_says_so(world: World, office: Client) -> None:
+    item = DueItem.objects.get(fitting=world.own_fitting)
+    Fitting.objects.filter(pk=world.own_fitting.pk).update(removed_at=NOW)
+    refresh(world.own_receiver)
+    assert "has been changed or taken out of use" in text_of(office, item.get_absolute_url())
+
+
+def test_a_move_of_the_date_is_on_its_page(world: World, office: Client) -> None:
+    Fitting.objects.filter(pk=world.own_fitting.pk).update(first_low_at=NOW - timedelta(days=1))
+    refresh(world.own_receiver)
+    page = text_of(office, DueItem.objects.get(fitting=world.own_fitting).get_absolute_url())
+    assert "How the date has moved" in page
+    assert "low battery was first reported on 24 November 2026" in page
+
+
+@pytest.mark.parametrize("who", ["own_user", "technician"])
+def test_the_list_is_for_the_office_only(world: World, office: Client, who: str) -> None:
+    assert world.client(who).get(LIST).status_code == 404
+
+
+def test_customers_see_neither_panel_nor_reasons(world: World, office: Client) -> None:
+    item = DueItem.objects.get(fitting=world.own_fitting)
+    for url in (f"/due/site/{world.own_site.pk}/", item.get_absolute_url()):
+        assert world.client("own_user").get(url).status_code == 404
+
+
+def test_what_is_not_there_is_not_found(world: World, office: Client) -> None:
+    assert office.get("/due/999999/").status_code == 404
+    assert office.get("/due/site/999999/").status_code == 404
