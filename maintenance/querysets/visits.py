@@ -83,6 +83,18 @@ class VisitQuerySet(CustomerScoped):
         """Visits that are not over: planned or under way."""
         return self.filter(state__in=TO_COME)
 
+    def matching(self, words: str) -> Self:
+        """Visits whose site, customer or technician holds the words."""
+        if not words:
+            return self
+        crew = apps.get_model("maintenance", "VisitCrew")._default_manager.filter(user__name__icontains=words)
+        return self.filter(
+            Q(site__name__icontains=words)
+            | Q(site__code__icontains=words)
+            | Q(customer__name__icontains=words)
+            | Q(pk__in=crew.values("visit"))
+        )
+
     def site_ids_in_open_rounds(self) -> Any:
         """Ids of sites that stand in a round which is being planned or published and are not finished there."""
         return self.to_come().filter(round__state__in=["draft", "published"]).values_list("site_id", flat=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime
 
 WORK = frozenset({"battery", "walk_test", "registered"})
 """Entries that open a cover or set an output off: after them the receiver must be cleared."""
@@ -20,9 +20,6 @@ NOT_DONE_WHY = {
     "other": "other, see the note",
 }
 """Why something due was left: code → words."""
-
-SOON_DAYS = 28
-"""A date within four weeks is "soon". Own choice, the same on every page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,22 +193,3 @@ def gates(
         noun = "battery is" if n_unexplained == 1 else "batteries are"
         rows.append(Gate("not_done", False, f"{n_unexplained} due {noun} not changed and no reason is given."))
     return rows
-
-
-def due_state(due_on: date | None, today: date) -> tuple[str, str]:
-    """Urgency and its words: ("late", "late 12 d"), ("soon", "due 9 Mar"), ("later", "due 9 Mar 2027"), ("none", "no estimate").
-
-    Parameters
-    ----------
-    due_on : date or None
-        None: no estimate.
-    today : date
-        The day it is looked at.
-    """
-    if due_on is None:
-        return "none", "no estimate"
-    if due_on < today:
-        return "late", f"late {(today - due_on).days} d"
-    if due_on <= today + timedelta(days=SOON_DAYS):
-        return "soon", f"due {due_on.day} {due_on:%b}"
-    return "later", f"due {due_on.day} {due_on:%b %Y}"

@@ -1,0 +1,1 @@
+"""Forms of the work: they clean what was typed; actions decide and write."""

@@ -1,0 +1,214 @@
+"""Forms of the sheet: each kind of entry with what may be said about it, the finish, the call-out."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from django import forms
+
+from company.models import User
+from devices.models import BatteryType
+from devices.models.batteries import WhyOut
+from maintenance.actions.visits import NotDone, Signing
+from maintenance.models import DueItem, Visit
+from maintenance.rules.visits import NOT_DONE_WHY
+
+NOT_DONE_CHOICES = [("", "choose"), *NOT_DONE_WHY.items()]
+WHY_OUT = [(value, label) for value, label in WhyOut.choices if value != WhyOut.RETIRED]
+
+
+class EntryForm(forms.Form):
+    """What every entry carries: the key that makes a second sending harmless."""
+
+    key = forms.UUIDField(widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        kwargs["initial"] = {"key": uuid.uuid4(), **(kwargs.get("initial") or {})}
+        super().__init__(*args, **kwargs)
+
+    def facts(self) -> dict[str, Any]:
+        """What was typed, as plain JSON."""
+        return {name: value for name, value in self.cleaned_data.items() if name != "key"}
+
+
+class BatteryForm(EntryForm):
+    cells = forms.ChoiceField(label="Cells fitted")
+    n_cells = forms.IntegerField(label="Number of cells", min_value=1, max_value=24)
+    old_why = forms.ChoiceField(label="Why the old ones came out", choices=WHY_OUT, initial=WhyOut.PREVENTIVE)
+    lot = forms.CharField(label="Lot or date code", max_length=40, required=False)
+    old_v = forms.FloatField(label="Old set measured [V]", min_value=0, max_value=60, required=False)
+
+    def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        types = BatteryType.objects.visible_to(by).offered().values_list("code", "iec_code", "label")
+        choices = [(code, iec_code if iec_code in label else f"{iec_code}, {label}") for code, iec_code, label in types]
+        self.fields["cells"].choices = choices  # type: ignore[attr-defined]
+
+
+class WalkTestForm(EntryForm):
+    heard = forms.TypedChoiceField(
+        label="At the output", choices=[("yes", "heard"), ("no", "not heard")], coerce=lambda value: value == "yes"
+    )
+    margin_db = forms.IntegerField(label="Signal margin [dB]", min_value=-30, max_value=99, required=False)
+
+
+class RegisteredForm(EntryForm):
+    pass
+
+
+class NoteForm(EntryForm):
+    text = forms.CharField(label="Note", max_length=600, widget=forms.Textarea(attrs={"rows": 3}))
+
+
+class NotDoneForm(EntryForm):
+    why = forms.ChoiceField(label="Why not done", choices=NOT_DONE_CHOICES)
+    text = forms.CharField(label="In words", max_length=300, required=False)
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if cleaned.get("why") == "other" and not cleaned.get("text"):
+            self.add_error("text", "Say it in a few words.")
+        return cleaned
+
+    def facts(self) -> dict[str, Any]:
+        return super().facts() | {"why_words": NOT_DONE_WHY[self.cleaned_data["why"]]}
+
+
+class StandbyForm(EntryForm):
+    def facts(self) -> dict[str, Any]:
+        return {"standby": True}
+
+
+class VoltsForm(EntryForm):
+    volts = forms.FloatField(label="Supply measured [V]", min_value=0, max_value=60)
+
+
+class CoversForm(EntryForm):
+    covers = forms.BooleanField(label="Every cover is on")
+    in_place = forms.BooleanField(label="Every transmitter is in its place")
+
+
+class ClearedForm(EntryForm):
+    cause = forms.CharField(
+        label="What had latched it",
+        max_length=120,
+        initial="work on this visit",
+        help_text="Goes onto each latched fault.",
+    )
+
+
+class TestForm(EntryForm):
+    """Putting the monitoring centre on or off test; `at` is a time of today, empty is now."""
+
+    told = forms.CharField(label="Who was told", max_length=120, help_text="At the centre and in the building.")
+    at = forms.TimeField(label="At", required=False, widget=forms.TimeInput(attrs={"type": "time"}))
+
+    def facts(self) -> dict[str, Any]:
+        return {"told": self.cleaned_data["told"]}
+
+    def made_at(self, visit: Visit, now: datetime) -> datetime:
+        """The moment meant: that time today at the site, or yesterday's if today's has not come yet."""
+        at = self.cleaned_data.get("at")
+        if at is None:
+            return now
+        local = now.astimezone(visit.site.zone)
+        moment = local.replace(hour=at.hour, minute=at.minute, second=0, microsecond=0)
+        return moment if moment <= local else moment - timedelta(days=1)
+
+
+class WithdrawForm(EntryForm):
+    reason = forms.CharField(label="Why it is withdrawn", max_length=300)
+
+
+ENTRY_FORMS: dict[str, type[EntryForm]] = {
+    "battery": BatteryForm, "walk_test": WalkTestForm, "registered": RegisteredForm, "note": NoteForm,
+    "not_done": NotDoneForm, "volts": VoltsForm, "covers": CoversForm, "cleared": ClearedForm, "on_test": TestForm,
+    "off_test": TestForm,
+}  # fmt: skip
+"""Kind of entry → its form."""
+
+CORRECTABLE = ("battery", "walk_test", "note", "not_done", "volts")
+"""Kinds that can be entered anew; the others are withdrawn and recorded again, because their turn matters."""
+
+
+def entry_form(kind: str, by: User, *args: Any, **kwargs: Any) -> EntryForm:
+    """The form of one kind; the battery's asks the catalogue."""
+    form = ENTRY_FORMS[kind]
+    return form(*args, by=by, **kwargs) if form is BatteryForm else form(*args, **kwargs)
+
+
+class CallOutForm(forms.Form):
+    KINDS = [(v, label) for v, label in Visit.Kind.choices if v != Visit.Kind.ROUND]
+    uuid = forms.UUIDField(widget=forms.HiddenInput)
+    kind = forms.ChoiceField(label="What for", choices=KINDS)
+    why = forms.CharField(label="What was asked or reported", max_length=200, required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        kwargs["initial"] = {"uuid": uuid.uuid4(), "kind": Visit.Kind.CALL_OUT, **(kwargs.get("initial") or {})}
+        super().__init__(*args, **kwargs)
+
+
+class FinishForm(forms.Form):
+    """Signature or refusal, and for each due thing left why; one reason may serve for all that have none."""
+
+    signed_name = forms.CharField(label="Name of the person who signs", max_length=120, required=False)
+    signature_path = forms.CharField(max_length=60000, required=False, widget=forms.HiddenInput)
+    refused_why = forms.CharField(label="Nobody signs, because", max_length=200, required=False)
+    why_all = forms.ChoiceField(label="The same reason for all", choices=NOT_DONE_CHOICES, required=False)
+    text_all = forms.CharField(label="In words", max_length=300, required=False)
+
+    def __init__(self, *args: Any, items: Sequence[DueItem] = (), **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.items = list(items)
+        for item in self.items:
+            name = (
+                f"{item.registration.slot} {item.registration.label}" if item.registration else str(item.receiver.label)
+            )
+            self.fields[f"why_{item.pk}"] = forms.ChoiceField(
+                label=f"Why {name} was not done", choices=NOT_DONE_CHOICES, required=False
+            )
+            self.fields[f"text_{item.pk}"] = forms.CharField(label=f"In words, {name}", max_length=300, required=False)
+            self.fields[f"key_{item.pk}"] = forms.UUIDField(widget=forms.HiddenInput, initial=uuid.uuid4)
+
+    def rows(self) -> list[tuple[DueItem, Any, Any, Any]]:
+        """Each item with its three fields, for the page."""
+        return [(item, self[f"why_{item.pk}"], self[f"text_{item.pk}"], self[f"key_{item.pk}"]) for item in self.items]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        for item in self.items:
+            why, text = self._reason(cleaned, item)
+            if why == "other" and not text:
+                self.add_error(f"text_{item.pk}", "Say it in a few words.")
+        return cleaned
+
+    def _reason(self, cleaned: dict[str, Any], item: DueItem) -> tuple[str, str]:
+        own = cleaned.get(f"why_{item.pk}")
+        if own:
+            return own, cleaned.get(f"text_{item.pk}") or ""
+        return cleaned.get("why_all") or "", cleaned.get(f"text_{item.pk}") or cleaned.get("text_all") or ""
+
+    def not_done(self) -> list[NotDone]:
+        """Reasons that were given."""
+        found = []
+        for item in self.items:
+            why, text = self._reason(self.cleaned_data, item)
+            key = self.cleaned_data.get(f"key_{item.pk}")
+            if why and key:
+                found.append(NotDone(item, why, text, key))
+        return found
+
+    def signing(self) -> Signing:
+        """Who signed, or why nobody did."""
+        cleaned = self.cleaned_data
+        return Signing(cleaned["signed_name"], cleaned["signature_path"], cleaned["refused_why"])
+
+
+class RemarkForm(forms.Form):
+    remark = forms.CharField(
+        required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 4}),
+        help_text="Goes onto the report that the customer gets.",
+    )  # fmt: skip

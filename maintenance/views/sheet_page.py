@@ -1,0 +1,323 @@
+"""What the sheet and the finish page show. Reads only; the number of queries does not grow with the slots."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.utils import timezone
+
+from devices.models import Fitting, Receiver, Registration
+from devices.rules.slot_map import SlotRow, due_words, urgency
+from devices.rules.words import behaviour_words, span_words, window_words
+from maintenance.actions.entries import register_again_slots
+from maintenance.forms import visits as visit_forms
+from maintenance.models import DueItem, Entry, Visit
+from maintenance.querysets.days import due_on_visit, why_texts
+from maintenance.rules.visits import (
+    WORK,
+    Gate,
+    ReceiverState,
+    Said,
+    is_answered,
+    is_on_test,
+    receiver_state,
+    why_not_clear,
+)
+from maintenance.views.tech import about_site
+from sites.models import MonitoringCentre
+
+SHOWS = ("todo", "done", "all", "last")
+"""Filters of the sheet; "last" are the receiver's last steps."""
+
+DONE_KINDS = WORK | {"not_done", "note"}
+
+
+@dataclass(slots=True)
+class Card:
+    """One slot on the sheet."""
+
+    row: SlotRow
+    state: str
+    due_state: str
+    due_text: str
+    entries: list[Entry] = field(default_factory=list)
+    is_open: bool = False
+
+    @property
+    def battery(self) -> Entry | None:
+        """The battery change in force on this visit."""
+        return next((e for e in reversed(self.entries) if e.kind == "battery"), None)
+
+    @property
+    def walk_test(self) -> Entry | None:
+        """The last walk test in force on this visit."""
+        return next((e for e in reversed(self.entries) if e.kind == "walk_test"), None)
+
+    @property
+    def done_words(self) -> str:
+        """What was done, for the closed card."""
+        words = []
+        if self.battery:
+            words.append("battery changed")
+        if self.walk_test:
+            words.append("heard" if self.walk_test.facts.get("heard") else "not heard")
+        words += [e.get_kind_display() for e in self.entries if e.kind in ("registered", "not_done", "note")]
+        return ", ".join(dict.fromkeys(words))
+
+    @property
+    def supervision_words(self) -> str:
+        """Supervision as a sentence: "missing after 4 h; checks in every 60 min"."""
+        words = window_words(self.row.window_s)
+        return f"{words}; checks in every {span_words(self.row.interval_s)}" if self.row.interval_s else words
+
+    @property
+    def output_words(self) -> list[str]:
+        """Each output with its behaviour."""
+        return [f"{use.number}, {behaviour_words(use.behaviour, use.pulse_s)}" for use in self.row.outputs]
+
+
+def cards_of(
+    visit: Visit, rows: list[SlotRow], entries: list[Entry], items: list[DueItem], said: list[Said]
+) -> list[Card]:
+    """One card per taken slot of a receiver, in the order of the slots."""
+    today = timezone.localdate(timezone=visit.site.zone)
+    by_slot: dict[int, list[Entry]] = {}
+    for entry in entries:
+        if entry.registration:
+            by_slot.setdefault(entry.registration.slot, []).append(entry)
+    wanted = {
+        item.transmitter_id
+        for item in items
+        if item.transmitter_id
+        and not is_answered(said, transmitter_id=item.transmitter_id, receiver_id=item.receiver_id)
+    }
+    cards = []
+    for row in rows:
+        own = by_slot.get(row.slot, [])
+        is_todo = row.transmitter_pk in wanted or row.needs_registering
+        if visit.kind in ("inspection", "commissioning") and not any(e.kind in ("walk_test", "not_done") for e in own):
+            is_todo = True
+        state = "todo" if is_todo else "done" if any(e.kind in DONE_KINDS for e in own) else "rest"
+        cards.append(Card(row, state, row.urgency(today), due_words(row.due_on, today), own))
+    return cards
+
+
+@dataclass(slots=True)
+class ReceiverTab:
+    """One receiver with how far it is."""
+
+    receiver: Receiver
+    cards: list[Card]
+    state: ReceiverState
+    again: list[int]
+    standby: DueItem | None = None
+    standby_answered: bool = False
+
+    @property
+    def n_todo(self) -> int:
+        return sum(1 for card in self.cards if card.state == "todo") + self.standby_is_todo
+
+    @property
+    def n_done(self) -> int:
+        return sum(1 for card in self.cards if card.state == "done")
+
+    @property
+    def standby_is_todo(self) -> bool:
+        """Whether the standby battery is due and neither changed nor explained."""
+        return self.standby is not None and not self.standby_answered
+
+    @property
+    def why_not(self) -> str:
+        """Why the receiver cannot be recorded as cleared yet."""
+        return why_not_clear(self.state, self.again)
+
+
+def sheet_context(
+    user: Any, visit: Visit, place: dict[str, str], *, refused_kind: str = "", bound: Any = None, refusal: str = ""
+) -> dict[str, Any]:
+    """Everything on the sheet of a visit read with `for_sheet`."""
+    entries = list(Entry.objects.visible_to(user).filter(visit=visit).for_log())
+    standing = [entry for entry in entries if not entry.is_withdrawn]
+    said = _said(standing)
+    tabs = _tabs(user, visit, standing, said)
+    shown = next((tab for tab in tabs if str(tab.receiver.pk) == place["r"]), None) or _first(tabs)
+    context = {
+        **about_site(user, visit.site), "visit": visit, "tabs": tabs, "tab": shown, "show": place["show"],
+        "whys": why_texts(visit), "is_open": visit.state == "open", "on_test": is_on_test(said),
+        "centres": list(MonitoringCentre.objects.visible_to(user).filter(site=visit.site).order_by("name", "pk")),
+        "n_todo": sum(tab.n_todo for tab in tabs), "n_done": sum(tab.n_done for tab in tabs),
+        "left": [tab for tab in tabs if tab.state.is_left], "refused": refusal, "refused_kind": refused_kind,
+        "test_entries": [e for e in standing if e.kind in ("on_test", "off_test")], "bound": bound,
+        "notes_of_visit": [e for e in standing if e.kind == "note" and not e.registration],
+    }  # fmt: skip
+    if shown is not None:
+        context["cards"] = _shown_cards(shown, place)
+        context["receiver_entries"] = [e for e in standing if e.receiver_id == shown.receiver.pk and not e.registration]
+        _open_slot(user, context, place)
+    if context["is_open"]:
+        _forms(user, context)
+    return context
+
+
+def _said(entries: list[Entry]) -> list[Said]:
+    return [
+        Said(
+            e.kind,
+            e.made_at,
+            e.pk,
+            e.receiver_id,
+            e.registration_id,
+            e.registration.transmitter_id if e.registration else None,
+        )
+        for e in entries
+    ]
+
+
+def _tabs(user: Any, visit: Visit, entries: list[Entry], said: list[Said]) -> list[ReceiverTab]:
+    receivers = list(
+        Receiver.objects.visible_to(user).open().filter(site=visit.site).select_related("type").order_by("label", "pk")
+    )
+    rows = Registration.objects.visible_to(user).filter(site=visit.site).slot_rows(timezone.now(), visit.site.zone)
+    again = register_again_slots([receiver.pk for receiver in receivers])
+    items = due_on_visit(visit)
+    tabs = []
+    for receiver in receivers:
+        own_items = [item for item in items if item.kind != "standby"]
+        cards = cards_of(
+            visit, [row for row in rows if row.receiver_pk == receiver.pk],
+            [e for e in entries if e.receiver_id == receiver.pk], own_items, said,
+        )  # fmt: skip
+        standby = next((i for i in items if i.kind == "standby" and i.receiver_id == receiver.pk), None)
+        answered = standby is not None and is_answered(said, transmitter_id=None, receiver_id=receiver.pk)
+        tabs.append(
+            ReceiverTab(
+                receiver, cards, receiver_state(said, receiver.pk), again.get(receiver.pk, []), standby, answered
+            )
+        )
+    return tabs
+
+
+def _first(tabs: list[ReceiverTab]) -> ReceiverTab | None:
+    """The receiver to begin with: the first with something to do, else one that is left, else the first."""
+    return (
+        next((t for t in tabs if t.n_todo), None)
+        or next((t for t in tabs if t.state.is_left), None)
+        or (tabs[0] if tabs else None)
+    )
+
+
+def _shown_cards(tab: ReceiverTab, place: dict[str, str]) -> list[Card]:
+    """Cards of the filter; the open one stays even when what was recorded moved it elsewhere."""
+    for card in tab.cards:
+        card.is_open = str(card.row.slot) == place["slot"]
+    if place["show"] == "all":
+        return tab.cards
+    return [card for card in tab.cards if card.state == place["show"] or card.is_open]
+
+
+def _open_slot(user: Any, context: dict[str, Any], place: dict[str, str]) -> None:
+    """The one open slot: who changed its cells last, and what the forms offer."""
+    card = next((card for card in context["cards"] if card.is_open), None)
+    context["card"] = card
+    if card is None:
+        return
+    registration = (
+        Registration.objects.visible_to(user)
+        .select_related("transmitter__type__battery_type")
+        .get(pk=card.row.registration_pk)
+    )
+    context["registration"] = registration
+    fitting = (
+        Fitting.objects.visible_to(user)
+        .open()
+        .filter(transmitter=registration.transmitter_id)
+        .select_related("battery_type")
+        .first()
+        if registration.transmitter_id
+        else None
+    )
+    context["fitting"] = fitting
+    if fitting is not None:
+        change = Entry.objects.visible_to(user).standing().filter(kind="battery", facts__fitting=fitting.pk)
+        context["changed_by"] = next((e.by.name for e in change.select_related("by")[:1]), "")
+    kind = registration.transmitter.type if registration.transmitter else None
+    offered = kind.battery_type if kind and kind.battery_type else (fitting.battery_type if fitting else None)
+    context["offered"] = offered
+    context["takes_cells"] = registration.transmitter is not None and not (
+        kind and (kind.power == "mains" or kind.welded_cell)
+    )
+    context["battery_initial"] = {
+        "cells": offered.code if offered else "",
+        "n_cells": kind.n_cells if kind else (fitting.n_cells if fitting else 1),
+        "old_why": "low_battery" if fitting and fitting.first_low_at else "preventive",
+    }
+
+
+def _forms(user: Any, context: dict[str, Any]) -> None:
+    """One form per thing that can be recorded here; the refused one keeps what was typed."""
+    makers: dict[str, Any] = {"on_test": {}, "off_test": {}, "site_note": {}}
+    if context.get("tab") is not None:
+        makers |= {"volts": {}, "covers": {}, "cleared": {}}
+        if context["tab"].standby is not None:
+            makers |= {"standby": {}, "standby_not_done": {}}
+    if context.get("card") is not None:
+        makers |= {"walk_test": {}, "registered": {}, "note": {}, "not_done": {}}
+        if context["takes_cells"]:
+            makers["battery"] = {"initial": context["battery_initial"]}
+    kinds = {"site_note": "note", "standby_not_done": "not_done"}
+    forms: dict[str, Any] = {}
+    for name, extra in makers.items():
+        prefix = f"{name}_%s"
+        if name == "standby":
+            forms[name] = visit_forms.StandbyForm(auto_id=prefix)
+        else:
+            forms[name] = visit_forms.entry_form(kinds.get(name, name), user, auto_id=prefix, **extra)
+    bound = context["bound"]
+    if bound is not None:
+        name = _refused_name(context, bound)
+        bound.auto_id = f"{name}_%s"
+        if name in forms:
+            forms[name] = bound
+    context["forms"] = forms
+
+
+def _refused_name(context: dict[str, Any], bound: Any) -> str:
+    """Which of the forms on the page came back: some kinds stand there twice."""
+    kind, has_slot = context["refused_kind"], bool(bound.data.get("registration"))
+    if kind == "note" and not has_slot:
+        return "site_note"
+    if kind == "not_done" and not has_slot:
+        return "standby_not_done"
+    if kind == "battery" and not has_slot:
+        return "standby"
+    return str(kind)
+
+
+def entry_initial(entry: Entry) -> dict[str, Any]:
+    """What the form of a correction begins with: the facts as they were recorded."""
+    facts = dict(entry.facts)
+    if entry.kind == "walk_test":
+        facts["heard"] = "yes" if facts.get("heard") else "no"
+    facts.pop("key", None)
+    return facts
+
+
+def finish_context(user: Any, visit: Visit, form: Any, gates: list[Gate], refusal: str = "") -> dict[str, Any]:
+    """What was done, what was left, what stands in the way."""
+    entries = list(Entry.objects.visible_to(user).filter(visit=visit).standing().for_log())
+    done: dict[str, list[Entry]] = {}
+    for entry in entries:
+        done.setdefault(entry.receiver.label if entry.receiver else "The visit", []).append(entry)
+    today = timezone.localdate(timezone=visit.site.zone)
+    left = [
+        {
+            "item": item, "why": why, "text": text, "key": key, "state": urgency(item.due_on, today),
+            "words": due_words(item.due_on, today),
+        }
+        for item, why, text, key in form.rows()
+    ]  # fmt: skip
+    return {
+        "visit": visit, "form": form, "done": list(done.items()), "left": left, "refused": refusal, "section": "today",
+        "gates": [gate for gate in gates if gate.code != "not_done"],
+    }  # fmt: skip

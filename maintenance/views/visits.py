@@ -1,0 +1,69 @@
+"""The office's view of a visit: everything recorded, corrections in sight, the remark, the way to the report."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
+
+from company.access import audience
+from company.htmx import page, refused
+from maintenance.actions.visits import remark_visit, standing_gates
+from maintenance.forms.visits import RemarkForm
+from maintenance.models import Entry, IssuedReport, Visit
+from maintenance.querysets.days import why_texts
+
+PAGE_SIZE = 25
+
+
+@audience("office")
+@require_GET
+def visit_list(request: HttpRequest) -> HttpResponse:
+    words, state = (request.GET.get("q") or "").strip(), request.GET.get("state") or ""
+    rows = Visit.objects.visible_to(request.user).matching(words).for_day().prefetch_related("crew__user")
+    if state in Visit.State.values:
+        rows = rows.filter(state=state)
+    paging = Paginator(rows.order_by("-planned_on", "-pk"), PAGE_SIZE).get_page(request.GET.get("page"))
+    context = {"page": paging, "q": words, "state": state, "states": Visit.State.choices, "section": "due"}
+    return page(request, "maintenance/visits/list.html", context, part="rows")
+
+
+@audience("office")
+@require_GET
+def visit_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    visit = get_object_or_404(Visit.objects.visible_to(request.user).for_sheet(), pk=pk)
+    return page(request, "maintenance/visits/detail.html", _context(request, visit))
+
+
+def _context(request: HttpRequest, visit: Visit, form: Any = None) -> dict[str, Any]:
+    user = request.user
+    entries = list(Entry.objects.visible_to(user).filter(visit=visit).for_log())
+    replaced = {entry.corrects_id: entry for entry in entries if entry.corrects_id}
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for entry in entries:
+        name = entry.receiver.label if entry.receiver else "The visit"
+        groups.setdefault(name, []).append({"entry": entry, "by_entry": replaced.get(entry.pk)})
+    reports = IssuedReport.objects.visible_to(user).without_content().filter(visit=visit)
+    return {
+        "visit": visit, "groups": list(groups.items()), "whys": why_texts(visit), "section": "due",
+        "gates": standing_gates(visit) if visit.state == Visit.State.OPEN else [],
+        "reports": list(reports.order_by("-issued_at", "-pk")),
+        "form": form or RemarkForm(initial={"remark": visit.remark}),
+    }  # fmt: skip
+
+
+@audience("office")
+@require_POST
+def visit_remark(request: HttpRequest, pk: int) -> HttpResponse:
+    visit = get_object_or_404(Visit.objects.visible_to(request.user).for_sheet(), pk=pk)
+    form = RemarkForm(request.POST)
+    if not form.is_valid():
+        return refused(request, "maintenance/visits/detail.html", _context(request, visit, form))
+    remark_visit(visit=visit, remark=form.cleaned_data["remark"], by=request.user, at=timezone.now())  # type: ignore[arg-type]
+    messages.success(request, "The remark is saved.")
+    return redirect(visit)
