@@ -91,7 +91,7 @@ class SettingsForm(LedgerForm):
     )
     note = forms.CharField(label="Note", max_length=300, required=False)
 
-    field_order = ("label", "area", "duty", "is_portable", "window", "interval_s", "contact")
+    field_order: tuple[str, ...] = ("label", "area", "duty", "is_portable", "window", "interval_s", "contact")
 
     def __init__(
         self, *args: Any, receiver: Receiver, outputs: list[Output], settings: Settings | None = None, **kwargs: Any
@@ -359,8 +359,8 @@ class ReceiverForm(forms.ModelForm):
 
     def __init__(self, *args: Any, types: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["type"].queryset = types | ReceiverType.objects.filter(pk=self.instance.type_id)
-        self.fields["type"].empty_label = "not known"
+        kinds: Any = self.fields["type"]
+        kinds.queryset, kinds.empty_label = types, "not known"
         self.fields["n_slots"].required = False
         for name in ("supply_v", "measured_v"):
             self.fields[name].widget.attrs |= {"min": 0, "max": 60, "step": "any"}
@@ -370,7 +370,8 @@ class ReceiverForm(forms.ModelForm):
 
     def _get_validation_exclusions(self) -> set[str]:
         # The label is unique within the site and among receivers in use, so those two take part though nobody types them.
-        return super()._get_validation_exclusions() - {"site", "removed_at"}
+        exclusions: set[str] = super()._get_validation_exclusions()  # type: ignore[misc]
+        return exclusions - {"site", "removed_at"}
 
     def clean_n_slots(self) -> int:
         """As counted, or as many as the type has."""

@@ -18,7 +18,6 @@ from devices.rules.supervision import EVERY, VISITS, ReceiverEvidence
 
 if TYPE_CHECKING:
     from company.models import User
-    from devices.models import Receiver
 
 __all__ = [
     "CatalogueQuerySet",
@@ -214,7 +213,7 @@ def _if_known(word: str | None) -> str:
     return "" if word is None or word == "unknown" else word
 
 
-def _slot_row(values: tuple[Any, ...], outputs: tuple[OutputUse, ...], zone: tzinfo) -> SlotRow:
+def _slot_row(values: tuple[Any, ...], outputs: tuple[OutputUse, ...], at: datetime, zone: tzinfo) -> SlotRow:
     """One tuple of `SLOT_FIELDS` as plain facts."""
     (
         pk, receiver_pk, slot, transmitter_pk, label, area, serial, type_label, kind, input_number, duty, is_portable,
@@ -239,7 +238,7 @@ def _slot_row(values: tuple[Any, ...], outputs: tuple[OutputUse, ...], zone: tzi
         input_number=input_number, duty=duty, is_portable=is_portable,
         window_s=0 if supervision == "off" else window_s, interval_s=interval_s, outputs=outputs,
         contact=_if_known(contact), is_declared_twice=is_shared, registered_at=local(registered_at),
-        needs_registering=again_since is not None, needs_registering_since=local(again_since),
+        needs_registering=again_since is not None and again_since <= at, needs_registering_since=local(again_since),
         walk_tested_at=local(tested_at), battery_code=cell_code or "", n_cells=n_cells or 0, fitted_on=fitted_on,
         lot=lot or "", n_lots=len(lots_of(lot or "")), due_on=due_on, due_code=due_code or "", is_away=is_away,
         away_until=away_until,
@@ -257,7 +256,7 @@ class RegistrationQuerySet(CustomerScoped):
         """Registrations in force at a moment."""
         return self.filter(from_to("registered_at", "removed_at", at))
 
-    def in_slot(self, receiver: Receiver, slot: int) -> Self:
+    def in_slot(self, receiver: Any, slot: int) -> Self:
         """Everything that ever stood in one slot, newest first, ready to be told."""
         return (
             self.filter(receiver=receiver, slot=slot)
@@ -320,7 +319,7 @@ class RegistrationQuerySet(CustomerScoped):
                 .values_list("registration_id", "output__number", "behaviour", "seconds")
             ):
                 uses.setdefault(pk, []).append(OutputUse(number, _if_known(behaviour), seconds))
-        return [_slot_row(row, tuple(uses.get(row[0], ())), zone) for row in values]
+        return [_slot_row(row, tuple(uses.get(row[0], ())), at, zone) for row in values]
 
     def with_last_check_in(self) -> Self:
         """With the day (UTC) of the last check-in and its seconds since midnight UTC."""

@@ -1,39 +1,48 @@
 """Addresses of what is installed."""
 
+from collections.abc import Callable
+
+from django.http import HttpResponse
 from django.urls import path
 
 from devices.views import catalogue, imports, receivers, slots, transmitters
 
 SLOT = "receivers/<int:pk>/slots/<int:slot>/"
 
+# What office and technician both use. The same view answers both; a technician's addresses all live under /tech/.
+SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
+    ("receivers/<int:pk>/", receivers.slot_map, "slot_map"),
+    ("receivers/<int:pk>/heard/", receivers.slot_heard, "slot_heard"),
+    ("receivers/<int:pk>/slot-map.csv", receivers.slot_map_csv, "slot_map_csv"),
+    ("receivers/<int:pk>/outputs/<int:number>/", receivers.output_edit, "output_edit"),
+    (SLOT, slots.slot_detail, "slot_detail"),
+    (f"{SLOT}register/", slots.slot_register, "slot_register"),
+    (f"{SLOT}change/", slots.slot_change, "slot_change"),
+    (f"{SLOT}move/", slots.slot_move, "slot_move"),
+    (f"{SLOT}remove/", slots.slot_remove, "slot_remove"),
+    (f"{SLOT}put-back/<int:registration_pk>/", slots.slot_put_back, "slot_put_back"),
+    (f"{SLOT}registered/", slots.slot_registered, "slot_registered"),
+    (f"{SLOT}register-again/", slots.slot_again, "slot_again"),
+    (f"{SLOT}away/", slots.slot_away, "slot_away"),
+    (f"{SLOT}back/", slots.slot_back, "slot_back"),
+    ("transmitters/<int:pk>/", transmitters.transmitter_detail, "transmitter_detail"),
+    ("transmitters/<int:pk>/battery/", transmitters.battery_fit, "battery_fit"),
+    ("transmitters/<int:pk>/battery/remove/", transmitters.battery_remove, "battery_remove"),
+    ("catalogue/", catalogue.catalogue, "catalogue"),
+    ("catalogue/<slug:kind>/<slug:code>/", catalogue.catalogue_type, "catalogue_type"),
+]
+
 app_name = "devices"
 urlpatterns = [
+    *(path(route, view, name=name) for route, view, name in SHARED),
+    *(path(f"tech/{route}", view, name=f"tech_{name}") for route, view, name in SHARED),
     path("receivers/", receivers.receiver_list, name="receiver_list"),
     path("sites/<int:site_pk>/receivers/", receivers.site_receivers, name="site_receivers"),
     path("sites/<int:site_pk>/receivers/new/", receivers.receiver_new, name="receiver_new"),
-    path("receivers/<int:pk>/", receivers.slot_map, name="slot_map"),
-    path("receivers/<int:pk>/heard/", receivers.slot_heard, name="slot_heard"),
-    path("receivers/<int:pk>/slot-map.csv", receivers.slot_map_csv, name="slot_map_csv"),
     path("receivers/<int:pk>/edit/", receivers.receiver_edit, name="receiver_edit"),
     path("receivers/<int:pk>/remove/", receivers.receiver_remove, name="receiver_remove"),
     path("receivers/<int:pk>/log/", receivers.receiver_log, name="receiver_log"),
     path("receivers/<int:pk>/outputs/new/", receivers.output_new, name="output_new"),
-    path("receivers/<int:pk>/outputs/<int:number>/", receivers.output_edit, name="output_edit"),
-    path(SLOT, slots.slot_detail, name="slot_detail"),
-    path(f"{SLOT}register/", slots.slot_register, name="slot_register"),
-    path(f"{SLOT}change/", slots.slot_change, name="slot_change"),
-    path(f"{SLOT}move/", slots.slot_move, name="slot_move"),
-    path(f"{SLOT}remove/", slots.slot_remove, name="slot_remove"),
-    path(f"{SLOT}put-back/<int:registration_pk>/", slots.slot_put_back, name="slot_put_back"),
-    path(f"{SLOT}registered/", slots.slot_registered, name="slot_registered"),
-    path(f"{SLOT}register-again/", slots.slot_again, name="slot_again"),
-    path(f"{SLOT}away/", slots.slot_away, name="slot_away"),
-    path(f"{SLOT}back/", slots.slot_back, name="slot_back"),
-    path("transmitters/<int:pk>/", transmitters.transmitter_detail, name="transmitter_detail"),
-    path("transmitters/<int:pk>/battery/", transmitters.battery_fit, name="battery_fit"),
-    path("transmitters/<int:pk>/battery/remove/", transmitters.battery_remove, name="battery_remove"),
-    path("catalogue/", catalogue.catalogue, name="catalogue"),
-    path("catalogue/<slug:kind>/<slug:code>/", catalogue.catalogue_type, name="catalogue_type"),
     path("import/", imports.import_list, name="import_list"),
     path("import/new/", imports.import_new, name="import_new"),
     path("import/template/", imports.import_template, name="import_template"),

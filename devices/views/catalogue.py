@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_safe
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.htmx import page
 from devices.models import BatteryType, ReceiverType, TransmitterType
 from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS, list_words, span_words
+from devices.views.receivers import frame
 
 NO_SOURCE = "no source recorded"
 
@@ -67,26 +68,25 @@ def _shown(value: Any, unit: str) -> str:
 
 @audience("office", "technician")
 @require_safe
-def catalogue(request: HttpRequest) -> HttpResponse:
+def catalogue(request: PersonRequest) -> HttpResponse:
     transmitters = TransmitterType.objects.visible_to(request.user).select_related("battery_type")
-    context = {
+    context = frame(request) | {
         "batteries": BatteryType.objects.visible_to(request.user).order_by("iec_code", "pk"),
         "transmitters": transmitters.order_by("kind", "label", "pk"),
         "receivers": ReceiverType.objects.visible_to(request.user).order_by("n_slots", "label", "pk"),
-        "section": "receivers",
     }
     return page(request, "devices/catalogue/list.html", context)
 
 
 @audience("office", "technician")
 @require_safe
-def catalogue_type(request: HttpRequest, kind: str, code: str) -> HttpResponse:
+def catalogue_type(request: PersonRequest, kind: str, code: str) -> HttpResponse:
     if kind not in KINDS:
         raise Http404("No such kind of type.")
     model, figures, noun = KINDS[kind]
     row = get_object_or_404(model.objects.visible_to(request.user), code=code)
     names = {name for name, _, _ in figures}
-    context = {
+    context = frame(request) | {
         "type": row,
         "noun": noun,
         "kind": kind,
@@ -94,6 +94,5 @@ def catalogue_type(request: HttpRequest, kind: str, code: str) -> HttpResponse:
             (words, _shown(getattr(row, name), unit), row.sources.get(name, NO_SOURCE)) for name, words, unit in figures
         ],
         "other_sources": [(name, source) for name, source in row.sources.items() if name not in names],
-        "section": "receivers",
     }
     return page(request, "devices/catalogue/detail.html", context)

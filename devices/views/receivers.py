@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.db.models import Q
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.text import slugify
 from django.views.decorators.http import require_safe
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.lists import ordered, page_of
@@ -31,29 +34,48 @@ from devices.rules.supervision import TransmitterEvidence, evidence_sentence, ju
 from devices.views.shown import SHOWS, asks_of, cell, group_findings, output_facts
 from sites.models import Site
 
+TALLY = (
+    ("silent", "silent"),
+    ("awaited", "not heard yet"),
+    ("heard", "heard"),
+    ("unknown", "without check-ins"),
+    ("away", "away"),
+)
 FORM = "devices/slots/form.html"
 MAP = "devices/slots/map.html"
 
 
-def frame(request: HttpRequest) -> dict[str, Any]:
+def place_of(request: PersonRequest) -> str:
+    """First part of the names of addresses: a technician's pages all live under /tech/."""
+    return "devices:tech_" if request.user.is_technician else "devices:"
+
+
+def here(request: PersonRequest, name: str, *args: int) -> str:
+    """Address of a page in the frame of the person who asks."""
+    return reverse(f"{place_of(request)}{name}", args=args)
+
+
+def frame(request: PersonRequest) -> dict[str, Any]:
     """Context that chooses the frame: the technician's phone or the office."""
-    is_phone = request.user.audience == "technician"  # type: ignore[union-attr]
+    is_phone = request.user.is_technician
     return {
+        "p": place_of(request),
         "base": "base_phone.html" if is_phone else "base.html",
         "is_phone": is_phone,
         "section": "sites" if is_phone else "receivers",
     }
 
 
-def receiver_for(request: HttpRequest, pk: int) -> Receiver:
+def receiver_for(request: PersonRequest, pk: int) -> Receiver:
     """The receiver with what every page of it says, or 404."""
     rows = Receiver.objects.visible_to(request.user).select_related("site", "customer", "type")
-    return get_object_or_404(rows, pk=pk)
+    receiver: Receiver = get_object_or_404(rows, pk=pk)
+    return receiver
 
 
 @audience("office")
 @require_safe
-def receiver_list(request: HttpRequest) -> HttpResponse:
+def receiver_list(request: PersonRequest) -> HttpResponse:
     words, evidence = request.GET.get("q", "").strip(), request.GET.get("evidence", "")
     show = request.GET.get("show", "")
     today = timezone.localdate()
@@ -61,13 +83,13 @@ def receiver_list(request: HttpRequest) -> HttpResponse:
     receivers = receivers.filter(removed_at__isnull=False) if show == "removed" else receivers.open()
     if evidence in Evidence.values:
         receivers = receivers.filter(evidence=evidence)
-    receivers = receivers.for_list().with_due().late_on(today)
+    listed = receivers.for_list().with_due().late_on(today)
     if show == "late":
-        receivers = receivers.filter(n_late__gt=0)
+        listed = listed.filter(n_late__gt=0)
     columns = {"site": "site__name", "label": "label", "due": "first_due_on", "late": "n_late", "used": "n_used"}
-    receivers, sort = ordered(receivers, request, columns, default="site")
+    rows, sort = ordered(listed, request, columns, default="site")
     context = {
-        "page": page_of(receivers, request),
+        "page": page_of(rows, request),
         "q": words,
         "evidence": evidence,
         "evidences": Evidence.choices,
@@ -79,7 +101,7 @@ def receiver_list(request: HttpRequest) -> HttpResponse:
     return page(request, "devices/receivers/list.html", context, part="rows")
 
 
-def day_asked(request: HttpRequest, today: date) -> date:
+def day_asked(request: PersonRequest, today: date) -> date:
     """Day of `?on=`; today for none, nonsense or a day that has not come."""
     try:
         asked = date.fromisoformat(request.GET.get("on", ""))
@@ -103,7 +125,7 @@ def _facts(
 
 @audience("office", "technician")
 @require_safe
-def slot_map(request: HttpRequest, pk: int) -> HttpResponse:
+def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     zone, now = receiver.site.zone, timezone.now()
     today = now.astimezone(zone).date()
@@ -117,7 +139,13 @@ def slot_map(request: HttpRequest, pk: int) -> HttpResponse:
     found = findings.find(_facts(receiver, taken, outputs, policies, today)) if is_today else ()
     troubled = frozenset(one.slot for one in found if one.slot)
     cells = [
-        cell(row, receiver_pk=receiver.pk, today=today, is_today=is_today, troubled=troubled)
+        cell(
+            row,
+            url=here(request, "slot_detail", receiver.pk, row.slot),
+            today=today,
+            is_today=is_today,
+            troubled=troubled,
+        )
         for row in fill_slots(receiver.n_slots, taken)
     ]
     show = request.GET.get("show", "all") if request.GET.get("show") in SHOWS else "all"
@@ -128,26 +156,30 @@ def slot_map(request: HttpRequest, pk: int) -> HttpResponse:
         "today": today,
         "is_today": is_today,
         "cells": [one for one in cells if show in one.shows],
-        "counts": [(name, sum(1 for one in cells if name in one.shows)) for name in SHOWS],
+        "counts": [
+            (name, sum(1 for one in cells if name in one.shows))
+            for name in SHOWS
+            if is_today or name in ("all", "spare")
+        ],
         "show": show,
         "n_used": len(taken),
         "outputs": sum_up_outputs([output_facts(output) for output in outputs], taken),
         "output_pks": {output.number: output.pk for output in outputs},
-        "findings": group_findings(found, receiver.pk),
+        "findings": group_findings(found, lambda slot: here(request, "slot_detail", receiver.pk, slot)),
         "n_findings": len(found),
         "said": _said(request, receiver, taken, now) if is_today else None,
     }
     return page(request, MAP, context, part="slots")
 
 
-def _said(request: HttpRequest, receiver: Receiver, rows: list[SlotRow], now: datetime) -> Any:
+def _said(request: PersonRequest, receiver: Receiver, rows: list[SlotRow], now: datetime) -> Any:
     facts = Receiver.objects.visible_to(request.user).filter(pk=receiver.pk).evidence({receiver.pk: rows}, now)
     return evidence_sentence(facts[receiver.pk], now.astimezone(receiver.site.zone).date())
 
 
 @audience("office", "technician")
 @require_safe
-def slot_heard(request: HttpRequest, pk: int) -> HttpResponse:
+def slot_heard(request: PersonRequest, pk: int) -> HttpResponse:
     """When each transmitter was last heard, apart from the slot map so that check-ins do not spoil its copy."""
     receiver = receiver_for(request, pk)
     zone, now = receiver.site.zone, timezone.now()
@@ -186,13 +218,19 @@ def slot_heard(request: HttpRequest, pk: int) -> HttpResponse:
         states.append((row.slot, row.label, row.serial, row.duty, state.code, state.words))
     order = {"silent": 0, "awaited": 1, "unknown": 2, "heard": 3, "away": 4}
     states.sort(key=lambda one: (order[one[4]], one[3] != "life_safety", one[0]))
-    context = frame(request) | {"receiver": receiver, "site": receiver.site, "states": states}
+    codes = Counter(one[4] for one in states)
+    context = frame(request) | {
+        "receiver": receiver,
+        "site": receiver.site,
+        "states": states,
+        "tally": [(words, codes[code]) for code, words in TALLY],
+    }
     return page(request, "devices/slots/heard.html", context, part="heard")
 
 
 @audience("office", "technician")
 @require_safe
-def slot_map_csv(request: HttpRequest, pk: int) -> HttpResponse:
+def slot_map_csv(request: PersonRequest, pk: int) -> HttpResponse:
     """The slot map as of a day, as a table for spreadsheets."""
     receiver = receiver_for(request, pk)
     zone = receiver.site.zone
@@ -209,7 +247,7 @@ def slot_map_csv(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office", "technician")
 @require_safe
-def site_receivers(request: HttpRequest, site_pk: int) -> HttpResponse:
+def site_receivers(request: PersonRequest, site_pk: int) -> HttpResponse:
     """Panel of a site's receivers, each with its one honest sentence."""
     site = get_object_or_404(Site.objects.visible_to(request.user), pk=site_pk)
     zone, now = site.zone, timezone.now()
@@ -229,7 +267,7 @@ def site_receivers(request: HttpRequest, site_pk: int) -> HttpResponse:
     return page(request, "devices/receivers/site.html", context, part="receivers")
 
 
-def refusal(request: HttpRequest, template: str, context: dict[str, Any], why: Refused) -> HttpResponse:
+def refusal(request: PersonRequest, template: str, context: dict[str, Any], why: Refused) -> HttpResponse:
     """422 with the form, the words of the refusal, and what changed meanwhile where the form was stale.
 
     The form keeps the version it was made from: only a page opened anew may be saved.
@@ -243,7 +281,7 @@ def refusal(request: HttpRequest, template: str, context: dict[str, Any], why: R
 
 
 @audience("office")
-def receiver_new(request: HttpRequest, site_pk: int) -> HttpResponse:
+def receiver_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user).select_related("customer"), pk=site_pk)
     receiver = Receiver(site=site, customer=site.customer)
     types = ReceiverType.objects.visible_to(request.user).offered()
@@ -267,9 +305,10 @@ def receiver_new(request: HttpRequest, site_pk: int) -> HttpResponse:
 
 
 @audience("office")
-def receiver_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def receiver_edit(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
-    types = ReceiverType.objects.visible_to(request.user).offered()
+    kept = Q(retired_at=None) | Q(pk=receiver.type_id)
+    types = ReceiverType.objects.visible_to(request.user).filter(kept).order_by("label", "pk")
     form = ReceiverForm(request.POST or None, instance=receiver, types=types)
     context = frame(request) | {
         "form": form, "title": "Edit the receiver", "lead": str(receiver), "button": "Save",
@@ -291,7 +330,7 @@ def receiver_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @audience("office")
-def receiver_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def receiver_remove(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     form = ReasonForm(request.POST or None, receiver=receiver)
     context = frame(request) | {
@@ -314,7 +353,7 @@ def receiver_remove(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @audience("office")
-def output_new(request: HttpRequest, pk: int) -> HttpResponse:
+def output_new(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     taken = set(receiver.outputs.values_list("number", flat=True))
     free = next(number for number in range(1, len(taken) + 2) if number not in taken)
@@ -322,17 +361,17 @@ def output_new(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @audience("office", "technician")
-def output_edit(request: HttpRequest, pk: int, number: int) -> HttpResponse:
+def output_edit(request: PersonRequest, pk: int, number: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     output = get_object_or_404(Output.objects.visible_to(request.user), receiver=receiver, number=number)
     return _output_page(request, receiver, output, f"Output {number}")
 
 
-def _output_page(request: HttpRequest, receiver: Receiver, output: Output, title: str) -> HttpResponse:
+def _output_page(request: PersonRequest, receiver: Receiver, output: Output, title: str) -> HttpResponse:
     form = OutputForm(request.POST or None, instance=output, receiver=receiver)
     context = frame(request) | {
         "form": form, "title": title, "lead": str(receiver), "button": "Save the output",
-        "back": f"{receiver.get_absolute_url()}#outputs",
+        "back": here(request, "slot_map", receiver.pk) + "#outputs",
     }  # fmt: skip
     if request.method != "POST":
         return page(request, FORM, context)
@@ -348,12 +387,12 @@ def _output_page(request: HttpRequest, receiver: Receiver, output: Output, title
     except Refused as why:
         return refusal(request, FORM, context, why)
     messages.success(request, f"Output {saved.number} is saved.")
-    return redirect(receiver)
+    return redirect(here(request, "slot_map", receiver.pk))
 
 
 @audience("office")
 @require_safe
-def receiver_log(request: HttpRequest, pk: int) -> HttpResponse:
+def receiver_log(request: PersonRequest, pk: int) -> HttpResponse:
     """Everything that was changed on a receiver, newest first."""
     receiver = receiver_for(request, pk)
     changes = (

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
-
-from django.urls import reverse
 
 from company.models import RiskPolicy
 from devices.models import Output
@@ -17,6 +15,8 @@ from devices.rules.words import DUTY_WORDS, day_words, span_words, window_words
 
 NOT_WIRED = frozenset({"nothing", "not wired", "none", "not used"})
 """What people write where an output drives nothing."""
+
+SHORT_LIST = 6
 
 SHOWS = ("all", "late", "soon", "person", "spare")
 
@@ -72,7 +72,7 @@ def _flags(row: SlotRow, today: date) -> Iterable[str]:
         yield "stands in several slots"
 
 
-def cell(row: SlotRow, *, receiver_pk: int, today: date, is_today: bool, troubled: frozenset[int]) -> Cell:
+def cell(row: SlotRow, *, url: str, today: date, is_today: bool, troubled: frozenset[int]) -> Cell:
     """One slot as a cell; of a past day no due date is shown, because it was another one then."""
     state = row.urgency(today) if is_today else ""
     css = ""
@@ -92,7 +92,7 @@ def cell(row: SlotRow, *, receiver_pk: int, today: date, is_today: bool, trouble
     return Cell(
         slot=row.slot,
         css=css,
-        url=reverse("devices:slot_detail", args=[receiver_pk, row.slot]),
+        url=url,
         label=row.label,
         what=row.what_words,
         kind=row.kind or "unknown",
@@ -125,12 +125,18 @@ class FindingGroup:
     what: str
     why: str
     do: str
-    places: tuple[tuple[str, str, str], ...]
+    places: tuple[tuple[str, str], ...]
+    since: str
     duty: str
 
+    @property
+    def is_long(self) -> bool:
+        """More places than a person reads at a glance: they fold away."""
+        return len(self.places) > SHORT_LIST
 
-def group_findings(found: Sequence[findings.Finding], receiver_pk: int) -> list[FindingGroup]:
-    """Put findings of one kind and wording together; each place links to its slot and says since when."""
+
+def group_findings(found: Sequence[findings.Finding], slot_url: Callable[[int], str]) -> list[FindingGroup]:
+    """Put findings of one kind and wording together, with a link to each place and since when the oldest stands."""
     groups: dict[tuple[str, str], list[findings.Finding]] = {}
     for one in found:
         groups.setdefault((one.code, one.what), []).append(one)
@@ -139,20 +145,27 @@ def group_findings(found: Sequence[findings.Finding], receiver_pk: int) -> list[
             what=rows[0].what,
             why=rows[0].why,
             do=rows[0].do,
-            places=tuple(_place(one, receiver_pk) for one in rows),
+            places=tuple(_place(one, slot_url) for one in rows),
+            since=_since(rows),
             duty=DUTY_WORDS.get(rows[0].duty, "") if rows[0].duty == "life_safety" else "",
         )
         for rows in groups.values()
     ]
 
 
-def _place(one: findings.Finding, receiver_pk: int) -> tuple[str, str, str]:
-    since = f"since {day_words(one.since_on)}" if one.since_on else ""
+def _since(rows: Sequence[findings.Finding]) -> str:
+    days = sorted(one.since_on for one in rows if one.since_on)
+    if not days:
+        return ""
+    return f"since {day_words(days[0])}" if days[0] == days[-1] else f"the oldest since {day_words(days[0])}"
+
+
+def _place(one: findings.Finding, slot_url: Callable[[int], str]) -> tuple[str, str]:
     if one.slot:
-        return (f"slot {one.slot}", reverse("devices:slot_detail", args=[receiver_pk, one.slot]), since)
+        return (f"slot {one.slot}", slot_url(one.slot))
     if one.output:
-        return (f"output {one.output}", "#outputs", since)
-    return ("the receiver", "#main", since)
+        return (f"output {one.output}", "#outputs")
+    return ("the receiver", "#main")
 
 
 def registration_lines(registration: Any, zone: Any) -> list[tuple[str, str]]:

@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
-from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.models import ChangeRow
@@ -21,13 +20,13 @@ from devices.forms import AwayForm, BackForm, MoveTargetForm, NameForm, ReasonFo
 from devices.models import Away, Fitting, Output, Receiver, Registration, Transmitter, TransmitterType
 from devices.querysets import end_of_day
 from devices.rules.slot_map import due_words, ticks_left
-from devices.views.receivers import FORM, frame, receiver_for, refusal
+from devices.views.receivers import FORM, frame, here, receiver_for, refusal
 from devices.views.shown import registration_lines
 
 SETTINGS_FORM = "devices/slots/settings.html"
 
 
-def slot_of(request: HttpRequest, pk: int, slot: int) -> tuple[Receiver, Registration | None]:
+def slot_of(request: PersonRequest, pk: int, slot: int) -> tuple[Receiver, Registration | None]:
     """Receiver and the registration in force in one slot, or 404 where the receiver has no such slot."""
     receiver = receiver_for(request, pk)
     rows = Registration.objects.visible_to(request.user).open().filter(receiver=receiver, slot=slot)
@@ -37,7 +36,7 @@ def slot_of(request: HttpRequest, pk: int, slot: int) -> tuple[Receiver, Registr
     return receiver, registration
 
 
-def taken_slot_of(request: HttpRequest, pk: int, slot: int) -> tuple[Receiver, Registration]:
+def taken_slot_of(request: PersonRequest, pk: int, slot: int) -> tuple[Receiver, Registration]:
     """As `slot_of`, and 404 where nothing is registered."""
     receiver, registration = slot_of(request, pk, slot)
     if registration is None:
@@ -47,7 +46,7 @@ def taken_slot_of(request: HttpRequest, pk: int, slot: int) -> tuple[Receiver, R
 
 @audience("office", "technician")
 @require_safe
-def slot_detail(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = slot_of(request, pk, slot)
     zone = receiver.site.zone
     today = timezone.now().astimezone(zone).date()
@@ -82,7 +81,7 @@ def slot_detail(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
     return page(request, "devices/slots/detail.html", context)
 
 
-def _changes_by_registration(request: HttpRequest, pks: list[int]) -> dict[int, list[ChangeRow]]:
+def _changes_by_registration(request: PersonRequest, pks: list[int]) -> dict[int, list[ChangeRow]]:
     changes: dict[int, list[ChangeRow]] = {}
     rows = ChangeRow.objects.visible_to(request.user).filter(subject_kind="registration", subject_id__in=pks)
     for change in rows.select_related("by").order_by("-at", "-pk"):
@@ -90,11 +89,11 @@ def _changes_by_registration(request: HttpRequest, pks: list[int]) -> dict[int, 
     return changes
 
 
-def _outputs(request: HttpRequest, receiver: Receiver) -> list[Output]:
+def _outputs(request: PersonRequest, receiver: Receiver) -> list[Output]:
     return list(Output.objects.visible_to(request.user).filter(receiver=receiver).order_by("number"))
 
 
-def _context(request: HttpRequest, form: Any, receiver: Receiver, slot: int, **rest: Any) -> dict[str, Any]:
+def _context(request: PersonRequest, form: Any, receiver: Receiver, slot: int, **rest: Any) -> dict[str, Any]:
     return (
         frame(request)
         | {
@@ -103,20 +102,20 @@ def _context(request: HttpRequest, form: Any, receiver: Receiver, slot: int, **r
             "site": receiver.site,
             "slot": slot,
             "lead": f"{receiver}, slot {slot}",
-            "back": reverse("devices:slot_detail", args=[receiver.pk, slot]),
+            "back": here(request, "slot_detail", receiver.pk, slot),
         }
         | rest
     )
 
 
-def _warn(request: HttpRequest, warnings: list[Any]) -> None:
+def _warn(request: PersonRequest, warnings: list[Any]) -> None:
     for problem in warnings:
         if problem.is_warning:
             messages.warning(request, problem.text)
 
 
 @audience("office", "technician")
-def slot_register(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = slot_of(request, pk, slot)
     form = RegisterForm(
         request.POST or None,
@@ -127,7 +126,7 @@ def slot_register(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
     )
     context = _context(request, form, receiver, slot, title="Register a transmitter", button="Register it")
     if request.method != "POST":
-        return redirect(registration) if registration is not None else page(request, SETTINGS_FORM, context)
+        return redirect(context["back"]) if registration is not None else page(request, SETTINGS_FORM, context)
     if not form.is_valid():
         return refused(request, SETTINGS_FORM, context)
     settings, transmitter = form.settings(), form.transmitter()
@@ -141,11 +140,11 @@ def slot_register(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
         return refusal(request, SETTINGS_FORM, context, why)
     _warn(request, found)
     messages.success(request, f"{row.transmitter or 'A transmitter nobody knows'} stands in slot {slot}.")
-    return redirect(row)
+    return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
 @audience("office", "technician")
-def slot_change(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = taken_slot_of(request, pk, slot)
     form = NameForm(
         request.POST or None,
@@ -180,11 +179,11 @@ def slot_change(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
     if row.register_again_since is not None:
         messages.warning(request, "The set-up on the transmitter changed: register it again at the receiver.")
     messages.success(request, f"Slot {slot} is changed.")
-    return redirect(row)
+    return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
 @audience("office", "technician")
-def slot_move(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     """First step without a target: where to. Second step: the settings it has there."""
     receiver, registration = taken_slot_of(request, pk, slot)
     receivers = (
@@ -225,11 +224,11 @@ def slot_move(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, SETTINGS_FORM, context, why)
     messages.success(request, f"It stands in slot {to_slot} of {to_receiver} now. Register it there.")
-    return redirect(row)
+    return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
 @audience("office", "technician")
-def slot_remove(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_remove(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = taken_slot_of(request, pk, slot)
     form = ReasonForm(request.POST or None, receiver=receiver)
     what = registration.transmitter or "whatever stands there"
@@ -249,11 +248,11 @@ def slot_remove(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, FORM, context, why)
     messages.success(request, f"Slot {slot} is spare now. You can put it back from its history.")
-    return redirect("devices:slot_detail", receiver.pk, slot)
+    return redirect(here(request, "slot_detail", receiver.pk, slot))
 
 
 @audience("office", "technician")
-def slot_put_back(request: HttpRequest, pk: int, slot: int, registration_pk: int) -> HttpResponse:
+def slot_put_back(request: PersonRequest, pk: int, slot: int, registration_pk: int) -> HttpResponse:
     receiver, _ = slot_of(request, pk, slot)
     rows = Registration.objects.visible_to(request.user).filter(receiver=receiver, slot=slot, removed_at__isnull=False)
     registration = get_object_or_404(rows.select_related("transmitter", "receiver__site"), pk=registration_pk)
@@ -272,12 +271,12 @@ def slot_put_back(request: HttpRequest, pk: int, slot: int, registration_pk: int
     except Refused as why:
         return refusal(request, FORM, context, why)
     messages.success(request, f"{what} stands in slot {slot} again.")
-    return redirect(row)
+    return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
 @audience("office", "technician")
 @require_POST
-def slot_registered(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_registered(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     """Registered again: one button, no form to fill."""
     _, registration = taken_slot_of(request, pk, slot)
     try:
@@ -286,11 +285,11 @@ def slot_registered(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
         messages.error(request, str(why))
     else:
         messages.success(request, f"Slot {slot} is registered again. Walk-test it.")
-    return redirect(registration)
+    return redirect(here(request, "slot_detail", pk, slot))
 
 
 @audience("office", "technician")
-def slot_again(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_again(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     """Somebody changed a jumper or a setting on the transmitter: it must be registered again."""
     receiver, registration = taken_slot_of(request, pk, slot)
     form = ReasonForm(request.POST or None, receiver=receiver)
@@ -307,11 +306,11 @@ def slot_again(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, FORM, context, why)
     messages.success(request, f"Slot {slot} stands at “register again”.")
-    return redirect(registration)
+    return redirect(here(request, "slot_detail", pk, slot))
 
 
 @audience("office", "technician")
-def slot_away(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_away(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = taken_slot_of(request, pk, slot)
     today = timezone.now().astimezone(receiver.site.zone).date()
     form = AwayForm(request.POST or None, receiver=receiver, initial={"from_on": today})
@@ -330,11 +329,11 @@ def slot_away(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, FORM, context, why)
     messages.success(request, f"Slot {slot} is away, agreed with {cleaned['agreed_with']}.")
-    return redirect(registration)
+    return redirect(here(request, "slot_detail", pk, slot))
 
 
 @audience("office", "technician")
-def slot_back(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
+def slot_back(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = taken_slot_of(request, pk, slot)
     rows = Away.objects.visible_to(request.user).filter(registration=registration, ended_on=None)
     away = get_object_or_404(rows.select_related("registration__receiver"))
@@ -353,4 +352,4 @@ def slot_back(request: HttpRequest, pk: int, slot: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, FORM, context, why)
     messages.success(request, f"Slot {slot} is back.")
-    return redirect(registration)
+    return redirect(here(request, "slot_detail", pk, slot))

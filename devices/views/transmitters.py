@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.models import ChangeRow
 from devices.actions import batteries as actions
 from devices.forms import BatteryForm, TakeOutForm
 from devices.models import BatteryType, Fitting, Receiver, Registration, Transmitter
-from devices.views.receivers import FORM, frame, refusal
+from devices.views.receivers import FORM, frame, here, refusal
 from devices.views.shown import registration_lines
 
 
-def transmitter_for(request: HttpRequest, pk: int) -> tuple[Transmitter, Registration | None, Receiver | None]:
+def transmitter_for(request: PersonRequest, pk: int) -> tuple[Transmitter, Registration | None, Receiver | None]:
     """The transmitter, the first slot it stands in now, and that slot's receiver."""
     transmitter = get_object_or_404(
         Transmitter.objects.visible_to(request.user).select_related("type__battery_type", "customer"), pk=pk
@@ -35,9 +35,16 @@ def transmitter_for(request: HttpRequest, pk: int) -> tuple[Transmitter, Registr
     return transmitter, registration, registration.receiver if registration else None
 
 
+def back_to(request: PersonRequest, transmitter: Transmitter, registration: Registration | None) -> str:
+    """The slot it stands in, else its own page."""
+    if registration is None:
+        return here(request, "transmitter_detail", transmitter.pk)
+    return here(request, "slot_detail", registration.receiver_id, registration.slot)
+
+
 @audience("office", "technician")
 @require_safe
-def transmitter_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def transmitter_detail(request: PersonRequest, pk: int) -> HttpResponse:
     transmitter, registration, _ = transmitter_for(request, pk)
     registrations = (
         Registration.objects.visible_to(request.user)
@@ -64,7 +71,7 @@ def transmitter_detail(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @audience("office", "technician")
-def battery_fit(request: HttpRequest, pk: int) -> HttpResponse:
+def battery_fit(request: PersonRequest, pk: int) -> HttpResponse:
     transmitter, registration, receiver = transmitter_for(request, pk)
     has_cells = Fitting.objects.visible_to(request.user).open().filter(transmitter=transmitter).exists()
     form = BatteryForm(
@@ -80,7 +87,7 @@ def battery_fit(request: HttpRequest, pk: int) -> HttpResponse:
         "title": "Change the cells" if has_cells else "Record cells",
         "lead": f"{transmitter.serial}{place}",
         "button": "Save",
-        "back": (registration or transmitter).get_absolute_url(),
+        "back": back_to(request, transmitter, registration),
     }
     if request.method != "POST":
         return page(request, FORM, context)
@@ -103,16 +110,16 @@ def battery_fit(request: HttpRequest, pk: int) -> HttpResponse:
             request, f"This type takes {wanted.iec_code}; you recorded {cleaned['battery_type'].iec_code}."
         )
     messages.success(request, "The cells are recorded.")
-    return redirect(registration or transmitter)
+    return redirect(back_to(request, transmitter, registration))
 
 
 @audience("office", "technician")
-def battery_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def battery_remove(request: PersonRequest, pk: int) -> HttpResponse:
     transmitter, registration, receiver = transmitter_for(request, pk)
     form = TakeOutForm(request.POST or None, receiver=receiver)
     context = frame(request) | {
         "form": form, "title": "Take the cells out", "lead": transmitter.serial, "button": "Take them out",
-        "danger": True, "back": (registration or transmitter).get_absolute_url(),
+        "danger": True, "back": back_to(request, transmitter, registration),
     }  # fmt: skip
     if registration is not None and registration.duty == "life_safety":
         context["caution"] = "A life-safety slot: tell the person in charge before it stands without cells."
@@ -130,4 +137,4 @@ def battery_remove(request: HttpRequest, pk: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, FORM, context, why)
     messages.success(request, f"{transmitter.serial} holds no cells now ({timezone.localtime():%H:%M}).")
-    return redirect(registration or transmitter)
+    return redirect(back_to(request, transmitter, registration))

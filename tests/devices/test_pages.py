@@ -480,14 +480,40 @@ def test_a_receiver_with_slots_in_use_is_not_taken_down(world, office):
     assert "still in use" in text(answer)
 
 
-def test_a_technician_works_on_the_same_slots_in_the_phone_frame(world):
+def test_a_technician_works_on_the_same_slots_in_the_phone_frame_under_tech(world):
     phone = world.client("technician")
-    page = text(slot_map(phone, world.own_receiver))
+    page = text(phone.get(reverse("devices:tech_slot_map", args=[world.own_receiver.pk])))
     assert "ph-top" in page
     assert "Room 1" in page
+    assert f'href="/receivers/{world.own_receiver.pk}/slots' not in page
+    assert f'href="/tech/receivers/{world.own_receiver.pk}/slots/1/"' in page
+    url = reverse("devices:tech_slot_register", args=[world.own_receiver.pk, 5])
+    answer = phone.post(url, settings(serial="SK-70001", type=transmitter_type().pk))
+    assert answer.status_code == 302
+    assert answer.url == f"/tech/receivers/{world.own_receiver.pk}/slots/5/"
+    slot = text(phone.get(answer.url))
+    assert 'href="/receivers/' not in slot
+    assert 'href="/transmitters/' not in slot
+
+
+@pytest.mark.parametrize("name", ["receiver_edit", "receiver_remove", "receiver_log", "output_new"])
+def test_a_technician_does_not_reach_what_is_the_offices(world, name):
+    phone = world.client("technician")
     assert phone.get(reverse("devices:receiver_list")).status_code == 404
-    assert phone.get(reverse("devices:receiver_edit", args=[world.own_receiver.pk])).status_code == 404
-    assert register(phone, world.own_receiver).status_code == 302
+    assert phone.get(reverse(f"devices:{name}", args=[world.own_receiver.pk])).status_code == 404
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "slot_detail", "slot_change", "slot_move", "slot_remove", "slot_again", "slot_away",
+    ],
+)  # fmt: skip
+def test_every_form_of_a_slot_opens_for_both(world, name):
+    slot = [world.own_receiver.pk, 1]
+    assert world.client("office").get(reverse(f"devices:{name}", args=slot)).status_code == 200
+    assert world.client("technician").get(reverse(f"devices:tech_{name}", args=slot)).status_code == 200
+    assert world.client("own_user").get(reverse(f"devices:{name}", args=slot)).status_code == 404
 
 
 # --- queries ------------------------------------------------------------------------------------------------------------

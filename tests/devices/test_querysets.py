@@ -107,6 +107,12 @@ def test_a_day_of_summer_time_change_is_whole():
     assert end.timestamp() - start.timestamp() == pytest.approx(25 * 3600, abs=1)
 
 
+def test_register_again_does_not_reach_back_before_the_set_up_was_changed():
+    registration = make_registration(register_again_since=NOW - timedelta(days=3))
+    assert [row.needs_registering for row in rows_of(registration.receiver)] == [True]
+    assert [row.needs_registering for row in rows_of(registration.receiver, NOW - timedelta(days=4))] == [False]
+
+
 def test_an_age_nobody_knows_shows_as_no_date():
     registration = make_registration()
     make_fitting(registration.transmitter, fitted_at=None, entered_at=NOW - timedelta(days=3))
