@@ -206,8 +206,8 @@ class Curve:
     y_ticks: tuple[Tick, ...]
     now: float | None
     limit: float | None
-    limit_y: float
     limit_words_after: bool
+    now_words_after: bool
     rows: tuple[tuple[str, str], ...]
 
     @property
@@ -223,7 +223,7 @@ def survival_curve(
     u_now: float | None,
     u_limit: float | None,
     width: float = 640.0,
-    height: float = 300.0,
+    height: float = 330.0,
 ) -> Curve:
     """Draw the share of batteries that still work against the charge used.
 
@@ -245,7 +245,7 @@ def survival_curve(
     """
     if u.shape != survival.shape or u.ndim != 1 or len(u) < 2 or not bool(np.all(np.diff(u) > 0)):
         raise ValueError("A curve needs an increasing u and as many shares.")
-    left, right, top, base = 52.0, width - 14.0, 18.0, height - 46.0
+    left, right, top, base = 52.0, width - 30.0, 48.0, height - 46.0
     u_max = float(u[-1])
 
     def x_of(value: float) -> float:
@@ -255,21 +255,22 @@ def survival_curve(
         return round(base - (base - top) * min(max(value, 0.0), 1.0), 1)
 
     points = [f"{x_of(float(a))} {y_of(float(b))}" for a, b in zip(u, survival, strict=True)]
-    at_limit = float(np.interp(u_limit, u, survival)) if u_limit is not None else 1.0
     steps = np.arange(0.0, u_max + 1e-9, 0.25)
     rows = tuple((f"{round(s * 100)} %", _percent(float(np.interp(s, u, survival)))) for s in steps)
     limit = x_of(u_limit) if u_limit is not None else None
+    now = x_of(u_now) if u_now is not None else None
+    # The words stand in two rows above the drawing; "today" gives way to a limit line right behind it.
+    in_the_way = limit is not None and now is not None and 0 < limit - now < 70
     return Curve(
         width, height, left, right, top, base, "M" + "L".join(points),
         tuple(Tick(x_of(float(s)), f"{round(s * 100)} %") for s in steps),
         tuple(Tick(y_of(s), f"{round(s * 100)} %") for s in (0.0, 0.25, 0.5, 0.75, 1.0)),
-        x_of(u_now) if u_now is not None else None,
-        limit, y_of(at_limit), limit is not None and limit < (left + right) / 2, rows,
+        now, limit, limit is not None and limit < width * 0.6, not in_the_way and (now or 0.0) < right - 70, rows,
     )  # fmt: skip
 
 
 def _percent(share: float) -> str:
     """Write a share without pretending to know more than a whole per cent."""
     if share > 0.995:
-        return "more than 99 %" if share < 1 else "100 %"
+        return "more than 99 %" if share < 1 - 1e-6 else "100 %"
     return "under 1 %" if 0 < share < 0.005 else f"{round(share * 100)} %"

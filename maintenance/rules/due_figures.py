@@ -53,12 +53,12 @@ def figures_of(row: Mapping[str, float], sources: Mapping[str, str], rate_per_da
         What is not known is said, not left out, where a date rests on it.
     """
     found = [
-        Figure("fitted" if row["kind"] == 0 else "in service since", _day(row["fitted_day"]), RECORDED),
-        Figure("our records begin", _day(row["entered_day"]), RECORDED),
-        Figure("made", _day(row["made_day"]), RECORDED),
+        _dated("fitted" if row["kind"] == 0 else "in service since", row["fitted_day"]),
+        _dated("our records begin", row["entered_day"]),
+        _dated("made", row["made_day"]),
     ]
     if row["first_low_day"] >= 0:
-        found.append(Figure("low battery first reported", _day(row["first_low_day"]), RECORDED))
+        found.append(_dated("low battery first reported", row["first_low_day"]))
     if row["capacity_mah"] > 0:
         found += _use(row, sources, rate_per_day)
     for column, name in (("shelf_life_days", "shelf life"), ("unit_life_days", "life of the unit")):
@@ -78,8 +78,8 @@ def _use(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: flo
     for column, name, unit, digits, key in TYPE_FIGURES:
         value = row[column] * (100 if unit == "%" else 1)
         if math.isfinite(value):
-            text = f"{value:.{digits}f} {unit}".rstrip()
-            found.append(Figure(name, text, sources.get(key) or CATALOGUE))
+            text = f"{value:.{digits}f}" if value == 0 or value >= 10**-digits else f"{value:.1g}"
+            found.append(Figure(name, f"{text} {unit}".rstrip(), sources.get(key) or CATALOGUE))
     if math.isfinite(row["interval_s"]) and row["interval_s"] > 0:
         found.append(Figure("time between check-ins", f"{row['interval_s'] / 60:g} min", RECORDED))
     found.append(Figure("temperature", f"{row['temperature_c']:.0f} °C", _climate_source(row)))
@@ -99,8 +99,11 @@ def _climate_source(row: Mapping[str, float]) -> str:
     return "assumed; not measured here" if row["temperature_c"] == 20.0 else "mean of what was measured"
 
 
-def _day(day: float) -> str:
-    return day_words(to_date(int(day))) if day >= 0 else "not known"
+def _dated(name: str, day: float) -> Figure:
+    """Line with a date, or with the gap in the records."""
+    if day < 0:
+        return Figure(name, "not known", "nobody has recorded it")
+    return Figure(name, day_words(to_date(int(day))), RECORDED)
 
 
 def what_would_change(row: Mapping[str, float], code: str) -> list[str]:

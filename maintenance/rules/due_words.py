@@ -56,8 +56,8 @@ def odds_words(q: float) -> str:
     if n >= 0.95:
         whole = round(n)
         return f"{SMALL[whole] if whole < len(SMALL) else whole} in a hundred"
-    whole = max(round(q * 1000), 1)
-    return f"{SMALL[whole]} in a thousand"
+    whole = round(q * 1000)
+    return f"{SMALL[whole]} in a thousand" if whole else "fewer than one in a thousand"
 
 
 def sentence(template: str, row: Mapping[str, float], due_on: date, today: date, flags: tuple[str, ...]) -> str:
@@ -100,7 +100,7 @@ def sentence(template: str, row: Mapping[str, float], due_on: date, today: date,
 def _odds(q: float, flags: tuple[str, ...]) -> str:
     """Say who has failed at the limit, and how far that is known."""
     odds = odds_words(q)
-    verb = "has" if odds.startswith("one ") else "have"
+    verb = "has" if "one in" in odds else "have"
     if "prior_only" in flags:
         return f"by the catalogue alone about {odds} of its kind {verb} failed"
     return f"{odds} batteries of its kind {verb} failed"

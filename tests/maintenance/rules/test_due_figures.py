@@ -1,0 +1,126 @@
+"""The working of a due date as words and figures."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import pytest
+
+from maintenance.rules.due import due_date
+from maintenance.rules.due_facts import FittingFacts, facts_table
+from maintenance.rules.due_figures import figures_of, survival_words, what_would_change
+from maintenance.rules.due_words import odds_words, share_words, span_words
+from tests.maintenance.rules.test_due import DAY, PENDANT, TODAY
+
+
+def row(**over: Any) -> dict[str, float]:
+    facts = facts_table(**(PENDANT | over))
+    return {name: getattr(facts, name)[0].item() for name in FittingFacts.__slots__}
+
+
+def table(**over: Any) -> dict[str, tuple[str, str]]:
+    facts = facts_table(**(PENDANT | over))
+    rate = due_date(facts, TODAY).rate_per_day
+    notes = {"capacity_mah": "a notebook", "sleep_ua": "typical, from memory"}
+    return {f.name: (f.value, f.source) for f in figures_of(row(**over), notes, rate)}
+
+
+def test_each_figure_has_its_unit_and_source() -> None:
+    figures = table()
+    assert figures["rated charge of the set"] == ("620 mAh", "a notebook")
+    assert figures["usable share of it"][0] == "75 %"
+    assert figures["lost by itself per year at 20 °C"][0] == "1.5 %"
+    assert figures["current between events"] == ("2.2 µA", "typical, from memory")
+    assert figures["time between check-ins"] == ("60 min", "recorded")
+    assert figures["charge used per year at this rate"] == ("11 %", "worked out")
+    assert figures["batteries that may fail before it"] == ("one in a hundred", "the firm's own policy")
+    assert all(value and source for value, source in figures.values())
+
+
+def test_what_is_not_known_is_said() -> None:
+    figures = table(fitted_day=-1)
+    assert figures["fitted"] == ("not known", "nobody has recorded it")
+    assert figures["temperature"][1] == "assumed; not measured here"
+    assert figures["activations"] == ("not counted", "the usual number of the kind is assumed")
+
+
+def test_counts_are_shown_as_counts() -> None:
+    assert table(measured_days=300, measured_activations=210)["activations"] == (
+        "210 in 300 days",
+        "counted from check-ins",
+    )
+
+
+def test_a_small_figure_is_not_rounded_to_nothing() -> None:
+    assert table(typical_activations_per_day=0.02)["usual activations per day"][0] == "0.02"
+
+
+def test_a_standby_battery_shows_no_charge_figures() -> None:
+    facts = facts_table(kind=1, fitted_day=DAY - 100, unit_life_days=1461)
+    names = {
+        f.name for f in figures_of({n: getattr(facts, n)[0].item() for n in FittingFacts.__slots__}, {}, float("nan"))
+    }
+    assert "life of the unit" in names
+    assert "rated charge of the set" not in names
+
+
+@pytest.mark.parametrize(
+    ("over", "code", "text", "is_said"),
+    [
+        ({}, "risk_limit", "low-battery report would bring it to 7 days", True),
+        ({"first_low_day": DAY}, "low_battery", "low-battery report", False),
+        ({"fitted_day": -1}, "unknown_age", "when it was fitted", True),
+        ({}, "risk_limit", "Counting its activations", True),
+        ({"measured_days": 100}, "risk_limit", "Counting its activations", False),
+        ({"made_day": DAY - 900}, "risk_limit", "date of making", False),
+        ({"n_ends": 40}, "risk_limit", "followed to their end", False),
+        ({"capacity_mah": -1}, "calendar_cap", "Recording which cells", True),
+    ],
+)
+def test_what_would_change_the_date(over: dict[str, Any], code: str, text: str, is_said: bool) -> None:
+    assert any(text in said for said in what_would_change(row(**over), code)) is is_said
+
+
+@pytest.mark.parametrize(
+    ("reached_on", "text"),
+    [
+        (date(2027, 5, 1), "About 20 % is used today; the limit of 32 % is reached on 1 May 2027."),
+        (date(2026, 5, 1), "the limit of 32 % was reached on 1 May 2026."),
+        (None, "About 20 % is used today."),
+    ],
+)
+def test_the_picture_is_said_in_a_sentence(reached_on: date | None, text: str) -> None:
+    assert text in survival_words(0.2, 0.32, reached_on, TODAY)
+
+
+@pytest.mark.parametrize(
+    ("n_days", "words"),
+    [
+        (1, "1 day"), (7, "7 days"), (90, "90 days"), (92, "3 months"), (365.25, "1 year"), (1461, "4 years"),
+        (1095, "3 years"), (457, "15 months"), (440, "about 14 months"), (2500, "about 7 years"), (-1, "an unknown time"),
+        (float("nan"), "an unknown time"),
+    ],
+)  # fmt: skip
+def test_spans_are_said_as_people_say_them(n_days: float, words: str) -> None:
+    assert span_words(n_days) == words
+
+
+@pytest.mark.parametrize(
+    ("q", "words"),
+    [
+        (0.01, "one in a hundred"), (0.03, "three in a hundred"), (0.15, "15 in a hundred"), (0.005, "five in a thousand"),
+        (0.0001, "fewer than one in a thousand"), (0.0, "an unknown share"), (float("nan"), "an unknown share"),
+    ],
+)  # fmt: skip
+def test_odds_are_counts(q: float, words: str) -> None:
+    assert odds_words(q) == words
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(0.0, "0 %"), (0.004, "under 1 %"), (0.324, "32 %"), (1.2, "120 %"), (1e300, "more than 999 %"),
+     (-0.1, "an unknown part"), (float("nan"), "an unknown part")],
+)  # fmt: skip
+def test_shares_are_whole_per_cents(share: float, words: str) -> None:
+    assert share_words(share) == words
