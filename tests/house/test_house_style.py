@@ -118,14 +118,14 @@ def test_no_tracked_file_names_this_machine_or_a_package_registry() -> None:
 
 UNIT_OR_SOURCE = re.compile(
     r"\[[^\]]+\]|\bsource\b|\bday(?:s)?\b|\bhour|\bminute|\bsecond|\bshare\b|\bfraction\b|\bnumber of\b|\bcount\b|\bratio\b"
-    r"|\bvolt|\bamp|°C|µA|mAh|\bpixel|\bpermille\b|\bper \w+|\bpoint|\bprobabilit|\bindex\b|\bno unit\b",
+    r"|\bvolt|\bamp|°C|µA|mAh|\bpixel|\bslots\b|\bpermille\b|\bper \w+|\bpoint|\bprobabilit|\bindex\b|\bno unit\b",
     re.IGNORECASE,
 )
 NUMBERS = {"float", "int", "ndarray", "NDArray"}
 # A name may carry its unit itself (window_s, sleep_ua, n_cells) or be a plain label that has none (slot, number, year).
 NAMED_UNIT = re.compile(
     r"_(?:s|ms|h|d|days?|years?|months?|weeks?|min|minutes|hours|ua|uas|uah|ma|mah|ah|v|mv|c|m|mm|mm2|km|db|ohm|px|pt|share"
-    r"|permille|percent|per_\w+|id|ids|pk|on|at|number)$|^n_|^(?:slot|slots|number|row|line|position|limit|year|month|day|day_number"
+    r"|permille|percent|per_\w+|id|ids|pk|on|at|number)$|^n_|^(?:slot|slots|flags|number|row|line|position|limit|year|month|day|day_number"
     r"|seed|width|height|pk|count|total)$"
 )
 
