@@ -13,13 +13,11 @@ from devices.actions.slots import OutputChoice, Settings
 from devices.models import BatteryType, Output, Receiver, ReceiverType, Transmitter, TransmitterType
 from devices.models.batteries import WhyOut
 from devices.models.registrations import Behaviour, Contact
+from devices.rules.slot_map import FIRST_YEAR
 from devices.rules.words import window_words
 
 CLOCK_GRACE = timedelta(minutes=2)
 """A browser's clock may run ahead of ours by this much."""
-
-FIRST_YEAR = 1990
-"""Nothing that is looked after today was fitted before; an earlier year is a slip or a spreadsheet's zero."""
 
 NO_BEHAVIOUR = ("", "does not drive it")
 MOST_SLOTS = 1024

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from django.http import HttpResponse
 from django.urls import path
 
+from devices import api
 from devices.views import catalogue, imports, receivers, slots, transmitters
 
 SLOT = "receivers/<int:pk>/slots/<int:slot>/"
@@ -43,6 +44,7 @@ urlpatterns = [
     path("receivers/<int:pk>/remove/", receivers.receiver_remove, name="receiver_remove"),
     path("receivers/<int:pk>/log/", receivers.receiver_log, name="receiver_log"),
     path("receivers/<int:pk>/outputs/new/", receivers.output_new, name="output_new"),
+    path("api/receivers/<slug:code>/slot-map/", api.slot_map_json, name="slot_map_json"),
     path("import/", imports.import_list, name="import_list"),
     path("import/new/", imports.import_new, name="import_new"),
     path("import/template/", imports.import_template, name="import_template"),

@@ -24,6 +24,9 @@ product."""
 TICKS = 12
 """Months left are drawn as at most this many ticks: an estimate of time, never a gauge of charge."""
 
+FIRST_YEAR = 1990
+"""No slot map reaches back further: an earlier year is a slip or a spreadsheet's zero. Decided for this product."""
+
 _DAYS_PER_MONTH = 30.44
 
 
@@ -138,6 +141,23 @@ class SlotRow:
         if self.is_spare or (self.serial and not self.has_cells):
             return ""
         return urgency(self.due_on, today)
+
+
+def day_asked(text: str, today: date) -> date:
+    """Read the day of a slot map as asked for in an address; today for none, nonsense or a day that has not come.
+
+    Parameters
+    ----------
+    text : str
+        ISO day, not before `FIRST_YEAR`.
+    today : date
+        Local day at the site.
+    """
+    try:
+        asked = date.fromisoformat(text)
+    except ValueError:
+        return today
+    return min(asked, today) if asked.year >= FIRST_YEAR else today
 
 
 def urgency(due_on: date | None, today: date) -> str:

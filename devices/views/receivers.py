@@ -29,7 +29,7 @@ from devices.models import Fault, Output, Receiver, ReceiverType, Registration
 from devices.models.receivers import Evidence
 from devices.querysets import end_of_day, heard_moment
 from devices.rules import findings
-from devices.rules.slot_map import SlotRow, as_table, fill_slots, sum_up_outputs
+from devices.rules.slot_map import SlotRow, as_table, day_asked, fill_slots, sum_up_outputs
 from devices.rules.supervision import TransmitterEvidence, evidence_sentence, judge
 from devices.views.shown import SHOWS, asks_of, cell, group_findings, output_facts
 from sites.models import Site
@@ -101,15 +101,6 @@ def receiver_list(request: PersonRequest) -> HttpResponse:
     return page(request, "devices/receivers/list.html", context, part="rows")
 
 
-def day_asked(request: PersonRequest, today: date) -> date:
-    """Day of `?on=`; today for none, nonsense or a day that has not come."""
-    try:
-        asked = date.fromisoformat(request.GET.get("on", ""))
-    except ValueError:
-        return today
-    return min(asked, today) if asked.year >= 1990 else today
-
-
 def _facts(
     receiver: Receiver, rows: list[SlotRow], outputs: list[Output], policies: Iterable[RiskPolicy], today: date
 ) -> findings.ReceiverFacts:
@@ -129,7 +120,7 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     zone, now = receiver.site.zone, timezone.now()
     today = now.astimezone(zone).date()
-    on = day_asked(request, today)
+    on = day_asked(request.GET.get("on", ""), today)
     is_today = on == today
     taken = (
         Registration.objects.visible_to(request.user).filter(receiver=receiver).slot_rows(end_of_day(on, zone), zone)
@@ -234,7 +225,7 @@ def slot_map_csv(request: PersonRequest, pk: int) -> HttpResponse:
     """The slot map as of a day, as a table for spreadsheets."""
     receiver = receiver_for(request, pk)
     zone = receiver.site.zone
-    on = day_asked(request, timezone.now().astimezone(zone).date())
+    on = day_asked(request.GET.get("on", ""), timezone.now().astimezone(zone).date())
     taken = (
         Registration.objects.visible_to(request.user).filter(receiver=receiver).slot_rows(end_of_day(on, zone), zone)
     )

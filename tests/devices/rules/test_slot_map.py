@@ -17,6 +17,7 @@ from devices.rules.slot_map import (
     as_table,
     cells,
     compare_rows,
+    day_asked,
     diff_slot_maps,
     due_words,
     fill_slots,
@@ -197,8 +198,21 @@ def test_a_slot_filled_on_paper_and_spare_in_fact_is_emptied():
 
 
 @pytest.mark.parametrize(
-    ("text", "n"), [("", 0), ("03/2025", 1), ("A12; B7", 2), ("A12 + B7 + A12", 2), ("A12, ,", 1)]
+    ("text", "day"),
+    [
+        ("2026-05-03", date(2026, 5, 3)),
+        ("2027-03-05", TODAY),
+        ("1899-12-31", TODAY),
+        ("2026-02-30", TODAY),
+        ("yesterday", TODAY),
+        ("", TODAY),
+    ],
 )
+def test_a_day_that_makes_no_sense_is_today(text, day):
+    assert day_asked(text, TODAY) == day
+
+
+@pytest.mark.parametrize(("text", "n"), [("", 0), ("03/2025", 1), ("A12; B7", 2), ("A12 + B7 + A12", 2), ("A12, ,", 1)])
 def test_lots_noted_together_are_told_apart(text, n):
     assert len(lots_of(text)) == n
 

@@ -1,0 +1,34 @@
+"""What programs may read of what is installed: the slot map of a receiver on any day, as JSON."""
+
+from __future__ import annotations
+
+from django.http import HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from company.access import PersonRequest, audience
+from devices.models import Receiver, Registration
+from devices.querysets import end_of_day
+from devices.rules.slot_map import as_json, day_asked, fill_slots
+
+
+@audience("office")
+@require_safe
+def slot_map_json(request: PersonRequest, code: str) -> HttpResponse:
+    """The slot map of the receiver with this code, as of the end of `?on=` in the site's time zone."""
+    receiver = get_object_or_404(Receiver.objects.visible_to(request.user).select_related("site", "type"), code=code)
+    zone = receiver.site.zone
+    on = day_asked(request.GET.get("on", ""), timezone.now().astimezone(zone).date())
+    rows = Registration.objects.visible_to(request.user).filter(receiver=receiver).slot_rows(end_of_day(on, zone), zone)
+    return JsonResponse(
+        {
+            "receiver": receiver.code,
+            "label": receiver.label,
+            "site": receiver.site.code,
+            "time_zone": receiver.site.time_zone,
+            "as_of": on.isoformat(),
+            "version": receiver.version,
+            "slots": [as_json(row) for row in fill_slots(receiver.n_slots, rows)],
+        }
+    )
