@@ -121,6 +121,12 @@ def _listening() -> Iterator[list[str]]:
         _engine_log.removeHandler(handler)
 
 
+def _list_files_once(document: Any, pdf: Any) -> None:
+    """Version 70 of the engine names each associated file of a pdf/a-3 document twice in the catalogue."""
+    if "AF" in pdf.catalog:
+        pdf.catalog["AF"][:] = dict.fromkeys(pdf.catalog["AF"])
+
+
 def render_with_pages(
     html: str, *, variant: str, title: str, made_at: datetime, files: Sequence[PdfFile] = ()
 ) -> tuple[bytes, int]:
@@ -166,7 +172,7 @@ def render_with_pages(
             if not title or document.metadata.title != title:
                 raise PdfFailed(f"the document's title is {document.metadata.title!r}, not {title!r}")
             # Only here: given to `render` as well, a file would be listed twice.
-            content = document.write_pdf(pdf_variant=variant, attachments=attachments)
+            content = document.write_pdf(pdf_variant=variant, attachments=attachments, finisher=_list_files_once)
         except FatalURLFetchingError as refusal:
             raise PdfFailed(str(refusal)) from refusal
     if complaints:

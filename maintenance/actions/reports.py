@@ -75,7 +75,7 @@ def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed
     what_changed = what_changed.strip()[:300]
     if last and not what_changed:
         raise ReasonMissing("Say in a few words what the new revision corrects.")
-    if last and last.data["content"] == service_report.gather(service_report.load(visit.pk)):
+    if last and last.data.get("content") == service_report.gather(service_report.load(visit.pk)):
         raise NothingChanged(
             f"The records still say what {last.number} revision {last.revision} says. Correct the entry or the remark first."
         )
@@ -95,9 +95,9 @@ def present_slot_map(*, receiver: Receiver, at: datetime, on: date | None = None
     last = IssuedReport.objects.numbered("slot_map", slot_map.number_of(receiver, on)).latest_first().first()
     if last is None:
         return None, ""
-    if last.data["content"] == content:
+    if last.data.get("content") == content:
         return last, ""
-    return None, slot_map.changed_slots(last.data["content"], content)
+    return None, slot_map.changed_slots(last.data.get("content", {}), content)
 
 
 @transaction.atomic
@@ -169,12 +169,12 @@ def make_slot_map(handle: Handle, *, receiver_id: int, on: str | None, by_id: in
 
     def place() -> Slot | IssuedReport:
         last = IssuedReport.objects.numbered("slot_map", number).latest_first().first()
-        if last and last.data["content"] == content:
+        if last and last.data.get("content") == content:
             return last
         return Slot(number, last.revision + 1 if last else 1, last)
 
     def what_changed(slot: Slot) -> str:
-        return slot_map.changed_slots(slot.previous.data["content"], content) if slot.previous else ""
+        return slot_map.changed_slots(slot.previous.data.get("content", {}), content) if slot.previous else ""
 
     _issue(
         handle,

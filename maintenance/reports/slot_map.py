@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime
 from typing import Any
 
 from company.actions import ensure_firm
 from devices.models import Receiver, Registration
+from devices.querysets import end_of_day
 from devices.rules.slot_map import OutputFacts, SlotRow, fill_slots, sum_up_outputs
 from devices.rules.words import DUTY_WORDS, UNKNOWN, count_words, list_words, window_words
 from maintenance.reports.base import Content, Report, code_link, day_brief, day_short, day_text, firm_facts
@@ -16,11 +17,6 @@ ROOMY_SLOTS = 24
 """Up to this many slots two wide columns fit on a page; more stand in four narrow ones."""
 
 DUTY_LETTERS = {"life_safety": "L", "security": "S", "convenience": "C"}
-
-
-def end_of_day(day: date, receiver: Receiver) -> datetime:
-    """As of a day means the end of that day in the site's own zone."""
-    return datetime.combine(day + timedelta(days=1), time(), receiver.site.zone) - timedelta(microseconds=1)
 
 
 def number_of(receiver: Receiver, on: date | None) -> str:
@@ -33,7 +29,7 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
 
     `on` is named on paper only for a past day: the present map's content must not change from day to day.
     """
-    moment = end_of_day(on, receiver) if on else at
+    moment = end_of_day(on, receiver.site.zone) if on else at
     rows = fill_slots(
         receiver.n_slots,
         Registration.objects.filter(receiver=receiver).slot_rows(moment.astimezone(receiver.site.zone), receiver.site.zone),
@@ -176,11 +172,11 @@ def title(content: Content) -> str:
 
 def changed_slots(old: Content, new: Content) -> str:
     """Say in one line what a new revision changes: "Slots 4, 7 and 12"."""
-    before = {slot["slot"]: slot for slot in old["slots"]}
+    before = {slot["slot"]: slot for slot in old.get("slots", [])}
     after = {slot["slot"]: slot for slot in new["slots"]}
     differ = [n for n in sorted(before.keys() | after.keys()) if before.get(n) != after.get(n)]
     parts = [f"{'slot' if len(differ) == 1 else 'slots'} {list_words(differ)}"] if differ else []
-    if old["outputs"] != new["outputs"]:
+    if old.get("outputs") != new["outputs"]:
         parts.append("outputs")
     keys = ("receiver", "site", "customer", "firm", "paper_size", "link")
     if any(old.get(key) != new.get(key) for key in keys):
