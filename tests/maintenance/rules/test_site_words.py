@@ -1,0 +1,84 @@
+"""One honest sentence for a site: receivers are added up only where no word becomes untrue."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from devices.rules.supervision import ReceiverEvidence
+from maintenance.rules.site_words import site_sentence, visit_sentence
+
+NOW = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
+TODAY = NOW.date()
+
+
+def every(n: int, heard: int, faults: int = 0, hours: float = 0) -> ReceiverEvidence:
+    return ReceiverEvidence("every", n, heard, faults, watermark_at=NOW - timedelta(hours=hours))
+
+
+def exceptions(n: int, hours: float | None = 4, faults: int = 0) -> ReceiverEvidence:
+    tested = NOW - timedelta(hours=hours) if hours is not None else None
+    return ReceiverEvidence("exceptions", n, n_faults=faults, link_tested_at=tested)
+
+
+def visits(n: int, day: date | None = date(2026, 3, 14), bad: int = 0, open_: int = 0) -> ReceiverEvidence:
+    return ReceiverEvidence("visits", n, visited_on=day, n_not_in_order=bad, n_not_looked_at=open_)
+
+
+@pytest.mark.parametrize(
+    ("facts", "words", "tone"),
+    [
+        ([], "No receiver is on record", "open"),
+        ([every(0, 0), visits(0)], "No transmitter is registered", "open"),
+        ([every(40, 40), every(17, 17)], "57 of 57 heard today", "good"),
+        ([every(40, 40), every(0, 0)], "40 of 40 heard today", "good"),
+        ([every(40, 39), every(17, 17)], "56 of 57 heard today", "open"),
+        ([every(40, 40, faults=1), every(17, 17, faults=2)], "57 of 57 heard today, 3 open faults", "bad"),
+        # What reached us last yesterday may not hide behind a receiver that was heard today.
+        (
+            [every(40, 40), every(17, 0, hours=30)],
+            "R2: nothing received since 24 November, 04:00; R1: 40 of 40 heard today",
+            "bad",
+        ),
+        # The oldest link test speaks for all.
+        ([exceptions(4, 3), exceptions(5, 8)], "No fault reported, link tested 02:00", "good"),
+        (
+            [exceptions(4, 3), exceptions(5, None)],
+            "R2: no fault reported, but the link was never tested; R1: no fault reported, link tested 07:00",
+            "open",
+        ),
+        (
+            [exceptions(4, 3), exceptions(5, 3, faults=2)],
+            "R2: 2 faults reported and not cleared; R1: no fault reported, link tested 07:00",
+            "bad",
+        ),
+        ([visits(4), visits(5)], "Found in order on 14 March", "good"),
+        (
+            [visits(4), visits(5, date(2026, 5, 2)), visits(6, None)],
+            "R3: not yet visited: nothing is known; R1: found in order on 14 March; R2: found in order on 2 May",
+            "open",
+        ),
+        ([every(4, 4), visits(5)], "R1: 4 of 4 heard today; R2: found in order on 14 March", "good"),
+        (
+            [every(4, 4), *[visits(5)] * 4],
+            "R1: 4 of 4 heard today; 4 receivers: found in order on 14 March",
+            "good",
+        ),
+    ],
+)
+def test_a_site_is_told_in_one_honest_sentence(facts: list[ReceiverEvidence], words: str, tone: str) -> None:
+    said = site_sentence([(f"R{n}", row) for n, row in enumerate(facts, start=1)], TODAY)
+    assert (said.words, said.tone) == (words, tone)
+
+
+@pytest.mark.parametrize(
+    ("day", "n", "words"),
+    [
+        (TODAY, 0, "Next visit today"),
+        (date(2026, 12, 4), 1, "Next visit on 4 December, for 1 battery"),
+        (date(2027, 3, 23), 3, "Next visit on 23 March 2027, for 3 batteries"),
+    ],
+)
+def test_the_next_visit_is_said_with_its_day_and_batteries(day: date, n: int, words: str) -> None:
+    assert visit_sentence(day, n, TODAY) == words
