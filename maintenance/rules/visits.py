@@ -124,7 +124,7 @@ def is_on_test(said: Iterable[Said]) -> bool:
     return last == "on_test"
 
 
-def is_answered(said: Iterable[Said], *, transmitter_id: int | None, receiver_id: int) -> bool:
+def is_answered(said: Iterable[Said], *, transmitter_id: int | None, receiver_id: int, is_unit: bool = False) -> bool:
     """Whether a due thing was changed on the visit, or a reason was given why not.
 
     Parameters
@@ -135,9 +135,11 @@ def is_answered(said: Iterable[Said], *, transmitter_id: int | None, receiver_id
         Whose cells (or which whole unit); None: the receiver's standby battery.
     receiver_id : int
         The receiver it belongs to.
+    is_unit : bool
+        The whole unit is due: new cells are no answer to that.
     """
     for entry in said:
-        if entry.kind not in ("battery", "not_done"):
+        if entry.kind not in ("battery", "not_done") or (is_unit and entry.kind == "battery"):
             continue
         if transmitter_id is not None and entry.transmitter_id == transmitter_id:
             return True

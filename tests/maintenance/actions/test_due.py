@@ -279,7 +279,7 @@ def test_a_killed_chunk_is_taken_up_after_its_lease_and_nothing_is_doubled(
     assert handle is not None
     # The worker dies after its first portion: nothing marks the job, its lease stands.
     written = 0
-    plain = due._write
+    plain = due.write
 
     def dying(*args: Any, **kwargs: Any) -> Any:
         nonlocal written
@@ -288,10 +288,10 @@ def test_a_killed_chunk_is_taken_up_after_its_lease_and_nothing_is_doubled(
         written += 1
         return plain(*args, **kwargs)
 
-    monkeypatch.setattr(due, "_write", dying)
+    monkeypatch.setattr(due, "write", dying)
     with pytest.raises(KeyboardInterrupt):
         due.refresh_chunk(handle, **job.args)
-    monkeypatch.setattr(due, "_write", plain)
+    monkeypatch.setattr(due, "write", plain)
     assert DueItem.objects.count() == 2
     assert run_jobs() == 0, "the lease still stands"
     later = NOW + timedelta(seconds=settings.JOB_LEASE_S + 60)
@@ -347,6 +347,24 @@ def test_a_receiver_changed_meanwhile_is_left_to_its_own_refresh(
     monkeypatch.setattr(due, "read_worn", slow)
     refresh(receiver)
     assert not DueItem.objects.exists()
+
+
+def test_two_refreshes_at_once_publish_a_thing_once(receiver: Receiver, monkeypatch: pytest.MonkeyPatch) -> None:
+    slot(receiver)
+    plain = due.judge
+    calls = []
+
+    def overtaken(*args: Any, **kwargs: Any) -> Any:
+        judged = plain(*args, **kwargs)
+        calls.append(1)
+        if len(calls) == 1:
+            refresh(receiver)  # another refresh writes between judging and writing
+        return judged
+
+    monkeypatch.setattr(due, "judge", overtaken)
+    assert refresh(receiver).n_written == 0
+    assert DueItem.objects.count() == 1
+    assert len(calls) == 3, "judged, overtaken, judged again"
 
 
 @pytest.mark.parametrize(
