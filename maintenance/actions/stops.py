@@ -76,6 +76,7 @@ def remove_stop(*, visit: Visit, seen_version: int, by: User, at: datetime) -> V
     visit.save(update_fields=["state", "version"])
     reorder(round, [row.pk for row in standing(round)])
     changed(round, "remove_stop", by, at, after={"site": visit.site.name})
+    end_if_over(round, by, at)
     return visit
 
 
@@ -102,6 +103,7 @@ def move_stop(*, visit: Visit, to: Round, seen_version: int, by: User, at: datet
     for round in (old, to):
         reorder(round, [row.pk for row in standing(round)])
         changed(round, "move_stop", by, at, after={"site": visit.site.name, "to": to.number})
+    end_if_over(old, by, at)
     return visit
 
 
@@ -169,6 +171,17 @@ def lock(round: Round, seen_version: int) -> Round:
     if round.state not in (Round.State.DRAFT, Round.State.PUBLISHED):
         raise RoundOver(f"This round is {round.get_state_display()}.")
     return round
+
+
+def end_if_over(round: Round, by: User, at: datetime) -> None:
+    """A published round is done when none of its visits is to come and at least one was made. The round is locked."""
+    if round.state != Round.State.PUBLISHED or round.visits.to_come().exists():
+        return
+    if round.visits.filter(state=Visit.State.FINISHED).exists():
+        round.state = Round.State.DONE
+        round.version += 1
+        round.save(update_fields=["state", "version"])
+        record_change(by=by, at=at, verb="end_round", subject=round)
 
 
 def _lock_two(old: Round, to: Round, seen_version: int) -> tuple[Round, Round]:

@@ -15,6 +15,7 @@ from company.errors import Refused
 from company.models import User
 from devices.models import Receiver
 from maintenance.actions.entries import Saying, record_entry, register_again_slots
+from maintenance.actions.stops import end_if_over
 from maintenance.models import DueItem, Entry, Round, Visit, VisitCrew
 from maintenance.querysets.days import due_on_visit
 from maintenance.rules.visits import NOT_DONE_WHY, Gate, Said, gates, is_answered
@@ -118,7 +119,9 @@ def left_undone(visit: Visit, said: Sequence[Said]) -> list[DueItem]:
     return [
         item
         for item in due_on_visit(visit)
-        if not is_answered(said, transmitter_id=item.transmitter_id, receiver_id=item.receiver_id)
+        if not is_answered(
+            said, transmitter_id=item.transmitter_id, receiver_id=item.receiver_id, is_unit=item.kind == "unit"
+        )
     ]
 
 
@@ -181,7 +184,8 @@ def finish_visit(*, visit: Visit, signing: Signing, not_done: Sequence[NotDone],
     )  # fmt: skip
     record_change(by=by, at=at, verb="finish_visit", subject=visit, customer_id=visit.customer_id)
     if visit.round_id:
-        _end_round(visit.round_id, by, at)
+        round = Round.objects.select_for_update(of=("self",)).get(pk=visit.round_id)
+        end_if_over(round, by, at)
     return visit
 
 
@@ -208,16 +212,6 @@ def _sign(visit: Visit, signing: Signing) -> None:
     visit.signature_path = signing.path if name else ""
 
 
-def _end_round(round_id: int, by: User, at: datetime) -> None:
-    """A round is done when all its visits are over."""
-    round = Round.objects.select_for_update(of=("self",)).get(pk=round_id)
-    if round.state == Round.State.PUBLISHED and not round.visits.to_come().exists():
-        round.state = Round.State.DONE
-        round.version += 1
-        round.save(update_fields=["state", "version"])
-        record_change(by=by, at=at, verb="end_round", subject=round)
-
-
 @transaction.atomic
 def remark_visit(*, visit: Visit, remark: str, by: User, at: datetime) -> Visit:
     """Write the office's remark that goes onto the report."""
@@ -227,5 +221,35 @@ def remark_visit(*, visit: Visit, remark: str, by: User, at: datetime) -> Visit:
     record_change(
         by=by, at=at, verb="remark_visit", subject=visit, customer_id=visit.customer_id,
         before={"remark": before}, after={"remark": visit.remark},
+    )  # fmt: skip
+    return visit
+
+
+class NobodyLeft(Refused):
+    """Somebody must go."""
+
+
+@transaction.atomic
+def set_visit_crew(*, visit: Visit, people: Sequence[User], by: User, at: datetime) -> Visit:
+    """Say who goes: one technician or several. The round's own technician may be left out too.
+
+    Raises
+    ------
+    NobodyLeft, VisitAlreadyOver
+        Nothing is written.
+    """
+    visit = Visit.objects.select_for_update(of=("self",)).select_related("site").get(pk=visit.pk)
+    if visit.state not in (Visit.State.PLANNED, Visit.State.OPEN):
+        raise VisitAlreadyOver(f"This visit is {visit.get_state_display()}.")
+    chosen = {user.pk: user for user in people if user.is_technician and user.is_active}
+    if not chosen:
+        raise NobodyLeft("At least one active technician must be on a visit.")
+    before = sorted(visit.crew.values_list("user__name", flat=True))
+    visit.crew.exclude(user__in=chosen.values()).delete()
+    for user in chosen.values():
+        VisitCrew.objects.get_or_create(visit=visit, user=user)
+    record_change(
+        by=by, at=at, verb="set_visit_crew", subject=visit, customer_id=visit.customer_id, before={"crew": before},
+        after={"crew": sorted(user.name for user in chosen.values())},
     )  # fmt: skip
     return visit

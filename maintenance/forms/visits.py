@@ -207,6 +207,16 @@ class FinishForm(forms.Form):
         return Signing(cleaned["signed_name"], cleaned["signature_path"], cleaned["refused_why"])
 
 
+class CrewForm(forms.Form):
+    people = forms.ModelMultipleChoiceField(User.objects.none(), label="Who goes", widget=forms.CheckboxSelectMultiple)
+
+    def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = self.fields["people"]
+        field.queryset = User.objects.visible_to(by).technicians()  # type: ignore[attr-defined]
+        field.label_from_instance = lambda user: user.name  # type: ignore[attr-defined]
+
+
 class RemarkForm(forms.Form):
     remark = forms.CharField(
         required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 4}),

@@ -121,9 +121,18 @@ def until_of(visit: Any) -> date:
     return change_until(visit.planned_on, DEFAULT_HORIZON_WEEKS)
 
 
+def why_rows(visit: Any) -> list[dict[str, Any]]:
+    """Why the site is visited, worst first: words in `text`, and `is_grave` for life safety that is late."""
+    return [
+        {"text": row["text"], "is_grave": row.get("code") == "late" and row.get("duty") == "life_safety"}
+        for row in visit.why
+        if row.get("text")
+    ]
+
+
 def why_texts(visit: Any) -> list[str]:
     """Why the site is visited, in words, worst first."""
-    return [row["text"] for row in visit.why if row.get("text")]
+    return [row["text"] for row in why_rows(visit)]
 
 
 def due_on_visit(visit: Any) -> list[Any]:

@@ -8,6 +8,7 @@ urlpatterns = [
     path("visits/", visits.visit_list, name="visit_list"),
     path("visits/<int:pk>/", visits.visit_detail, name="visit_detail"),
     path("visits/<int:pk>/remark/", visits.visit_remark, name="visit_remark"),
+    path("visits/<int:pk>/crew/", visits.visit_crew, name="visit_crew"),
     path("visits/entries/<int:pk>/", sheet.entry_correct, name="visit_entry"),
     path("visits/entries/<int:pk>/withdraw/", sheet.entry_withdraw, name="visit_entry_withdraw"),
     path("tech/", tech.tech_today, name="tech_today"),

@@ -85,7 +85,7 @@ def board_of(user: User, round: Round) -> dict[str, Any]:
         )  # fmt: skip
     shift = shift_of(round.technician, round.day)
     return {
-        "stops": stops, "plan": plan, "warnings": of_day, "ends": clock(plan.ends_min), "drive": span(plan.drive_min),
+        "stops": stops, "plan": plan, "has_start": shift.start is not None, "warnings": of_day, "ends": clock(plan.ends_min), "drive": span(plan.drive_min),
         "shift": f"{clock(shift.begins_min)}–{clock(shift.ends_min)}" if shift.begins_min is not None else "",
         "lines": packing_list(things), "n_changes": len(things), "is_guess": any(c.drive.is_guess for c in plan.calls[1:]),
         "n_warnings": len(of_day) + sum(len(stop["warnings"]) + len(stop["others"]) for stop in stops),

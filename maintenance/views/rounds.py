@@ -100,7 +100,7 @@ def _new_context(request: HttpRequest, form: Any, chosen: list[Site], refusal: s
         things = things_by_site(items.get(site.pk, [])).get(site.pk, [])
         rows.append({"site": site, "whys": why_stop(things, day=today, until=until), "others": others.get(site.pk, [])})
     return {
-        "form": form, "rows": rows, "refused": refusal, "q": words, "section": "due",
+        "form": form, "rows": rows, "refused": refusal, "words": words, "section": "due",
         "found": _found(request, words, [site.pk for site in chosen]),
     }  # fmt: skip
 
@@ -124,7 +124,7 @@ def _detail_context(request: HttpRequest, round: Round, refusal: str = "") -> di
     board = board_of(request.user, round)
     movable = Round.objects.visible_to(request.user).open().exclude(pk=round.pk).order_by("day", "number")
     return {
-        **board, "round": round, "refused": refusal, "q": words, "section": "due", "today": timezone.localdate(),
+        **board, "round": round, "refused": refusal, "words": words, "section": "due", "today": timezone.localdate(),
         "horizon_weeks": horizon_of(round.stops), "movable": list(movable.select_related("technician")[:40]),
         "found": _found(request, words, [visit.site_id for visit in round.stops]),
         "may_change": round.state in ("draft", "published"),

@@ -13,7 +13,7 @@ from devices.rules.words import behaviour_words, span_words, window_words
 from maintenance.actions.entries import register_again_slots
 from maintenance.forms import visits as visit_forms
 from maintenance.models import DueItem, Entry, Visit
-from maintenance.querysets.days import due_on_visit, why_texts
+from maintenance.querysets.days import due_on_visit, why_rows
 from maintenance.rules.visits import (
     WORK,
     Gate,
@@ -43,6 +43,7 @@ class Card:
     due_text: str
     entries: list[Entry] = field(default_factory=list)
     is_open: bool = False
+    unit_is_due: bool = False
 
     @property
     def battery(self) -> Entry | None:
@@ -90,8 +91,11 @@ def cards_of(
         item.transmitter_id
         for item in items
         if item.transmitter_id
-        and not is_answered(said, transmitter_id=item.transmitter_id, receiver_id=item.receiver_id)
+        and not is_answered(
+            said, transmitter_id=item.transmitter_id, receiver_id=item.receiver_id, is_unit=item.kind == "unit"
+        )
     }
+    units = {item.transmitter_id for item in items if item.kind == "unit"}
     cards = []
     for row in rows:
         own = by_slot.get(row.slot, [])
@@ -100,6 +104,7 @@ def cards_of(
             is_todo = True
         state = "todo" if is_todo else "done" if any(e.kind in DONE_KINDS for e in own) else "rest"
         cards.append(Card(row, state, row.urgency(today), due_words(row.due_on, today), own))
+        cards[-1].unit_is_due = row.transmitter_pk in units
     return cards
 
 
@@ -144,7 +149,7 @@ def sheet_context(
     shown = next((tab for tab in tabs if str(tab.receiver.pk) == place["r"]), None) or _first(tabs)
     context = {
         **about_site(user, visit.site), "visit": visit, "tabs": tabs, "tab": shown, "show": place["show"],
-        "whys": why_texts(visit), "is_open": visit.state == "open", "on_test": is_on_test(said),
+        "whys": why_rows(visit), "is_open": visit.state == "open", "on_test": is_on_test(said),
         "centres": list(MonitoringCentre.objects.visible_to(user).filter(site=visit.site).order_by("name", "pk")),
         "n_todo": sum(tab.n_todo for tab in tabs), "n_done": sum(tab.n_done for tab in tabs),
         "left": [tab for tab in tabs if tab.state.is_left], "refused": refusal, "refused_kind": refused_kind,

@@ -8,6 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
@@ -23,7 +24,7 @@ from devices.rules.slot_map import due_words, fill_slots
 from maintenance.actions.visits import AlreadyThere, start_call_out, start_visit
 from maintenance.forms.visits import CallOutForm
 from maintenance.models import Visit
-from maintenance.querysets.days import place_of, shift_of, why_texts
+from maintenance.querysets.days import place_of, shift_of, why_rows
 from maintenance.rules.rounds.travel import Place, estimate_drive
 from sites.actions import show_access_note
 from sites.models import AccessNote, Hazard, Site
@@ -42,9 +43,8 @@ PAST_DAYS = 60
 def tech_today(request: HttpRequest) -> HttpResponse:
     user, today = request.user, timezone.localdate()
     rows = Visit.objects.visible_to(user).for_day().order_by("planned_on", "round__starts", "position", "pk")
-    mine = rows.to_come().filter(
-        planned_on__gte=today - timedelta(days=PAST_DAYS), planned_on__lte=today + timedelta(days=DAYS_AHEAD)
-    )
+    in_sight = Q(planned_on__gte=today - timedelta(days=PAST_DAYS), planned_on__lte=today + timedelta(days=DAYS_AHEAD))
+    mine = rows.to_come().filter(in_sight | Q(state=Visit.State.OPEN))
     done = rows.filter(state=Visit.State.FINISHED, planned_on=today)
     visits = sorted([*mine, *done], key=lambda v: (v.planned_on, v.round_id or 0, v.position, v.pk))
     shift = shift_of(user, today)
@@ -61,7 +61,7 @@ def tech_today(request: HttpRequest) -> HttpResponse:
 
 def stop_row(visit: Visit) -> dict[str, Any]:
     """One stop as the lists show it."""
-    return {"visit": visit, "whys": why_texts(visit)}
+    return {"visit": visit, "whys": why_rows(visit)}
 
 
 def beads(visits: Sequence[Visit], start: Place | None) -> list[dict[str, Any]]:
@@ -92,7 +92,9 @@ def tech_sites(request: HttpRequest) -> HttpResponse:
     words = (request.GET.get("q") or "").strip()
     rows = Site.objects.visible_to(request.user).current().matching(words).for_list().order_by("name", "pk")
     paging = Paginator(rows, PAGE_SIZE).get_page(request.GET.get("page"))
-    return page(request, "maintenance/tech/sites.html", {"page": paging, "q": words, "section": "sites"}, part="found")
+    return page(
+        request, "maintenance/tech/sites.html", {"page": paging, "words": words, "section": "sites"}, part="found"
+    )
 
 
 @audience("technician")

@@ -12,9 +12,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from company.access import audience
+from company.errors import Refused
 from company.htmx import page, refused
-from maintenance.actions.visits import remark_visit, standing_gates
-from maintenance.forms.visits import RemarkForm
+from maintenance.actions.visits import remark_visit, set_visit_crew, standing_gates
+from maintenance.forms.visits import CrewForm, RemarkForm
 from maintenance.models import Entry, IssuedReport, Visit
 from maintenance.querysets.days import why_texts
 
@@ -29,7 +30,7 @@ def visit_list(request: HttpRequest) -> HttpResponse:
     if state in Visit.State.values:
         rows = rows.filter(state=state)
     paging = Paginator(rows.order_by("-planned_on", "-pk"), PAGE_SIZE).get_page(request.GET.get("page"))
-    context = {"page": paging, "q": words, "state": state, "states": Visit.State.choices, "section": "due"}
+    context = {"page": paging, "words": words, "state": state, "states": Visit.State.choices, "section": "due"}
     return page(request, "maintenance/visits/list.html", context, part="rows")
 
 
@@ -40,7 +41,9 @@ def visit_detail(request: HttpRequest, pk: int) -> HttpResponse:
     return page(request, "maintenance/visits/detail.html", _context(request, visit))
 
 
-def _context(request: HttpRequest, visit: Visit, form: Any = None) -> dict[str, Any]:
+def _context(
+    request: HttpRequest, visit: Visit, form: Any = None, crew: Any = None, refusal: str = ""
+) -> dict[str, Any]:
     user = request.user
     entries = list(Entry.objects.visible_to(user).filter(visit=visit).for_log())
     replaced = {entry.corrects_id: entry for entry in entries if entry.corrects_id}
@@ -53,6 +56,8 @@ def _context(request: HttpRequest, visit: Visit, form: Any = None) -> dict[str, 
         "visit": visit, "groups": list(groups.items()), "whys": why_texts(visit), "section": "due",
         "gates": standing_gates(visit) if visit.state == Visit.State.OPEN else [],
         "reports": list(reports.order_by("-issued_at", "-pk")),
+        "crew_form": crew or CrewForm(by=user, initial={"people": [row.user_id for row in visit.crew.all()]}),  # type: ignore[arg-type]
+        "may_change": visit.state in (Visit.State.PLANNED, Visit.State.OPEN), "refused": refusal,
         "form": form or RemarkForm(initial={"remark": visit.remark}),
     }  # fmt: skip
 
@@ -67,3 +72,21 @@ def visit_remark(request: HttpRequest, pk: int) -> HttpResponse:
     remark_visit(visit=visit, remark=form.cleaned_data["remark"], by=request.user, at=timezone.now())  # type: ignore[arg-type]
     messages.success(request, "The remark is saved.")
     return redirect(visit)
+
+
+@audience("office")
+@require_POST
+def visit_crew(request: HttpRequest, pk: int) -> HttpResponse:
+    visit = get_object_or_404(Visit.objects.visible_to(request.user).for_sheet(), pk=pk)
+    form = CrewForm(request.POST, by=request.user)  # type: ignore[arg-type]
+    if form.is_valid():
+        try:
+            set_visit_crew(
+                visit=visit, people=list(form.cleaned_data["people"]), by=request.user, at=timezone.now()  # type: ignore[arg-type]
+            )  # fmt: skip
+        except Refused as error:
+            context = _context(request, visit, crew=form, refusal=error.message)
+            return refused(request, "maintenance/visits/detail.html", context)
+        messages.success(request, "Saved who goes.")
+        return redirect(visit)
+    return refused(request, "maintenance/visits/detail.html", _context(request, visit, crew=form))

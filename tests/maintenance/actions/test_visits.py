@@ -6,15 +6,18 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from maintenance.actions.entries import Saying, record_entry
+from maintenance.actions.stops import remove_stop
 from maintenance.actions.visits import (
     AlreadyThere,
     GateShut,
+    NobodyLeft,
     NotDone,
     NotPublished,
     SignatureMissing,
     Signing,
     VisitAlreadyOver,
     finish_visit,
+    set_visit_crew,
     start_call_out,
     start_visit,
 )
@@ -153,5 +156,34 @@ def test_a_round_is_done_when_its_last_visit_is_over(world, round, visit):
     round.refresh_from_db()
     assert round.state == "published"
     finish(other, world.technician)
+    round.refresh_from_db()
+    assert round.state == "done"
+
+
+def test_new_cells_are_no_answer_to_a_unit_at_its_end(world, visit):
+    make_due(world, kind="unit", fitting=None)
+    facts = {"cells": "", "n_cells": 1}
+    say(visit, "battery", by=world.technician, minutes=0, facts=facts, registration=world.own_registration)
+    say(visit, "covers", by=world.technician, minutes=1, receiver=world.own_receiver)
+    say(visit, "cleared", by=world.technician, minutes=2, receiver=world.own_receiver)
+    with pytest.raises(GateShut, match="1 due battery"):
+        finish(visit, world.technician)
+
+
+def test_several_technicians_go_and_each_sees_the_visit(world, visit):
+    colleague = factories.make_user("technician")
+    people = [world.technician, colleague, world.office]
+    set_visit_crew(visit=visit, people=people, by=world.office, at=AT)
+    assert Visit.objects.visible_to(colleague).get() == visit
+    assert not visit.crew.filter(user=world.office).exists()
+    with pytest.raises(NobodyLeft):
+        set_visit_crew(visit=visit, people=[world.office], by=world.office, at=AT)
+
+
+def test_a_round_is_done_too_when_its_last_stop_to_come_is_taken_out(world, round, visit):
+    last = factories.make_visit(world.other_site, round, position=2)
+    finish(visit, world.technician)
+    round.refresh_from_db()
+    remove_stop(visit=last, seen_version=round.version, by=world.office, at=AT)
     round.refresh_from_db()
     assert round.state == "done"
