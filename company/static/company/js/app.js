@@ -51,6 +51,18 @@
     box.showModal();
   };
 
+  // --- a part that waits for its answer takes no second request: its buttons are about to be replaced ---
+  const busy = (el) => el.closest('[aria-busy="true"]');
+  doc.addEventListener("htmx:beforeSend", (e) => {
+    const { target, elt } = e.detail;
+    if (target && target !== elt) target.setAttribute("aria-busy", "true");
+  });
+  doc.addEventListener("htmx:afterRequest", (e) => e.detail.target?.removeAttribute("aria-busy"));
+  doc.addEventListener("click", (e) => {
+    const link = e.target.closest?.("a[hx-get]");
+    if (link && busy(link)) { e.preventDefault(); e.stopImmediatePropagation(); }
+  }, true);
+
   // --- one form, one send ---
   const release = (form) => {
     delete form.dataset.sending;
@@ -65,7 +77,7 @@
   doc.addEventListener("submit", (e) => {  // capture: before htmx sees it
     const form = e.target;
     const stop = () => { e.preventDefault(); e.stopImmediatePropagation(); };
-    if (form.dataset.sending) return stop();
+    if (form.dataset.sending || busy(form)) return stop();
     if (form.dataset.confirm && !form.dataset.confirmed) { stop(); return ask(form, e.submitter); }
     if ((form.method || "get").toLowerCase() === "get" || "resend" in form.dataset) return;
     form.dataset.sending = "1";
