@@ -51,6 +51,9 @@ def gather(visit: Visit) -> Content:
         .select_related("by", "receiver", "registration__transmitter__type", "registration__receiver")
         .order_by("made_at", "pk")
     )
+    for row in entries:
+        # The site's zone is asked of every row; without this each would read visit and site again.
+        row.visit = visit
     swaps = cell_swaps(entries)
     receivers = sorted({row.receiver_id: row.receiver for row in entries if row.receiver_id}.values(), key=lambda r: r.label)
     return {
