@@ -239,7 +239,9 @@ class Checker:
                 location = location.replace(str(filled[name]), "*")
             answers.append((response.status_code, location, body))
         if answers[0] != answers[1]:
-            self.add(route, viewer, "tells that a record of others exists", f"{answers[0][:2]} against {answers[1][:2]}")
+            self.add(
+                route, viewer, "tells that a record of others exists", f"{answers[0][:2]} against {answers[1][:2]}"
+            )
 
     # -- addresses that are yours: nothing of others on them, asked in any way
 
@@ -268,7 +270,12 @@ class Checker:
         names = {*GUESSES, *reading.query_names(reading.body_of(page))} if is_page else {"q", "site", "customer"}
         for house in self.hidden_houses(viewer):
             # Half a word: if the page completes it, it has found the record; echoing what was asked is no leak.
-            labels = ("sites.Site.name", "devices.Transmitter.serial", "company.Customer.name", "devices.Registration.label")
+            labels = (
+                "sites.Site.name",
+                "devices.Transmitter.serial",
+                "company.Customer.name",
+                "devices.Registration.label",
+            )
             halves = [word[:8] for word, name in house.canaries.items() if name in labels]
             for name in sorted(names - {"csrfmiddlewaretoken", "next", "page"}):
                 for value in (str(house.pk), str(house.uuid), *(halves if name in ("q", "search", "words") else ())):
@@ -345,7 +352,9 @@ class Checker:
             planting.grow(self.garden.foreign, by=2)
             if "sister" not in viewer.houses:
                 planting.grow(self.garden.sister)
-            for (route, _), before, after in zip(pages, first, [self._body(viewer, url) for _, url in pages], strict=True):
+            for (route, _), before, after in zip(
+                pages, first, [self._body(viewer, url) for _, url in pages], strict=True
+            ):
                 if before != after:
                     self.add(route, viewer, "changes when only others' records change", _difference(before, after))
 
@@ -374,7 +383,10 @@ class Checker:
 
 
 def _difference(before: bytes, after: bytes) -> str:
-    at = next((n for n, pair in enumerate(zip(before, after, strict=False)) if pair[0] != pair[1]), min(len(before), len(after)))
+    at = next(
+        (n for n, pair in enumerate(zip(before, after, strict=False)) if pair[0] != pair[1]),
+        min(len(before), len(after)),
+    )
     return f"…{before[max(at - 30, 0) : at + 30]!r} became …{after[max(at - 30, 0) : at + 30]!r}"
 
 
@@ -402,15 +414,23 @@ def find_technician_leaks(garden: Garden, only: Iterable[str] | None = None) -> 
                 detail = f"{method.upper()} {route.pattern} with {'/'.join(keys)}"
                 checker.look(route, viewer, response, detail)
                 if theirs and not is_refusal(response):
-                    checker.add(route, viewer, "answers a round or visit of another technician", f"{detail} → {response.status_code}")
+                    checker.add(
+                        route,
+                        viewer,
+                        "answers a round or visit of another technician",
+                        f"{detail} → {response.status_code}",
+                    )
             if "foreign" in keys:
                 with undone():
                     # Asking for a note of a visit that is somebody else's.
-                    checker.look(route, viewer, viewer.client.post(url, {}), f"POST {route.pattern} with {'/'.join(keys)}")
+                    checker.look(
+                        route, viewer, viewer.client.post(url, {}), f"POST {route.pattern} with {'/'.join(keys)}"
+                    )
     return list(dict.fromkeys(checker.findings))
 
 
 def _is_round_or_visit(route: Route) -> bool:
     place = f"/{route.pattern}"
-    return place.startswith(("/rounds/", "/tech/visits/", "/tech/rounds/")) or "/tech/" in place and "visit" in route.name
-
+    return place.startswith(("/rounds/", "/tech/visits/", "/tech/rounds/")) or (
+        "/tech/" in place and "visit" in route.name
+    )

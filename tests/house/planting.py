@@ -151,7 +151,7 @@ class Household:
     """Plain text of access notes."""
 
 
-_dice = random.Random()  # noqa: S311 - not a secret; seeded anew in each process, so that nothing can be tuned to it
+_dice = random.Random()
 CONSONANTS, VOWELS = "bcdfghjklmnprstvwz", "aeiou"
 
 
@@ -390,7 +390,11 @@ def plant() -> Garden:
         "receiver": factories.receiver_type(),
     }
     houses = []
-    for key, pk, by in (("own", 500001, "technician"), ("sister", 700001, "technician"), ("foreign", 900001, "other_technician")):
+    for key, pk, by in (
+        ("own", 500001, "technician"),
+        ("sister", 700001, "technician"),
+        ("foreign", 900001, "other_technician"),
+    ):
         portal = _person(pk, "portal")
         customer_pk = 500001 if key == "sister" else pk
         house = Household(
@@ -403,9 +407,7 @@ def plant() -> Garden:
         else:
             row_of(house, Customer)
         house.rows["company.User"] = portal
-        access = PortalAccess.objects.create(
-            pk=pk, user=portal, customer_id=customer_pk, is_limited=key == "sister"
-        )
+        access = PortalAccess.objects.create(pk=pk, user=portal, customer_id=customer_pk, is_limited=key == "sister")
         house.rows["company.PortalAccess"] = access
         _plant(house, portal)
         _plant(house, access)
@@ -441,4 +443,3 @@ def grow(house: Household, *, by: int = 1) -> None:
                 row_of(more, model)
     for row in house.rows.values():
         _plant(house, row)
-

@@ -19,7 +19,9 @@ LONG_MODULES: dict[str, str] = {
 }
 
 # Common homes and work folders of machines; /tmp and /usr are every machine's.
-MACHINE_PATH = re.compile(r"(?<![\w.])/(?:home|root|Users|work|workspace|mnt|opt/venv)/[\w.-]+|/tmp/ven[v]|[A-Z]:\\Users\\")
+MACHINE_PATH = re.compile(
+    r"(?<![\w.])/(?:home|root|Users|work|workspace|mnt|opt/venv)/[\w.-]+|/tmp/ven[v]|[A-Z]:\\Users\\"
+)
 REGISTRY_HOST = re.compile(
     r"https?://[^\s\"')>]*(?:pyp[i]|python[h]osted|npm[j]s|registry)[^\s\"')>]*"
     r"|--(?:extra-)?index-url|\b(?:pyp[i]\.org|npm[j]s\.org)\b",
@@ -50,7 +52,9 @@ def tracked_files() -> list[str]:
 
 def modules() -> list[str]:
     return [
-        name for name in tracked_files() if name.endswith(".py") and name.startswith(APPS) and "/migrations/" not in name
+        name
+        for name in tracked_files()
+        if name.endswith(".py") and name.startswith(APPS) and "/migrations/" not in name
     ]
 
 
@@ -192,7 +196,13 @@ def test_nothing_inline_that_the_content_policy_would_stop() -> None:
     for name in tracked_files():
         if name.startswith("templates/") and name.endswith((".html", ".svg")) and not name.startswith("templates/pdf/"):
             text = (ROOT / name).read_text()
-            for pattern in (r"<script(?![^>]*\bsrc=)[^>]*>", r"\sstyle\s*=", r"\son[a-z]+\s*=", r"\shx-on", r"javascript:"):
+            for pattern in (
+                r"<script(?![^>]*\bsrc=)[^>]*>",
+                r"\sstyle\s*=",
+                r"\son[a-z]+\s*=",
+                r"\shx-on",
+                r"javascript:",
+            ):
                 for hit in re.finditer(pattern, text):
                     # A block of data is no script: browsers neither run nor stop it.
                     if not re.search(r"type=\"application/json\"|type=\"text/plain\"", hit.group()):

@@ -73,7 +73,9 @@ def test_every_text_of_a_customer_holds_a_canary_or_a_reason_why_not(garden: pla
             if isinstance(column, texts) and not column.choices and (column.max_length or 99) >= 8:
                 assert name in planted or name in planting.NO_CANARY, name
     assert set(planting.NO_CANARY) <= {
-        f"{model._meta.label}.{column.name}" for model in planting.own_models() for column in model._meta.concrete_fields
+        f"{model._meta.label}.{column.name}"
+        for model in planting.own_models()
+        for column in model._meta.concrete_fields
     }
 
 

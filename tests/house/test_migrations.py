@@ -50,7 +50,9 @@ def test_an_empty_sqlite_file_migrates_from_nothing_and_checks_out(tmp_path: Pat
 def test_a_migrations_name_says_what_it_does(path: Path) -> None:
     number, _, words = path.stem.partition("_")
     assert re.fullmatch(r"\d{4}", number)
-    assert words and not words.startswith("auto") and "_auto_" not in words, "Give it a name: makemigrations --name …"
+    assert words, "Give it a name: makemigrations --name …"
+    assert not words.startswith("auto")
+    assert "_auto_" not in words
     assert not re.search(r"_and_more$|^alter_|_\d{8}", words), "A name made up by the machine says how, not what."
 
 

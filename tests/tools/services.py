@@ -82,7 +82,9 @@ def program(name: str) -> str:
     folders.sort(key=lambda folder: [int(part) for part in re.findall(r"\d+", folder)], reverse=True)
     if "PG_BIN" in os.environ:
         folders.insert(0, os.environ["PG_BIN"])
-    found = shutil.which(name, path=os.pathsep.join([*folders, os.environ.get("PATH", ""), "/usr/bin", "/usr/local/bin"]))
+    found = shutil.which(
+        name, path=os.pathsep.join([*folders, os.environ.get("PATH", ""), "/usr/bin", "/usr/local/bin"])
+    )
     if not found:
         raise ServiceError(f"{name} is not installed. Install the packages postgresql and redis-server and try again.")
     return found
@@ -120,7 +122,7 @@ def account() -> Account:
 
 def work_folder(who: Account) -> Path:
     """A new folder that this account can reach (a private TMPDIR of root cannot be)."""
-    for parent in dict.fromkeys([tempfile.gettempdir(), "/tmp", "/var/tmp", "/dev/shm"]):  # noqa: S108
+    for parent in dict.fromkeys([tempfile.gettempdir(), "/tmp", "/var/tmp", "/dev/shm"]):
         try:
             folder = Path(tempfile.mkdtemp(prefix=FOLDER_PREFIX, dir=parent))
         except OSError:
@@ -171,7 +173,7 @@ def _spawn(
             stderr=subprocess.STDOUT,
             cwd="/",
             start_new_session=True,
-            preexec_fn=_end_with_parent(death_signal),  # noqa: PLW1509 - one C call, no locks
+            preexec_fn=_end_with_parent(death_signal),
             env={"PATH": os.environ.get("PATH", os.defpath), "LC_ALL": "C.UTF-8", "TZ": "UTC"},
             **who.options(),
         )
@@ -370,7 +372,7 @@ def clear_leftovers() -> int:
     """End servers whose starter has died and remove their folders. Touches only folders and processes of this tool."""
     cleared = 0
     ours = {os.geteuid(), account().uid}
-    for parent in dict.fromkeys([tempfile.gettempdir(), "/tmp", "/var/tmp", "/dev/shm"]):  # noqa: S108
+    for parent in dict.fromkeys([tempfile.gettempdir(), "/tmp", "/var/tmp", "/dev/shm"]):
         for folder in Path(parent).glob(f"{FOLDER_PREFIX}*"):
             try:
                 facts = json.loads((folder / "running.json").read_text())
@@ -416,7 +418,7 @@ def services(*kinds: str) -> Iterator[Services]:
 # ---------------------------------------------------------------------------------------------- command line
 
 
-class Stopped(Exception):  # noqa: N818 - not an error: somebody asked us to end
+class Stopped(Exception):
     """A signal asked us to end."""
 
 

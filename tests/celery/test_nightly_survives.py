@@ -1,0 +1,127 @@
+"""The night's run on a real worker, a real beat and a real Redis: whatever dies, nothing is lost and nothing is doubled.
+
+Each test compares the database with that of an undisturbed run of the same fleet on the same day.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.celery.conftest import Process, Stage, business_day, in_a_minute
+from tests.celery.fleet import N_RECEIVERS, SLOTS_A_RECEIVER
+
+N_ITEMS = N_RECEIVERS * SLOTS_A_RECEIVER
+
+
+def chunk(stage: Stage) -> tuple[Any, ...]:
+    """State, attempts, progress of tonight's job; a row of nothing before there is one."""
+    rows = stage.query(
+        "select state, attempts, progress_done, progress_total from company_job "
+        f"where handler = 'maintenance.actions.due.refresh_chunk' and key like 'due:{business_day()}:%'"
+    )
+    return rows[0] if rows else ("", 0, 0, 0)
+
+
+def is_in_the_middle(stage: Stage) -> bool:
+    state, _, done, total = chunk(stage)
+    assert state not in ("done", "failed"), "The run was over before anything could be killed: make the fleet larger."
+    return state == "running" and 0 < done < total
+
+
+def is_closed(stage: Stage) -> bool:
+    rows = stage.query(f"select state from maintenance_refreshrun where business_day = '{business_day()}'")
+    return rows == [("closed",)]
+
+
+def assert_as_undisturbed(stage: Stage) -> dict[str, Any]:
+    """Everything once and right: equal to the same fleet's run in one process that nobody touched."""
+    assert stage.model is not None
+    after, expected = stage.fleet("state"), stage.model.expected
+    assert after["items"] == expected["items"] == N_ITEMS
+    assert after["changes"] == expected["changes"] == N_ITEMS
+    assert after["digest"] == expected["digest"]
+    assert after["runs"] == expected["runs"]
+    assert {job["state"] for job in after["jobs"]} == {"done"}
+    assert [job["key"] for job in after["jobs"]] == [job["key"] for job in expected["jobs"]]
+    return after
+
+
+@pytest.mark.parametrize("victim", ["worker and pool", "worker only", "pool only"])
+def test_kill_9_in_the_middle_of_the_night(stage: Stage, victim: str) -> None:
+    first = stage.worker()
+    stage.fleet("send", with_redis=True)
+    stage.wait("the run to be in its middle", lambda: is_in_the_middle(stage))
+    kill = {
+        "worker and pool": Process.kill_all,
+        "worker only": Process.kill_parent_only,
+        "pool only": Process.kill_child,
+    }[victim]
+    kill(first)
+    state, attempts, done, total = chunk(stage)
+    if victim != "worker only":
+        assert (state, attempts) == ("running", 1)
+        assert 0 < done < total
+        assert not is_closed(stage)
+    stage.worker()
+    stage.beat()
+    stage.wait("the run to be closed", lambda: is_closed(stage))
+    after = assert_as_undisturbed(stage)
+    if victim != "worker only":
+        # An orphaned pool process may finish its job; after the other deaths somebody else must have taken it over.
+        assert after["jobs"][-1]["attempts"] >= 2
+
+
+def test_an_emptied_redis_before_anybody_took_the_job(stage: Stage) -> None:
+    first = stage.worker()
+    stage.fleet("send", with_redis=True)
+    stage.wait("the job to be there", lambda: chunk(stage)[0] != "")
+    first.kill_all()
+    stage.client().flushall()
+    assert not is_closed(stage)
+    stage.worker()
+    stage.beat()
+    stage.wait("the run to be closed", lambda: is_closed(stage))
+    assert_as_undisturbed(stage)
+
+
+def test_redis_emptied_again_and_again_under_worker_and_beat(stage: Stage) -> None:
+    stage.worker()
+    stage.beat()
+    stage.fleet("send", with_redis=True)
+    stage.wait("the run to be in its middle", lambda: is_in_the_middle(stage))
+    stage.client().flushall()
+    stage.processes[0].kill_child()
+    stage.wait("the run to be closed", lambda: is_closed(stage))
+    assert_as_undisturbed(stage)
+
+
+def test_two_beats_and_two_workers_do_the_night_once(stage: Stage) -> None:
+    at = in_a_minute()
+    # The hour also decides which business day a start belongs to: just after it, that is today.
+    stage.environment["NIGHTLY_AT_UTC"] = at
+    for _ in range(2):
+        stage.worker(concurrency=2)
+        stage.beat()
+    stage.wait("the run to be closed", lambda: is_closed(stage), patience_s=240, pause_s=0.2)
+    beats = [process for process in stage.processes if process.name.startswith("beat")]
+    stage.wait(
+        "both beats to have asked", lambda: all("maintenance.tasks.nightly" in process.said() for process in beats)
+    )
+    assert_as_undisturbed(stage)
+
+
+def test_asking_for_the_night_again_changes_nothing(stage: Stage) -> None:
+    stage.worker(concurrency=2)
+    stage.beat()
+    for _ in range(3):
+        stage.fleet("send", with_redis=True)
+    stage.wait("the run to be closed", lambda: is_closed(stage))
+    before = assert_as_undisturbed(stage)
+    stage.fleet("send", with_redis=True)
+    stage.wait(
+        "the late start to be done",
+        lambda: stage.processes[0].said().count("maintenance.tasks.nightly") >= 8,
+    )
+    assert stage.fleet("state") == before
