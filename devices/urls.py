@@ -30,7 +30,9 @@ SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
     ("transmitters/<int:pk>/battery/", transmitters.battery_fit, "battery_fit"),
     ("transmitters/<int:pk>/battery/remove/", transmitters.battery_remove, "battery_remove"),
     ("catalogue/", catalogue.catalogue, "catalogue"),
-    ("catalogue/<slug:kind>/<slug:code>/", catalogue.catalogue_type, "catalogue_type"),
+    ("catalogue/batteries/<int:pk>/", catalogue.battery_type, "battery_type"),
+    ("catalogue/transmitters/<int:pk>/", catalogue.transmitter_type, "transmitter_type"),
+    ("catalogue/receivers/<int:pk>/", catalogue.receiver_type, "receiver_type"),
 ]
 
 app_name = "devices"

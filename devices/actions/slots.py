@@ -1,13 +1,11 @@
-"""Every write to the ledger of slots: register, change, move, remove, put back, register again, away."""
+"""Every write to the ledger of slots: register, change, move, remove, put back, register again."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import datetime
 
 from django.db import transaction
 
-from company.errors import Refused
 from company.models import User
 from devices.actions.ledger import (
     OutOfOrder,
@@ -19,147 +17,21 @@ from devices.actions.ledger import (
     registration_facts,
     touch,
 )
-from devices.models import Away, Output, Receiver, Registration, RegistrationOutput, Transmitter
+from devices.actions.slot_settings import (
+    SETTING_FIELDS,
+    WORDING_FIELDS,
+    NothingChanged,
+    NotSettable,
+    OtherCustomer,
+    Settings,
+    SlotTaken,
+    as_rule,
+    in_force,
+    problems_with,
+    settings_of,
+)
+from devices.models import Away, Receiver, Registration, RegistrationOutput, Transmitter
 from devices.rules import legality
-from devices.rules.slot_map import OutputUse
-from devices.rules.words import WINDOW_OFF
-
-
-class SlotTaken(Refused):
-    """Something stands in the slot already."""
-
-
-class NotSettable(Refused):
-    """The receiver or the transmitter cannot be set that way."""
-
-
-class NoLongerThere(Refused):
-    """The registration has ended."""
-
-
-class NothingChanged(Refused):
-    """The slot is already as asked for."""
-
-
-class OtherCustomer(Refused):
-    """The transmitter belongs to another customer."""
-
-
-class AlreadyAway(Refused):
-    """The transmitter is away already."""
-
-
-@dataclass(frozen=True, slots=True)
-class OutputChoice:
-    """One output to drive; seconds only for a momentary one."""
-
-    output: Output
-    behaviour: str = "unknown"
-    seconds: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """A slot as somebody wants it; the names are those of `Registration`."""
-
-    label: str
-    duty: str
-    area: str = ""
-    is_portable: bool = False
-    supervision: str = "unknown"
-    window_s: int | None = None
-    interval_s: int | None = None
-    contact: str = "unknown"
-    input_number: int = 1
-    is_shared: bool = False
-    note: str = ""
-    outputs: tuple[OutputChoice, ...] = ()
-
-
-SETTING_FIELDS = (
-    "label", "duty", "area", "is_portable", "supervision", "window_s", "interval_s", "contact", "input_number",
-    "is_shared", "note",
-)  # fmt: skip
-# Words about a slot, corrected in place; everything else begins a new registration so that its past stays readable.
-WORDING_FIELDS = frozenset({"label", "area", "note"})
-
-
-def settings_of(registration: Registration) -> Settings:
-    """Read the settings of a registration, as a form begins with them."""
-    return Settings(
-        **{name: getattr(registration, name) for name in SETTING_FIELDS},
-        outputs=tuple(
-            OutputChoice(row.output, row.behaviour, row.seconds)
-            for row in registration.outputs.select_related("output").order_by("output__number")
-        ),
-    )
-
-
-def as_rule(settings: Settings, *, slot: int, transmitter: Transmitter | None) -> legality.SlotSetting:
-    """Put settings into the form in which the rules judge them."""
-    return legality.SlotSetting(
-        slot=slot,
-        serial=transmitter.serial if transmitter else "",
-        input_number=settings.input_number,
-        window_s=WINDOW_OFF if settings.supervision == "off" else settings.window_s,
-        interval_s=settings.interval_s,
-        outputs=tuple(
-            OutputUse(choice.output.number, "" if choice.behaviour == "unknown" else choice.behaviour, choice.seconds)
-            for choice in settings.outputs
-        ),
-        contact="" if settings.contact == "unknown" else settings.contact,
-        is_declared_twice=settings.is_shared,
-        n_inputs=transmitter.type.n_inputs if transmitter and transmitter.type else None,
-    )
-
-
-def limits_of(receiver: Receiver) -> legality.ReceiverLimits:
-    """What a receiver can be set to; of an unknown type only the counted slots are known."""
-    kind = receiver.type
-    if kind is None:
-        return legality.ReceiverLimits(n_slots=receiver.n_slots)
-    return legality.ReceiverLimits(
-        n_slots=receiver.n_slots,
-        n_outputs=kind.n_outputs,
-        windows_s=frozenset(int(window) for window in kind.windows_s),
-        can_switch_off=kind.can_switch_supervision_off,
-        behaviours=frozenset(kind.behaviours),
-    )
-
-
-def problems_with(
-    settings: Settings,
-    *,
-    receiver: Receiver,
-    slot: int,
-    transmitter: Transmitter | None,
-    besides: Registration | None = None,
-) -> list[legality.Problem]:
-    """Everything that speaks against these settings, warnings too; `besides` is the registration that gives way."""
-    open_rows = Registration.objects.open().exclude(pk=besides.pk if besides else None)
-    holder = open_rows.filter(receiver=receiver, slot=slot).select_related("transmitter").first()
-    taken_by = None
-    if holder is not None:
-        taken_by = f"{holder.transmitter or 'something nobody knows'}, {holder.label}"
-    elsewhere = []
-    if transmitter is not None and transmitter.pk:
-        elsewhere = [
-            legality.Elsewhere(str(row.receiver), row.slot, row.input_number, row.is_shared)
-            for row in open_rows.filter(transmitter=transmitter).select_related("receiver__site")
-        ]
-    found = legality.problems(
-        as_rule(settings, slot=slot, transmitter=transmitter),
-        limits_of(receiver),
-        elsewhere=elsewhere,
-        taken_by=taken_by,
-    )
-    if settings.supervision == "on" and not settings.window_s:
-        found.append(
-            legality.Problem("window_s", "window_missing", "Say after how long a silent transmitter is missing.")
-        )
-    if any(choice.output.receiver_id != receiver.pk for choice in settings.outputs):
-        found.append(legality.Problem("outputs", "foreign_output", "An output of another receiver cannot be driven."))
-    return found
 
 
 def _refuse_problems(found: list[legality.Problem]) -> None:
@@ -225,15 +97,6 @@ def _begin(
         for choice in settings.outputs
     )
     return registration
-
-
-def _fresh(registration: Registration) -> Registration:
-    """The registration as it is now, behind the lock of its receiver."""
-    now = Registration.objects.select_related("transmitter__type", "receiver__site", "site").get(pk=registration.pk)
-    if now.removed_at is not None:
-        ended = now.removed_at.astimezone(now.site.zone)
-        raise NoLongerThere(f"This registration ended on {ended:%d %B %Y, %H:%M}. Look at the slot again.")
-    return now
 
 
 def _own_transmitter(transmitter: Transmitter | None, receiver: Receiver) -> Transmitter | None:
@@ -312,7 +175,7 @@ def change_slot(
     reason = refuse_without_reason(reason)
     (receiver,) = lock_receivers(registration.receiver)
     refuse_stale(receiver, seen_version)
-    old = _fresh(registration)
+    old = in_force(registration)
     if transmitter is not None and old.transmitter is not None and transmitter != old.transmitter:
         raise NotSettable("Another transmitter is a new registration: remove this one first, or move the other here.")
     known = old.transmitter or transmitter
@@ -393,7 +256,7 @@ def move_transmitter(
     reason = refuse_without_reason(reason)
     left, entered = lock_receivers(registration.receiver, to_receiver)
     refuse_stale(left, seen_version)
-    old = _fresh(registration)
+    old = in_force(registration)
     if left.pk == entered.pk and to_slot == old.slot:
         raise NothingChanged("It stands in this slot already.")
     if left.customer_id != entered.customer_id:
@@ -433,7 +296,7 @@ def remove_transmitter(
     reason = refuse_without_reason(reason)
     (receiver,) = lock_receivers(registration.receiver)
     refuse_stale(receiver, seen_version)
-    old = _fresh(registration)
+    old = in_force(registration)
     before = registration_facts(old)
     _end(old, at, reason)
     touch(receiver)
@@ -489,7 +352,7 @@ def mark_registered(
     """
     (receiver,) = lock_receivers(registration.receiver)
     refuse_stale(receiver, seen_version)
-    row = _fresh(registration)
+    row = in_force(registration)
     if row.register_again_since is None:
         raise NothingChanged("It does not need to be registered again.")
     if at < row.register_again_since:
@@ -519,7 +382,7 @@ def ask_to_register_again(
     reason = refuse_without_reason(reason)
     (receiver,) = lock_receivers(registration.receiver)
     refuse_stale(receiver, seen_version)
-    row = _fresh(registration)
+    row = in_force(registration)
     if row.register_again_since is not None:
         raise NothingChanged("It stands at “register again” already.")
     before = registration_facts(row)
@@ -531,81 +394,3 @@ def ask_to_register_again(
         after=registration_facts(row),
     )  # fmt: skip
     return row
-
-
-@transaction.atomic
-def start_away(
-    *,
-    registration: Registration,
-    from_on: date,
-    agreed_until_on: date | None,
-    agreed_with: str,
-    interim: str,
-    by: User,
-    at: datetime,
-    reason: str,
-    seen_version: int | None = None,
-) -> Away:
-    """Record that a transmitter is out of use or off the site, agreed with somebody.
-
-    Raises
-    ------
-    AlreadyAway, NotSettable, NoLongerThere, StaleSlotMap, ReasonMissing
-        Nothing is written.
-    """
-    reason = refuse_without_reason(reason)
-    (receiver,) = lock_receivers(registration.receiver)
-    refuse_stale(receiver, seen_version)
-    row = _fresh(registration)
-    if Away.objects.filter(registration=row, ended_on=None).exists():
-        raise AlreadyAway("It is away already; end that first.")
-    if agreed_until_on is not None and agreed_until_on < from_on:
-        raise NotSettable("The agreed end lies before the beginning.")
-    away = Away.objects.create(
-        customer_id=receiver.customer_id,
-        site_id=receiver.site_id,
-        registration=row,
-        from_on=from_on,
-        agreed_until_on=agreed_until_on,
-        agreed_with=agreed_with,
-        interim=interim,
-        reason=reason[:120],
-    )
-    touch(receiver)
-    after = {"away_from": from_on.isoformat(), "agreed_until": agreed_until_on.isoformat() if agreed_until_on else None}
-    log(by=by, at=at, verb="start_away", subject=row, receiver=receiver, reason=reason, after=after)
-    return away
-
-
-@transaction.atomic
-def end_away(
-    *, away: Away, ended_on: date, by: User, at: datetime, reason: str = "", seen_version: int | None = None
-) -> Away:
-    """Record that a transmitter is back; the day is the first on which it is there again.
-
-    Raises
-    ------
-    NothingChanged, OutOfOrder, StaleSlotMap
-        Nothing is written.
-    """
-    (receiver,) = lock_receivers(away.registration.receiver)
-    refuse_stale(receiver, seen_version)
-    row = Away.objects.select_related("registration").get(pk=away.pk)
-    if row.ended_on is not None:
-        raise NothingChanged("It is back already.")
-    if ended_on < row.from_on:
-        raise OutOfOrder("It cannot come back before it went away.")
-    row.ended_on = ended_on
-    row.save(update_fields=["ended_on"])
-    touch(receiver)
-    log(
-        by=by, at=at, verb="end_away", subject=row.registration, receiver=receiver, reason=reason or "back",
-        after={"away_ended": ended_on.isoformat()},
-    )  # fmt: skip
-    return row
-
-
-def with_window(settings: Settings, window_s: int | None) -> Settings:
-    """The same settings with another supervision window (0 = not supervised, None = not known)."""
-    word = "unknown" if window_s is None else "on" if window_s else "off"
-    return replace(settings, supervision=word, window_s=window_s or None)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_safe
 
@@ -15,6 +15,8 @@ from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS, list_words, span_wo
 from devices.views.receivers import frame
 
 NO_SOURCE = "no source recorded"
+
+Figures = tuple[tuple[str, str, str], ...]
 
 # Figure, what it is called, its unit. The order is that of the page.
 BATTERY_FIGURES = (
@@ -42,11 +44,6 @@ RECEIVER_FIGURES = (
     ("momentary_min_s", "Shortest set time", "s"), ("momentary_max_s", "Longest set time", "s"),
     ("has_standby_battery", "Standby battery", "yes"), ("standby_life_years", "Life of the standby battery", "years"),
 )  # fmt: skip
-KINDS: dict[str, tuple[Any, tuple[tuple[str, str, str], ...], str]] = {
-    "battery": (BatteryType, BATTERY_FIGURES, "Battery type"),
-    "transmitter": (TransmitterType, TRANSMITTER_FIGURES, "Transmitter type"),
-    "receiver": (ReceiverType, RECEIVER_FIGURES, "Receiver type"),
-}
 
 
 def _shown(value: Any, unit: str) -> str:
@@ -80,16 +77,28 @@ def catalogue(request: PersonRequest) -> HttpResponse:
 
 @audience("office", "technician")
 @require_safe
-def catalogue_type(request: PersonRequest, kind: str, code: str) -> HttpResponse:
-    if kind not in KINDS:
-        raise Http404("No such kind of type.")
-    model, figures, noun = KINDS[kind]
-    row = get_object_or_404(model.objects.visible_to(request.user), code=code)
+def battery_type(request: PersonRequest, pk: int) -> HttpResponse:
+    return _type_page(request, pk, BatteryType, BATTERY_FIGURES, "Battery type")
+
+
+@audience("office", "technician")
+@require_safe
+def transmitter_type(request: PersonRequest, pk: int) -> HttpResponse:
+    return _type_page(request, pk, TransmitterType, TRANSMITTER_FIGURES, "Transmitter type")
+
+
+@audience("office", "technician")
+@require_safe
+def receiver_type(request: PersonRequest, pk: int) -> HttpResponse:
+    return _type_page(request, pk, ReceiverType, RECEIVER_FIGURES, "Receiver type")
+
+
+def _type_page(request: PersonRequest, pk: int, model: Any, figures: Figures, noun: str) -> HttpResponse:
+    row = get_object_or_404(model.objects.visible_to(request.user), pk=pk)
     names = {name for name, _, _ in figures}
     context = frame(request) | {
         "type": row,
         "noun": noun,
-        "kind": kind,
         "figures": [
             (words, _shown(getattr(row, name), unit), row.sources.get(name, NO_SOURCE)) for name, words, unit in figures
         ],

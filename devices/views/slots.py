@@ -14,8 +14,9 @@ from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.models import ChangeRow
+from devices.actions import away as away_actions
 from devices.actions import slots as actions
-from devices.actions.slots import problems_with, settings_of
+from devices.actions.slot_settings import problems_with, settings_of
 from devices.forms import AwayForm, BackForm, MoveTargetForm, NameForm, ReasonForm, RegisterForm, SettingsForm
 from devices.models import Away, Fitting, Output, Receiver, Registration, Transmitter, TransmitterType
 from devices.querysets import end_of_day
@@ -321,7 +322,7 @@ def slot_away(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         return refused(request, FORM, context)
     cleaned = form.cleaned_data
     try:
-        actions.start_away(
+        away_actions.start_away(
             registration=registration, from_on=cleaned["from_on"], agreed_until_on=cleaned["agreed_until_on"],
             agreed_with=cleaned["agreed_with"], interim=cleaned["interim"], by=request.user, at=timezone.now(),
             reason=cleaned["reason"], seen_version=form.seen_version,
@@ -345,7 +346,7 @@ def slot_back(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     if not form.is_valid():
         return refused(request, FORM, context)
     try:
-        actions.end_away(
+        away_actions.end_away(
             away=away, ended_on=form.cleaned_data["ended_on"], by=request.user, at=timezone.now(),
             reason=form.cleaned_data["reason"], seen_version=form.seen_version,
         )  # fmt: skip

@@ -234,12 +234,12 @@ def test_the_catalogue_gives_a_source_beside_every_figure(world, office):
     kind.sources = {"sleep_ua": "typical, from memory"}
     kind.save()
     assert kind.label in text(office.get(reverse("devices:catalogue")))
-    page = text(office.get(reverse("devices:catalogue_type", args=["transmitter", kind.code])))
+    page = text(office.get(reverse("devices:transmitter_type", args=[kind.pk])))
     assert "typical, from memory" in page
     assert "3 µA" in page
-    assert office.get(reverse("devices:catalogue_type", args=["nonsense", kind.code])).status_code == 404
+    assert office.get(reverse("devices:transmitter_type", args=[0])).status_code == 404
     for name, row in (("battery", battery_type()), ("receiver", receiver_type())):
-        assert office.get(reverse("devices:catalogue_type", args=[name, row.code])).status_code == 200
+        assert office.get(reverse(f"devices:{name}_type", args=[row.pk])).status_code == 200
 
 
 # --- writing ------------------------------------------------------------------------------------------------------------

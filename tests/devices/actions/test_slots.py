@@ -6,9 +6,9 @@ from datetime import date, timedelta
 import pytest
 
 from company.models import ChangeRow
+from devices.actions.away import AlreadyAway, end_away, start_away
 from devices.actions.ledger import OutOfOrder, ReasonMissing, StaleSlotMap
-from devices.actions.slots import (
-    AlreadyAway,
+from devices.actions.slot_settings import (
     NoLongerThere,
     NothingChanged,
     NotSettable,
@@ -16,17 +16,17 @@ from devices.actions.slots import (
     OutputChoice,
     Settings,
     SlotTaken,
+    problems_with,
+    settings_of,
+)
+from devices.actions.slots import (
     ask_to_register_again,
     change_slot,
-    end_away,
     mark_registered,
     move_transmitter,
-    problems_with,
     put_back,
     register_transmitter,
     remove_transmitter,
-    settings_of,
-    start_away,
 )
 from devices.models import Away, Registration, Transmitter
 from devices.signals import slot_map_changed

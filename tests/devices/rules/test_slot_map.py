@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from devices.rules.slot_diff import compare_rows, diff_slot_maps
 from devices.rules.slot_map import (
     COLUMNS,
     TICKS,
@@ -16,9 +17,7 @@ from devices.rules.slot_map import (
     as_json,
     as_table,
     cells,
-    compare_rows,
     day_asked,
-    diff_slot_maps,
     due_words,
     fill_slots,
     lots_of,

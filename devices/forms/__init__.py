@@ -1,0 +1,19 @@
+"""Forms of what is installed: they clean what was typed; every judgement and every write is an action's."""
+
+from devices.forms.ledger import AwayForm, BackForm, BatteryForm, ReasonForm, TakeOutForm
+from devices.forms.receivers import OutputForm, ReceiverForm
+from devices.forms.settings import MoveTargetForm, NameForm, RegisterForm, SettingsForm
+
+__all__ = [
+    "AwayForm",
+    "BackForm",
+    "BatteryForm",
+    "MoveTargetForm",
+    "NameForm",
+    "OutputForm",
+    "ReasonForm",
+    "ReceiverForm",
+    "RegisterForm",
+    "SettingsForm",
+    "TakeOutForm",
+]

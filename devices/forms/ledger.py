@@ -1,0 +1,149 @@
+"""Forms of single changes: why, when, cells, absences."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django import forms
+from django.utils import timezone
+
+from devices.models import BatteryType, Receiver, Transmitter
+from devices.models.batteries import WhyOut
+from devices.rules.slot_map import FIRST_YEAR
+
+CLOCK_GRACE = timedelta(minutes=2)
+"""A browser's clock may run ahead of ours by this much."""
+
+
+class LedgerForm(forms.Form):
+    """What every change of the ledger asks: when, why, and on which version of the slot map it was made."""
+
+    at = forms.DateTimeField(
+        label="When",
+        required=False,
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"],
+        help_text="Leave empty for now. Time of the site.",
+    )
+    reason = forms.CharField(label="Why", max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off"}))
+    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+
+    def __init__(self, *args: Any, receiver: Receiver | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.receiver = receiver
+        if receiver is not None and not self.is_bound:
+            self.initial.setdefault("version", receiver.version)
+
+    def clean_at(self) -> datetime:
+        """Take the typed time as the site's, and now where none was typed."""
+        typed: datetime | None = self.cleaned_data["at"]
+        now = timezone.now()
+        if typed is None:
+            return now
+        if self.receiver is not None:
+            typed = typed.replace(tzinfo=self.receiver.site.zone)
+        if typed > now + CLOCK_GRACE:
+            raise forms.ValidationError("This time has not come yet.")
+        if typed.year < FIRST_YEAR:
+            raise forms.ValidationError(f"This lies before {FIRST_YEAR}.")
+        return min(typed, now)
+
+    @property
+    def seen_version(self) -> int:
+        """Version the form was made from; a form without one is as good as stale."""
+        return self.cleaned_data.get("version") or 0
+
+
+class ReasonForm(LedgerForm):
+    """Remove, put back, take down: only when and why."""
+
+
+class BatteryForm(LedgerForm):
+    """Cells fitted, and why the old ones came out."""
+
+    battery_type = forms.ModelChoiceField(
+        label="Cells", queryset=BatteryType.objects.none(), required=False, empty_label="not known"
+    )
+    n_cells = forms.IntegerField(label="How many", min_value=1, max_value=24)
+    lot = forms.CharField(
+        label="Lot or date code", max_length=40, required=False, help_text="Several lots: put a semicolon between them."
+    )
+    made_on = forms.DateField(
+        label="Made on", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    )
+    is_age_unknown = forms.BooleanField(label="Found in place, nobody knows since when", required=False)
+    removed_why = forms.ChoiceField(
+        label="Why the old ones came out", choices=WhyOut.choices, initial=WhyOut.PREVENTIVE
+    )
+    removed_v = forms.FloatField(
+        label="Measured when taken out [V]", required=False, min_value=0, max_value=60, help_text="Open circuit."
+    )
+
+    field_order = ("battery_type", "n_cells", "lot", "made_on", "is_age_unknown", "removed_why", "removed_v")
+
+    def __init__(self, *args: Any, transmitter: Transmitter, types: Any, has_cells: bool, **kwargs: Any) -> None:
+        kind = transmitter.type
+        initial = {
+            "battery_type": kind.battery_type_id if kind else None,
+            "n_cells": kind.n_cells if kind else 1,
+            "reason": "battery changed" if has_cells else "cells recorded",
+        }
+        super().__init__(*args, initial=initial | kwargs.pop("initial", {}), **kwargs)
+        self.fields["battery_type"].queryset = types  # type: ignore[attr-defined]
+        if not has_cells:
+            del self.fields["removed_why"], self.fields["removed_v"]
+
+    def clean_made_on(self) -> Any:
+        made_on = self.cleaned_data["made_on"]
+        if made_on and made_on > timezone.localdate():
+            raise forms.ValidationError("This day has not come yet.")
+        return made_on
+
+
+class TakeOutForm(LedgerForm):
+    """Cells taken out and none put in."""
+
+    removed_why = forms.ChoiceField(label="Why they came out", choices=WhyOut.choices)
+    removed_v = forms.FloatField(label="Measured [V]", required=False, min_value=0, max_value=60)
+
+
+class AwayForm(LedgerForm):
+    """A transmitter out of use or off the site, agreed with somebody."""
+
+    from_on = forms.DateField(label="From", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
+    agreed_until_on = forms.DateField(
+        label="Agreed until", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    )
+    agreed_with = forms.CharField(label="Agreed with", max_length=120)
+    interim = forms.CharField(
+        label="Interim measure", max_length=200, required=False, help_text="What stands in for it meanwhile."
+    )
+
+    field_order = ("reason", "from_on", "agreed_until_on", "agreed_with", "interim")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["at"]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        begins, ends = cleaned.get("from_on"), cleaned.get("agreed_until_on")
+        if begins and ends and ends < begins:
+            self.add_error("agreed_until_on", "This lies before the beginning.")
+        return cleaned
+
+
+class BackForm(LedgerForm):
+    """A transmitter is back."""
+
+    ended_on = forms.DateField(
+        label="Back on",
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        help_text="First day on which it is there again.",
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["at"]
+        self.fields["reason"].required = False

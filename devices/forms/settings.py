@@ -1,0 +1,197 @@
+"""Forms of what a slot is set to: register, change, move."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from company.models.firm import Duty
+from devices.actions.slot_settings import OutputChoice, Settings
+from devices.forms.ledger import LedgerForm
+from devices.models import Output, Receiver, Transmitter, TransmitterType
+from devices.models.registrations import Behaviour, Contact
+from devices.rules.words import window_words
+
+NO_BEHAVIOUR = ("", "does not drive it")
+LONGEST_INTERVAL_S = 7 * 86400
+
+
+class SettingsForm(LedgerForm):
+    """Settings of one slot, with one pair of fields for each output of the receiver."""
+
+    label = forms.CharField(label="Place", max_length=80, help_text="As people there call it, such as Room 12.")
+    area = forms.CharField(label="Area", max_length=120, required=False, help_text="Building, floor or wing.")
+    duty = forms.ChoiceField(label="Duty class", choices=Duty.choices, help_text="How bad a dead battery is here.")
+    is_portable = forms.BooleanField(label="Leaves the site", required=False)
+    window = forms.ChoiceField(label="Supervision", help_text="After how long a silent transmitter counts as missing.")
+    interval_s = forms.IntegerField(
+        label="Checks in every [s]",
+        required=False,
+        min_value=1,
+        max_value=LONGEST_INTERVAL_S,
+        help_text="Empty: unknown.",
+    )
+    contact = forms.ChoiceField(label="Contact at rest", choices=Contact.choices)
+    input_number = forms.IntegerField(label="Input", min_value=1, max_value=99, initial=1)
+    is_shared = forms.BooleanField(
+        label="Meant to stand in several slots", required=False, help_text="One battery change serves all of them."
+    )
+    note = forms.CharField(label="Note", max_length=300, required=False)
+
+    field_order: tuple[str, ...] = ("label", "area", "duty", "is_portable", "window", "interval_s", "contact")
+
+    def __init__(
+        self, *args: Any, receiver: Receiver, outputs: list[Output], settings: Settings | None = None, **kwargs: Any
+    ) -> None:
+        initial = {**_initial_of(receiver, settings), **kwargs.pop("initial", {})}
+        super().__init__(*args, receiver=receiver, initial=initial, **kwargs)
+        self.outputs = outputs
+        self.fields["window"].choices = _window_choices(receiver, settings)  # type: ignore[attr-defined]
+        known = receiver.type.behaviours if receiver.type else []
+        for output in outputs:
+            drives = f" ({output.drives})" if output.drives else ""
+            used = settings and next((c for c in settings.outputs if c.output.pk == output.pk), None)
+            choices = [
+                (code, words)
+                for code, words in Behaviour.choices
+                if not known or code in known or code == "unknown" or (used and used.behaviour == code)
+            ]
+            self.fields[f"output_{output.number}"] = forms.ChoiceField(
+                label=f"Output {output.number}{drives}", choices=[NO_BEHAVIOUR, *choices], required=False
+            )
+            self.fields[f"seconds_{output.number}"] = forms.FloatField(
+                label=f"Output {output.number}: on for [s]", required=False, min_value=0.1, max_value=86400
+            )
+
+    def output_fields(self) -> list[tuple[forms.BoundField, forms.BoundField]]:
+        """Behaviour and seconds of each output, side by side."""
+        return [(self[f"output_{output.number}"], self[f"seconds_{output.number}"]) for output in self.outputs]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        for output in self.outputs:
+            behaviour, seconds = cleaned.get(f"output_{output.number}"), cleaned.get(f"seconds_{output.number}")
+            if behaviour == "momentary" and not seconds and f"seconds_{output.number}" not in self.errors:
+                self.add_error(f"seconds_{output.number}", "Say for how many seconds it stays on.")
+            if behaviour != "momentary" and seconds:
+                self.add_error(f"seconds_{output.number}", "Seconds only go with “on for a set time”.")
+        return cleaned
+
+    def settings(self) -> Settings:
+        """What was typed, as an action takes it."""
+        cleaned = self.cleaned_data
+        window = cleaned["window"]
+        return Settings(
+            label=cleaned["label"],
+            duty=cleaned["duty"],
+            area=cleaned["area"],
+            is_portable=cleaned["is_portable"],
+            supervision=window if window in ("off", "unknown") else "on",
+            window_s=None if window in ("off", "unknown") else int(window),
+            interval_s=cleaned["interval_s"],
+            contact=cleaned["contact"],
+            input_number=cleaned["input_number"],
+            is_shared=cleaned["is_shared"],
+            note=cleaned["note"],
+            outputs=tuple(
+                OutputChoice(output, cleaned[f"output_{output.number}"], cleaned[f"seconds_{output.number}"])
+                for output in self.outputs
+                if cleaned[f"output_{output.number}"]
+            ),
+        )
+
+
+def _initial_of(receiver: Receiver, settings: Settings | None) -> dict[str, Any]:
+    if settings is None:
+        return {"window": receiver.type.default_window_s if receiver.type else "unknown", "contact": "unknown"}
+    names = ("label", "area", "duty", "is_portable", "interval_s", "contact", "input_number", "is_shared", "note")
+    initial: dict[str, Any] = {name: getattr(settings, name) for name in names}
+    initial["window"] = settings.window_s if settings.supervision == "on" else settings.supervision
+    for choice in settings.outputs:
+        initial[f"output_{choice.output.number}"] = choice.behaviour
+        initial[f"seconds_{choice.output.number}"] = choice.seconds
+    return initial
+
+
+def _window_choices(receiver: Receiver, settings: Settings | None) -> list[tuple[str, str]]:
+    windows = {int(window) for window in receiver.type.windows_s} if receiver.type else {200, 3600, 14400, 43200, 86400}
+    if settings is not None and settings.window_s:
+        windows.add(settings.window_s)
+    choices = [(str(window), window_words(window)) for window in sorted(windows)]
+    if (
+        receiver.type is None
+        or receiver.type.can_switch_supervision_off
+        or (settings and settings.supervision == "off")
+    ):
+        choices.append(("off", "not supervised"))
+    return [*choices, ("unknown", "not known")]
+
+
+class RegisterForm(SettingsForm):
+    """A transmitter into a spare slot; a serial nobody knows yet is a new transmitter of the type chosen."""
+
+    serial = forms.CharField(
+        label="Serial number",
+        max_length=40,
+        required=False,
+        help_text="Leave empty where the slot is taken, but nobody knows by what.",
+        widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
+    )
+    type = forms.ModelChoiceField(
+        label="Type, if it is new", queryset=TransmitterType.objects.none(), required=False, empty_label="not known"
+    )
+
+    field_order = ("serial", "type", *SettingsForm.field_order)
+
+    def __init__(self, *args: Any, transmitters: Any, types: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.transmitters = transmitters
+        self.fields["type"].queryset = types  # type: ignore[attr-defined]
+
+    def clean_serial(self) -> str:
+        serial: str = self.cleaned_data["serial"].strip()
+        if any(not character.isprintable() for character in serial):
+            raise forms.ValidationError("A serial number cannot hold such characters.")
+        return serial
+
+    def transmitter(self) -> Transmitter | None:
+        """The transmitter of this serial, an unsaved one where it is new, or None where none was given."""
+        serial = self.cleaned_data["serial"]
+        if not serial:
+            return None
+        known: Transmitter | None = self.transmitters.filter(serial__iexact=serial).select_related("type").first()
+        return known or Transmitter(serial=serial, type=self.cleaned_data["type"])
+
+
+class NameForm(SettingsForm):
+    """Change a slot; where nothing answered, the serial that was found may be given."""
+
+    serial = forms.CharField(
+        label="Serial number found", max_length=40, required=False, help_text="If you found out what stands here."
+    )
+
+    def __init__(self, *args: Any, transmitters: Any, is_named: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.transmitters = transmitters
+        if is_named:
+            del self.fields["serial"]
+
+    def transmitter(self) -> Transmitter | None:
+        """The transmitter found in place, if one was named."""
+        serial = (self.cleaned_data.get("serial") or "").strip()
+        if not serial:
+            return None
+        known: Transmitter | None = self.transmitters.filter(serial__iexact=serial).select_related("type").first()
+        return known or Transmitter(serial=serial)
+
+
+class MoveTargetForm(forms.Form):
+    """First step of a move: where to."""
+
+    to_receiver = forms.ModelChoiceField(label="To receiver", queryset=Receiver.objects.none())
+    to_slot = forms.IntegerField(label="Slot", min_value=1, max_value=1024)
+
+    def __init__(self, *args: Any, receivers: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["to_receiver"].queryset = receivers  # type: ignore[attr-defined]

@@ -1,0 +1,153 @@
+"""Every read of receivers and their outputs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import Self
+
+from django.apps import apps
+from django.db.models import Count, IntegerField, Min, OuterRef, Q, Subquery
+from django.db.models.functions import Coalesce
+
+from company.querysets import CustomerScoped
+from devices.querysets.moments import heard_moment
+from devices.rules.slot_map import SlotRow
+from devices.rules.supervision import EVERY, VISITS, ReceiverEvidence
+
+
+def _last_heard(receiver_ids: Sequence[int]) -> dict[int, dict[int, datetime]]:
+    """Receiver → slot → last check-in."""
+    if not receiver_ids:
+        return {}
+    heard: dict[int, dict[int, datetime]] = {}
+    for receiver_id, slot, day, seconds in (
+        apps.get_model("devices", "Registration")
+        ._default_manager.open()
+        .filter(receiver__in=receiver_ids, transmitter__isnull=False)
+        .with_last_check_in()
+        .values_list("receiver_id", "slot", "heard_day", "heard_s")
+    ):
+        if (at := heard_moment(day, seconds)) is not None:
+            heard.setdefault(receiver_id, {})[slot] = at
+    return heard
+
+
+def _tried(visits: Mapping[int, int]) -> dict[int, dict[int, bool | None]]:
+    """Receiver → slot → what the last walk test of that receiver's visit found (None: touched, not walk-tested)."""
+    if not visits:
+        return {}
+    tried: dict[int, dict[int, bool | None]] = {}
+    for receiver_id, visit_id, slot, was_heard in (
+        apps.get_model("devices", "Registration")
+        ._default_manager.filter(
+            receiver__in=visits.keys(), entries__visit__in=set(visits.values()), entries__is_withdrawn=False
+        )
+        .order_by("entries__made_at", "entries__pk")
+        .values_list("receiver_id", "entries__visit_id", "slot", "entries__walk_test__heard")
+    ):
+        if visits[receiver_id] == visit_id:
+            slots = tried.setdefault(receiver_id, {})
+            slots[slot] = was_heard if was_heard is not None else slots.get(slot)
+    return tried
+
+
+class ReceiverQuerySet(CustomerScoped):
+    """Receivers."""
+
+    def open(self) -> Self:
+        """Receivers that hang there now."""
+        return self.filter(removed_at=None)
+
+    def for_list(self) -> Self:
+        """With site, customer, type and the number of slots in use."""
+        return self.select_related("site", "customer", "type").annotate(
+            n_used=Count("registrations", filter=Q(registrations__removed_at=None), distinct=True)
+        )
+
+    def with_due(self) -> Self:
+        """With the first due date of anything on the receiver."""
+        # Due items are rows of the app above; a lookup by name keeps imports pointing one way.
+        first = (
+            self.model._default_manager.filter(pk=OuterRef("pk"))
+            .values("pk")
+            .annotate(first=Min("due_items__due_on", filter=Q(due_items__is_closed=False)))
+            .values("first")
+        )
+        return self.annotate(first_due_on=Subquery(first))
+
+    def late_on(self, day: date) -> Self:
+        """With the number of things past their due date on a day, and of these the ones on a life-safety duty."""
+        late = Q(due_items__is_closed=False, due_items__due_on__lt=day)
+        counts = self.model._default_manager.filter(pk=OuterRef("pk")).values("pk")
+
+        def count(condition: Q) -> Coalesce:
+            rows = counts.annotate(n=Count("due_items", filter=condition, distinct=True)).values("n")
+            return Coalesce(Subquery(rows, output_field=IntegerField()), 0)
+
+        return self.annotate(n_late=count(late), n_grave=count(late & Q(due_items__duty="life_safety")))
+
+    def evidence(self, rows: Mapping[int, Sequence[SlotRow]], now: datetime) -> dict[int, ReceiverEvidence]:
+        """What is known of each receiver today, for the one honest sentence; four queries for any number of receivers.
+
+        `rows` are the slot maps of today by receiver, as `slot_rows` reads them.
+        """
+        last_visit = (
+            self.model._default_manager.filter(pk=OuterRef("pk"), entries__visit__state="finished")
+            .order_by("-entries__visit__finished_at")
+            .values("entries__visit_id", "entries__visit__finished_at")
+        )
+        receivers = list(
+            self.select_related("site").annotate(
+                visit_id=Subquery(last_visit.values("entries__visit_id")[:1]),
+                visited_at=Subquery(last_visit.values("entries__visit__finished_at")[:1]),
+            )
+        )
+        heard = _last_heard([row.pk for row in receivers if row.evidence == EVERY])
+        faults = dict(
+            apps.get_model("devices", "Fault")
+            ._default_manager.filter(receiver__in=receivers)
+            .standing()
+            .values_list("receiver_id")
+            .annotate(n=Count("pk"))
+        )
+        tried = _tried({row.pk: row.visit_id for row in receivers if row.evidence == VISITS and row.visit_id})
+        found = {}
+        for row in receivers:
+            zone = row.site.zone
+            today = now.astimezone(zone).date()
+            expected = [slot for slot in rows.get(row.pk, ()) if not slot.is_away and not slot.nothing_answers]
+            outcome = tried.get(row.pk, {})
+            here = heard.get(row.pk, {})
+            found[row.pk] = ReceiverEvidence(
+                grade=row.evidence,
+                n_registered=len(expected),
+                n_heard=sum(
+                    1 for slot in expected if (at := here.get(slot.slot)) and at.astimezone(zone).date() == today
+                ),
+                n_faults=faults.get(row.pk, 0),
+                link_tested_at=row.link_tested_at.astimezone(zone) if row.link_tested_at else None,
+                watermark_at=row.heard_until.astimezone(zone) if row.heard_until else None,
+                visited_on=row.visited_at.astimezone(zone).date() if row.visited_at else None,
+                n_not_in_order=sum(1 for slot in expected if outcome.get(slot.slot) is False),
+                n_not_looked_at=sum(1 for slot in expected if slot.slot not in outcome),
+            )
+        return found
+
+    def matching(self, words: str) -> Self:
+        """Receivers whose label, serial or site holds the words."""
+        if not words:
+            return self
+        return self.filter(
+            Q(label__icontains=words)
+            | Q(serial__icontains=words)
+            | Q(site__name__icontains=words)
+            | Q(site__code__icontains=words)
+            | Q(customer__name__icontains=words)
+        )
+
+
+class OutputQuerySet(CustomerScoped):
+    """Outputs of receivers."""
+
+    site_path = "receiver__site_id"

@@ -1,0 +1,92 @@
+"""Every read of transmitters and what hangs on them: cells, days of check-ins, faults."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING, ClassVar, Self
+
+from django.apps import apps
+from django.contrib.auth.models import AnonymousUser
+from django.db.models import F, Q
+
+from company.querysets import CustomerScoped, scope_of
+
+if TYPE_CHECKING:
+    from company.models import User
+
+
+class OfTransmitter(CustomerScoped):
+    """Rows of a transmitter, which has no site of its own: a limited portal user sees those registered at their sites."""
+
+    site_path = ""
+    transmitter_path: ClassVar[str] = "transmitter_id"
+
+    def visible_to(self, user: User | AnonymousUser) -> Self:
+        if not user.is_authenticated or not user.is_active:
+            return self.none()
+        if user.is_staff_member:
+            return self
+        scope = scope_of(user)
+        condition = Q(customer_id__in=scope.customer_ids)
+        if scope.site_ids:
+            # Only while it is registered there: a unit that has moved on takes its later history out of sight.
+            here = apps.get_model("devices", "Registration")._default_manager.filter(
+                site_id__in=scope.site_ids, removed_at=None
+            )
+            condition |= Q(**{f"{self.transmitter_path}__in": here.values("transmitter_id")})
+        return self.filter(condition)
+
+
+class TransmitterQuerySet(OfTransmitter):
+    """Transmitters."""
+
+    transmitter_path = "pk"
+
+    def matching(self, words: str) -> Self:
+        """Transmitters whose serial holds the words."""
+        return self.filter(serial__icontains=words) if words else self
+
+
+class FittingQuerySet(OfTransmitter):
+    """Cells fitted."""
+
+    def open(self) -> Self:
+        """Cells in service now."""
+        return self.filter(removed_at=None)
+
+    def newest_first(self) -> Self:
+        """As a ledger shows them: the set in service first, those of unknown age by when they were entered."""
+        return self.select_related("battery_type").order_by(
+            F("removed_at").desc(nulls_first=True), "-entered_at", "-pk"
+        )
+
+    def as_of(self, at: datetime) -> Self:
+        """Cells in service at a moment; those of unknown age count from when our records begin."""
+        begun = Q(fitted_at__lte=at) | Q(fitted_at=None, entered_at__lte=at)
+        return self.filter(begun & (Q(removed_at=None) | Q(removed_at__gt=at)))
+
+
+class FittingTotalsQuerySet(OfTransmitter):
+    """Raw sums of fittings."""
+
+    transmitter_path = "fitting__transmitter_id"
+
+
+class CheckInQuerySet(OfTransmitter):
+    """Days of check-ins."""
+
+
+class FaultQuerySet(CustomerScoped):
+    """Faults."""
+
+    def open(self) -> Self:
+        """Faults whose condition is still there."""
+        return self.filter(cleared_at=None)
+
+    def latched(self) -> Self:
+        """Faults that still show on the receiver because nobody has cleared it."""
+        return self.filter(is_latched=True, latch_cleared_at=None)
+
+    def standing(self) -> Self:
+        """Faults that still show: the condition is there, or it is latched and nobody has cleared the receiver."""
+        return self.filter(Q(cleared_at=None) | Q(is_latched=True, latch_cleared_at=None))
