@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import socket
+import warnings
 from typing import Any
 
 from django.conf import settings
@@ -29,7 +31,7 @@ class Server(BaseApplication):
     def load_config(self) -> None:
         for name, value in {
             "bind": self.address, "workers": 1, "threads": THREADS, "worker_class": "gthread", "timeout": 120,
-            "graceful_timeout": 10, "loglevel": "warning", "proc_name": "slotledger",
+            "graceful_timeout": 4, "loglevel": "warning", "proc_name": "slotledger",
             "post_worker_init": self.start_jobs, "worker_exit": self.stop_jobs,
         }.items():  # fmt: skip
             self.cfg.set(name, value)
@@ -49,6 +51,23 @@ class Server(BaseApplication):
             self.jobs.stop(timeout_s=5)
 
 
+def refuse_taken(host: str, port: int) -> None:
+    """Say in a sentence what the server would say in a page of retries.
+
+    Raises
+    ------
+    CommandError
+        If nothing can listen on the address.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as trial:
+        trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            trial.bind((host, port))
+        except OSError as error:
+            raise CommandError(f"Cannot listen on {host}:{port} ({error.strerror}). Choose another with --port.") from error
+
+
 class Command(BaseCommand):
     """`manage.py serve`."""
 
@@ -65,10 +84,13 @@ class Command(BaseCommand):
         call_command("migrate", verbosity=0, interactive=False)
         if not settings.WHITENOISE_USE_FINDERS:
             call_command("collectstatic", verbosity=0, interactive=False)
+        # In a trial static files come from the apps, so the folder to collect them into need not be there.
+        warnings.filterwarnings("ignore", message="No directory at", category=UserWarning)
+        refuse_taken(host, port)
         if not {"BASE_URL", "BASE_URL_FILE"} & os.environ.keys():
             # Printed QR codes and mails must lead back to this very server.
             settings.BASE_URL = f"http://{host}:{port}"
         self.stdout.write(f"Serving on http://{host}:{port}/  Ctrl+C ends it.")
         # The forked process must not share a database connection with this one.
         connections.close_all()
-        Server(f"{host}:{port}").run()
+        Server(f"[{host}]:{port}" if ":" in host else f"{host}:{port}").run()

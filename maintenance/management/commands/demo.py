@@ -11,7 +11,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
 from company.errors import Refused
-from maintenance.management.demo.load import Wish, load_firm
+from maintenance.management.demo.load import Wish, is_loaded, load_firm
 from maintenance.management.demo.people import ACCOUNTS
 
 
@@ -27,7 +27,7 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--no-serve", action="store_true", help="load only")
-        parser.add_argument("--seed", type=int, default=24, help="another seed makes another firm")
+        parser.add_argument("--seed", type=int, default=25, help="another seed makes another firm")
         parser.add_argument(
             "--scale",
             type=float,
@@ -53,7 +53,9 @@ class Command(BaseCommand):
         today = options["today"] or timezone.localdate()
         try:
             wish = Wish.of(seed=options["seed"], today=today, scale=options["scale"])
-            self.stdout.write(f"Loading the demo firm as of {today:%d %B %Y}. This takes up to a minute.")
+            if not is_loaded():
+                self.stdout.write(f"Loading the demo firm as of {today:%d %B %Y}. This takes up to a minute.")
+                self.stdout.flush()
             firm = load_firm(wish)
         except (Refused, ValueError) as refusal:
             raise CommandError(str(refusal)) from refusal

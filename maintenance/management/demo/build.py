@@ -14,6 +14,8 @@ from maintenance.management.demo.world import DemoFirm, DemoRound, DemoSite, Dem
 CATALOGUE = Path(__file__).parents[3] / "devices" / "catalogue"
 FULL_SIZE = 1500
 """Transmitters of the firm at scale 1."""
+SMALLEST = 150
+"""Transmitters below which not everything that is to be seen finds a place."""
 DEFAULT_LIMITS = {"life_safety": 0.32, "security": 0.40, "convenience": 0.48}
 """Exposure to which the firm lets batteries go, where the caller does not say; the loader asks the policy on record."""
 DIARY_DAYS = 365
@@ -34,12 +36,12 @@ def size_of(scale: float) -> int:
     Raises
     ------
     ValueError
-        If fewer than 100 or more than 100,000 would come out.
+        If fewer than `SMALLEST` or more than 100,000 would come out.
     """
     n = round(scale if scale > 100 else scale * FULL_SIZE)
-    if not 100 <= n <= 100_000:
+    if not SMALLEST <= n <= 100_000:
         raise ValueError(
-            "The scale must give between 100 and 100,000 transmitters: 1 is the usual firm of 1,500, 0.1 a small one, "
+            f"The scale must give between {SMALLEST} and 100,000 transmitters: 1 is the usual firm of 1,500, 0.1 a small one, "
             "a number over 100 is taken as the number of transmitters."
         )
     return n

@@ -21,7 +21,6 @@ from maintenance.management.demo.world import DemoFirm, seeded_uuid
 from maintenance.models import DueItem, Round, Visit
 from sites.models import Site
 
-N_REPORTS = 3
 HORIZON_WEEKS = 9
 
 
@@ -89,11 +88,11 @@ def _say(rng: Random, visit: Visit, saying: Saying, by: User, moment: datetime) 
     record_entry(visit=visit, saying=saying, key=seeded_uuid(rng), by=by, at=moment)
 
 
-def issue_reports(hands: Hands, today: date) -> int:
+def issue_reports(hands: Hands, today: date, n: int) -> int:
     """Print the service reports of the newest finished visits of today's customers."""
     newest = Visit.objects.filter(state="finished", planned_on__lt=today).order_by("-planned_on", "pk")
     chosen = (
         list(newest.filter(customer__code="FVC")[:1]) + list(newest.filter(customer__code="SHT")[:1]) + list(newest[:1])
     )
-    asked = [ask_for_service_report(visit=visit, by=hands.office, at=at(today, 7, 30)) for visit in chosen[:N_REPORTS]]
+    asked = [ask_for_service_report(visit=visit, by=hands.office, at=at(today, 7, 30)) for visit in chosen[:n]]
     return sum(jobs.run(job.pk) for job in asked)

@@ -113,7 +113,7 @@ def _open_latch(sites: list[DemoSite], diary: Diary, truth: Truth, today: date) 
     found = []
     for site in sites:
         last = max((day for day in site.visit_days if day < today and day != site.postponed_on), default=today)
-        worked = any(code == site.code and day > last for code, day in diary.work)
+        worked = any(day > last for day in diary.days[site.code])
         if site.evidence != "visits" and not worked and (today - last).days > 20:
             found.append((last, site))
     last, site = min(found, key=lambda each: (each[0], each[1].code))

@@ -21,7 +21,8 @@ def make_history(rng: Random, planter: Planter, serials: Serials, today: date) -
     for site in planter.sites:
         for receiver in site.receivers:
             for row in list(receiver.slots):
-                if row.transmitter is None or row.is_shared or row.replaces or rng.random() > CHANGED_SHARE:
+                planted = row.transmitter is None or id(row) in planter.used
+                if planted or row.replaces or rng.random() > CHANGED_SHARE:
                     continue
                 longest = (today - row.registered_at.date()).days - 40
                 if longest < 60:

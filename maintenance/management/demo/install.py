@@ -42,12 +42,14 @@ def make_sites(rng: Random, today: date, n_transmitters: int) -> list[DemoSite]:
     """Choose and place the sites: the island's list from its top, over again with a number behind the name if need be."""
     sites: list[DemoSite] = []
     left, lap = n_transmitters, 0
+    ten = sum(place.n_transmitters for place in island.PLACES[:10])
     while left > 0 or len(sites) < 10:
         for place in island.PLACES:
             if left <= 0 and len(sites) >= 10:
                 break
-            small = n_transmitters < 400
-            n = max(4, round(place.n_transmitters * 0.45)) if small else place.n_transmitters
+            n = place.n_transmitters
+            if n_transmitters < ten:
+                n = max(5, round(n * n_transmitters / ten))
             if len(sites) >= 10:
                 n = min(n, max(left, 4))
             sites.append(_site(rng, today, place, n, lap))
@@ -183,7 +185,11 @@ def _type_codes(rng: Random, purpose: str, n: int, receiver: DemoReceiver) -> li
         and (code != "smoke-short" or 180 in receiver.type["windows_s"])
         and (code != "repeater-mains" or n >= 14)
     ]
-    return rng.choices([code for code, _ in shares], [weight for _, weight in shares], k=n)
+    # One of each where there is room: a small firm shall have every kind that a large one has.
+    codes = [code for code, _ in shares] if n >= len(shares) + 1 else []
+    codes += rng.choices([code for code, _ in shares], [weight for _, weight in shares], k=n - len(codes))
+    rng.shuffle(codes)
+    return codes
 
 
 def _slot_numbers(rng: Random, n_slots: int, n: int) -> list[int]:

@@ -20,6 +20,7 @@ from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
 from maintenance.management.demo.world import DemoFirm
 
 REPORTS_UP_TO = 6000
+"""Transmitters up to which a few service reports are printed; larger firms are for benchmarks."""
 
 
 class NotOurs(Refused):
@@ -33,6 +34,7 @@ class Wish:
     seed: int
     today: date
     n_transmitters: int
+    n_reports: int = 3
 
     @classmethod
     def of(cls, *, seed: int, today: date, scale: float) -> Wish:
@@ -43,7 +45,8 @@ class Wish:
         ValueError
             If the scale is out of range.
         """
-        return cls(seed, today, size_of(scale))
+        n = size_of(scale)
+        return cls(seed, today, n, 3 if n <= REPORTS_UP_TO else 0)
 
 
 def is_loaded() -> bool:
@@ -96,6 +99,5 @@ def load_firm(wish: Wish) -> DemoFirm | None:
         hands = current.Hands(users[OFFICE], [users[facts.email] for facts in TECHNICIANS])
         rounds = current.plan_rounds(firm, sites, hands)
         current.begin_round(rng, rounds[0], wish.today)
-    if wish.n_transmitters <= REPORTS_UP_TO:
-        current.issue_reports(hands, wish.today)
+    current.issue_reports(hands, wish.today, wish.n_reports)
     return firm

@@ -26,14 +26,18 @@ class Planter:
         return [row for site in self.sites for receiver in site.receivers for row in receiver.slots]
 
     def pick(self, wanted: Pick) -> DemoSlot:
-        """Take one slot that fits.
+        """Take one slot that holds something now and fits.
 
         Raises
         ------
         ValueError
             If no slot fits: the firm is too small to be told about.
         """
-        fitting = [row for row in self.slots() if id(row) not in self.used and row.transmitter and wanted(row)]
+        fitting = [
+            row
+            for row in self.slots()
+            if row.removed_at is None and row.transmitter and id(row) not in self.used and wanted(row)
+        ]
         if not fitting:
             raise ValueError("No slot fits an oddity that was to be planted: choose a larger scale.")
         row = self.rng.choice(fitting)
@@ -88,7 +92,11 @@ def plant(planter: Planter, serials: Serials, types: dict[str, Any]) -> list[Dem
 
 def _links_and_outage(planter: Planter) -> None:
     truth, today = planter.truth, planter.today
-    weak = [planter.pick_kind("pull-cord", "wall-button", also=is_every) for _ in range(2)]
+    old = at(today - timedelta(days=430), 0)
+    weak = [
+        planter.pick_kind("pull-cord", "wall-button", also=lambda row: is_every(row) and row.registered_at < old)
+        for _ in range(2)
+    ]
     truth.weak_serials = [row.transmitter.serial for row in weak if row.transmitter]
     others = [s for s in planter.sites if s.evidence == "every" and all(row.receiver.site is not s for row in weak)]
     site = planter.rng.choice(others or [s for s in planter.sites if s.evidence == "every"])
@@ -282,9 +290,11 @@ def something_due(planter: Planter, cells: Cells, beats: dict[str, list[DemoSite
     for site in beats[order[0]]:
         for ahead in (8, 20, 44):
             _make_due(planter, cells, stands_at(site), ahead, last)
-    later = [site for beat in order[3:] for site in beats[beat]] or beats[order[-1]]
+    later = {site.code for site in [site for beat in order[3:] for site in beats[beat]] or beats[order[-1]]}
     for late in (6, 12, 25):
-        _make_due(planter, cells, lambda row: row.duty == "life_safety" and row.receiver.site in later, -late, last)
+        _make_due(
+            planter, cells, lambda row: row.duty == "life_safety" and row.receiver.site.code in later, -late, last
+        )
 
 
 def _make_due(planter: Planter, cells: Cells, wanted: Pick, ahead: int, last: dict[int, Change]) -> None:

@@ -36,8 +36,10 @@ class Diary:
         self.rng, self.today, self.truth = rng, today, truth
         self.since = today - timedelta(days=days)
         self.work: dict[tuple[str, date], list[Change]] = defaultdict(list)
+        self.days: dict[str, set[date]] = defaultdict(set)
         for change in changes:
             self.work[change.site.code, change.day].append(change)
+            self.days[change.site.code].add(change.day)
         self.rows: dict[int, list[DemoSlot]] = defaultdict(list)
         for row in slots:
             if row.transmitter is not None:
@@ -213,8 +215,7 @@ def call_outs(diary: Diary, beats: dict[str, list[DemoSite]]) -> list[DemoVisit]
     made = []
     for index, sites in enumerate(beats.values()):
         for site in sites:
-            days = sorted(d for code, d in list(diary.work) if code == site.code and d not in set(site.visit_days))
-            for day in days:
+            for day in sorted(diary.days[site.code] - set(site.visit_days)):
                 changes = diary.work[site.code, day]
                 arrival = at(day, 13, 20) + timedelta(minutes=10 * (index % 6))
                 if day < diary.since:

@@ -1,0 +1,351 @@
+"""The demo firm: complete, true to what the simulation knows, the same again for the same wish, and never among real records."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from django.core.management import call_command
+from django.db import models, transaction
+from django.db.models import Sum
+
+from company.models import Customer, User
+from devices.fields import day_number
+from devices.models import (
+    Away,
+    CheckInDay,
+    Fault,
+    Fitting,
+    FittingTotals,
+    Output,
+    Receiver,
+    Registration,
+    RegistrationOutput,
+    SetAside,
+    Transmitter,
+)
+from maintenance.management.demo.build import build_firm, size_of
+from maintenance.management.demo.load import Wish, load_firm
+from maintenance.management.demo.people import ACCOUNTS
+from maintenance.management.demo.world import DemoFirm
+from maintenance.models import DueItem, Entry, IssuedReport, Request, Round, Visit, WalkTest
+from sites.models import Site
+
+TODAY = date(2026, 11, 25)
+SMALL = Wish(seed=25, today=TODAY, n_transmitters=150, n_reports=1)
+
+
+@pytest.fixture(scope="module")
+def usual() -> DemoFirm:
+    """The firm at its usual size, without a database."""
+    return build_firm(seed=25, today=TODAY, n_transmitters=1500)
+
+
+@pytest.fixture(scope="module")
+def firm(django_db_setup: Any, django_db_blocker: Any) -> Iterator[DemoFirm]:
+    """A small firm, loaded once for this module and rolled back after it."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        loaded = load_firm(SMALL)
+        assert loaded is not None
+        yield loaded
+        transaction.set_rollback(True)
+
+
+# --- the simulation, without a database --------------------------------------------------------------------------------
+
+
+def test_the_usual_firm_has_the_size_that_is_promised(usual: DemoFirm) -> None:
+    assert len(usual.sites) == 40
+    assert len({site.customer for site in usual.sites}) == 15
+    assert len(usual.receivers) == 110
+    standing = {row.transmitter.serial for row in usual.slots if row.transmitter and row.removed_at is None}
+    assert len(standing) == 1500
+    assert {receiver.evidence for receiver in usual.receivers} == {"every", "exceptions", "visits"}
+    assert len({row.transmitter.type["kind"] for row in usual.slots if row.transmitter}) >= 9
+
+
+def test_lives_end_early_in_the_bad_lot_only(usual: DemoFirm) -> None:
+    def mean_share(fittings: list[Any]) -> float:
+        scale = usual.truth.scale_by_type
+        shares = [f.life_u / scale[f.transmitter.type["code"]] for f in fittings]
+        return sum(shares) / len(shares)
+
+    drawn = [f for f in usual.fittings if f.transmitter.site.installed_on > TODAY - timedelta(days=1400) or f.fitted_at]
+    bad = [f for f in drawn if f.lot == usual.truth.bad_lot]
+    good = [f for f in drawn if f.lot != usual.truth.bad_lot]
+    assert len(bad) >= 15
+    assert {f.battery for f in bad} == {"cr2450"}
+    # The mean of a Weibull life of shape 8 is 0.94 of its scale.
+    assert mean_share(good) == pytest.approx(0.94, abs=0.05)
+    assert mean_share(bad) == pytest.approx(0.47, abs=0.08)
+
+
+def test_the_history_holds_every_way_a_battery_comes_out(usual: DemoFirm) -> None:
+    why = Counter(fitting.why for fitting in usual.fittings if fitting.removed_at)
+    assert why["preventive"] > 600
+    assert why["low_battery"] >= 10
+    assert why["dead"] >= 3
+    assert why["retired"] >= 10
+
+
+def test_cells_follow_each_other_without_gap_or_overlap(usual: DemoFirm) -> None:
+    checked = 0
+    for unit in usual.transmitters:
+        for older, newer in zip(unit.fittings, unit.fittings[1:], strict=False):
+            assert older.removed_at == newer.fitted_at
+            checked += 1
+        for fitting in unit.fittings:
+            assert not (fitting.removed_at and fitting.fitted_at) or fitting.fitted_at < fitting.removed_at
+            if fitting.first_low_at and fitting.removed_at:
+                assert fitting.first_low_at < fitting.removed_at
+    assert checked > 500
+
+
+def test_a_transmitter_stands_in_one_place_unless_declared(usual: DemoFirm) -> None:
+    places = Counter(row.transmitter.serial for row in usual.slots if row.transmitter and row.removed_at is None)
+    assert [serial for serial, n in places.items() if n > 1] == [usual.truth.shared_serial]
+
+
+def test_slots_are_set_to_what_their_receiver_can_do(usual: DemoFirm) -> None:
+    for row in usual.slots:
+        assert 1 <= row.slot <= row.receiver.n_slots
+        kind = row.receiver.type
+        if kind is None:
+            continue
+        assert row.window_s is None or row.window_s in kind["windows_s"]
+        assert all(behaviour in kind["behaviours"] for _, behaviour, _ in row.outputs)
+        if row.transmitter and row.supervision == "off":
+            assert kind["can_switch_supervision_off"]
+
+
+@pytest.mark.parametrize("days", range(7))
+def test_it_can_be_built_on_every_day_of_the_week(days: int) -> None:
+    firm = build_firm(seed=3, today=TODAY + timedelta(days=days), n_transmitters=150)
+    assert firm.truth.carried_off_serial
+    assert firm.truth.latched_serial
+
+
+def test_another_seed_makes_another_firm() -> None:
+    serials = [
+        [unit.serial for unit in build_firm(seed=seed, today=TODAY, n_transmitters=150).transmitters]
+        for seed in (1, 1, 2)
+    ]
+    assert serials[0] == serials[1]
+    assert serials[0] != serials[2]
+
+
+@pytest.mark.parametrize(("scale", "n"), [(1, 1500), (0.1, 150), (2, 3000), (100_000, 100_000), (4000, 4000)])
+def test_scale_is_a_multiple_or_a_number(scale: float, n: int) -> None:
+    assert size_of(scale) == n
+
+
+@pytest.mark.parametrize("scale", [0, 0.05, -1, 100_001])
+def test_a_scale_out_of_range_is_refused(scale: float) -> None:
+    with pytest.raises(ValueError, match="between"):
+        size_of(scale)
+
+
+# --- what is in the database ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.django_db
+def test_everything_built_is_in_the_records(firm: DemoFirm) -> None:
+    assert Site.objects.count() == len(firm.sites)
+    assert Receiver.objects.count() == len(firm.receivers)
+    assert Transmitter.objects.count() == len(firm.transmitters)
+    assert Registration.objects.count() == len(firm.slots)
+    # Two sets of cells more: changed on the stop that is under way.
+    assert Fitting.objects.count() == len(firm.fittings) + 2
+    assert Customer.objects.count() == 15
+    assert Request.objects.count() == 3
+    assert SetAside.objects.count() == 1
+
+
+@pytest.mark.django_db
+def test_each_account_opens_with_the_printed_password(firm: DemoFirm) -> None:
+    for account in ACCOUNTS:
+        user = User.objects.get(email=account.email)
+        assert user.check_password(account.password)
+        assert (user.audience, user.is_manager) == (account.audience, account.is_manager)
+    portal = User.objects.get(email="hostel@skarrow-schools.example")
+    assert [site.code for site in Site.objects.visible_to(portal)] == ["SSB-03"]
+
+
+@pytest.mark.django_db
+def test_planted_oddities_are_in_the_records(firm: DemoFirm) -> None:
+    truth, here = firm.truth, Registration.objects.open()
+
+    def row(serial: str) -> Registration:
+        return here.get(transmitter__serial=serial, input_number=1)
+
+    assert row(truth.carried_off_serial).is_portable
+    assert row(truth.carried_off_serial).window_s == 86400
+    assert (row(truth.unsupervised_serial).duty, row(truth.unsupervised_serial).supervision) == ("life_safety", "off")
+    short = row(truth.short_window_serial)
+    assert short.window_s < 2 * short.interval_s
+    assert row(truth.long_window_serial).window_s == 86400
+    assert row(truth.register_again_serial).register_again_since is not None
+    assert here.filter(transmitter__serial=truth.shared_serial, is_shared=True).count() == 2
+    assert Away.objects.filter(registration__transmitter__serial=truth.away_serial, ended_on=None).exists()
+    code, slot = truth.nothing_answers
+    assert here.get(receiver__code=code, slot=slot).transmitter is None
+    assert set(Receiver.objects.filter(type=None).values_list("code", flat=True)) == set(truth.unknown_receiver_codes)
+    unknown = Fitting.objects.open().filter(fitted_at=None).values_list("transmitter__serial", flat=True)
+    assert set(unknown) == set(truth.unknown_age_serials)
+    assert "+" in Fitting.objects.open().get(transmitter__serial=truth.mixed_lot_serial).lot
+
+
+@pytest.mark.django_db
+def test_faults_tell_what_happened(firm: DemoFirm) -> None:
+    truth = firm.truth
+    gone = Fault.objects.filter(transmitter__serial=truth.carried_off_serial, kind="missing")
+    assert gone.count() >= 10
+    assert {fault.raised_at.weekday() for fault in gone} == {5}
+    latched = Fault.objects.latched().exclude(cleared_at=None)
+    assert [fault.transmitter.serial for fault in latched] == [truth.latched_serial]
+    power = Fault.objects.filter(kind="receiver_power")
+    assert {fault.receiver.site.code for fault in power} == {truth.outage_site}
+    assert {fault.cleared_at for fault in power} == {truth.outage_to}
+    silent = Fault.objects.open().filter(kind="missing").values_list("transmitter__serial", flat=True)
+    assert truth.silent_serial in silent
+
+
+@pytest.mark.django_db
+def test_days_of_check_ins_show_outage_weak_links_and_weekends(firm: DemoFirm) -> None:
+    truth = firm.truth
+    every = Registration.objects.open().filter(receiver__evidence="every", transmitter__isnull=False)
+    assert not CheckInDay.objects.exclude(transmitter_id__in=every.values("transmitter_id")).exists()
+
+    def share(serial: str, begin: date, end: date) -> float:
+        unit = Transmitter.objects.get(serial=serial)
+        days = CheckInDay.objects.filter(transmitter_id=unit.pk, day__gte=begin, day__lt=end)
+        sums = days.aggregate(heard=Sum("heard"), expected=Sum("expected"))
+        return sums["heard"] / sums["expected"]
+
+    for serial in truth.weak_serials:
+        early = share(serial, TODAY - timedelta(days=390), TODAY - timedelta(days=300))
+        late = share(serial, TODAY - timedelta(days=14), TODAY)
+        assert late < 0.75 < 0.95 < early
+    assert truth.outage_from
+    out = truth.outage_from.date() + timedelta(days=1)
+    rows = CheckInDay.objects.filter(
+        day=out, transmitter_id__in=every.filter(site__code=truth.outage_site).values("transmitter_id")
+    )
+    assert rows.count() > 5
+    assert set(rows.values_list("heard", flat=True)) == {0}
+    saturday = TODAY - timedelta(days=4)
+    assert share(truth.carried_off_serial, saturday, saturday + timedelta(days=2)) == 0
+    assert share(truth.carried_off_serial, saturday - timedelta(days=4), saturday - timedelta(days=1)) > 0.8
+
+
+@pytest.mark.django_db
+def test_totals_are_the_sums_of_the_days(firm: DemoFirm) -> None:
+    checked = 0
+    for total in FittingTotals.objects.filter(fitting__removed_at=None).select_related("fitting"):
+        days = CheckInDay.objects.filter(transmitter_id=total.fitting.transmitter_id, day__gte=total.from_on)
+        sums = days.aggregate(heard=Sum("heard"), activations=Sum("activations"))
+        assert (total.checkins, total.activations) == (sums["heard"], sums["activations"])
+        assert total.days_measured == days.filter(heard__gt=0).count()
+        checked += 1
+    assert checked > 30
+
+
+@pytest.mark.django_db
+def test_the_list_is_that_of_a_well_run_but_imperfect_firm(firm: DemoFirm) -> None:
+    items = DueItem.objects.open()
+    assert not items.filter(due_on=None).exists()
+    late = items.filter(duty="life_safety", due_on__lt=TODAY)
+    assert 1 <= late.count() <= 12
+    assert items.filter(due_on__gte=TODAY, due_on__lt=TODAY + timedelta(days=28)).exists()
+    assert items.filter(due_on__gt=TODAY + timedelta(days=84)).count() > items.count() / 2
+
+
+@pytest.mark.django_db
+def test_rounds_are_done_under_way_published_and_drafted(firm: DemoFirm) -> None:
+    today = Round.objects.get(day=TODAY)
+    assert today.state == "published"
+    assert today.technician.email == "aino@skarrow-signal.example"
+    assert Counter(today.visits.values_list("state", flat=True)) == {"open": 1, "planned": 3}
+    assert today.visits.get(state="open").entries.filter(kind="battery").count() == 2
+    ahead = Round.objects.filter(day__gt=TODAY).order_by("day").values_list("state", flat=True)
+    assert list(ahead) == ["published", "draft"]
+    assert Round.objects.filter(state="done", day__gte=TODAY - timedelta(days=365)).count() >= 10
+    assert Visit.objects.filter(state="finished", kind="call_out").exists()
+    assert IssuedReport.objects.filter(kind="service_report").exists()
+
+
+@pytest.mark.django_db
+def test_entries_about_batteries_name_the_cells_that_were_fitted_then(firm: DemoFirm) -> None:
+    entries = Entry.objects.filter(kind="battery").select_related("registration")
+    assert entries.count() > 20
+    for entry in entries:
+        fitting = Fitting.objects.get(pk=entry.facts["fitting"])
+        assert fitting.fitted_at == entry.made_at
+        assert fitting.transmitter_id == entry.registration.transmitter_id
+    finished = Visit.objects.filter(state="finished")
+    assert all(visit.arrived_at < visit.finished_at for visit in finished)
+    assert WalkTest.objects.count() == Entry.objects.filter(kind="walk_test").count() > 100
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    "model",
+    [Site, Receiver, Output, Transmitter, Registration, RegistrationOutput, Fitting, Fault, Visit, Round, Customer],
+)
+def test_every_row_passes_its_own_validation(firm: DemoFirm, model: type[models.Model]) -> None:
+    # A date that a draft does not have yet is left empty by the action, not by a form.
+    relations = [f.name for f in model._meta.fields if f.is_relation] + ["published_at"]
+    rows = list(model._default_manager.all())
+    assert rows
+    for row in rows:
+        row.clean_fields(exclude=relations)
+    for row in rows[:: max(1, len(rows) // 25)]:
+        row.full_clean(exclude=["published_at"])
+
+
+@pytest.mark.django_db
+def test_a_second_load_changes_nothing(firm: DemoFirm) -> None:
+    before = digest()
+    assert load_firm(SMALL) is None
+    assert load_firm(Wish(seed=99, today=TODAY, n_transmitters=300)) is None
+    assert digest() == before
+
+
+@pytest.mark.django_db
+def test_the_command_prints_every_account(firm: DemoFirm, capsys: pytest.CaptureFixture[str]) -> None:
+    call_command("demo", "--no-serve", "--scale", "0.1", "--today", "2026-11-25")
+    printed = capsys.readouterr().out
+    assert "there already" in printed
+    assert all(account.email in printed and account.password in printed for account in ACCOUNTS)
+
+
+def digest() -> dict[str, Any]:
+    """What the records say, without keys that the database gives, salts and times of printing."""
+    serials = dict(Transmitter.objects.values_list("pk", "serial"))
+    columns: dict[str, tuple[Any, tuple[str, ...]]] = {
+        "receivers": (Receiver, ("code", "site__uuid", "label", "measured_v", "standby_fitted_on", "version")),
+        "slots": (
+            Registration,
+            ("receiver__code", "slot", "transmitter__serial", "registered_at", "removed_at", "label"),
+        ),
+        "cells": (Fitting, ("transmitter__serial", "fitted_at", "removed_at", "lot", "removed_why", "removed_v")),
+        "faults": (Fault, ("receiver__code", "kind", "raised_at", "cleared_at", "latch_cleared_at")),
+        "due": (DueItem, ("receiver__code", "transmitter__serial", "kind", "due_on", "reason", "exposure")),
+        "entries": (Entry, ("key", "kind", "made_at", "recorded_at", "by__email")),
+        "visits": (Visit, ("uuid", "site__code", "state", "planned_on", "finished_at", "position")),
+        "requests": (Request, ("uuid", "title", "at")),
+        "totals": (FittingTotals, ("fitting__transmitter__serial", "from_on", "checkins", "activations")),
+    }
+    told = {name: sorted(map(repr, model.objects.values_list(*names))) for name, (model, names) in columns.items()}
+    # Visits planned today get their uuid when they are made, as people's do.
+    told["visits"] = [line for line in told["visits"] if "'planned'" not in line and "'open'" not in line]
+    told["days"] = sorted(
+        (serials[pk], day_number(day), heard, activations)
+        for pk, day, heard, activations in CheckInDay.objects.values_list(
+            "transmitter_id", "day", "heard", "activations"
+        )
+    )
+    return told
