@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
+from django.db.models import Q
+
 from company.actions import ensure_policies
 from maintenance.models import DueChange, DueItem, RefreshRun
 from maintenance.querysets.wear import DUTIES, Worn
@@ -150,16 +152,27 @@ def _names(fields: tuple[str, ...]) -> list[str]:
 
 
 def _published(receiver_ids: list[int], worn: list[Worn]) -> dict[tuple[str, int | None], DueItem]:
-    """Items of these receivers and of these things, also where a thing was published at another receiver before."""
-    rows = list(DueItem.objects.filter(receiver_id__in=receiver_ids, is_closed=False))
-    rows += DueItem.objects.filter(fitting_id__in=[w.fitting_id for w in worn if w.kind == "cells"])
-    rows += DueItem.objects.filter(kind="unit", transmitter_id__in=[w.transmitter_id for w in worn if w.kind == "unit"])
-    rows += DueItem.objects.filter(kind="standby", receiver_id__in=receiver_ids)
+    """Items of these receivers, and of things that were closed or stood at another receiver before."""
+    # The figures are only ever written anew, and they are the longest part of a row.
+    rows = DueItem.objects.defer("figures").order_by("is_closed", "pk")
     found: dict[tuple[str, int | None], DueItem] = {}
-    for row in sorted({row.pk: row for row in rows}.values(), key=lambda row: (not row.is_closed, row.pk)):
-        owner = {"cells": row.fitting_id, "unit": row.transmitter_id, "standby": row.receiver_id}[row.kind]
-        found[(row.kind, owner)] = row
+    for row in rows.filter(receiver_id__in=receiver_ids, is_closed=False):
+        found[_key_of(row)] = row
+    missing = [thing for thing in worn if thing.key not in found]
+    if missing:
+        for condition in (
+            Q(fitting_id__in=[thing.fitting_id for thing in missing if thing.kind == "cells"]),
+            Q(kind="unit", transmitter_id__in=[thing.transmitter_id for thing in missing if thing.kind == "unit"]),
+            Q(kind="standby", receiver_id__in=[thing.receiver_id for thing in missing if thing.kind == "standby"]),
+        ):
+            for row in rows.filter(condition):
+                found.setdefault(_key_of(row), row)
     return found
+
+
+def _key_of(item: DueItem) -> tuple[str, int | None]:
+    owner = {"cells": item.fitting_id, "unit": item.transmitter_id, "standby": item.receiver_id}
+    return item.kind, owner[item.kind]
 
 
 def _place_differs(item: DueItem, thing: Worn) -> bool:
