@@ -7,8 +7,7 @@ SVG without the page's style sheet; in the browser the class beside the attribut
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, tzinfo
 from functools import lru_cache
 from pathlib import Path
@@ -48,6 +47,23 @@ NAV: dict[str, tuple[tuple[str, str, str], ...]] = {
     "portal": (
         ("maintenance:portal_home", "My sites", "sites"),
         ("maintenance:portal_reports", "Reports", "reports"),
+    ),
+}
+
+# Second row of the office's menu: the pages of a section, where it has more than one.
+SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
+    "due": (
+        ("maintenance:due_list", "What is due"),
+        ("maintenance:round_list", "Rounds"),
+        ("maintenance:visit_list", "Visits"),
+        ("maintenance:request_list", "Requests"),
+    ),
+    "sites": (("sites:site_list", "Sites"), ("company:customer_list", "Customers")),
+    "receivers": (("devices:receiver_list", "Receivers"), ("devices:catalogue", "Catalogue")),
+    "firm": (
+        ("company:settings_home", "Settings"),
+        ("company:person_list", "People"),
+        ("company:job_list", "Background work"),
     ),
 }
 
@@ -290,23 +306,56 @@ def change_lines(row: Any) -> list[tuple[str, str, str]]:
 # --- links ------------------------------------------------------------------------------------------------------------
 
 
+def _address(name: str) -> str:
+    """Address of a menu entry; nothing for a part of the product that is not mounted (a test walks every entry)."""
+    try:
+        return reverse(name)
+    except NoReverseMatch:
+        return ""
+
+
+def _nearest(here: str, addresses: Iterable[str]) -> str:
+    """The longest address that the page's own begins with, or nothing."""
+    fitting = (address for address in addresses if address and here.startswith(address) and address != "/")
+    return max(fitting, key=len, default="")
+
+
+def _section(context: Context, audience: str, here: str) -> str:
+    """The section a page belongs to: what its view names as `section`, else the nearest address of the menus."""
+    if context.get("section"):
+        return str(context["section"])
+    sections = {_address(name): section for name, _, section in NAV.get(audience, ())}
+    if audience == "office":
+        sections = {_address(name): key for key, links in SUB_NAV.items() for name, _ in links} | sections
+    return sections.get(_nearest(here, sections), "")
+
+
+def _who_and_where(context: Context) -> tuple[str, str]:
+    request = context.get("request")
+    return getattr(getattr(request, "user", None), "audience", ""), getattr(request, "path", "")
+
+
 @register.inclusion_tag("parts/_nav.html", takes_context=True)
 def main_nav(context: Context) -> dict[str, Any]:
-    """The main menu of the person's audience, with the section marked that the page belongs to.
+    """The main menu of the person's audience, with the section marked that the page belongs to."""
+    audience, here = _who_and_where(context)
+    current = _section(context, audience, here)
+    links = [
+        {"url": _address(name), "label": label, "current": section == current}
+        for name, label, section in NAV.get(audience, ())
+    ]
+    return {"links": [link for link in links if link["url"]]}
 
-    A view may name it in the context as `section`; else it is the link whose address is the longest beginning of
-    the page's own.
-    """
-    request = context.get("request")
-    links = []
-    for name, label, section in NAV.get(getattr(getattr(request, "user", None), "audience", ""), ()):
-        # A part of the product that is not mounted has no link; a test walks every entry of NAV.
-        with suppress(NoReverseMatch):
-            links.append({"url": reverse(name), "label": label, "section": section})
-    here = getattr(request, "path", "")
-    near = [link for link in links if here.startswith(link["url"]) and (link["url"] != "/" or here == "/")]
-    named = context.get("section") or (max(near, key=lambda link: len(link["url"]))["section"] if near else "")
-    return {"links": links, "current": named}
+
+@register.inclusion_tag("parts/_sub_nav.html", takes_context=True)
+def sub_nav(context: Context) -> dict[str, Any]:
+    """The pages of the present section for the office, the nearest one marked; nothing where there is only one."""
+    audience, here = _who_and_where(context)
+    entries = SUB_NAV.get(_section(context, audience, here), ()) if audience == "office" else ()
+    urls = {_address(name): label for name, label in entries}
+    urls.pop("", None)
+    current = _nearest(here, urls) or next(iter(urls), "")
+    return {"links": [{"url": url, "label": label, "current": url == current} for url, label in urls.items()]}
 
 
 def _query(context: Context, changes: Mapping[str, str | None]) -> str:

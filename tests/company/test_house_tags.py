@@ -166,6 +166,32 @@ def test_the_menu_marks_the_nearest_section_and_only_one(path, section, label):
     assert f'aria-current="page">{label}<' in html
 
 
+@pytest.mark.parametrize(
+    ("path", "section", "label"),
+    [
+        ("/due/", None, "What is due"),
+        ("/requests/7/", None, "Requests"),
+        ("/rounds/7/", "due", "Rounds"),
+        ("/customers/3/", None, "Customers"),
+        ("/people/", "firm", "People"),
+    ],
+)
+def test_the_second_row_marks_the_page_of_the_section(path, section, label):
+    request = RequestFactory().get(path)
+    request.user = type("Person", (), {"audience": "office"})()
+    context = {"request": request} | ({"section": section} if section else {})
+    html = Template("{% load house %}{% sub_nav %}").render(Context(context))
+    assert html.count("aria-current") == 1
+    assert f'aria-current="page">{label}<' in html
+
+
+@pytest.mark.parametrize("audience", ["technician", "portal", ""])
+def test_only_the_office_has_a_second_row(audience):
+    request = RequestFactory().get("/due/")
+    request.user = type("Person", (), {"audience": audience})()
+    assert Template("{% load house %}{% sub_nav %}").render(Context({"request": request})).strip() == ""
+
+
 def test_a_change_is_said_with_what_it_was_and_what_it_is():
     row = type("Row", (), {"before": {"name": "A", "is_active": True}, "after": {"name": "A", "is_active": False}})()
     assert house.change_lines(row) == [("is active", "yes", "no")]

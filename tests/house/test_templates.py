@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from django.urls import reverse
 
-from company.templatetags.house import NAV
+from company.templatetags.house import NAV, SUB_NAV
 
 ROOT = Path(__file__).parents[2] / "templates"
 # Papers and mails are no pages: no script runs there and no content policy applies.
@@ -163,6 +163,15 @@ def test_every_icon_carries_literal_colours_and_says_whose_it_is() -> None:
         assert not re.search(r"currentColor|var\(|style=|<style", text), path.name
 
 
-@pytest.mark.parametrize("name", sorted({name for links in NAV.values() for name, _, _ in links}))
-def test_every_link_of_the_main_menus_leads_somewhere(name: str) -> None:
+MENUS = {name for links in NAV.values() for name, _, _ in links} | {
+    name for links in SUB_NAV.values() for name, _ in links
+}
+
+
+@pytest.mark.parametrize("name", sorted(MENUS))
+def test_every_link_of_the_menus_leads_somewhere(name: str) -> None:
     assert reverse(name).startswith("/")
+
+
+def test_every_second_row_belongs_to_a_section_of_the_office() -> None:
+    assert set(SUB_NAV) <= {section for _, _, section in NAV["office"]}
