@@ -121,6 +121,16 @@ def _listening() -> Iterator[list[str]]:
         _engine_log.removeHandler(handler)
 
 
+def _attachments(files: Sequence[PdfFile], made_at: datetime) -> list[Attachment]:
+    return [
+        Attachment(
+            string=file.content, name=file.name, description=file.description, relationship=file.relationship,
+            created=made_at, modified=made_at,
+        )
+        for file in files
+    ]  # fmt: skip
+
+
 def _list_files_once(document: Any, pdf: Any) -> None:
     """Version 70 of the engine names each associated file of a pdf/a-3 document twice in the catalogue."""
     if "AF" in pdf.catalog:
@@ -152,17 +162,6 @@ def render_with_pages(
     """
     if variant not in VARIANTS:
         raise PdfFailed(f"unknown kind of PDF: {variant}")
-    attachments = [
-        Attachment(
-            string=file.content,
-            name=file.name,
-            description=file.description,
-            relationship=file.relationship,
-            created=made_at,
-            modified=made_at,
-        )
-        for file in files
-    ]
     with _one_at_a_time, _listening() as complaints:
         try:
             source = HTML(string=html, base_url=BASE, url_fetcher=OwnFilesOnly())
@@ -172,7 +171,9 @@ def render_with_pages(
             if not title or document.metadata.title != title:
                 raise PdfFailed(f"the document's title is {document.metadata.title!r}, not {title!r}")
             # Only here: given to `render` as well, a file would be listed twice.
-            content = document.write_pdf(pdf_variant=variant, attachments=attachments, finisher=_list_files_once)
+            content = document.write_pdf(
+                pdf_variant=variant, attachments=_attachments(files, made_at), finisher=_list_files_once
+            )
         except FatalURLFetchingError as refusal:
             raise PdfFailed(str(refusal)) from refusal
     if complaints:

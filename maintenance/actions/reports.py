@@ -22,8 +22,11 @@ from company.jobs import Handle, enqueue, retry
 from company.models import Firm, Job, User
 from devices.models import Receiver
 from maintenance.models import IssuedReport, Visit
-from maintenance.reports import report_of, service_report, slot_map
-from maintenance.reports.base import Content, Report, make, paper_facts
+from maintenance.reports import lid_label, report_of, service_report, slot_map
+from maintenance.reports.base import Content, Printed, Report, make, paper_facts
+
+OF_RECEIVERS: dict[str, Any] = {"slot_map": slot_map, "lid_label": lid_label}
+"""Papers of one receiver: modules with `gather` and `number_of`."""
 
 MAX_RACES = 20
 """So often another paper may take the number that this one was printed with; each time it is printed anew."""
@@ -89,10 +92,13 @@ def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed
     )
 
 
-def present_slot_map(*, receiver: Receiver, at: datetime, on: date | None = None) -> tuple[IssuedReport | None, str]:
-    """The newest issued slot map if it still says what the records say, else None, and what has changed since."""
-    content = slot_map.gather(receiver, at=at, on=on)
-    last = IssuedReport.objects.numbered("slot_map", slot_map.number_of(receiver, on)).latest_first().first()
+def present_slot_map(
+    *, receiver: Receiver, at: datetime, on: date | None = None, kind: str = "slot_map"
+) -> tuple[IssuedReport | None, str]:
+    """The newest issued slot map (or lid label) if it still says what the records say, else None and what changed."""
+    source = OF_RECEIVERS[kind]
+    content = source.gather(receiver, at=at, on=on)
+    last = IssuedReport.objects.numbered(kind, source.number_of(receiver, on)).latest_first().first()
     if last is None:
         return None, ""
     if last.data.get("content") == content:
@@ -101,24 +107,32 @@ def present_slot_map(*, receiver: Receiver, at: datetime, on: date | None = None
 
 
 @transaction.atomic
-def ask_for_slot_map(*, receiver: Receiver, by: User, at: datetime, on: date | None = None) -> IssuedReport | Job:
-    """Give the issued slot map that says what the records say, or start making it."""
-    fresh, _ = present_slot_map(receiver=receiver, at=at, on=on)
+def ask_for_slot_map(
+    *, receiver: Receiver, by: User, at: datetime, on: date | None = None, kind: str = "slot_map"
+) -> IssuedReport | Job:
+    """Give the issued slot map (or lid label) that says what the records say, or start making it."""
+    fresh, _ = present_slot_map(receiver=receiver, at=at, on=on, kind=kind)
     if fresh:
         return fresh
-    number = slot_map.number_of(receiver, on)
-    n_have = IssuedReport.objects.numbered("slot_map", number).count()
-    content = slot_map.gather(receiver, at=at, on=on)
+    source = OF_RECEIVERS[kind]
+    number = source.number_of(receiver, on)
+    n_have = IssuedReport.objects.numbered(kind, number).count()
+    content = source.gather(receiver, at=at, on=on)
     # A customer's person sees only their own jobs, so each gets one; whichever runs first makes the paper.
     whose = f"portal-{by.pk}" if by.is_portal else "office"
     return _start(
         handler="maintenance.actions.reports.make_slot_map",
         # The records may come back to what they were: the count keeps that from finding the old job.
-        key=f"slot_map:{number}:{n_have}:{digest(content)[:16]}:{whose}",
-        title=f"Slot map, {receiver}",
-        args={"receiver_id": receiver.pk, "on": on.isoformat() if on else None, "by_id": by.pk},
+        key=f"{kind}:{number}:{n_have}:{digest(content)[:16]}:{whose}",
+        title=f"{report_of(kind).label}, {receiver}",
+        args={"receiver_id": receiver.pk, "on": on.isoformat() if on else None, "by_id": by.pk, "kind": kind},
         by=by,
     )
+
+
+def ask_for_lid_label(*, receiver: Receiver, by: User, at: datetime) -> IssuedReport | Job:
+    """Give the issued lid label that says what the records say, or start making it."""
+    return ask_for_slot_map(receiver=receiver, by=by, at=at, kind="lid_label")
 
 
 def _start(**asked: Any) -> Job:
@@ -159,16 +173,18 @@ def make_service_report(
     )
 
 
-def make_slot_map(handle: Handle, *, receiver_id: int, on: str | None, by_id: int, **unknown: Any) -> None:
-    """Job: print and issue a slot map. If the newest issued one says the same, that one is the answer."""
+def make_slot_map(
+    handle: Handle, *, receiver_id: int, on: str | None, by_id: int, kind: str = "slot_map", **unknown: Any
+) -> None:
+    """Job: print and issue a slot map or lid label. If the newest issued one says the same, that one is the answer."""
     receiver = Receiver.objects.select_related("site", "customer", "type").get(pk=receiver_id)
     at = timezone.now()
     day = date.fromisoformat(on) if on else None
-    content = slot_map.gather(receiver, at=at, on=day)
-    number = slot_map.number_of(receiver, day)
+    content = OF_RECEIVERS[kind].gather(receiver, at=at, on=day)
+    number = OF_RECEIVERS[kind].number_of(receiver, day)
 
     def place() -> Slot | IssuedReport:
-        last = IssuedReport.objects.numbered("slot_map", number).latest_first().first()
+        last = IssuedReport.objects.numbered(kind, number).latest_first().first()
         if last and last.data.get("content") == content:
             return last
         return Slot(number, last.revision + 1 if last else 1, last)
@@ -178,7 +194,7 @@ def make_slot_map(handle: Handle, *, receiver_id: int, on: str | None, by_id: in
 
     _issue(
         handle,
-        report=report_of("slot_map"),
+        report=report_of(kind),
         content=content,
         place=place,
         row={"receiver": receiver, "site": receiver.site, "customer": receiver.customer},
@@ -218,12 +234,10 @@ def _issue(
             return
         handle.progress(1 + turn, 3 + turn, f"printing {slot.number} revision {slot.revision}")
         words = what_changed(slot)
-        data = {
-            "paper": paper_facts(
-                number=slot.number, revision=slot.revision, issued_on=day, issued_by=by.name, what_changed=words
-            ),
-            "content": content,
-        }
+        facts = paper_facts(
+            number=slot.number, revision=slot.revision, issued_on=day, issued_by=by.name, what_changed=words
+        )
+        data = {"paper": facts, "content": content}
         printed = make(report, data, issued_at=at)
         handle.progress(2 + turn, 3 + turn, "keeping it")
         with transaction.atomic():
@@ -231,18 +245,24 @@ def _issue(
             Firm.objects.select_for_update().get(pk=ensure_firm().pk)
             now = place()
             if isinstance(now, Slot) and (now.number, now.revision) == (slot.number, slot.revision):
-                issued = IssuedReport.objects.create(
-                    kind=report.kind, number=slot.number, revision=slot.revision, title=printed.title,
-                    what_changed=words, data=data, content=printed.content, sha256=printed.sha256,
-                    n_pages=printed.n_pages, issued_at=at, issued_by=by, **row,
-                )  # fmt: skip
-                record_change(
-                    by=by, at=at, verb="issue_report", subject=issued, customer=issued.customer, reason=words,
-                    after={"sha256": printed.sha256, "kind": report.kind},
-                )  # fmt: skip
-                _finish(handle, issued, by)
+                _finish(handle, _keep(report.kind, slot, printed, data, words, by=by, at=at, row=row), by)
                 return
     raise Refused("So many papers were issued at the same time that this one found no number. Start it again.")
+
+
+def _keep(
+    kind: str, slot: Slot, printed: Printed, data: dict[str, Any], words: str, *, by: User, at: datetime, row: dict[str, Any]
+) -> IssuedReport:
+    """Write the paper with all that is kept beside its bytes."""
+    issued = IssuedReport.objects.create(
+        kind=kind, number=slot.number, revision=slot.revision, title=printed.title[:200], what_changed=words, data=data,
+        content=printed.content, sha256=printed.sha256, n_pages=printed.n_pages, issued_at=at, issued_by=by, **row,
+    )  # fmt: skip
+    record_change(
+        by=by, at=at, verb="issue_report", subject=issued, customer=issued.customer, reason=words,
+        after={"sha256": printed.sha256, "kind": kind},
+    )  # fmt: skip
+    return issued
 
 
 def _finish(handle: Handle, issued: IssuedReport, by: User) -> None:

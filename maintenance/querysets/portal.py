@@ -42,9 +42,8 @@ class SiteTold:
 
 def tell_sites(sites: Sequence[Any], user: Any, now: datetime) -> list[SiteTold]:
     """Tell each site: its sentence, its receivers, its next visit that has been announced, its open requests."""
-    model = apps.get_model
     receivers = (
-        model("devices", "Receiver")
+        apps.get_model("devices", "Receiver")
         ._default_manager.visible_to(user)
         .open()
         .filter(site__in=sites)
@@ -58,13 +57,7 @@ def tell_sites(sites: Sequence[Any], user: Any, now: datetime) -> list[SiteTold]
         by_site[receiver.site_id].append(receiver)
     visits = _next_visits(sites, user)
     batteries = _batteries(visits, user)
-    requests = Counter(
-        model("maintenance", "Request")
-        ._default_manager.visible_to(user)
-        .filter(site__in=sites)
-        .exclude(state="done")
-        .values_list("site_id", flat=True)
-    )
+    requests = _open_requests(sites, user)
     told = []
     for site in sites:
         today = now.astimezone(site.zone).date()
@@ -85,6 +78,11 @@ def tell_sites(sites: Sequence[Any], user: Any, now: datetime) -> list[SiteTold]
             )
         )
     return told
+
+
+def _open_requests(sites: Sequence[Any], user: Any) -> Counter[int]:
+    rows = apps.get_model("maintenance", "Request")._default_manager.visible_to(user).filter(site__in=sites)
+    return Counter(rows.exclude(state="done").values_list("site_id", flat=True))
 
 
 def _slot_rows(sites: Sequence[Any], user: Any, now: datetime) -> dict[int, list[SlotRow]]:

@@ -34,18 +34,7 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
         receiver.n_slots,
         Registration.objects.filter(receiver=receiver).slot_rows(moment.astimezone(receiver.site.zone), receiver.site.zone),
     )
-    outputs = [
-        OutputFacts(
-            number=output.number,
-            kind=output.kind,
-            drives=output.drives,
-            effect_seen_on=output.end_effect_seen_on,
-            effect_seen_by=output.end_effect_seen_by,
-            cleared_by=output.clears,
-        )
-        for output in receiver.outputs.order_by("number")
-    ]
-    summed = sum_up_outputs(outputs, rows)
+    summed = sum_up_outputs(_output_facts(receiver), rows)
     mixed = {output.number for output in summed if len(output.behaviours) > 1}
     return {
         "firm": firm_facts(ensure_firm()),
@@ -75,6 +64,16 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
         ],
         "slots": [slot_facts(row, mixed) for row in rows],
     }
+
+
+def _output_facts(receiver: Receiver) -> list[OutputFacts]:
+    return [
+        OutputFacts(
+            number=output.number, kind=output.kind, drives=output.drives, effect_seen_on=output.end_effect_seen_on,
+            effect_seen_by=output.end_effect_seen_by, cleared_by=output.clears,
+        )
+        for output in receiver.outputs.order_by("number")
+    ]  # fmt: skip
 
 
 def place_words(receiver: Receiver) -> str:

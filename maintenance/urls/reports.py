@@ -11,4 +11,5 @@ urlpatterns = [
     path("reports/<int:pk>/portal/", views.report_portal, name="report_portal"),
     path("visits/<int:pk>/report/", views.report_issue, name="report_issue"),
     path("receivers/<int:pk>/slot-map.pdf", views.slot_map_pdf, name="slot_map_pdf"),
+    path("receivers/<int:pk>/lid-label.pdf", views.lid_label_pdf, name="lid_label_pdf"),
 ]

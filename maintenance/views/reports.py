@@ -23,6 +23,7 @@ from maintenance.actions.reports import (
     release_to_portal,
 )
 from maintenance.models import IssuedReport, Visit
+from maintenance.reports import report_of
 from maintenance.views.papers import day_of, paper_response, past_day
 
 
@@ -55,9 +56,7 @@ def report_list(request: HttpRequest) -> HttpResponse:
 @require_safe
 def report_detail(request: HttpRequest, pk: int) -> HttpResponse:
     report = get_object_or_404(_reports(request).for_list().select_related("visit"), pk=pk)
-    revisions = list(
-        _reports(request).numbered(report.kind, report.number).for_list().order_by("-revision", "-pk")
-    )
+    revisions = list(_reports(request).numbered(report.kind, report.number).for_list().order_by("-revision", "-pk"))
     context = {"report": report, "revisions": revisions, "newest": revisions[0]}
     return page(request, "maintenance/reports/detail.html", context)
 
@@ -106,13 +105,25 @@ def report_issue(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def slot_map_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     """GET gives the issued map if it still says what the records say, else a page that asks; only POST makes a paper."""
+    return _of_receiver(request, pk, "slot_map")
+
+
+@audience("office")
+@require_http_methods(["GET", "HEAD", "POST"])
+def lid_label_pdf(request: HttpRequest, pk: int) -> HttpResponse:
+    """As the slot map's."""
+    return _of_receiver(request, pk, "lid_label")
+
+
+def _of_receiver(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
     receivers = Receiver.objects.visible_to(request.user).select_related("site", "customer", "type")
     receiver = get_object_or_404(receivers, pk=pk)
     now = timezone.now()
-    on = past_day(request, now.astimezone(receiver.site.zone).date())
+    on = past_day(request, now.astimezone(receiver.site.zone).date()) if kind == "slot_map" else None
     if request.method == "POST":
-        return redirect(ask_for_slot_map(receiver=receiver, by=request.user, at=now, on=on))  # type: ignore[arg-type]
-    fresh, changed = present_slot_map(receiver=receiver, at=now, on=on)
+        return redirect(ask_for_slot_map(receiver=receiver, by=request.user, at=now, on=on, kind=kind))  # type: ignore[arg-type]
+    fresh, changed = present_slot_map(receiver=receiver, at=now, on=on, kind=kind)
     if fresh:
         return redirect("maintenance:report_file", fresh.pk)
-    return page(request, "maintenance/reports/slot_map.html", {"receiver": receiver, "on": on, "changed": changed})
+    context = {"receiver": receiver, "on": on, "changed": changed, "label": report_of(kind).label, "here": request.path}
+    return page(request, "maintenance/reports/slot_map.html", context)

@@ -1,0 +1,64 @@
+"""The label inside a receiver's lid: A6, only what stays true until a slot is changed."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from devices.models import Receiver
+from devices.rules.words import list_words
+from maintenance.reports import slot_map
+from maintenance.reports.base import Content, Report
+
+# A label is stuck on once: battery dates move, and would make it wrong by themselves.
+LEFT_OUT = ("cells", "has_cells", "changed_on", "change_by", "register_again")
+
+
+def number_of(receiver: Receiver, on: date | None = None) -> str:
+    """Number of a receiver's lid label."""
+    return f"LL-{receiver.code}"
+
+
+def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Content:
+    """Facts of a lid label: those of the slot map, less what moves without anybody touching the receiver."""
+    content = slot_map.gather(receiver, at=at)
+    slots = [{key: value for key, value in slot.items() if key not in LEFT_OUT} for slot in content["slots"]]
+    return content | {"slots": slots}
+
+
+def show(content: Content) -> dict[str, Any]:
+    """Words of the label."""
+    return {
+        "content": content,
+        "slots": [
+            slot
+            if slot["spare"]
+            else slot
+            | {
+                "window": slot["window"].removeprefix("missing after "),
+                "outputs_words": list_words(slot["outputs"]) or "none",
+                "letter": slot_map.DUTY_LETTERS.get(slot["duty"], "?"),
+            }
+            for slot in content["slots"]
+        ],
+        "outputs": [
+            f"Out {output['number']}: {'; '.join(output['behaviours'])}."
+            for output in content["outputs"]
+            if output["behaviours"]
+        ],
+    }
+
+
+def title(content: Content) -> str:
+    """Name of the paper: "Lid label · Lantern House, receiver 1"."""
+    return f"Lid label · {content['site']['name']}, {content['receiver']['label']}"
+
+
+REPORT = Report(
+    kind="lid_label",
+    label="Lid label",
+    template="pdf/lid_label.html",
+    variant="pdf/ua-1",
+    title=title,
+    show=show,
+)
