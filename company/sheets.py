@@ -130,6 +130,16 @@ class SheetPlan:
     note: str = ""
     also: tuple[str, ...] = ()
 
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """Headings of the columns that every row must fill in."""
+        return tuple(column.title for column in self.columns if column.is_key or column.is_required)
+
+    @property
+    def further(self) -> tuple[str, ...]:
+        """Headings of the other columns."""
+        return tuple(column.title for column in self.columns if not (column.is_key or column.is_required))
+
     def title(self, key: str) -> str:
         """Give the heading of the column with this key."""
         return next(column.title for column in self.columns if column.key == key)

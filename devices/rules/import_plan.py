@@ -133,8 +133,18 @@ class _Planner:
             return True, wanted, {}, []
         different = {name: value for name, value in wanted.items() if known.facts[name] != value}
         before = {name: known.facts[name] for name in different}
-        changes = [(sheet.title(given[name][0]), say(before[name]), say(value)) for name, value in different.items()]
+        changes = [
+            (sheet.title(given[name][0]), self._say(name, before[name]), self._say(name, value))
+            for name, value in different.items()
+        ]
         return False, different, before, changes
+
+    def _say(self, name: str, value: Any) -> str:
+        """Say a value; a battery goes by its IEC code, whatever our own code for it."""
+        if name == "battery":
+            facts = self.catalogue.battery_types.get(value)
+            return facts.iec_code if facts else UNKNOWN
+        return say(value)
 
     def customer(self, row: CustomerRow) -> None:
         known = self.records.customers.get(fold(row.code))

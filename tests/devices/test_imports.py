@@ -205,6 +205,19 @@ def test_a_changed_setting_ends_the_registration_and_begins_a_new_one(world):
     assert everything() == before
 
 
+def test_a_corrected_battery_is_shown_by_its_iec_code_and_remarked(world):
+    client = world.client("office")
+    bring_in(client, right_sheets())
+    url = check(client, spoilt("fittings", "battery code", "LR6"))
+    page = client.get(f"{url}?view=rows&fate=changed")
+    assert [row[4] for row in page.context["page"]] == [[["battery code", "CR2450", "LR6"]]]
+    assert "1 remark to look at" in page.content.decode()
+    assert "takes CR2450" in client.get(f"{url}?view=remarks").content.decode()
+    apply(client, url)
+    assert Fitting.objects.get(transmitter__serial="SK-00001", removed_at=None).battery_type.iec_code == "LR6"
+    assert Fitting.objects.filter(transmitter__serial="SK-00001").count() == 2
+
+
 def test_changed_words_are_corrected_in_place(world):
     client = world.client("office")
     bring_in(client, right_sheets())
