@@ -59,7 +59,7 @@ def worker(transactional_db: Any, tmp_path: Path) -> Iterator[None]:
 
 
 def celery_worker(tmp_path: Path) -> Iterator[None]:
-    """A real worker process on the test database."""
+    """A real worker and a real beat on the test database."""
     found = connection.settings_dict
     environment = os.environ | {
         "DATABASE_URL": (
@@ -69,23 +69,28 @@ def celery_worker(tmp_path: Path) -> Iterator[None]:
         "DJANGO_SETTINGS_MODULE": "company.settings",
         "BASE_URL": settings.BASE_URL,
         "DATA_DIR": str(settings.DATA_DIR),
+        "SWEEP_EVERY_S": "5",
     }
+    celery = [sys.executable, "-m", "celery", "-A", "company"]
     log = (tmp_path / "worker.log").open("w+")
-    process = subprocess.Popen(
-        [sys.executable, "-m", "celery", "-A", "company", "worker", "--concurrency", "1", "--loglevel", "INFO"],
-        env=environment,
-        stdout=log,
-        stderr=subprocess.STDOUT,
-    )
+    processes = [
+        subprocess.Popen([*celery, *words], env=environment, stdout=log, stderr=subprocess.STDOUT)
+        for words in (
+            ["worker", "--concurrency", "1", "--loglevel", "INFO"],
+            ["beat", "--schedule", str(tmp_path / "beat"), "--pidfile="],
+        )
+    ]
     try:
         wait_until(lambda: "ready." in Path(log.name).read_text(), 60, lambda: Path(log.name).read_text())
         yield
     finally:
-        process.terminate()
-        try:
-            process.wait(20)
-        except subprocess.TimeoutExpired:
-            process.kill()
+        for process in processes:
+            process.terminate()
+        for process in processes:
+            try:
+                process.wait(20)
+            except subprocess.TimeoutExpired:
+                process.kill()
         log.close()
 
 

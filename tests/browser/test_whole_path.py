@@ -131,11 +131,11 @@ def test_from_the_workbook_to_the_customers_download(visitor, tmp_path):
     page.get_by_label("Old set measured [V]").fill("2.71")
     page.get_by_role("button", name="Battery changed").click()
     wait_until(lambda: Entry.objects.filter(kind="battery").count() == 1, 15)
-    page.get_by_role("link", name=re.compile("^Done")).click()
+    show(page, "Done")
     open_slot(page, "Room 1 pendant")
     page.get_by_role("button", name="Walk test heard").click()
     wait_until(lambda: Entry.objects.filter(kind="walk_test").count() == 1, 15)
-    page.get_by_role("link", name=re.compile("^Last steps")).click()
+    show(page, "Last steps")
     page.get_by_label("Supply measured [V]").fill("12.4")
     page.get_by_role("button", name="Record the volts").click()
     wait_until(lambda: Entry.objects.filter(kind="volts").count() == 1, 15)
@@ -198,12 +198,19 @@ def test_from_the_workbook_to_the_customers_download(visitor, tmp_path):
     assert "Tarnwick" not in stranger.go("/portal/").content()
 
 
+def show(page: Any, name: str) -> None:
+    """Turn to one of the sheet's views and wait until it is there."""
+    page.get_by_role("link", name=re.compile(f"^{name}")).click()
+    page.locator("a[aria-current=page]", has_text=name).wait_for()
+
+
 def open_slot(page: Any, label: str) -> None:
     """Open a slot's card unless it is open already."""
     link = page.get_by_role("link", name=label)
     link.wait_for()
     if link.get_attribute("aria-expanded") != "true":
         link.click()
+    page.locator(".slot--open").wait_for()
 
 
 def pdf_text(content: bytes, folder: Path) -> str:
