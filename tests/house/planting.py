@@ -246,7 +246,7 @@ def special(label: str, house: Household) -> dict[str, Any]:
         "maintenance.RequestMessage": {"by": person, "photo_type": "image/png"},
         "company.ChangeRow": {"subject_kind": "site", "subject_id": house.pk, "verb": "save_site", "by": technician},
         "company.Job": {"handler": "tests.house.planting.nothing", "requested_by": person, "state": "done"},
-        "company.Upload": {"by": person, "sha256": "0" * 64},
+        "company.Upload": {"by": person, "kind": "workbook", "sha256": "0" * 64},
         "company.Contact": {"gets_reports": True},
     }  # fmt: skip
     return given.get(label, {})
@@ -385,9 +385,10 @@ def plant() -> Garden:
         "other_technician": _person(22, "technician"),
     }
     kinds: dict[str, Model] = {
-        "battery": factories.battery_type(),
-        "transmitter": factories.transmitter_type(),
-        "receiver": factories.receiver_type(),
+        # The same key as the first household's records, so that its addresses meet a row of the catalogue too.
+        "battery": factories.battery_type("planted-cell", pk=500001),
+        "transmitter": factories.transmitter_type("planted-pendant", pk=500001),
+        "receiver": factories.receiver_type("planted-receiver", pk=500001),
     }
     houses = []
     for key, pk, by in (
