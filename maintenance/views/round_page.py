@@ -20,6 +20,8 @@ from maintenance.querysets.days import (
 )
 from maintenance.rules.rounds.packing import is_chosen, packing_list, why_stop
 
+TO_COME = ("planned", "open")
+
 
 def due_by_site(user: User, site_ids: list[int]) -> dict[int, list[DueItem]]:
     """Everything in service with a date, per site: life safety first, then by date."""
@@ -45,7 +47,9 @@ def other_rounds(user: User, site_ids: list[int], *, but: Round | None = None) -
 
 
 def chosen_rows(visit: Visit, items: list[DueItem]) -> list[dict[str, Any]]:
-    """Due items that are changed on a visit, with what goes in."""
+    """Due items that are changed on a visit, with what goes in. A visit that is over changes nothing any more."""
+    if visit.state not in TO_COME:
+        return []
     until, day = until_of(visit), visit.planned_on
     rows = []
     for item in items:
@@ -70,17 +74,18 @@ def board_of(user: User, round: Round) -> dict[str, Any]:
     due, others = due_by_site(user, site_ids), other_rounds(user, site_ids, but=round)
     stops, things = [], []
     for place, (visit, call) in enumerate(zip(visits, plan.calls, strict=True)):
-        items = due.get(visit.site_id, [])
+        is_over = visit.state not in TO_COME
+        items = [] if is_over else due.get(visit.site_id, [])
         rows = chosen_rows(visit, items)
         all_things = things_by_site(items).get(visit.site_id, [])
         things += [row["thing"] for row in rows]
         stops.append(
             {
                 "visit": visit, "call": call, "arrives": clock(call.arrives_min), "begins": clock(call.begins_min),
-                "leaves": clock(call.leaves_min), "warnings": of_stop.get(visit.pk, []), "rows": rows,
+                "leaves": clock(call.leaves_min), "warnings": [] if is_over else of_stop.get(visit.pk, []), "rows": rows,
                 # Worked out anew, so that a date that has moved since the planning shows.
                 "whys": why_stop(all_things, day=visit.planned_on, until=until_of(visit)), "until": until_of(visit),
-                "others": others.get(visit.site_id, []), "is_first": place == 0, "is_last": place == len(visits) - 1,
+                "others": [] if is_over else others.get(visit.site_id, []), "is_first": place == 0, "is_last": place == len(visits) - 1,
             }
         )  # fmt: skip
     shift = shift_of(round.technician, round.day)

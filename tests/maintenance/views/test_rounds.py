@@ -257,3 +257,13 @@ def test_the_office_says_who_goes(world, round):
     assert client.post(url, {"people": [colleague.pk]}).status_code == 302
     assert [row.user for row in visit.crew.all()] == [colleague]
     assert world.client("technician").post(url, {"people": [world.technician.pk]}).status_code == 404
+
+
+def test_a_stop_that_is_over_is_not_packed_for_any_more(world, round):
+    make_due(world, world.own_site, world.own_receiver, world.own_registration, world.own_fitting, tomorrow())
+    client = world.client("office")
+    detail, packing = round.get_absolute_url(), reverse("maintenance:round_packing", args=[round.pk])
+    assert client.get(detail).context["n_changes"] == 1
+    round.visits.filter(site=world.own_site).update(state="finished", finished_at=timezone.now())
+    assert client.get(detail).context["n_changes"] == 0
+    assert client.get(packing).context["lines"] == []
