@@ -6,10 +6,10 @@ type or which day is known already. Slots that the workbook does not name stay a
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
-from company.sheets import UNKNOWN, SheetPlan, shown
+from company.sheets import UNKNOWN, SheetPlan
 from devices.rules.fitting_rows import FITTING_PLAN, PAST_PLAN, FittingRow, PastFittingRow
 from devices.rules.import_facts import Catalogue
 from devices.rules.import_records import (
@@ -26,9 +26,9 @@ from devices.rules.import_records import (
     Snapshot,
     Write,
 )
+from devices.rules.import_words import say, slot_changes
 from devices.rules.receiver_rows import OUTPUT_PLAN, RECEIVER_PLAN, OutputRow, ReceiverRow
 from devices.rules.slot_rows import OFF, SLOT_PLAN, DrivenOutput, SlotRow
-from devices.rules.words import span_words
 from devices.rules.workbook_rows import PLANS, CheckedWorkbook, canonical
 from sites.rules.site_rows import CUSTOMER_PLAN, SITE_PLAN, CustomerRow, SiteRow, fold
 
@@ -70,15 +70,6 @@ def plan_import(checked: CheckedWorkbook, snapshot: Snapshot, catalogue: Catalog
     order = {sheet.name: place for place, sheet in enumerate(PLANS)}
     plan.fates.sort(key=lambda fate: (order.get(fate.sheet, len(order)), fate.sheet, fate.row))
     return plan
-
-
-def say(value: Any) -> str:
-    """Write a value of a record in the words of the sheet."""
-    if value is None or value == "":
-        return UNKNOWN if value is None else "–"
-    if isinstance(value, datetime):
-        return value.date().isoformat()
-    return shown(value)
 
 
 def known_or(value: Any, unknown: Any) -> Any:
@@ -242,7 +233,7 @@ class _Planner:
         changes = self._type_change(row)
         is_same = old is not None and old.facts["serial"] in ("", serial)
         fields, outputs = self._slot_fields(row, old if is_same else None)
-        settings = [] if old is None else self._slot_changes(old, serial, fields, outputs)
+        settings = [] if old is None else slot_changes(old, serial, fields, outputs)
         is_due = self._fate(SLOT_PLAN, row.row, what, is_new=old is None, changes=changes + [c for _, c in settings])
         if not is_due:
             return
@@ -296,31 +287,6 @@ class _Planner:
             fields |= {"supervision": "on" if is_on else row.window, "window_s": row.window if is_on else None}
         outputs = row.outputs if row.outputs is not None else (old.facts["outputs"] if old else ())
         return fields, tuple(sorted(outputs, key=lambda driven: driven.number))
-
-    def _slot_changes(
-        self, old: Known, serial: str, fields: Mapping[str, Any], outputs: tuple[DrivenOutput, ...]
-    ) -> list[tuple[str, Change]]:
-        """List the settings that differ from the registration on record, with the field each belongs to."""
-        facts = old.facts
-        changes: list[tuple[str, Change]] = []
-        if facts["serial"] != serial:
-            changes.append(("serial", ("transmitter serial", facts["serial"] or UNKNOWN, serial or UNKNOWN)))
-        titles = {
-            "input_number": "input", "is_shared": "declared shared", "label": "label", "area": "area", "duty": "duty class",
-            "is_portable": "portable", "contact": "contact",
-        }  # fmt: skip
-        for name, title in titles.items():
-            if facts[name] != fields[name]:
-                changes.append((name, (title, say(facts[name]).replace("_", " "), say(fields[name]).replace("_", " "))))
-        window = (facts["supervision"], facts["window_s"]), (fields["supervision"], fields["window_s"])
-        if window[0] != window[1]:
-            changes.append(("window_s", ("supervision window", _say_window(*window[0]), _say_window(*window[1]))))
-        if facts["interval_s"] != fields["interval_s"]:
-            spans = [span_words(s) if s else UNKNOWN for s in (facts["interval_s"], fields["interval_s"])]
-            changes.append(("interval_s", ("check-in interval", spans[0], spans[1])))
-        if facts["outputs"] != outputs:
-            changes.append(("outputs", ("outputs", say_outputs(facts["outputs"]), say_outputs(outputs))))
-        return changes
 
     def _recorded_type(self, serial: str) -> str:
         known = self.records.transmitters.get(serial)
@@ -427,16 +393,3 @@ _UNKNOWN: Any = object()
 def _nullable(value: Any) -> Any:
     """Tell a blank cell (None) from the answer "unknown"."""
     return _UNKNOWN if value == UNKNOWN else value
-
-
-def _say_window(supervision: str, window_s: int | None) -> str:
-    return span_words(window_s) if window_s else supervision
-
-
-def say_outputs(outputs: Iterable[DrivenOutput]) -> str:
-    """Write driven outputs as the sheet takes them: "1 follower; 2 momentary 5 s"."""
-    parts = []
-    for driven in outputs:
-        seconds = f" {driven.seconds:g} s" if driven.seconds else ""
-        parts.append(f"{driven.number} {driven.behaviour or UNKNOWN}{seconds}")
-    return "; ".join(parts) or "none"
