@@ -27,7 +27,7 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--no-serve", action="store_true", help="load only")
-        parser.add_argument("--seed", type=int, default=25, help="another seed makes another firm")
+        parser.add_argument("--seed", type=int, default=21, help="another seed makes another firm")
         parser.add_argument(
             "--scale",
             type=float,

@@ -68,6 +68,8 @@ def build_firm(*, seed: int, today: date, n_transmitters: int, limits: dict[str,
     oddities.something_due(planter, cells, by_beat, changes)
     slots = planter.slots()
     diary = visits.Diary(rng, today, truth, changes, slots, DIARY_DAYS if n_transmitters <= 6000 else 70)
+    for code, day, unit in cells.left:
+        diary.left[code, day].append(unit)
     rounds, called = visits.past_rounds(diary, by_beat), visits.call_outs(diary, by_beat)
     everything = units + retired
     happened = faults.all_faults(rng, today, sites, [f for unit in everything for f in unit.fittings], diary, truth)

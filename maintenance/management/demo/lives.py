@@ -21,6 +21,8 @@ CAP_DAYS = {"life_safety": 1461, "security": 1826, "convenience": 2557}
 SLACK_DAYS = {"life_safety": 14, "security": 24, "convenience": 28}
 """How long before the next visit a date must fall for the cells to be changed on this one; what falls later waits [day]."""
 
+LEFT_SHARE = 0.02
+"""Share of planned changes that are not done on the visit that they were planned for."""
 SHAPE = 8.0
 TYPE_SPREAD = 0.10
 SIGNAL_SHARE = 0.85
@@ -48,6 +50,7 @@ class Cells:
 
     def __init__(self, rng: Random, today: date, truth: Truth, types: dict[str, Any], limits: dict[str, float]) -> None:
         self.rng, self.today, self.truth, self.limits = rng, today, truth, limits
+        self.left: list[tuple[str, date, DemoTransmitter]] = []
         self.batteries = types["batteries"]
         for code, kind in sorted(types["transmitters"].items()):
             if kind["power"] == "battery":
@@ -179,7 +182,7 @@ def _next_change(cells: Cells, fitting: DemoFitting, duty: str) -> Change | None
     begun = fitting.fitted_at.date()
     ends_on = begun + timedelta(days=int(fitting.life_u / fitting.rate_per_day))
     first = max(begun, today - timedelta(days=RECORDS_DAYS))
-    planned = planned_day(cells, transmitter.site, begun, cells.due_day(fitting, duty), first, duty)
+    planned = planned_day(cells, transmitter, begun, cells.due_day(fitting, duty), first, duty)
     if ends_on >= (planned or today):
         if planned is None:
             return None
@@ -193,8 +196,11 @@ def _next_change(cells: Cells, fitting: DemoFitting, duty: str) -> Change | None
     return _change(cells, fitting, out, out not in transmitter.site.visit_days)
 
 
-def planned_day(cells: Cells, site: DemoSite, begun: date, due_on: date, first: date, duty: str) -> date | None:
+def planned_day(
+    cells: Cells, transmitter: DemoTransmitter, begun: date, due_on: date, first: date, duty: str
+) -> date | None:
     """First visit on which these cells are changed: by the calendar before the site's switch, by due date since."""
+    site = transmitter.site
     switch = site.switch_on
     by_calendar = begun + timedelta(days=OLD_CALENDAR_DAYS[duty])
     days = site.visit_days
@@ -209,8 +215,13 @@ def planned_day(cells: Cells, site: DemoSite, begun: date, due_on: date, first: 
                 return day
             continue
         following = days[index + 1] if index + 1 < len(days) else day + timedelta(days=63)
-        if due_on <= following - timedelta(days=SLACK_DAYS[duty]) and cells.rng.random() < 0.985:
-            return day
+        if due_on > following - timedelta(days=SLACK_DAYS[duty]):
+            continue
+        # Now and then a room is locked; what is long overdue is not left twice.
+        if due_on > day - timedelta(days=30) and cells.rng.random() < LEFT_SHARE:
+            cells.left.append((site.code, day, transmitter))
+            continue
+        return day
     return None
 
 

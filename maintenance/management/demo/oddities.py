@@ -284,14 +284,14 @@ def open_ends(planter: Planter) -> None:
 
 
 def something_due(planter: Planter, cells: Cells, beats: dict[str, list[DemoSite]], changes: list[Change]) -> None:
-    """Whatever the dice said: each stop of today has some cells due, and three life-safety ones are late in nobody's round."""
+    """Whatever the dice said: each stop of today has some cells due, and two life-safety ones are late in nobody's round."""
     order = list(beats)
     last = {id(change.new): change for change in changes}
     for site in beats[order[0]]:
         for ahead in (8, 20, 44):
             _make_due(planter, cells, stands_at(site), ahead, last)
     later = {site.code for site in [site for beat in order[3:] for site in beats[beat]] or beats[order[-1]]}
-    for late in (6, 12, 25):
+    for late in (6, 17):
         _make_due(
             planter, cells, lambda row: row.duty == "life_safety" and row.receiver.site.code in later, -late, last
         )

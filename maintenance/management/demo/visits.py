@@ -14,6 +14,7 @@ from maintenance.management.demo.world import (
     DemoRound,
     DemoSite,
     DemoSlot,
+    DemoTransmitter,
     DemoVisit,
     Truth,
     seeded_uuid,
@@ -23,6 +24,7 @@ BEAT_NAMES = {
     "A": "Harbour front", "B": "Tarnwick", "C": "Head and quays", "D": "Mell and museum", "E": "Sandrift",
     "F": "School road", "G": "Old town", "H": "Brae Moor", "I": "Mole and Ness", "J": "Gull Ness",
 }  # fmt: skip
+LEFT_WHY = (("no_access", "no access to it"), ("no_cells", "no cells with me"), ("time", "ran out of time"))
 SLOTS_A_VISIT = 4
 """Every fourth slot of a site is walk-tested on a planned visit, so that each is once or more a year."""
 
@@ -44,6 +46,7 @@ class Diary:
         for row in slots:
             if row.transmitter is not None:
                 self.rows[id(row.transmitter)].append(row)
+        self.left: dict[tuple[str, date], list[DemoTransmitter]] = defaultdict(list)
         self.margin = {id(row): rng.randint(12, 32) for row in slots}
 
     def slot_at(self, transmitter: Any, moment: datetime) -> DemoSlot:
@@ -71,6 +74,11 @@ class Diary:
             visit.on_test_at, visit.told_before = moment, f"{site.centre}; {site.person}"
             self._add(visit, "on_test", moment, facts={"told": visit.told_before})
         moment = self._cells(visit, changes, arrival)
+        for unit in self.left.get((site.code, visit.day), []):
+            moment += timedelta(minutes=1)
+            row, (why, words) = self.slot_at(unit, moment), rng.choice(LEFT_WHY)
+            facts = {"why": why, "why_words": words}
+            self._add(visit, "not_done", moment, receiver=row.receiver, slot=row, facts=facts)
         moment = self._walk_tests(visit, changes, number, moment)
         moment = self._close_receivers(visit, number, moment)
         if site.centre:
