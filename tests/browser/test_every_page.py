@@ -1,0 +1,109 @@
+"""Every page that a person can reach by links, on the demo firm: no accessibility violation, no sideways scroll, no error.
+
+The walk follows links and visits each route once per audience, so a new page is covered as soon as something links to it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Any
+from urllib.parse import urldefrag, urlsplit
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.core.management import call_command
+from django.test import Client
+from django.urls import Resolver404, resolve
+
+from company.models import User
+from maintenance.models import Visit
+
+AXE = {
+    "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]},
+    "resultTypes": ["violations"],
+}
+START = {
+    "manager": ["/"],
+    "technician": ["/tech/"],
+    "portal": ["/portal/"],
+    "nobody": ["/accounts/login/", "/accounts/password/reset/", "/no-such-page/"],
+}
+LEFT_OUT = ("/admin/", "/accounts/logout", "/static/")
+
+
+def route_of(path: str) -> str | None:
+    """Name of the route that answers a path; the walk opens one example of each."""
+    try:
+        found = resolve(urlsplit(path).path)
+    except Resolver404:
+        return None
+    return found.view_name
+
+
+def person_for(audience: str) -> User | None:
+    """The demo's manager, a technician with a round, a customer with a whole customer to see."""
+    if audience == "nobody":
+        return None
+    if audience == "manager":
+        return User.objects.get(email="manager@skarrow-signal.example")
+    if audience == "technician":
+        return Visit.objects.filter(crew__isnull=False).order_by("-planned_on").first().crew.first().user
+    return User.objects.filter(audience="portal", portal_access__is_limited=False).order_by("pk").first()
+
+
+@pytest.mark.parametrize("audience", list(START))
+def test_every_page_is_accessible_fits_and_shows_no_error(audience, visitor, live_server):
+    call_command("demo", "--no-serve", "--scale", "0.1", verbosity=0)
+    person = person_for(audience)
+    wide, phone = visitor(), visitor(phone=True)
+    if person:
+        client = Client()
+        client.force_login(person, backend="allauth.account.auth_backends.AuthenticationBackend")
+        cookie = {"name": "sessionid", "value": client.cookies["sessionid"].value, "url": live_server.url}
+        for who in (wide, phone):
+            who.context.add_cookies([cookie])
+    axe = Axe()
+    faults: list[str] = []
+    waiting, seen = deque(START[audience]), set()
+    while waiting:
+        path = waiting.popleft()
+        route = route_of(path) or path
+        if route in seen:
+            continue
+        seen.add(route)
+        if not is_page(wide, live_server.url + path):
+            continue
+        for who, sizes in ((wide, (1440,)), (phone, (390, 320))):
+            who.go(path)
+            who.page.wait_for_load_state("networkidle")
+            faults += [f"{path} at {sizes[0]}: {line}" for line in violations(axe, who.page)]
+            for width in sizes:
+                who.page.set_viewport_size({"width": width, "height": 844})
+                excess = who.page.evaluate("() => document.scrollingElement.scrollWidth - window.innerWidth")
+                if excess > 0:
+                    faults.append(f"{path}: scrolls sideways by {excess} px at {width}")
+            who.page.set_viewport_size({"width": sizes[0], "height": 844})
+        waiting += links_of(wide.page, live_server.url)
+    assert len(seen) > {"manager": 30, "technician": 5, "portal": 5, "nobody": 2}[audience], sorted(seen)
+    assert not faults, "\n".join(faults)
+
+
+def is_page(who: Any, url: str) -> bool:
+    """Whether the address gives a page to look at rather than a file."""
+    answer = who.context.request.get(url)
+    kind = answer.headers.get("content-type", "")
+    assert answer.status in (200, 404), (url, answer.status)
+    return kind.startswith("text/html")
+
+
+def violations(axe: Axe, page: Any) -> list[str]:
+    """One line per violation that axe finds."""
+    found = axe.run(page, options=AXE).response["violations"]
+    return [f"{v['id']} ({v['impact']}): {v['nodes'][0]['target']} ×{len(v['nodes'])}" for v in found]
+
+
+def links_of(page: Any, base: str) -> list[str]:
+    """Paths that the page links to within the product."""
+    links = page.eval_on_selector_all("a[href]", "all => all.map(a => a.href)")
+    paths = [urldefrag(link)[0].removeprefix(base) for link in links if link.startswith(base + "/")]
+    return [path for path in dict.fromkeys(paths) if not path.startswith(LEFT_OUT)]
