@@ -1,9 +1,11 @@
 """Recording on a visit: once per key, with its effect, gated, correctable."""
 
+import threading
 import uuid
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from django.db import connection
 
 from devices.models import Fault, Fitting
 from maintenance.actions.entries import (
@@ -246,3 +248,24 @@ def test_a_change_that_was_followed_by_another_cannot_be_taken_back(world, visit
         withdraw_entry(entry=first, reason="x", key=uuid.uuid4(), by=world.technician, at=AT)
     first.refresh_from_db()
     assert not first.is_withdrawn
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_phones_sending_one_key_at_the_same_moment_record_once(world, visit):
+    key, start, results = uuid.uuid4(), threading.Barrier(4), []
+
+    def send():
+        try:
+            start.wait(timeout=20)
+            results.append(battery(world, visit, key=key).pk)
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=send) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert len(results) == 4
+    assert len(set(results)) == 1
+    assert Fitting.objects.filter(transmitter=world.own_registration.transmitter).count() == 2
