@@ -22,6 +22,7 @@ from company.models import (
     Upload,
     User,
 )
+from company.signals import policy_changed
 
 
 class LastManager(Refused):
@@ -254,7 +255,7 @@ POLICY_FACTS = ("duty", "p_dead", "p_call", "grace_days", "calendar_cap_days", "
 
 @transaction.atomic
 def save_policy(*, policy: RiskPolicy, by: User, at: datetime, reason: str = "") -> RiskPolicy:
-    """Change how far batteries of one duty class are let go. The next refresh works with it."""
+    """Change how far batteries of one duty class are let go; the due dates are worked out anew in the background."""
     old = RiskPolicy.objects.select_for_update().get(pk=policy.pk)
     policy.full_clean()
     policy.save()
@@ -267,6 +268,7 @@ def save_policy(*, policy: RiskPolicy, by: User, at: datetime, reason: str = "")
         after=facts_of(policy, *POLICY_FACTS),
         reason=reason,
     )
+    transaction.on_commit(lambda: policy_changed.send(sender=RiskPolicy, duty=policy.duty, at=at, by=by))
     return policy
 
 

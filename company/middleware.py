@@ -21,7 +21,7 @@ GetResponse = Callable[[HttpRequest], HttpResponse]
 POLICY = "; ".join(
     [
         "default-src 'self'",
-        "img-src 'self' data:",
+        "img-src 'self'",
         "object-src 'none'",
         "base-uri 'self'",
         "form-action 'self'",

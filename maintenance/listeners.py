@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from django.dispatch import receiver
 from django.utils import timezone
 
+from company import jobs
+from company.models import User
+from company.signals import policy_changed
 from devices.signals import slot_map_changed
 from maintenance.actions.due import refresh_receivers
 
@@ -15,3 +19,14 @@ from maintenance.actions.due import refresh_receivers
 def refresh_due_dates(sender: Any, receiver_ids: list[int], **unknown: Any) -> None:
     """Work out the due dates of the receivers concerned at once. The nightly run finds whatever is missed here."""
     refresh_receivers(receiver_ids=receiver_ids, at=timezone.now())
+
+
+@receiver(policy_changed)
+def refresh_after_a_policy(sender: Any, duty: str, at: datetime, by: User | None = None, **unknown: Any) -> None:
+    """A changed limit moves every date of its class: worked out in the background, at once."""
+    jobs.enqueue(
+        handler="maintenance.actions.due.refresh_after_policy",
+        key=f"policy:{duty}:{at.isoformat()}",
+        title="Due dates after a changed policy",
+        by=by,
+    )

@@ -15,6 +15,7 @@ from django.utils import timezone
 from company import jobs
 from company.jobs import Handle
 from company.models import Job
+from devices.actions.months import ensure_months
 from devices.models import Receiver
 from maintenance.actions.due_items import (
     MODEL_VERSION,
@@ -110,6 +111,7 @@ def start_nightly(*, day: date | None = None, at: datetime | None = None) -> Ref
     """Start the run of a business day, or resume it: its unfinished chunks are asked for again. May be repeated."""
     at = at or timezone.now()
     day = day or business_day(at)
+    ensure_months(today=at.date())
     run, made = RefreshRun.objects.get_or_create(
         business_day=day, defaults={"model_version": MODEL_VERSION, "started_at": at}
     )
@@ -174,6 +176,13 @@ def _close_if_done(run: RefreshRun, at: datetime) -> None:
 def refresh_all(*, today: date, at: datetime) -> Refreshed:
     """Work out every due date at once, outside any run: after a changed policy, or by hand. May be repeated."""
     return _refresh(list(Receiver.objects.order_by("pk").values_list("pk", flat=True)), today=today, at=at)
+
+
+def refresh_after_policy(handle: Handle) -> None:
+    """Job handler: work out every due date anew. A second run writes nothing."""
+    now = timezone.now()
+    refreshed = refresh_all(today=timezone.localdate(now), at=now)
+    handle.finish({"moved": refreshed.n_moved, "written": refreshed.n_written})
 
 
 # --- why --------------------------------------------------------------------------------------------------------------

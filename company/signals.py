@@ -1,0 +1,6 @@
+"""Signals by which the bottom app tells whoever listens above. Correctness never hangs on them: the nightly run finds what was missed."""
+
+from django.dispatch import Signal
+
+policy_changed = Signal()
+"""Sent after commit with `duty` (slug) and `at`: the firm has changed how far batteries of a duty class are let go."""
