@@ -61,9 +61,9 @@ def no_contrib_sites(**kwargs: Any) -> list[CheckMessage]:
 
 
 @register(Tags.database)
-def sqlite_mode(databases: list[str] | None = None, **kwargs: Any) -> list[CheckMessage]:
+def sqlite_mode(**kwargs: Any) -> list[CheckMessage]:
     """Read back what SQLite really uses: WAL does not work on network file systems."""
-    if not databases or connection.vendor != "sqlite":
+    if not kwargs.get("databases") or connection.vendor != "sqlite":
         return []
     with connection.cursor() as cursor:
         mode = cursor.execute("PRAGMA journal_mode").fetchone()[0]
