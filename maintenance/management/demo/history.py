@@ -30,7 +30,7 @@ def make_history(rng: Random, planter: Planter, serials: Serials, today: date) -
                 changed = _visit_day(site, today - timedelta(days=rng.randint(20, min(RECENT_DAYS, longest))))
                 if changed <= row.registered_at.date() or changed >= today:
                     continue
-                past, old_unit = _past(rng, row, at(changed, 11, row.slot * 7 % 60), serials)
+                past, old_unit = _past(rng, row, at(changed, 8, row.slot % 35), serials)
                 receiver.slots.append(past)
                 retired += [old_unit] if old_unit else []
     return retired

@@ -170,8 +170,8 @@ def live_until_retired(cells: Cells, transmitter: DemoTransmitter) -> None:
     begun = max(transmitter.since, out - timedelta(days=cells.rng.randint(60, 600)))
     fitting = cells.new(transmitter, begun, older_than=0.6)
     records = at(cells.today - timedelta(days=RECORDS_DAYS), 12)
-    fitting.entered_at = max(at(begun, 10), min(records, at(out, 9)))
-    fitting.removed_at, fitting.why = at(out, 11, 30), "retired"
+    fitting.entered_at = max(at(begun, 10), min(records, at(out, 7)))
+    fitting.removed_at, fitting.why = at(out, 8), "retired"
     transmitter.fittings.append(fitting)
 
 

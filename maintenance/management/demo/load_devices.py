@@ -114,7 +114,7 @@ class DeviceLoader:
                 customer_id=self.sites[unit.site.code].customer_id, type=types[unit.type["code"]] if unit.type else None,
                 serial=unit.serial, made_on=unit.made_on, unit_since=unit.since, note=unit.note,
                 created_at=at(max(unit.since, self.firm.today - timedelta(days=1095)), 10),
-                retired_at=at(unit.retired_on, 11, 30) if unit.retired_on else None,
+                retired_at=at(unit.retired_on, 8) if unit.retired_on else None,
             )
             for unit in self.firm.transmitters
         ]  # fmt: skip

@@ -116,17 +116,15 @@ class Diary:
         return moment
 
     def _walk_tests(self, visit: DemoVisit, changes: list[Change], number: int, moment: datetime) -> datetime:
-        """Test what was opened, and on planned visits a fourth of the other slots in turn."""
+        """Test what was opened or is new, and on planned visits a fourth of the other slots in turn."""
         changed = {id(self.slot_at(c.transmitter, moment)) for c in changes}
-        rows = [
-            row
-            for receiver in visit.site.receivers
-            for row in receiver.slots
-            if row.transmitter and row.registered_at <= moment and (row.removed_at is None or row.removed_at > moment)
-        ]
+        rows = [row for receiver in visit.site.receivers for row in receiver.slots]
         for index, row in enumerate(rows):
-            due = visit.kind == "round" and index % SLOTS_A_VISIT == number % SLOTS_A_VISIT
-            if id(row) not in changed and not due:
+            # Counted over all rows, also those of other times, so that a slot keeps its turn.
+            is_there = row.registered_at <= moment and (row.removed_at is None or row.removed_at > moment)
+            is_new = row.registered_at.date() == visit.day
+            is_its_turn = visit.kind == "round" and index % SLOTS_A_VISIT == number % SLOTS_A_VISIT
+            if row.transmitter is None or not is_there or not (id(row) in changed or is_new or is_its_turn):
                 continue
             moment += timedelta(minutes=1)
             self._walk_test(visit, row, moment)
