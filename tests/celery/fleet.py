@@ -96,7 +96,10 @@ def state() -> dict[str, Any]:
     return {
         "items": len(items),
         "changes": len(changes),
-        "digest": hashlib.sha256(repr([list(items), list(changes)]).encode()).hexdigest(),
+        # With sorted keys: PostgreSQL keeps the keys of a JSON value in an order of its own.
+        "digest": hashlib.sha256(
+            json.dumps([list(items), list(changes)], sort_keys=True, default=str).encode()
+        ).hexdigest(),
         "runs": [
             {"day": run.business_day.isoformat(), "state": run.state, "items": run.n_items, "changed": run.n_changed,
              "chunks": run.n_chunks, "closed": run.closed_at is not None}

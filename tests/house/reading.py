@@ -147,12 +147,13 @@ def query_names(body: bytes) -> set[str]:
     return names
 
 
+UUID = rb"[0-9a-f]{8}-[0-9a-f]{4}-4[0-9a-f]{3}-[0-9a-f-]{17}"
 TOKENS = re.compile(
     rb"name=\"csrfmiddlewaretoken\" value=\"[^\"]*\"|(?<=X-CSRFToken\": \")[^\"]*|(?<=X-CSRFToken&quot;: &quot;)[^&]*"
-    rb"|nonce-[\w+/=-]+|value=\"[0-9a-f]{8}-[0-9a-f]{4}-4[0-9a-f]{3}-[0-9a-f-]{17}\" data-once"
+    rb"|type=\"hidden\" name=\"key\" value=\"" + UUID + rb"\""
 )
 
 
 def settled(body: bytes) -> bytes:
-    """Body without what differs between any two requests: form tokens."""
+    """Body without what differs between any two requests: form tokens and the keys by which a form is taken once."""
     return TOKENS.sub(b"", body)
