@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from uuid import UUID
+from uuid import UUID, uuid4
 
 from django.db import transaction
 
@@ -24,7 +24,7 @@ class RequestIsDone(Refused):
 
 @transaction.atomic
 def open_request(*, site: Site, title: str, text: str, uuid: UUID, by: User, at: datetime) -> Request:
-    """Ask for service at a site. The uuid comes from the form: sending it twice asks once.
+    """Ask for service at a site. The uuid comes from the form: sending the same twice asks once.
 
     Raises
     ------
@@ -34,12 +34,14 @@ def open_request(*, site: Site, title: str, text: str, uuid: UUID, by: User, at:
     title, text = title.strip()[:120], text.strip()[:5000]
     if not title or not text:
         raise NothingSaid("Say in a few words what it is about, and then what you see.")
+    stored = Request.objects.filter(uuid=uuid).first()
+    if stored and not stored.messages.filter(request__site=site, request__title=title, by=by, text=text).exists():
+        # The same form filled in twice, in two windows: two things are asked for.
+        uuid = uuid4()
     request, made = Request.objects.get_or_create(
         uuid=uuid, defaults={"customer_id": site.customer_id, "site": site, "by": by, "at": at, "title": title}
     )
     if not made:
-        if request.by_id != by.pk or request.site_id != site.pk:
-            raise NothingSaid("This form was sent before. Load the page again.")
         return request
     RequestMessage.objects.create(request=request, customer_id=site.customer_id, by=by, at=at, text=text)
     record_change(by=by, at=at, verb="open_request", subject=request, customer_id=site.customer_id)

@@ -9,6 +9,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.crypto import salted_hmac
 from django.views.decorators.http import require_http_methods, require_safe
 
 from company.access import audience
@@ -37,12 +38,19 @@ def portal_request_list(request: HttpRequest) -> HttpResponse:
     return page(request, "maintenance/portal/requests.html", context)
 
 
+def _form_key(request: HttpRequest, site: Site) -> UUID:
+    """Key of the next request of this person at this site: the same until one is sent, and nobody can guess it."""
+    n_sent = _requests(request).filter(by=request.user, site=site).count()
+    digest = salted_hmac("maintenance.request", f"{request.user.pk}:{site.pk}:{n_sent}").hexdigest()
+    return UUID(hex=digest[:32])
+
+
 @audience("portal")
 @require_http_methods(["GET", "HEAD", "POST"])
 def portal_request_new(request: HttpRequest, uuid: UUID) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user).current(), uuid=uuid)
     template = "maintenance/portal/request_new.html"
-    context: dict[str, Any] = {"site": site, "key": uuid4(), "section": "sites"}
+    context: dict[str, Any] = {"site": site, "key": _form_key(request, site), "section": "sites"}
     if request.method != "POST":
         return page(request, template, context)
     title, text = request.POST.get("title", ""), request.POST.get("text", "")

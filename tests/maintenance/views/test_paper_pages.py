@@ -283,6 +283,9 @@ def test_a_request_is_asked_once_answered_and_done(world: World) -> None:
     assert client.post(url, form | {"text": " "}).status_code == 422
     answers = {client.post(url, form).headers["Location"] for _ in range(2)}
     asked = Request.objects.get()
+    client.post(url, form | {"text": "Another thing, typed in a second window."})
+    assert Request.objects.count() == 2
+    Request.objects.exclude(pk=asked.pk).get().messages.get()
     assert answers == {f"/portal/requests/{asked.uuid}/"}
     office = world.client("office")
     assert "Lamp stays on" in office.get("/requests/").content.decode()
