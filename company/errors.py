@@ -1,7 +1,7 @@
 """Anticipated refusals. Pure Python; the text of a refusal is written for the person who gets it."""
 
 
-class Refused(Exception):  # noqa: N818 - the domain's own word: an action refuses
+class Refused(Exception):
     """An anticipated refusal whose text may be shown as it is.
 
     Parameters

@@ -24,7 +24,7 @@ from company.models import Job, User
 logger = logging.getLogger(__name__)
 
 
-class LeaseLost(Exception):  # noqa: N818 - somebody else has taken over: stop, write nothing
+class LeaseLost(Exception):
     """Another worker holds the job now; this one must stop without writing."""
 
 

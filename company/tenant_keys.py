@@ -25,9 +25,10 @@ def tenant_links() -> Iterator[tuple[str, str, str]]:
             continue
         for field in model._meta.concrete_fields:
             parent = field.related_model
-            if isinstance(field, models.ForeignKey) and parent is not None and _is_tenant(parent):
-                if parent._meta.model_name not in MAY_MOVE:
-                    yield model._meta.db_table, field.column, parent._meta.db_table
+            if not isinstance(field, models.ForeignKey) or parent is None or not _is_tenant(parent):
+                continue
+            if parent._meta.model_name not in MAY_MOVE:
+                yield model._meta.db_table, field.column, parent._meta.db_table
 
 
 def _is_tenant(model: Any) -> bool:

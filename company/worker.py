@@ -64,6 +64,7 @@ class Worker:
             if not busy:
                 self._stop.wait(settings.JOB_POLL_S)
         self.give_up_lead()
+        close_old_connections()
 
     def give_up_lead(self) -> None:
         """Leave at once what the next process would otherwise wait half a minute for."""
@@ -71,8 +72,6 @@ class Worker:
             Leader.objects.filter(name="worker", holder=self.holder).delete()
         except Exception:
             logger.exception("The lead could not be given up; it runs out by itself.")
-        finally:
-            close_old_connections()
 
     def hold_lead(self) -> bool:
         """Take or prolong the lease of the one working process."""

@@ -34,7 +34,9 @@ def ensure_months(*, today: date, ahead: int = MONTHS_AHEAD) -> list[str]:
             after, name = month_after(month), f"devices_checkinday_{month:%Y%m}"
             cursor.execute("SELECT to_regclass(%s)", [name])
             is_there = cursor.fetchone()[0]
-            cursor.execute("SELECT EXISTS (SELECT 1 FROM devices_checkinday_other WHERE day >= %s AND day < %s)", [month, after])
+            cursor.execute(
+                "SELECT EXISTS (SELECT 1 FROM devices_checkinday_other WHERE day >= %s AND day < %s)", [month, after]
+            )
             has_strays = cursor.fetchone()[0]
             if not is_there and not has_strays:
                 cursor.execute(

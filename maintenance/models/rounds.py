@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import time
+from typing import TYPE_CHECKING
 
 from django.conf import settings
 from django.db import models
@@ -10,6 +11,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from maintenance.querysets import RoundQuerySet
+
+if TYPE_CHECKING:
+    from maintenance.models.visits import Visit
 
 
 class Round(models.Model):
@@ -32,6 +36,9 @@ class Round(models.Model):
     made_at = models.DateTimeField(default=timezone.now)
     published_at = models.DateTimeField(null=True)
     version = models.PositiveIntegerField(default=1)
+
+    stops: list[Visit]
+    """Set by `RoundQuerySet.for_plan`: the visits in order that are not cancelled, with what the plan needs."""
 
     objects = RoundQuerySet.as_manager()
 

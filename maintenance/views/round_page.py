@@ -72,7 +72,8 @@ def board_of(user: User, round: Round) -> dict[str, Any]:
     of_day, of_stop = warnings_of(round, visits, plan)
     site_ids = [visit.site_id for visit in visits]
     due, others = due_by_site(user, site_ids), other_rounds(user, site_ids, but=round)
-    stops, things = [], []
+    stops: list[dict[str, Any]] = []
+    things = []
     for place, (visit, call) in enumerate(zip(visits, plan.calls, strict=True)):
         is_over = visit.state not in TO_COME
         items = [] if is_over else due.get(visit.site_id, [])
@@ -91,7 +92,7 @@ def board_of(user: User, round: Round) -> dict[str, Any]:
     shift = shift_of(round.technician, round.day)
     return {
         "stops": stops, "plan": plan, "has_start": shift.start is not None, "warnings": of_day, "ends": clock(plan.ends_min), "drive": span(plan.drive_min),
-        "shift": f"{clock(shift.begins_min)}–{clock(shift.ends_min)}" if shift.begins_min is not None else "",
+        "shift": f"{clock(shift.begins_min)}–{clock(shift.ends_min)}" if shift.begins_min is not None and shift.ends_min is not None else "",
         "lines": packing_list(things), "n_changes": len(things), "is_guess": any(c.drive.is_guess for c in plan.calls[1:]),
         "n_warnings": len(of_day) + sum(len(stop["warnings"]) + len(stop["others"]) for stop in stops),
     }  # fmt: skip

@@ -9,12 +9,12 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from maintenance.actions import rounds as rounds_actions
@@ -34,7 +34,7 @@ FOUND_SITES = 12
 
 @audience("office")
 @require_GET
-def round_list(request: HttpRequest) -> HttpResponse:
+def round_list(request: PersonRequest) -> HttpResponse:
     form = round_forms.RoundFilterForm(request.GET or None, by=request.user)
     chosen = form.cleaned_data if form.is_bound and form.is_valid() else {}
     rows = Round.objects.visible_to(request.user).matching(chosen.get("q") or "")
@@ -53,7 +53,7 @@ def round_list(request: HttpRequest) -> HttpResponse:
 
 @audience("office")
 @require_http_methods(["GET", "POST"])
-def round_new(request: HttpRequest) -> HttpResponse:
+def round_new(request: PersonRequest) -> HttpResponse:
     asked = request.POST if request.method == "POST" else request.GET
     ids = [int(text) for text in asked.getlist("site") if text.isdecimal() and len(text) < 10]
     sites = {site.pk: site for site in Site.objects.visible_to(request.user).current().filter(pk__in=ids)}
@@ -76,7 +76,7 @@ def round_new(request: HttpRequest) -> HttpResponse:
     return page(request, "maintenance/rounds/new.html", _new_context(request, form, chosen))
 
 
-def _first_guess(request: HttpRequest, chosen: list[Site]) -> dict[str, Any]:
+def _first_guess(request: PersonRequest, chosen: list[Site]) -> dict[str, Any]:
     """Next weekday, half past eight, named after its first site."""
     day = timezone.localdate() + timedelta(days=1)
     while day.weekday() > 4:
@@ -89,7 +89,7 @@ def _first_guess(request: HttpRequest, chosen: list[Site]) -> dict[str, Any]:
     }
 
 
-def _new_context(request: HttpRequest, form: Any, chosen: list[Site], refusal: str = "") -> dict[str, Any]:
+def _new_context(request: PersonRequest, form: Any, chosen: list[Site], refusal: str = "") -> dict[str, Any]:
     today = timezone.localdate()
     until = today + timedelta(weeks=4)
     items = due_by_site(request.user, [site.pk for site in chosen])
@@ -105,7 +105,7 @@ def _new_context(request: HttpRequest, form: Any, chosen: list[Site], refusal: s
     }  # fmt: skip
 
 
-def _found(request: HttpRequest, words: str, but: list[int]) -> list[Site]:
+def _found(request: PersonRequest, words: str, but: list[int]) -> list[Site]:
     if not words:
         return []
     rows = Site.objects.visible_to(request.user).current().matching(words).exclude(pk__in=but)
@@ -114,12 +114,12 @@ def _found(request: HttpRequest, words: str, but: list[int]) -> list[Site]:
 
 @audience("office")
 @require_GET
-def round_detail(request: HttpRequest, pk: int) -> HttpResponse:
+def round_detail(request: PersonRequest, pk: int) -> HttpResponse:
     round = get_object_or_404(Round.objects.visible_to(request.user).for_plan(), pk=pk)
     return page(request, "maintenance/rounds/detail.html", _detail_context(request, round), part="board")
 
 
-def _detail_context(request: HttpRequest, round: Round, refusal: str = "") -> dict[str, Any]:
+def _detail_context(request: PersonRequest, round: Round, refusal: str = "") -> dict[str, Any]:
     words = (request.GET.get("q") or "").strip()
     board = board_of(request.user, round)
     movable = Round.objects.visible_to(request.user).open().exclude(pk=round.pk).order_by("day", "number")
@@ -134,7 +134,7 @@ def _detail_context(request: HttpRequest, round: Round, refusal: str = "") -> di
 
 @audience("office")
 @require_http_methods(["GET", "POST"])
-def round_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def round_edit(request: PersonRequest, pk: int) -> HttpResponse:
     round = get_object_or_404(Round.objects.visible_to(request.user).for_plan(), pk=pk)
     initial = {
         "name": round.name, "day": round.day, "technician": round.technician, "starts": round.starts,
@@ -161,7 +161,9 @@ def round_edit(request: HttpRequest, pk: int) -> HttpResponse:
 # --- the buttons of a round: each loads, calls one action, and shows the round again ------------------------------------
 
 
-def _press(request: HttpRequest, round: Round, form: forms.Form, act: Callable[[dict[str, Any]], Any]) -> HttpResponse:
+def _press(
+    request: PersonRequest, round: Round, form: forms.Form, act: Callable[[dict[str, Any]], Any]
+) -> HttpResponse:
     """Answer a button: 422 with the page when the action refuses or something needed is missing."""
     refusal = ""
     if form.is_valid():
@@ -170,7 +172,10 @@ def _press(request: HttpRequest, round: Round, form: forms.Form, act: Callable[[
         except Refused as error:
             refusal = error.message
     else:
-        texts = [f"{form.fields[name].label or name}: {' '.join(errors)}" for name, errors in form.errors.items()]
+        texts = [
+            f"{form.fields[name].label or name}: {' '.join(str(text) for text in errors)}"
+            for name, errors in form.errors.items()
+        ]
         refusal = "Nothing was saved. " + " ".join(texts)
     fresh = Round.objects.visible_to(request.user).for_plan().get(pk=round.pk)
     if refusal:
@@ -181,11 +186,11 @@ def _press(request: HttpRequest, round: Round, form: forms.Form, act: Callable[[
     return redirect(fresh)
 
 
-def _round(request: HttpRequest, pk: int) -> Round:
+def _round(request: PersonRequest, pk: int) -> Round:
     return get_object_or_404(Round.objects.visible_to(request.user), pk=pk)
 
 
-def _stop(request: HttpRequest, pk: int) -> tuple[Visit, Round]:
+def _stop(request: PersonRequest, pk: int) -> tuple[Visit, Round]:
     visit = get_object_or_404(
         Visit.objects.visible_to(request.user).filter(round__isnull=False).select_related("round", "site"), pk=pk
     )
@@ -194,7 +199,7 @@ def _stop(request: HttpRequest, pk: int) -> tuple[Visit, Round]:
 
 @audience("office")
 @require_POST
-def round_publish(request: HttpRequest, pk: int) -> HttpResponse:
+def round_publish(request: PersonRequest, pk: int) -> HttpResponse:
     round = _round(request, pk)
     form = round_forms.VersionForm(request.POST)
     return _press(request, round, form, lambda who: rounds_actions.publish_round(round=round, **who))
@@ -202,7 +207,7 @@ def round_publish(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def round_cancel(request: HttpRequest, pk: int) -> HttpResponse:
+def round_cancel(request: PersonRequest, pk: int) -> HttpResponse:
     round = _round(request, pk)
     form = round_forms.CancelForm(request.POST)
     return _press(
@@ -213,7 +218,7 @@ def round_cancel(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def round_order(request: HttpRequest, pk: int) -> HttpResponse:
+def round_order(request: PersonRequest, pk: int) -> HttpResponse:
     round = _round(request, pk)
     form = round_forms.VersionForm(request.POST)
     return _press(request, round, form, lambda who: stops_actions.order_stops(round=round, **who))
@@ -221,7 +226,7 @@ def round_order(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def stop_add(request: HttpRequest, pk: int) -> HttpResponse:
+def stop_add(request: PersonRequest, pk: int) -> HttpResponse:
     round = _round(request, pk)
     form = round_forms.AddStopForm(request.POST)
 
@@ -234,7 +239,7 @@ def stop_add(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def stop_shift(request: HttpRequest, pk: int) -> HttpResponse:
+def stop_shift(request: PersonRequest, pk: int) -> HttpResponse:
     visit, round = _stop(request, pk)
     form = round_forms.ShiftForm(request.POST)
     return _press(
@@ -245,7 +250,7 @@ def stop_shift(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def stop_minutes(request: HttpRequest, pk: int) -> HttpResponse:
+def stop_minutes(request: PersonRequest, pk: int) -> HttpResponse:
     visit, round = _stop(request, pk)
     form = round_forms.MinutesForm(request.POST)
     return _press(
@@ -256,7 +261,7 @@ def stop_minutes(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def stop_move(request: HttpRequest, pk: int) -> HttpResponse:
+def stop_move(request: PersonRequest, pk: int) -> HttpResponse:
     visit, round = _stop(request, pk)
     form = round_forms.MoveStopForm(request.POST, by=request.user)
     return _press(
@@ -266,7 +271,7 @@ def stop_move(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office")
 @require_POST
-def stop_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def stop_remove(request: PersonRequest, pk: int) -> HttpResponse:
     visit, round = _stop(request, pk)
     form = round_forms.VersionForm(request.POST)
     return _press(request, round, form, lambda who: stops_actions.remove_stop(visit=visit, **who))
@@ -274,7 +279,7 @@ def stop_remove(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office", "technician")
 @require_GET
-def round_packing(request: HttpRequest, pk: int) -> HttpResponse:
+def round_packing(request: PersonRequest, pk: int) -> HttpResponse:
     """Packing list on screen and on paper; the technician's own address gives the same in the phone's frame."""
     round = get_object_or_404(Round.objects.visible_to(request.user).for_plan(), pk=pk)
     spares = round_forms.SparesForm(request.GET or None)

@@ -6,13 +6,13 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from company.access import audience
+from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.models import User
@@ -28,7 +28,7 @@ FINISH = "maintenance/tech/finish.html"
 ENTRY = "maintenance/visits/entry.html"
 
 
-def _visit(request: HttpRequest, pk: int) -> Visit:
+def _visit(request: PersonRequest, pk: int) -> Visit:
     return get_object_or_404(Visit.objects.visible_to(request.user).for_sheet(), pk=pk)
 
 
@@ -45,14 +45,14 @@ def _place(source: Any) -> dict[str, str]:
 
 @audience("technician")
 @require_GET
-def tech_visit(request: HttpRequest, pk: int) -> HttpResponse:
+def tech_visit(request: PersonRequest, pk: int) -> HttpResponse:
     visit = _visit(request, pk)
     return page(request, SHEET, sheet_context(request.user, visit, _place(request.GET)), part="sheet")
 
 
 @audience("technician")
 @require_POST
-def tech_record(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
+def tech_record(request: PersonRequest, pk: int, kind: str) -> HttpResponse:
     """Record one thing; the answer is the sheet as it stands then."""
     visit = _visit(request, pk)
     if kind not in visit_forms.ENTRY_FORMS:
@@ -83,7 +83,7 @@ def _of_slot(registration: Registration | None) -> str:
     return f", slot {registration.slot}" if registration else ""
 
 
-def _about(request: HttpRequest, visit: Visit) -> tuple[Receiver | None, Registration | None]:
+def _about(request: PersonRequest, visit: Visit) -> tuple[Receiver | None, Registration | None]:
     """What an entry is about; only things of the visit's own site are found."""
     receiver = registration = None
     if request.POST.get("receiver", "").isdecimal():
@@ -97,7 +97,7 @@ def _about(request: HttpRequest, visit: Visit) -> tuple[Receiver | None, Registr
     return receiver, registration
 
 
-def _answer(request: HttpRequest, pk: int, place: dict[str, str]) -> HttpResponse:
+def _answer(request: PersonRequest, pk: int, place: dict[str, str]) -> HttpResponse:
     if request.htmx:  # type: ignore[attr-defined]
         return page(request, SHEET, sheet_context(request.user, _visit(request, pk), place), part="sheet")
     query = urlencode({name: value for name, value in place.items() if value})
@@ -107,7 +107,7 @@ def _answer(request: HttpRequest, pk: int, place: dict[str, str]) -> HttpRespons
 
 @audience("technician")
 @require_http_methods(["GET", "POST"])
-def tech_finish(request: HttpRequest, pk: int) -> HttpResponse:
+def tech_finish(request: PersonRequest, pk: int) -> HttpResponse:
     visit = _visit(request, pk)
     if visit.state != Visit.State.OPEN:
         return redirect("maintenance:tech_visit", pk)
@@ -134,7 +134,7 @@ def tech_finish(request: HttpRequest, pk: int) -> HttpResponse:
 # --- corrections: the same pages under /tech/ and for the office --------------------------------------------------------
 
 
-def _entry(request: HttpRequest, pk: int) -> Entry:
+def _entry(request: PersonRequest, pk: int) -> Entry:
     user = request.user
     rows = Entry.objects.visible_to(user).filter(visit__in=Visit.objects.visible_to(user))
     return get_object_or_404(
@@ -168,7 +168,7 @@ def _entry_context(
 
 @audience("office", "technician")
 @require_http_methods(["GET", "POST"])
-def entry_correct(request: HttpRequest, pk: int) -> HttpResponse:
+def entry_correct(request: PersonRequest, pk: int) -> HttpResponse:
     """Enter something anew; the old entry stays on record and is no longer in force."""
     entry, user = _entry(request, pk), request.user
     if request.method == "GET":
@@ -189,7 +189,7 @@ def entry_correct(request: HttpRequest, pk: int) -> HttpResponse:
 
 @audience("office", "technician")
 @require_POST
-def entry_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+def entry_withdraw(request: PersonRequest, pk: int) -> HttpResponse:
     entry, user = _entry(request, pk), request.user
     form = visit_forms.WithdrawForm(request.POST, auto_id="withdraw_%s")
     if not form.is_valid():

@@ -192,7 +192,11 @@ def test_from_the_workbook_to_the_customers_download(visitor, tmp_path):
     assert hashlib.sha256(downloaded).hexdigest() == report.sha256
     assert downloaded == bytes(report.content)
     stranger = visitor("stranger@example.org")
-    for path in (f"/portal/reports/{report.uuid}/", f"/portal/reports/{report.uuid}/file/", f"/reports/{report.pk}/file/"):
+    for path in (
+        f"/portal/reports/{report.uuid}/",
+        f"/portal/reports/{report.uuid}/file/",
+        f"/reports/{report.pk}/file/",
+    ):
         answer = stranger.context.request.get(stranger.base + path)
         assert answer.status == 404, path
     assert "Tarnwick" not in stranger.go("/portal/").content()

@@ -46,7 +46,9 @@ def listener() -> Iterator[tuple[str, list[bytes]]]:
                 return
             with client:
                 calls.append(client.recv(200))
-                client.sendall(b"HTTP/1.0 200 OK\r\nContent-Type: image/svg+xml\r\n\r\n<svg xmlns='http://www.w3.org/2000/svg'/>")
+                client.sendall(
+                    b"HTTP/1.0 200 OK\r\nContent-Type: image/svg+xml\r\n\r\n<svg xmlns='http://www.w3.org/2000/svg'/>"
+                )
 
     threading.Thread(target=serve, daemon=True).start()
     yield f"http://127.0.0.1:{server.getsockname()[1]}", calls

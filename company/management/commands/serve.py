@@ -65,7 +65,9 @@ def refuse_taken(host: str, port: int) -> None:
         try:
             trial.bind((host, port))
         except OSError as error:
-            raise CommandError(f"Cannot listen on {host}:{port} ({error.strerror}). Choose another with --port.") from error
+            raise CommandError(
+                f"Cannot listen on {host}:{port} ({error.strerror}). Choose another with --port."
+            ) from error
 
 
 class Command(BaseCommand):
