@@ -86,7 +86,8 @@ class Process:
             os.kill(pid, signal.SIGKILL)
 
     def said(self) -> str:
-        return self.log.read_text(errors="replace")[-4000:]
+        """The whole log so far."""
+        return self.log.read_text(errors="replace")
 
 
 @dataclass
@@ -153,7 +154,7 @@ class Stage:
         end = time.monotonic() + patience_s
         while not ready():
             if time.monotonic() > end:
-                logs = "\n".join(f"--- {process.name}\n{process.said()}" for process in self.processes)
+                logs = "\n".join(f"--- {process.name}\n{process.said()[-4000:]}" for process in self.processes)
                 raise AssertionError(f"Waited {patience_s} s for: {what}\n{self.fleet('state')}\n{logs}")
             time.sleep(pause_s)
 
