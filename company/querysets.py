@@ -89,7 +89,8 @@ class CustomerQuerySet(CustomerScoped):
             return self.none()
         if user.is_staff_member:
             return self
-        return self.filter(pk__in=self.model._default_manager.filter(portal_access__user=user).values("pk"))
+        mine = self.model._default_manager.filter(portal_access__user=user, closed_at=None)
+        return self.filter(pk__in=mine.values("pk"))
 
     def current(self) -> Self:
         """Customers that are not closed."""

@@ -73,7 +73,9 @@ def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed
     """
     visit = Visit.objects.select_for_update(of=("self",)).select_related("site").get(pk=visit.pk)
     if visit.state != Visit.State.FINISHED:
-        raise VisitNotFinished("The visit is not finished yet. A report says what was done, so it is issued afterwards.")
+        raise VisitNotFinished(
+            "The visit is not finished yet. A report says what was done, so it is issued afterwards."
+        )
     last = IssuedReport.objects.of_visit(visit).latest_first().first()
     what_changed = what_changed.strip()[:300]
     if last and not what_changed:
@@ -251,7 +253,15 @@ def _issue(
 
 
 def _keep(
-    kind: str, slot: Slot, printed: Printed, data: dict[str, Any], words: str, *, by: User, at: datetime, row: dict[str, Any]
+    kind: str,
+    slot: Slot,
+    printed: Printed,
+    data: dict[str, Any],
+    words: str,
+    *,
+    by: User,
+    at: datetime,
+    row: dict[str, Any],
 ) -> IssuedReport:
     """Write the paper with all that is kept beside its bytes."""
     issued = IssuedReport.objects.create(

@@ -27,6 +27,7 @@ DISPOSAL = (
     "household waste."
 )
 
+
 def moment_text(iso: str | None) -> str:
     """Say a local ISO moment as "14 March 2026, 09:40"."""
     return f"{day_text(iso[:10])}, {iso[11:16]}" if iso else "not recorded"
@@ -118,7 +119,9 @@ def _output_words(row: Mapping[str, Any]) -> dict[str, Any]:
         **row,
         "does_words": "; ".join(row["does"]),
         "worked": f"{row['heard']} of {row['tried']} heard" if row["tried"] else "not tried on this visit",
-        "seen_words": f"{row['seen_by'] or 'seen'}, {day_short(row['seen_on'])}" if row["seen_on"] else "never recorded",
+        "seen_words": f"{row['seen_by'] or 'seen'}, {day_short(row['seen_on'])}"
+        if row["seen_on"]
+        else "never recorded",
     }
 
 
@@ -165,7 +168,9 @@ def summary_words(content: Content) -> str:
         left.append("the monitoring centre was not recorded as off test")
     if left:
         return f"Left open: {'; '.join(left)}."
-    return "Everything recorded on this visit was left in normal state." if content["slots"] else "No slot was worked on."
+    return (
+        "Everything recorded on this visit was left in normal state." if content["slots"] else "No slot was worked on."
+    )
 
 
 COLUMNS = (

@@ -32,7 +32,9 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
     moment = end_of_day(on, receiver.site.zone) if on else at
     rows = fill_slots(
         receiver.n_slots,
-        Registration.objects.filter(receiver=receiver).slot_rows(moment.astimezone(receiver.site.zone), receiver.site.zone),
+        Registration.objects.filter(receiver=receiver).slot_rows(
+            moment.astimezone(receiver.site.zone), receiver.site.zone
+        ),
     )
     summed = sum_up_outputs(_output_facts(receiver), rows)
     mixed = {output.number for output in summed if len(output.behaviours) > 1}
@@ -157,7 +159,11 @@ def show(content: Content) -> dict[str, Any]:
         "duties": ", ".join(f"{duties[code]} {words}" for code, words in DUTY_WORDS.items() if duties[code]) or "none",
         "state_on": day_text(content["on"]) if content["on"] else "",
         "outputs": [
-            {**output, "does": "; ".join(output["behaviours"]) or "no slot uses it", "is_fault": output["kind"] == "fault"}
+            {
+                **output,
+                "does": "; ".join(output["behaviours"]) or "no slot uses it",
+                "is_fault": output["kind"] == "fault",
+            }
             for output in content["outputs"]
         ],
         "slots": [_slot_words(slot, is_roomy=is_roomy) for slot in slots],

@@ -40,7 +40,9 @@ def gather(visit: Visit) -> Content:
         # The site's zone is asked of every row; without this each would read visit and site again.
         row.visit = visit
     swaps = cell_swaps(entries)
-    receivers = sorted({row.receiver_id: row.receiver for row in entries if row.receiver_id}.values(), key=lambda r: r.label)
+    receivers = sorted(
+        {row.receiver_id: row.receiver for row in entries if row.receiver_id}.values(), key=lambda r: r.label
+    )
     return {
         "firm": firm_facts(ensure_firm()),
         "paper_size": visit.customer.paper,
@@ -62,7 +64,9 @@ def gather(visit: Visit) -> Content:
         "signature_path": visit.signature_path,
         "refused_why": visit.refused_why,
         "copies_to": list(
-            Contact.objects.filter(customer=visit.customer, gets_reports=True).order_by("name").values_list("name", flat=True)
+            Contact.objects.filter(customer=visit.customer, gets_reports=True)
+            .order_by("name")
+            .values_list("name", flat=True)
         ),
     }
 
@@ -111,9 +115,7 @@ def site_facts(visit: Visit) -> dict[str, Any]:
         "code": site.code,
         "address": ", ".join(part for part in (site.address, f"{site.postcode} {site.town}".strip()) if part),
         "contact": ", ".join(part for part in (site.person_to_meet, site.phone) if part),
-        "monitoring": list(
-            MonitoringCentre.objects.filter(site=site).order_by("name").values_list("name", flat=True)
-        ),
+        "monitoring": list(MonitoringCentre.objects.filter(site=site).order_by("name").values_list("name", flat=True)),
     }
 
 
@@ -140,7 +142,9 @@ def visit_facts(visit: Visit) -> dict[str, Any]:
 def cell_swaps(entries: Iterable[Entry]) -> dict[int, tuple[Fitting | None, Fitting | None]]:
     """New and old cells of each battery entry, by the entry's key."""
     rows = [row for row in entries if row.kind == "battery"]
-    new = Fitting.objects.select_related("battery_type").in_bulk([row.facts["fitting"] for row in rows if "fitting" in row.facts])
+    new = Fitting.objects.select_related("battery_type").in_bulk(
+        [row.facts["fitting"] for row in rows if "fitting" in row.facts]
+    )
     old = {
         (fitting.transmitter_id, fitting.removed_at): fitting
         for fitting in Fitting.objects.filter(

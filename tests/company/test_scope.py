@@ -44,4 +44,6 @@ def test_somebody_locked_out_sees_nothing(world):
 def test_a_closed_customer_is_out_of_the_portals_sight(world):
     world.own.closed_at = factories.NOW
     world.own.save()
-    assert not Site.objects.visible_to(User.objects.get(pk=world.own_user.pk)).exists()
+    user = User.objects.get(pk=world.own_user.pk)
+    assert not Site.objects.visible_to(user).exists()
+    assert not Customer.objects.visible_to(user).exists()

@@ -52,10 +52,16 @@ def change_cells(visit: Visit, registration: Registration, minute: int, lot: str
 def make_paper_world(site: Any = None, *, n_slots: int = 4, **visit_over: Any) -> PaperWorld:
     """A site with one receiver of 16 slots, and a visit that changed, tested, cleared, was signed and is finished."""
     site = site or factories.make_site(
-        name="Lantern House", address="3 Net Lane", town="Brinehaven", person_to_meet="Morag Teal", phone="01632 960 001"
+        name="Lantern House",
+        address="3 Net Lane",
+        town="Brinehaven",
+        person_to_meet="Morag Teal",
+        phone="01632 960 001",
     )
     kind = factories.receiver_type("test-16", label="receiver, 16 slots", n_slots=16)
-    receiver = factories.make_receiver(site, type=kind, label="R1", area="Meter cupboard", fed_from="alarm panel", supply_v=12)
+    receiver = factories.make_receiver(
+        site, type=kind, label="R1", area="Meter cupboard", fed_from="alarm panel", supply_v=12
+    )
     output = factories.make_output(receiver, 1, drives="call lamp", end_effect_seen_by="Morag Teal")
     rows = [
         factories.make_registration(receiver, slot, label=f"Room {slot}", outputs=[(output, "latching", None)])

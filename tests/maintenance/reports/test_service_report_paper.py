@@ -241,7 +241,12 @@ def test_a_clean_visit_is_said_to_be_left_in_normal_state() -> None:
 
 @pytest.mark.parametrize(
     ("day", "months", "later"),
-    [("2026-11-24", 12, "2027-11-24"), ("2024-02-29", 12, "2025-02-28"), ("2026-08-31", 6, "2027-02-28"), ("2026-11-30", 3, "2027-02-28")],
+    [
+        ("2026-11-24", 12, "2027-11-24"),
+        ("2024-02-29", 12, "2025-02-28"),
+        ("2026-08-31", 6, "2027-02-28"),
+        ("2026-11-30", 3, "2027-02-28"),
+    ],
 )
 def test_months_end_on_the_last_day_there_is(day: str, months: int, later: str) -> None:
 

@@ -48,7 +48,9 @@ def papers(world: World) -> PaperWorld:
 
 
 def queries(client: Client, url: str) -> int:
-    with CaptureQueriesContext(connection, ) as found:
+    with CaptureQueriesContext(
+        connection,
+    ) as found:
         assert client.get(url).status_code == 200
     return len(found)
 
@@ -125,7 +127,9 @@ def test_the_day_of_a_slot_map_may_be_anything(world: World, on: str) -> None:
     url = f"/receivers/{world.own_receiver.pk}/slot-map.pdf"
     answer = world.client("office").get(url, {"on": on})
     assert answer.status_code == 200
-    assert answer.context["on"] == (NOW - timedelta(days=5)).date() if on == "2026-11-20" else answer.context["on"] is None
+    assert (
+        answer.context["on"] == (NOW - timedelta(days=5)).date() if on == "2026-11-20" else answer.context["on"] is None
+    )
 
 
 def test_search_finds_sites_receivers_places_serials_and_customers(world: World) -> None:
@@ -233,7 +237,11 @@ def test_the_sentence_obeys_the_evidence_of_the_receiver(world: World) -> None:
     receiver.evidence, receiver.heard_until = "every", NOW
     receiver.save()
     CheckInDay.objects.create(
-        transmitter_id=world.own_registration.transmitter_id, day=NOW.date(), customer_id=world.own.pk, heard=3, last_heard_s=34000
+        transmitter_id=world.own_registration.transmitter_id,
+        day=NOW.date(),
+        customer_id=world.own.pk,
+        heard=3,
+        last_heard_s=34000,
     )
     page = client.get(f"/portal/sites/{world.own_site.uuid}/").content.decode()
     assert "1 of 1 heard today." in page
