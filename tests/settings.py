@@ -22,6 +22,8 @@ STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
 }
+STATIC_ROOT = os.path.join(os.environ["DATA_DIR"], "static")
+os.makedirs(STATIC_ROOT, exist_ok=True)
 TIME_ZONE = "Europe/London"
 BASE_URL = "https://ledger.example.org"
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = False
