@@ -17,6 +17,7 @@ from devices.actions.ledger import (
     registration_facts,
     touch,
 )
+from devices.actions.slot_order import refuse_before_the_receiver, refuse_overlap, refuse_two_places
 from devices.actions.slot_settings import (
     SETTING_FIELDS,
     WORDING_FIELDS,
@@ -42,14 +43,6 @@ def _refuse_problems(found: list[legality.Problem]) -> None:
     raise refusal(first_refusal(hard))
 
 
-def _refuse_overlap(receiver: Receiver, slot: int, at: datetime) -> None:
-    """A registration cannot begin before the last one in its slot ended."""
-    last = Registration.objects.filter(receiver=receiver, slot=slot, removed_at__gt=at).order_by("-removed_at").first()
-    if last is not None and last.removed_at is not None:
-        ended = last.removed_at.astimezone(receiver.site.zone)
-        raise OutOfOrder(f"Slot {slot} was in use until {ended:%d %B %Y, %H:%M}; give a later time.")
-
-
 def _end(registration: Registration, at: datetime, why: str) -> None:
     if at <= registration.registered_at:
         began = registration.registered_at.astimezone(registration.site.zone)
@@ -73,6 +66,8 @@ def _begin(
     replaces: Registration | None = None,
     register_again_since: datetime | None = None,
 ) -> Registration:
+    refuse_before_the_receiver(receiver, at)
+    refuse_two_places(transmitter, settings, receiver, at)
     registration = Registration(
         customer_id=receiver.customer_id,
         site_id=receiver.site_id,
@@ -140,7 +135,7 @@ def register_transmitter(
     refuse_stale(receiver, seen_version)
     _refuse_problems(problems_with(settings, receiver=receiver, slot=slot, transmitter=transmitter))
     transmitter = _own_transmitter(transmitter, receiver)
-    _refuse_overlap(receiver, slot, at)
+    refuse_overlap(receiver, slot, at)
     registration = _begin(receiver=receiver, slot=slot, transmitter=transmitter, settings=settings, at=at)
     touch(receiver)
     log(
@@ -188,6 +183,9 @@ def change_slot(
     _refuse_problems(problems_with(settings, receiver=receiver, slot=old.slot, transmitter=known, besides=old))
     before = registration_facts(old)
     if changed <= WORDING_FIELDS and known == old.transmitter:
+        if at < old.registered_at:
+            began = old.registered_at.astimezone(receiver.site.zone)
+            raise OutOfOrder(f"This registration began on {began:%d %B %Y, %H:%M}; give a later time.")
         for name in changed:
             setattr(old, name, getattr(settings, name))
         old.full_clean(exclude=["customer", "site", "receiver", "transmitter", "replaces"])
@@ -262,7 +260,7 @@ def move_transmitter(
     if left.customer_id != entered.customer_id:
         raise OtherCustomer("A transmitter cannot be moved to another customer: remove it here and register it there.")
     _refuse_problems(problems_with(settings, receiver=entered, slot=to_slot, transmitter=old.transmitter, besides=old))
-    _refuse_overlap(entered, to_slot, at)
+    refuse_overlap(entered, to_slot, at)
     before = registration_facts(old)
     _end(old, at, f"moved: {reason}")
     new = _begin(
@@ -327,7 +325,7 @@ def put_back(
     settings = settings_of(old)
     _refuse_problems(problems_with(settings, receiver=receiver, slot=old.slot, transmitter=old.transmitter))
     _own_transmitter(old.transmitter, receiver)
-    _refuse_overlap(receiver, old.slot, at)
+    refuse_overlap(receiver, old.slot, at)
     new = _begin(
         receiver=receiver, slot=old.slot, transmitter=old.transmitter, settings=settings, at=at, replaces=old,
         register_again_since=old.register_again_since,

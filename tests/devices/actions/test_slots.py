@@ -368,3 +368,41 @@ def test_a_changed_setting_does_not_bring_anybody_home(receiver, office):
     assert Away.objects.get(ended_on=None).registration == new
     remove_transmitter(registration=new, by=office, at=NOW + timedelta(days=2), reason="moved out")
     assert not Away.objects.filter(ended_on=None).exists()
+
+
+def test_a_transmitter_stood_in_one_place_at_a_time_in_the_past_too(receiver, office):
+    long_ago, later, meanwhile = NOW - timedelta(days=600), NOW - timedelta(days=200), NOW - timedelta(days=400)
+    transmitter = make_transmitter(receiver.customer)
+    row = register_transmitter(
+        receiver=receiver, slot=1, transmitter=transmitter, settings=SETTINGS, by=office, at=long_ago, reason="r"
+    )
+    remove_transmitter(registration=row, by=office, at=later, reason="r")
+    with pytest.raises(OutOfOrder, match="slot 1, until"):
+        register_transmitter(
+            receiver=receiver, slot=2, transmitter=transmitter, settings=SETTINGS, by=office, at=meanwhile, reason="r"
+        )
+    register_transmitter(
+        receiver=receiver, slot=2, transmitter=transmitter, settings=SETTINGS, by=office, at=later, reason="r"
+    )
+
+
+def test_nothing_is_dated_before_its_receiver_or_its_registration(receiver, office):
+    receiver.installed_on = date(2024, 1, 1)
+    receiver.save()
+    with pytest.raises(OutOfOrder, match="installed on 01 January 2024"):
+        register_transmitter(
+            receiver=receiver, slot=1, transmitter=make_transmitter(receiver.customer), settings=SETTINGS, by=office,
+            at=NOW - timedelta(days=4000), reason="r",
+        )  # fmt: skip
+    row = register_transmitter(
+        receiver=receiver, slot=1, transmitter=make_transmitter(receiver.customer), settings=SETTINGS, by=office,
+        at=NOW - timedelta(days=100), reason="r",
+    )  # fmt: skip
+    with pytest.raises(OutOfOrder, match="This registration began"):
+        change_slot(
+            registration=row,
+            settings=other(SETTINGS, label="Room 4"),
+            by=office,
+            at=NOW - timedelta(days=200),
+            reason="r",
+        )
