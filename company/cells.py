@@ -40,6 +40,10 @@ _UNITS_S = {
 }
 
 
+UNPRINTED = ("Cc", "Cf", "Cs", "Co", "Cn")
+"""Unicode categories of what no screen shows: controls, marks that turn the reading direction, lone halves, unassigned."""
+
+
 def text(max_length: int, *, allow_unknown: bool = False) -> Reader:
     """Read any text; whole numbers lose their ".0". Names are text whatever they look like."""
 
@@ -47,7 +51,7 @@ def text(max_length: int, *, allow_unknown: bool = False) -> Reader:
         value = _as_text(cell)
         if allow_unknown and value.casefold() == UNKNOWN:
             return UNKNOWN
-        if any(unicodedata.category(char) == "Cc" and char not in "\n\t\r" for char in value):
+        if any(unicodedata.category(char) in UNPRINTED and char not in "\n\t\r" for char in value):
             raise WrongCell("The text holds a character that cannot be printed. Type it again.")
         value = " ".join(value.split())
         if len(value) > max_length:

@@ -232,7 +232,9 @@ def _read_csv(name: str, body: bytes) -> Sheet:
     delimiter = delimiter or _delimiter(text)
     rows = []
     try:
-        for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), start=1):
+        # strict: a quotation mark that is never closed would swallow the rows after it without a word.
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+        for number, cells in enumerate(reader, start=1):
             tidied = tuple(_tidy(_unguarded(cell)) for cell in cells)
             if number > MAX_ROWS or len(tidied) > MAX_COLUMNS:
                 raise BadFile(f"“{name}” has more than {MAX_ROWS} rows or {MAX_COLUMNS} columns. Split it by site.")

@@ -27,7 +27,7 @@ class LedgerForm(forms.Form):
         help_text="Leave empty for now. Time of the site.",
     )
     reason = forms.CharField(label="Why", max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off"}))
-    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+    version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)
 
     def __init__(self, *args: Any, receiver: Receiver | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -15,7 +15,7 @@ class ReceiverForm(forms.ModelForm):
     """A receiver's own facts."""
 
     reason = forms.CharField(label="Why", max_length=200)
-    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+    version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)
 
     class Meta:
         model = Receiver
@@ -72,7 +72,7 @@ class OutputForm(forms.ModelForm):
     """One output of a receiver."""
 
     reason = forms.CharField(label="Why", max_length=200)
-    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+    version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)
 
     class Meta:
         model = Output

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from datetime import datetime
 from uuid import UUID, uuid4
 
@@ -18,8 +19,24 @@ class NothingSaid(Refused):
     """A request or an answer needs words."""
 
 
+class TooLong(Refused):
+    """A title or text that would have to be cut."""
+
+
 class RequestIsDone(Refused):
     """A request that is done takes no further message."""
+
+
+def _tidy(text: str, max_length: int) -> str:
+    """Take off what no screen shows (a database may refuse it); refuse to cut anybody's words."""
+    kept = "".join(
+        char for char in text if char in "\n\r\t" or unicodedata.category(char) not in ("Cc", "Cf", "Cs")
+    ).strip()
+    if len(kept) > max_length:
+        raise TooLong(
+            f"That is {len(kept):,} characters long; {max_length:,} fit. Shorten it, or send it in two parts."
+        )
+    return kept
 
 
 @transaction.atomic
@@ -28,10 +45,10 @@ def open_request(*, site: Site, title: str, text: str, uuid: UUID, by: User, at:
 
     Raises
     ------
-    NothingSaid
+    NothingSaid, TooLong
         Nothing is written.
     """
-    title, text = title.strip()[:120], text.strip()[:5000]
+    title, text = _tidy(title, 120), _tidy(text, 5000)
     if not title or not text:
         raise NothingSaid("Say in a few words what it is about, and then what you see.")
     stored = Request.objects.filter(uuid=uuid).first()
@@ -54,17 +71,16 @@ def answer_request(*, request: Request, text: str, by: User, at: datetime) -> Re
 
     Raises
     ------
-    NothingSaid, RequestIsDone
+    NothingSaid, RequestIsDone, TooLong
         Nothing is written.
     """
     request = Request.objects.select_for_update(of=("self",)).get(pk=request.pk)
     if request.state == Request.State.DONE:
         raise RequestIsDone("This request is done. Make a new one if something is still wrong.")
-    if not text.strip():
+    text = _tidy(text, 5000)
+    if not text:
         raise NothingSaid("Write something first.")
-    return RequestMessage.objects.create(
-        request=request, customer_id=request.customer_id, by=by, at=at, text=text.strip()[:5000]
-    )
+    return RequestMessage.objects.create(request=request, customer_id=request.customer_id, by=by, at=at, text=text)
 
 
 @transaction.atomic

@@ -40,7 +40,7 @@ class RoundForm(forms.Form):
 class VersionForm(forms.Form):
     """Every button of a round carries the version that the page was made from."""
 
-    version = forms.IntegerField(min_value=1, widget=forms.HiddenInput)
+    version = forms.IntegerField(min_value=1, max_value=2**31 - 1, widget=forms.HiddenInput)
 
 
 class MinutesForm(VersionForm):
@@ -52,7 +52,7 @@ class ShiftForm(VersionForm):
 
 
 class AddStopForm(VersionForm):
-    site = forms.IntegerField(min_value=1)
+    site = forms.IntegerField(min_value=1, max_value=2**31 - 1)
     horizon_weeks = forms.IntegerField(min_value=0, max_value=104)
 
 

@@ -229,3 +229,8 @@ def test_cells_are_shown_as_people_write_them():
     assert [shown(cell) for cell in (None, True, 17.0, 2.5, date(2025, 4, 3), time(4), "x" * 300)] == [
         "", "yes", "17", "2.5", "2025-04-03", "04:00:00", "x" * 199 + "…",
     ]  # fmt: skip
+
+
+def test_a_quotation_mark_that_is_never_closed_swallows_no_rows():
+    with pytest.raises(BadFile, match="a quotation mark is missing"):
+        read_workbook([("customers.csv", b'customer code,name\nQ1,"Alpha\nQ2,Beta\nQ3,Gamma\n')])

@@ -55,6 +55,7 @@ NASTY = [
     ("customers", "contact email", "ada at example", "H", "no e-mail address"),
     ("customers", "name", "x" * 200, "B", "200 characters long; 120 fit"),
     ("customers", "name", "Har\x07bour", "B", "cannot be printed"),
+    ("customers", "name", "Harbour\u202egnp", "B", "cannot be printed"),
     ("sites", "customer code", "HARP", "B", "There is no customer “HARP”, neither in the workbook nor on record. Did you mean “HARB”?"),
     ("sites", "latitude", 157, "F", "outside -90 to 90"),
     ("sites", "longitude", None, "F", "needs both latitude and longitude"),

@@ -244,8 +244,8 @@ def test_the_sentence_obeys_the_evidence_of_the_receiver(world: World) -> None:
         last_heard_s=34000,
     )
     page = client.get(f"/portal/sites/{world.own_site.uuid}/").content.decode()
-    assert "1 of 1 heard today." in page
-    assert client.get(f"/portal/receivers/{receiver.code}/").content.decode().count("1 of 1 heard today.") == 1
+    assert "1 of 1 heard by 10:00, the last delivery." in page
+    assert client.get(f"/portal/receivers/{receiver.code}/").content.decode().count("1 of 1 heard by 10:00, the last delivery.") == 1
 
 
 def test_the_next_visit_is_told_once_its_round_is_published(world: World) -> None:
@@ -304,6 +304,17 @@ def test_a_request_is_asked_once_answered_and_done(world: World) -> None:
     office.post(f"/requests/{asked.pk}/", {"text": "", "state": "done"})
     assert client.post(f"/portal/requests/{asked.uuid}/", {"text": "Thanks"}).status_code == 422
     assert office.post(f"/requests/{asked.pk}/", {"state": "nonsense"}).status_code == 422
+
+
+def test_a_request_keeps_every_word_and_nothing_that_no_screen_shows(world: World) -> None:
+    client, url = world.client("own_user"), f"/portal/sites/{world.own_site.uuid}/ask/"
+    form = {"title": "Lamp\x00 \u202eon", "text": "Since\x1b Monday", "key": str(uuid4())}
+    assert client.post(url, form | {"title": "x" * 121}).status_code == 422
+    assert client.post(url, form | {"text": "x" * 5001}).status_code == 422
+    assert not Request.objects.exists()
+    assert client.post(url, form).status_code == 302
+    asked = Request.objects.get()
+    assert (asked.title, asked.messages.get().text) == ("Lamp on", "Since Monday")
 
 
 # --- growth ------------------------------------------------------------------------------------------------------------
