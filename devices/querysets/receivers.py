@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
-from typing import Self
+from datetime import date, datetime, tzinfo
+from typing import Any, Self
 
 from django.apps import apps
 from django.db.models import Count, IntegerField, Min, OuterRef, Q, Subquery
@@ -13,7 +13,16 @@ from django.db.models.functions import Coalesce
 from company.querysets import CustomerScoped
 from devices.querysets.moments import heard_moment
 from devices.rules.slot_map import SlotRow
-from devices.rules.supervision import EVERY, VISITS, ReceiverEvidence
+from devices.rules.supervision import (
+    DAY_S,
+    EVERY,
+    VISITS,
+    ReceiverEvidence,
+    StandingFault,
+    TransmitterEvidence,
+    allowed_gap_s,
+    judge,
+)
 
 
 def _last_heard(receiver_ids: Sequence[int]) -> dict[int, dict[int, datetime]]:
@@ -31,6 +40,22 @@ def _last_heard(receiver_ids: Sequence[int]) -> dict[int, dict[int, datetime]]:
         if (at := heard_moment(day, seconds)) is not None:
             heard.setdefault(receiver_id, {})[slot] = at
     return heard
+
+
+def _was_heard(receiver: Any, row: SlotRow, heard_at: datetime | None, zone: tzinfo) -> bool:
+    """Whether one transmitter was heard within its window, up to what the source has delivered."""
+    mark = receiver.heard_until
+    if heard_at is None or mark is None or row.registered_at is None:
+        return False
+    facts = TransmitterEvidence(
+        grade=receiver.evidence, window_s=row.window_s, interval_s=row.interval_s, registered_at=row.registered_at,
+        heard_at=heard_at.astimezone(zone), watermark_at=mark.astimezone(zone),
+    )  # fmt: skip
+    if judge(facts, mark.astimezone(zone).date()).code != "heard":
+        return False
+    # Without window and interval a day is the longest silence that still counts as heard.
+    is_bounded = allowed_gap_s(row.window_s, row.interval_s) is not None
+    return is_bounded or (mark - heard_at).total_seconds() <= DAY_S
 
 
 def _tried(visits: Mapping[int, int]) -> dict[int, dict[int, bool | None]]:
@@ -104,28 +129,24 @@ class ReceiverQuerySet(CustomerScoped):
             )
         )
         heard = _last_heard([row.pk for row in receivers if row.evidence == EVERY])
-        faults = dict(
-            apps.get_model("devices", "Fault")
-            ._default_manager.filter(receiver__in=receivers)
-            .standing()
-            .values_list("receiver_id")
-            .annotate(n=Count("pk"))
+        faults: dict[int, list[StandingFault]] = (
+            apps.get_model("devices", "Fault")._default_manager.filter(receiver__in=receivers).standing().told()
         )
         tried = _tried({row.pk: row.visit_id for row in receivers if row.evidence == VISITS and row.visit_id})
         found = {}
         for row in receivers:
             zone = row.site.zone
-            today = now.astimezone(zone).date()
             expected = [slot for slot in rows.get(row.pk, ()) if not slot.is_away and not slot.nothing_answers]
             outcome = tried.get(row.pk, {})
             here = heard.get(row.pk, {})
             found[row.pk] = ReceiverEvidence(
                 grade=row.evidence,
                 n_registered=len(expected),
-                n_heard=sum(
-                    1 for slot in expected if (at := here.get(slot.slot)) and at.astimezone(zone).date() == today
-                ),
-                n_faults=faults.get(row.pk, 0),
+                n_heard=sum(1 for slot in expected if _was_heard(row, slot, here.get(slot.slot), zone)),
+                n_faults=len(faults.get(row.pk, ())),
+                faults=tuple(faults.get(row.pk, ())),
+                judged_at=now.astimezone(zone),
+                shortest_window_s=min((slot.window_s for slot in expected if slot.window_s), default=None),
                 link_tested_at=row.link_tested_at.astimezone(zone) if row.link_tested_at else None,
                 watermark_at=row.heard_until.astimezone(zone) if row.heard_until else None,
                 visited_on=row.visited_at.astimezone(zone).date() if row.visited_at else None,

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import TYPE_CHECKING, ClassVar, Self
+from zoneinfo import ZoneInfo
 
 from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
 from django.db.models import F, Q
 
 from company.querysets import CustomerScoped, scope_of
+from devices.rules.supervision import StandingFault
 
 if TYPE_CHECKING:
     from company.models import User
@@ -90,3 +92,20 @@ class FaultQuerySet(CustomerScoped):
     def standing(self) -> Self:
         """Faults that still show: the condition is there, or it is latched and nobody has cleared the receiver."""
         return self.filter(Q(cleared_at=None) | Q(is_latched=True, latch_cleared_at=None))
+
+    def told(self) -> dict[int, list[StandingFault]]:
+        """Receiver → its faults as plain facts, oldest first, with days in the site's time zone."""
+        kinds = dict(self.model.Kind.choices)
+        found: dict[int, list[StandingFault]] = {}
+        for receiver, kind, raised_at, cleared_at, transmitter, serial, slot, label, duty, zone in self.order_by(
+            "raised_at", "pk"
+        ).values_list(
+            "receiver_id", "kind", "raised_at", "cleared_at", "transmitter_id", "transmitter__serial",
+            "registration__slot", "registration__label", "registration__duty", "site__time_zone",
+        ):  # fmt: skip
+            fault = StandingFault(
+                kind=kinds.get(kind, kind), place=label or serial or "", slot=slot, transmitter_pk=transmitter,
+                since_on=raised_at.astimezone(ZoneInfo(zone)).date(), is_over=cleared_at is not None, duty=duty or "",
+            )  # fmt: skip
+            found.setdefault(receiver, []).append(fault)
+        return found

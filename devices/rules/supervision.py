@@ -29,6 +29,50 @@ UNSUPERVISED_INTERVALS = 3
 """Where no window is set, a transmitter counts as silent after this many check-in intervals. Own rule of thumb."""
 
 
+DAY_S = 86_400
+"""Where no slot has a window, a delivery older than a day proves nothing about today. Decided for this product."""
+
+MAX_NAMED_FAULTS = 3
+"""So many faults are named in a sentence; the rest are counted. Decided for this product."""
+
+
+@dataclass(frozen=True, slots=True)
+class StandingFault:
+    """A fault that still shows.
+
+    Attributes
+    ----------
+    kind : str
+        In words: "low battery".
+    place : str
+        Where, as the registration names it; empty = the receiver itself.
+    since_on : date
+        Local day on which it was raised.
+    slot : int or None
+        Slot of the registration it was raised for; None = the receiver itself, or not known.
+    transmitter_pk : int or None
+        Transmitter it belongs to, which may have moved since.
+    is_over : bool
+        The condition is gone, but nobody has cleared the receiver.
+    duty : str
+        Duty class of the slot, empty where none is known.
+    """
+
+    kind: str
+    place: str
+    since_on: date
+    slot: int | None = None
+    transmitter_pk: int | None = None
+    is_over: bool = False
+    duty: str = ""
+
+    def words(self, today: date, *, with_place: bool = True) -> str:
+        """Say it: "low battery, Room 4 pendant, since 14 November"; a latched one says that it is not cleared."""
+        parts = [self.kind, self.place or "the receiver"] if with_place else [self.kind]
+        said = f"{', '.join(parts)}, since {day_words(self.since_on, today=today)}"
+        return f"{said}, not yet cleared at the receiver" if self.is_over else said
+
+
 @dataclass(frozen=True, slots=True)
 class ReceiverEvidence:
     """What is known of a receiver on one local day.
@@ -40,9 +84,9 @@ class ReceiverEvidence:
     n_registered : int
         Transmitters that should report (those away do not count).
     n_heard : int
-        Of these, how many had a check-in whose event time falls on the day.
+        Of these, how many were heard within their window up to the watermark.
     n_faults : int
-        Open faults.
+        Open or latched faults.
     link_tested_at : datetime or None
         Local time of the last proof that the line from the receiver to us works.
     watermark_at : datetime or None
@@ -53,6 +97,12 @@ class ReceiverEvidence:
         Slots that visit left not in order.
     n_not_looked_at : int
         Slots that visit did not try.
+    judged_at : datetime or None
+        Local time of the judgement; None = not known, then no delivery counts as fresh.
+    shortest_window_s : int or None
+        Shortest window of the supervised slots [s]; None = no slot is supervised.
+    faults : tuple of StandingFault
+        The faults by name, oldest first; may be fewer than `n_faults`.
     """
 
     grade: str
@@ -64,6 +114,24 @@ class ReceiverEvidence:
     visited_on: date | None = None
     n_not_in_order: int = 0
     n_not_looked_at: int = 0
+    judged_at: datetime | None = None
+    shortest_window_s: int | None = None
+    faults: tuple[StandingFault, ...] = ()
+
+    @property
+    def fresh_for_s(self) -> int:
+        """How long a delivery speaks for the present [s]."""
+        return self.shortest_window_s or DAY_S
+
+    @property
+    def freshness(self) -> str:
+        """fresh, stale (older than the shortest window) or old (a day and longer), of the last delivery."""
+        if self.watermark_at is None or self.judged_at is None:
+            return "stale"
+        age_s = (self.judged_at - self.watermark_at).total_seconds()
+        if age_s <= self.fresh_for_s:
+            return "fresh"
+        return "old" if age_s > DAY_S else "stale"
 
     def __post_init__(self) -> None:
         if min(self.n_registered, self.n_heard, self.n_faults, self.n_not_in_order, self.n_not_looked_at) < 0:
@@ -101,23 +169,44 @@ def evidence_sentence(facts: ReceiverEvidence, today: date) -> Said:
         return _every(facts, today)
     if facts.grade == EXCEPTIONS:
         return _exceptions(facts, today)
-    return _visits(facts, today)
+    return _with_faults(_visits(facts, today), facts, today)
 
 
 def _every(facts: ReceiverEvidence, today: date) -> Said:
     if facts.watermark_at is None:
         return Said("Nothing has been received yet", "open")
-    if facts.watermark_at.date() < today:
-        return Said(f"Nothing received since {moment_words(facts.watermark_at, today=today)}", "bad")
-    words = f"{facts.n_heard} of {facts.n_registered} heard today"
-    if facts.n_faults:
-        return Said(f"{words}, {count_words(facts.n_faults, 'open fault')}", "bad")
-    return Said(words, "good" if facts.n_heard == facts.n_registered else "open")
+    when = moment_words(facts.watermark_at, today=today)
+    if facts.freshness == "old":
+        return _with_faults(Said(f"Nothing received since {when}", "bad"), facts, today)
+    is_all = facts.n_heard == facts.n_registered
+    who = f"All {facts.n_heard}" if is_all and facts.n_heard > 1 else f"{facts.n_heard} of {facts.n_registered}"
+    # "by": a check-in after the last delivery may be missing without anybody knowing it yet.
+    said = Said(
+        f"{who} heard by {when}, the last delivery", "good" if is_all and facts.freshness == "fresh" else "open"
+    )
+    return _with_faults(said, facts, today)
+
+
+def _with_faults(said: Said, facts: ReceiverEvidence, today: date) -> Said:
+    """The sentence with its faults: whatever else is known, a standing fault is bad news."""
+    if not facts.n_faults:
+        return said
+    return Said(f"{said.words}, {count_words(facts.n_faults, 'open fault')}{_named(facts, today)}", "bad")
+
+
+def _named(facts: ReceiverEvidence, today: date) -> str:
+    shown = facts.faults[:MAX_NAMED_FAULTS]
+    if not shown:
+        return ""
+    names = [fault.words(today) for fault in shown]
+    if facts.n_faults > len(shown):
+        names.append(f"and {facts.n_faults - len(shown)} more")
+    return f": {'; '.join(names)}"
 
 
 def _exceptions(facts: ReceiverEvidence, today: date) -> Said:
     if facts.n_faults:
-        return Said(f"{count_words(facts.n_faults, 'fault')} reported and not cleared", "bad")
+        return Said(f"{count_words(facts.n_faults, 'fault')} reported and not cleared{_named(facts, today)}", "bad")
     if facts.link_tested_at is None:
         return Said("No fault reported, but the link was never tested", "open")
     when = moment_words(facts.link_tested_at, today=today)
@@ -165,6 +254,8 @@ class TransmitterEvidence:
         Out of use or off the site, as agreed.
     found_on : date or None
         When a visit last found it in order.
+    fault : str
+        A standing fault of it in words, empty for none.
     """
 
     grade: str
@@ -176,6 +267,7 @@ class TransmitterEvidence:
     has_missing_fault: bool = False
     is_away: bool = False
     found_on: date | None = None
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +318,7 @@ def judge(facts: TransmitterEvidence, today: date) -> State:
     if facts.grade == EVERY:
         return _judge_every(facts, today)
     if facts.grade == EXCEPTIONS:
-        return State("unknown", "no fault reported")
+        return State("unknown", facts.fault or "no fault reported")
     if facts.found_on is not None:
         return State("unknown", f"found in order on {day_words(facts.found_on, today=today)}")
     return State("unknown", "not yet tried on a visit")

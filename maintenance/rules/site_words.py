@@ -46,12 +46,11 @@ def _same(facts: ReceiverEvidence, today: date) -> object:
     """Key under which receivers may be added up without a word becoming untrue."""
     tone = evidence_sentence(facts, today).tone
     if facts.grade == EVERY:
-        day = facts.watermark_at.date() if facts.watermark_at else None
-        # Heard counts of one day add up, whether or not all were heard.
-        return (EVERY, day)
+        # Heard counts add up, whether or not all were heard, where their deliveries are equally fresh.
+        return (EVERY, facts.watermark_at is None, facts.freshness)
     if facts.grade == EXCEPTIONS:
         return (EXCEPTIONS, tone, bool(facts.n_faults), facts.link_tested_at is None)
-    return ("visits", tone, facts.visited_on, bool(facts.n_not_in_order))
+    return ("visits", tone, facts.visited_on, bool(facts.n_not_in_order), bool(facts.n_faults))
 
 
 def _add_up(members: Sequence[tuple[str, ReceiverEvidence]]) -> ReceiverEvidence:
@@ -59,6 +58,9 @@ def _add_up(members: Sequence[tuple[str, ReceiverEvidence]]) -> ReceiverEvidence
     rows = [facts for _, facts in members]
     links = [row.link_tested_at for row in rows if row.link_tested_at]
     marks = [row.watermark_at for row in rows if row.watermark_at]
+    # Receivers added up are equally fresh; the sum must stay so, although the oldest delivery speaks for all.
+    spans = [row.fresh_for_s for row in rows]
+    window_s = max(spans) if rows[0].freshness == "fresh" else min(spans)
     return replace(
         rows[0],
         n_registered=sum(row.n_registered for row in rows),
@@ -66,6 +68,8 @@ def _add_up(members: Sequence[tuple[str, ReceiverEvidence]]) -> ReceiverEvidence
         n_faults=sum(row.n_faults for row in rows),
         link_tested_at=min(links) if links else None,
         watermark_at=min(marks) if marks else None,
+        shortest_window_s=window_s,
+        faults=tuple(sorted((fault for row in rows for fault in row.faults), key=lambda fault: fault.since_on)),
         n_not_in_order=sum(row.n_not_in_order for row in rows),
         n_not_looked_at=sum(row.n_not_looked_at for row in rows),
     )

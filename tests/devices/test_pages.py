@@ -131,7 +131,7 @@ def test_the_sentence_obeys_the_evidence(world, office, evidence, words):
     assert words in page
 
 
-def test_heard_today_counts_check_ins_of_today_only(world, office):
+def test_heard_counts_what_checked_in_within_its_window(world, office):
     from devices.models import CheckInDay
 
     Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence="every", heard_until=NOW)
@@ -141,7 +141,7 @@ def test_heard_today_counts_check_ins_of_today_only(world, office):
             transmitter_id=registration.transmitter_id, day=TODAY - timedelta(days=back), last_heard_s=36000 - 900,
             customer_id=registration.customer_id, heard=3, expected=10,
         )  # fmt: skip
-    assert "1 of 2 heard today" in text(slot_map(office, world.own_receiver))
+    assert "1 of 2 heard by 10:00, the last delivery" in text(slot_map(office, world.own_receiver))
     heard = text(office.get(reverse("devices:slot_heard", args=[world.own_receiver.pk])))
     assert "heard 09:45" in heard
     assert "silent since 24 November, 09:45" in heard

@@ -12,6 +12,7 @@ from devices.rules.supervision import (
     EXCEPTIONS,
     VISITS,
     ReceiverEvidence,
+    StandingFault,
     TransmitterEvidence,
     allowed_gap_s,
     evidence_sentence,
@@ -20,7 +21,9 @@ from devices.rules.supervision import (
 
 TODAY = date(2027, 3, 4)
 NOON = datetime(2027, 3, 4, 12, 0, tzinfo=UTC)
-EVERY_FACTS = ReceiverEvidence(EVERY, 57, n_heard=57, watermark_at=NOON)
+EVERY_FACTS = ReceiverEvidence(EVERY, 57, n_heard=57, watermark_at=NOON, judged_at=NOON + timedelta(minutes=30))
+LOW = StandingFault("low battery", "Room 4 pendant", date(2026, 11, 14), slot=4)
+LATCHED = StandingFault("missing", "", date(2027, 3, 1), is_over=True)
 EXCEPTION_FACTS = ReceiverEvidence(EXCEPTIONS, 57, link_tested_at=datetime(2027, 3, 4, 6, 0, tzinfo=UTC))
 VISIT_FACTS = ReceiverEvidence(VISITS, 57, visited_on=date(2027, 2, 14))
 
@@ -28,13 +31,34 @@ VISIT_FACTS = ReceiverEvidence(VISITS, 57, visited_on=date(2027, 2, 14))
 @pytest.mark.parametrize(
     ("facts", "words", "tone"),
     [
-        (EVERY_FACTS, "57 of 57 heard today", "good"),
-        (replace(EVERY_FACTS, n_heard=55), "55 of 57 heard today", "open"),
-        (replace(EVERY_FACTS, n_faults=1), "57 of 57 heard today, 1 open fault", "bad"),
+        (EVERY_FACTS, "All 57 heard by 12:00, the last delivery", "good"),
+        (replace(EVERY_FACTS, shortest_window_s=1800), "All 57 heard by 12:00, the last delivery", "good"),
+        # Older than the shortest window, or nobody knows how old: said, but nothing to tick off.
+        (replace(EVERY_FACTS, shortest_window_s=1799), "All 57 heard by 12:00, the last delivery", "open"),
+        (replace(EVERY_FACTS, judged_at=None), "All 57 heard by 12:00, the last delivery", "open"),
+        (replace(EVERY_FACTS, n_heard=55), "55 of 57 heard by 12:00, the last delivery", "open"),
+        (replace(EVERY_FACTS, n_faults=1), "All 57 heard by 12:00, the last delivery, 1 open fault", "bad"),
+        (
+            replace(EVERY_FACTS, n_faults=1, faults=(LOW,)),
+            "All 57 heard by 12:00, the last delivery, 1 open fault: low battery, Room 4 pendant, since 14 November 2026",
+            "bad",
+        ),
+        (
+            replace(EVERY_FACTS, watermark_at=NOON - timedelta(hours=13)),
+            "All 57 heard by 3 March, 23:00, the last delivery",
+            "good",
+        ),
         (replace(EVERY_FACTS, watermark_at=None), "Nothing has been received yet", "open"),
         (replace(EVERY_FACTS, watermark_at=NOON - timedelta(days=2)), "Nothing received since 2 March, 12:00", "bad"),
         (EXCEPTION_FACTS, "No fault reported, link tested 06:00", "good"),
         (replace(EXCEPTION_FACTS, n_faults=2), "2 faults reported and not cleared", "bad"),
+        (
+            replace(EXCEPTION_FACTS, n_faults=2, faults=(LATCHED,)),
+            "2 faults reported and not cleared: missing, the receiver, since 1 March, not yet cleared at the receiver; "
+            "and 1 more",
+            "bad",
+        ),
+        (replace(VISIT_FACTS, n_faults=1), "Found in order on 14 February, 1 open fault", "bad"),
         (replace(EXCEPTION_FACTS, link_tested_at=None), "No fault reported, but the link was never tested", "open"),
         (
             replace(EXCEPTION_FACTS, link_tested_at=NOON - timedelta(days=3)),
@@ -116,6 +140,7 @@ FACTS = TransmitterEvidence(
         ({"has_missing_fault": True}, "silent", "reported missing"),
         ({"is_away": True, "heard_at": None}, "away", "away, as agreed"),
         ({"grade": EXCEPTIONS}, "unknown", "no fault reported"),
+        ({"grade": EXCEPTIONS, "fault": "low battery, since 3 March"}, "unknown", "low battery, since 3 March"),
         ({"grade": EXCEPTIONS, "has_missing_fault": True}, "silent", "reported missing"),
         ({"grade": VISITS, "heard_at": None}, "unknown", "not yet tried on a visit"),
         ({"grade": VISITS, "found_on": date(2027, 2, 14)}, "unknown", "found in order on 14 February"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -14,7 +15,7 @@ TODAY = NOW.date()
 
 
 def every(n: int, heard: int, faults: int = 0, hours: float = 0) -> ReceiverEvidence:
-    return ReceiverEvidence("every", n, heard, faults, watermark_at=NOW - timedelta(hours=hours))
+    return ReceiverEvidence("every", n, heard, faults, watermark_at=NOW - timedelta(hours=hours), judged_at=NOW)
 
 
 def exceptions(n: int, hours: float | None = 4, faults: int = 0) -> ReceiverEvidence:
@@ -31,14 +32,18 @@ def visits(n: int, day: date | None = date(2026, 3, 14), bad: int = 0, open_: in
     [
         ([], "No receiver is on record", "open"),
         ([every(0, 0), visits(0)], "No transmitter is registered", "open"),
-        ([every(40, 40), every(17, 17)], "57 of 57 heard today", "good"),
-        ([every(40, 40), every(0, 0)], "40 of 40 heard today", "good"),
-        ([every(40, 39), every(17, 17)], "56 of 57 heard today", "open"),
-        ([every(40, 40, faults=1), every(17, 17, faults=2)], "57 of 57 heard today, 3 open faults", "bad"),
-        # What reached us last yesterday may not hide behind a receiver that was heard today.
+        ([every(40, 40), every(17, 17)], "All 57 heard by 10:00, the last delivery", "good"),
+        ([every(40, 40), every(0, 0)], "All 40 heard by 10:00, the last delivery", "good"),
+        ([every(40, 39), every(17, 17)], "56 of 57 heard by 10:00, the last delivery", "open"),
+        (
+            [every(40, 40, faults=1), every(17, 17, faults=2)],
+            "All 57 heard by 10:00, the last delivery, 3 open faults",
+            "bad",
+        ),
+        # What reached us last yesterday may not hide behind a receiver that was heard just now.
         (
             [every(40, 40), every(17, 0, hours=30)],
-            "R2: nothing received since 24 November, 04:00; R1: 40 of 40 heard today",
+            "R2: nothing received since 24 November, 04:00; R1: all 40 heard by 10:00, the last delivery",
             "bad",
         ),
         # The oldest link test speaks for all.
@@ -59,10 +64,14 @@ def visits(n: int, day: date | None = date(2026, 3, 14), bad: int = 0, open_: in
             "R3: not yet visited: nothing is known; R1: found in order on 14 March; R2: found in order on 2 May",
             "open",
         ),
-        ([every(4, 4), visits(5)], "R1: 4 of 4 heard today; R2: found in order on 14 March", "good"),
+        (
+            [every(4, 4), visits(5)],
+            "R1: all 4 heard by 10:00, the last delivery; R2: found in order on 14 March",
+            "good",
+        ),
         (
             [every(4, 4), *[visits(5)] * 4],
-            "R1: 4 of 4 heard today; 4 receivers: found in order on 14 March",
+            "R1: all 4 heard by 10:00, the last delivery; 4 receivers: found in order on 14 March",
             "good",
         ),
     ],
@@ -70,6 +79,17 @@ def visits(n: int, day: date | None = date(2026, 3, 14), bad: int = 0, open_: in
 def test_a_site_is_told_in_one_honest_sentence(facts: list[ReceiverEvidence], words: str, tone: str) -> None:
     said = site_sentence([(f"R{n}", row) for n, row in enumerate(facts, start=1)], TODAY)
     assert (said.words, said.tone) == (words, tone)
+
+
+def test_a_fresh_delivery_stays_fresh_beside_one_with_a_shorter_window() -> None:
+    slow = replace(every(4, 4, hours=3), shortest_window_s=4 * 3600)
+    quick = replace(every(5, 5), shortest_window_s=600)
+    said = site_sentence([("R1", slow), ("R2", quick)], TODAY)
+    assert (said.words, said.tone) == ("All 9 heard by 07:00, the last delivery", "good")
+    stale = replace(quick, watermark_at=NOW - timedelta(minutes=11))
+    said = site_sentence([("R1", slow), ("R2", stale)], TODAY)
+    assert said.words.startswith("R2: all 5 heard by 09:49, the last delivery; R1: all 4")
+    assert said.tone == "open"
 
 
 @pytest.mark.parametrize(

@@ -245,7 +245,12 @@ def test_the_sentence_obeys_the_evidence_of_the_receiver(world: World) -> None:
     )
     page = client.get(f"/portal/sites/{world.own_site.uuid}/").content.decode()
     assert "1 of 1 heard by 10:00, the last delivery." in page
-    assert client.get(f"/portal/receivers/{receiver.code}/").content.decode().count("1 of 1 heard by 10:00, the last delivery.") == 1
+    assert (
+        client.get(f"/portal/receivers/{receiver.code}/")
+        .content.decode()
+        .count("1 of 1 heard by 10:00, the last delivery.")
+        == 1
+    )
 
 
 def test_the_next_visit_is_told_once_its_round_is_published(world: World) -> None:
