@@ -16,7 +16,7 @@ SOON_DAYS = 28
 
 @dataclass(frozen=True, slots=True)
 class DueChoice:
-    """What the list is narrowed to; empty words narrow nothing. `placed` is "none", "any" or a technician's key."""
+    """What the list is narrowed to; empty words narrow nothing. `placed`: "none", "draft", "any" or a technician's key."""
 
     duty: str = ""
     placed: str = ""
@@ -49,11 +49,17 @@ class DueQuerySet(CustomerScoped):
         )
 
     def placed(self, *, technician: int | None = None) -> Self:
-        """Things whose site stands in a round that is being planned or published, of anybody or of one technician."""
-        return self.filter(Exists(_open_stops(technician)))
+        """Things whose site stands in a published round of anybody, or in a round of one technician, drafts included."""
+        if technician is not None:
+            return self.filter(Exists(_open_stops(technician=technician)))
+        return self.filter(Exists(_open_stops("published")))
+
+    def only_in_draft(self) -> Self:
+        """Things whose site stands in a draft and in no published round: nobody has been told to go there yet."""
+        return self.filter(Exists(_open_stops("draft"))).exclude(Exists(_open_stops("published")))
 
     def unplaced(self) -> Self:
-        """Things whose site is in nobody's round."""
+        """Things whose site is in no round at all, not even in a draft."""
         return self.exclude(Exists(_open_stops()))
 
     def narrowed(self, choice: DueChoice, today: date) -> Self:
@@ -65,6 +71,8 @@ class DueQuerySet(CustomerScoped):
             rows = rows.filter(customer_id=int(choice.customer))
         if choice.placed == "none":
             rows = rows.unplaced()
+        elif choice.placed == "draft":
+            rows = rows.only_in_draft()
         elif choice.placed == "any":
             rows = rows.placed()
         elif choice.placed.isdecimal():
@@ -111,10 +119,10 @@ class DueQuerySet(CustomerScoped):
         )
 
     def by_day(self, until: date) -> Any:
-        """Number of things per due day, harm and whether their site stands in a round."""
+        """Number of things per due day, harm and whether their site stands in a published round."""
         return (
             self.filter(due_on__lte=until)
-            .annotate(is_placed=Exists(_open_stops()))
+            .annotate(is_placed=Exists(_open_stops("published")))
             .order_by("due_on")
             .values_list("due_on", "harm", "is_placed")
             .annotate(n=Count("pk"))
@@ -146,11 +154,11 @@ class DueQuerySet(CustomerScoped):
         )  # fmt: skip
 
 
-def _open_stops(technician: int | None = None) -> Any:
-    """Stops of open rounds at the outer row's site."""
+def _open_stops(*states: str, technician: int | None = None) -> Any:
+    """Stops to come at the outer row's site, in rounds of these states: drafts and published ones if none is named."""
     visits = apps.get_model("maintenance", "Visit")._default_manager
     rows = visits.filter(
-        site_id=OuterRef("site_id"), state__in=["planned", "open"], round__state__in=["draft", "published"]
+        site_id=OuterRef("site_id"), state__in=["planned", "open"], round__state__in=states or ("draft", "published")
     )
     return rows.filter(round__technician_id=technician) if technician is not None else rows
 

@@ -50,8 +50,10 @@ def due_list(request: HttpRequest) -> HttpResponse:
     rows = everything.narrowed(choice, today)
     sites = page_of(rows.by_site(today, until), request)
     _complete(sites.object_list, request, rows, today, until)
-    by_week = count_weeks(list(rows.by_day(today + timedelta(weeks=CHART_WEEKS + 1))), today, CHART_WEEKS, SOON_DAYS)
-    top = everything.filter(harm=0).late(today).unplaced()
+    # Twelve weeks from today reach into a thirteenth calendar week: the bars end on the day that the numbers above end.
+    chart_until = today + timedelta(weeks=CHART_WEEKS)
+    by_week = count_weeks(list(rows.by_day(chart_until)), today, CHART_WEEKS + 1, SOON_DAYS)
+    top = everything.filter(harm=0).late(today)
     context = {
         "today": today,
         "weeks": weeks,
@@ -59,7 +61,6 @@ def due_list(request: HttpRequest) -> HttpResponse:
         "choice": choice,
         "page": sites,
         "tally": rows.tally(today, until),
-        "top": top.order_by().values_list("site_id", flat=True),
         "chart": week_bars(by_week, today=today),
         "by_week": by_week,
         "kinds": WORDS,
@@ -70,8 +71,12 @@ def due_list(request: HttpRequest) -> HttpResponse:
         "run": RefreshRun.objects.visible_to(request.user).filter(state="closed").order_by("-business_day").first(),
         "section": "due",
     }
-    top_sites = list(context["top"])  # type: ignore[arg-type]
-    context |= {"n_top": len(top_sites), "n_top_sites": len(set(top_sites))}
+    top_sites = list(top.unplaced().order_by().values_list("site_id", flat=True))
+    context |= {
+        "n_top": len(top_sites),
+        "n_top_sites": len(set(top_sites)),
+        "n_top_draft": top.only_in_draft().count(),
+    }
     return page(request, "maintenance/due/list.html", context, part="rows")
 
 
@@ -88,7 +93,10 @@ def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: d
         .select_related("round__technician")
         .order_by("-planned_on", "-pk")
     ):
-        stops[visit.site_id] = visit
+        # A published round outranks a draft, however early the draft: only with it has anybody been told.
+        held = stops.get(visit.site_id)
+        if held is None or visit.round.state == "published" or held.round.state == "draft":
+            stops[visit.site_id] = visit
     for site in sites:
         site["cells"] = cells.get(site["site_id"], [])
         site["stop"] = stops.get(site["site_id"])

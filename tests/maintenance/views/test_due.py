@@ -77,17 +77,61 @@ def test_a_window_leaves_out_what_is_due_later(world: World, office: Client) -> 
 
 
 def test_the_top_line_counts_what_is_late_on_life_safety_without_a_round(world: World, office: Client) -> None:
-    assert "Nothing on life safety is late without being in a round." in text_of(office, LIST)
+    assert "Nothing on life safety is late without being in a published round." in text_of(office, LIST)
     due_in(world.own_fitting, -1)
     page = text_of(office, LIST)
     assert "Life safety late and in nobody's round" in page
     assert "1 at 1 site<" in page
-    round_ = factories.make_round(state="draft")
+    round_ = factories.make_round(state="published")
     factories.make_visit(world.own_site, round_)
     page = text_of(office, LIST)
-    assert "Nothing on life safety is late without being in a round." in page
+    assert "Nothing on life safety is late without being in a published round." in page
     assert round_.technician.name in page
     assert f"{reverse('maintenance:round_new')}?site={world.own_site.pk}" not in page
+
+
+def test_a_draft_does_not_silence_the_top_line(world: World, office: Client) -> None:
+    due_in(world.own_fitting, -1)
+    due_in(world.other_fitting, 8)
+    draft = factories.make_round(state="draft")
+    factories.make_visit(world.own_site, draft)
+    factories.make_visit(world.other_site, draft)
+    page = text_of(office, LIST)
+    assert "1 only in a draft" in page
+    assert f"in a draft</span> (<a href=\"{draft.get_absolute_url()}\">Round {draft.number}</a>)" in page
+    assert "week of 30 Nov: 1 due in four weeks" in page
+    due_in(world.other_fitting, -2)
+    factories.make_visit(world.other_site, factories.make_round(state="published"))
+    page = text_of(office, LIST, placed="draft", late="1")
+    assert reverse("sites:site_detail", args=[world.own_site.pk]) in page
+    assert reverse("sites:site_detail", args=[world.other_site.pk]) not in page
+
+
+def test_the_top_line_adds_what_is_only_in_a_draft_to_what_is_nowhere(world: World, office: Client) -> None:
+    due_in(world.own_fitting, -1)
+    due_in(world.other_fitting, -1)
+    factories.make_visit(world.own_site, factories.make_round(state="draft"))
+    page = text_of(office, LIST)
+    assert "1 at 1 site<" in page
+    assert "1 more in a draft" in page
+
+
+def test_a_published_round_shows_before_an_earlier_draft(world: World, office: Client) -> None:
+    due_in(world.own_fitting, -1)
+    told = factories.make_round(state="published", day=TODAY + timedelta(days=5))
+    factories.make_visit(world.own_site, told)
+    factories.make_visit(world.own_site, factories.make_round(state="draft"))
+    page = text_of(office, LIST)
+    assert told.get_absolute_url() in page
+    assert "not published" not in page
+
+
+def test_the_bars_and_the_numbers_above_them_cover_the_same_days(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 84)
+    due_in(world.other_fitting, 85)
+    context = office.get(LIST).context
+    tally = context["tally"]
+    assert sum(week.n for week in context["by_week"]) == tally["late"] + tally["soon"] + tally["later"] == 1
 
 
 @pytest.mark.parametrize("state", ["done", "cancelled"])
