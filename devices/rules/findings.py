@@ -6,6 +6,7 @@ from datetime import date, datetime
 
 from devices.rules.legality import MIN_CHECK_INS_PER_WINDOW
 from devices.rules.slot_map import OutputFacts, SlotRow
+from devices.rules.supervision import StandingFault, faults_of
 from devices.rules.words import (
     DUTY_WORDS,
     WINDOW_OFF,
@@ -73,6 +74,8 @@ class ReceiverFacts:
         The company's policy.
     today : date
         Local day on which is judged.
+    faults : sequence of StandingFault
+        Open and latched faults.
     """
 
     where: str
@@ -82,6 +85,7 @@ class ReceiverFacts:
     today: date
     elsewhere: frozenset[tuple[str, int]] = frozenset()
     asks: Sequence[SupervisionAsk] = OWN_ASKS
+    faults: Sequence[StandingFault] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,8 +377,55 @@ def fault_output_untested(facts: ReceiverFacts) -> Iterator[Finding]:
             )  # fmt: skip
 
 
+FAULT_ADVICE = {
+    "missing": (
+        "Nothing has reached the receiver from it for longer than its window: a call from there may not come through.",
+        "Go and see: cells, place and distance; then walk-test it.",
+    ),
+    "low battery": (
+        "The cells may fail at any time, and a call from there with them.",
+        "Change the cells, then walk-test it.",
+    ),
+    "tamper": (
+        "It was opened or taken off its place, and may not see what it is there for.",
+        "Go and see, put it back and close it, then walk-test it.",
+    ),
+    "interference": (
+        "Radio messages of every slot may be lost while it lasts.",
+        "Find out on site what sends nearby, and look at the radio findings.",
+    ),
+    "receiver power": (
+        "Without its supply the receiver stops, and every slot with it.",
+        "Measure the supply at the receiver's terminals and look at its standby battery.",
+    ),
+}
+"""Why a fault of a kind matters, and what to do. Common practice, no source."""
+_LATCHED_ADVICE = "Find out the cause, clear the receiver on site and record it."
+
+
+def standing_faults(facts: ReceiverFacts) -> Iterator[Finding]:
+    """A fault that the receiver shows, or that nobody has cleared there."""
+    places = {id(fault): row for row in _taken(facts) for fault in faults_of(row, facts.faults)}
+    for fault in facts.faults:
+        why, do = FAULT_ADVICE.get(
+            fault.kind, ("The receiver reports something that may keep a call from coming through.", "Go and see.")
+        )
+        if fault.is_over:
+            why, do = (
+                "The condition is over, but it hides the next fault until the receiver is cleared.",
+                _LATCHED_ADVICE,
+            )
+        what = f"Fault: {fault.kind}" + (", not yet cleared at the receiver" if fault.is_over else "")
+        row = places.get(id(fault))
+        if row is not None:
+            yield _at_slot(facts, row, "standing_fault", what, why, do, fault.since_on)
+        else:
+            place = f"{facts.where}, {fault.place}" if fault.place else facts.where
+            yield Finding("standing_fault", what, place, why, do, fault.since_on, duty=fault.duty)
+
+
 CHECKS = (
-    not_supervised_enough, nothing_answers, registered_twice, register_again, fault_output_untested,
+    standing_faults, not_supervised_enough, nothing_answers, registered_twice, register_again, fault_output_untested,
     portable_supervised, window_under_two_check_ins, output_shared, momentary_on_held_contact, latching_unnamed,
     not_walk_tested, cells_of_unknown_age, mixed_lots, no_spare_slot,
 )  # fmt: skip

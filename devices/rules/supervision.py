@@ -1,8 +1,10 @@
 """What the evidence allows to be said, and whether a transmitter is silent, judged on event time; pure Python."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from devices.rules.slot_map import SlotRow
 from devices.rules.words import (
     WINDOW_OFF,
     count_words,
@@ -71,6 +73,29 @@ class StandingFault:
         parts = [self.kind, self.place or "the receiver"] if with_place else [self.kind]
         said = f"{', '.join(parts)}, since {day_words(self.since_on, today=today)}"
         return f"{said}, not yet cleared at the receiver" if self.is_over else said
+
+
+def faults_of(row: SlotRow, faults: Iterable[StandingFault]) -> tuple[StandingFault, ...]:
+    """Faults of one taken slot: those of its transmitter, or of the slot where no transmitter is known.
+
+    Parameters
+    ----------
+    row : SlotRow
+        The slot; a spare one has none.
+    faults : iterable of StandingFault
+        Every standing fault of the receiver.
+    """
+    if row.is_spare:
+        return ()
+    return tuple(
+        fault
+        for fault in faults
+        if (
+            fault.slot == row.slot
+            if fault.transmitter_pk is None or row.transmitter_pk is None
+            else fault.transmitter_pk == row.transmitter_pk
+        )
+    )
 
 
 @dataclass(frozen=True, slots=True)

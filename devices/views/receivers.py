@@ -30,7 +30,7 @@ from devices.models.receivers import Evidence
 from devices.querysets import end_of_day, heard_moment
 from devices.rules import findings
 from devices.rules.slot_map import SlotRow, as_table, day_asked, fill_slots, sum_up_outputs
-from devices.rules.supervision import TransmitterEvidence, evidence_sentence, judge
+from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
 from devices.views.shown import SHOWS, asks_of, cell, group_findings, output_facts
 from sites.models import Site
 
@@ -102,7 +102,12 @@ def receiver_list(request: PersonRequest) -> HttpResponse:
 
 
 def _facts(
-    receiver: Receiver, rows: list[SlotRow], outputs: list[Output], policies: Iterable[RiskPolicy], today: date
+    receiver: Receiver,
+    rows: list[SlotRow],
+    outputs: list[Output],
+    policies: Iterable[RiskPolicy],
+    today: date,
+    faults: list[StandingFault],
 ) -> findings.ReceiverFacts:
     return findings.ReceiverFacts(
         where=str(receiver),
@@ -111,6 +116,7 @@ def _facts(
         outputs=[output_facts(output) for output in outputs],
         today=today,
         asks=asks_of(policies),
+        faults=faults,
     )
 
 
@@ -127,7 +133,8 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
     )
     outputs = list(Output.objects.visible_to(request.user).filter(receiver=receiver).order_by("number"))
     policies = RiskPolicy.objects.visible_to(request.user)
-    found = findings.find(_facts(receiver, taken, outputs, policies, today)) if is_today else ()
+    faults = standing_faults(request, receiver) if is_today else []
+    found = findings.find(_facts(receiver, taken, outputs, policies, today, faults)) if is_today else ()
     troubled = frozenset(one.slot for one in found if one.slot)
     cells = [
         cell(
@@ -136,6 +143,7 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
             today=today,
             is_today=is_today,
             troubled=troubled,
+            faults=faults,
         )
         for row in fill_slots(receiver.n_slots, taken)
     ]
@@ -158,9 +166,16 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
         "output_pks": {output.number: output.pk for output in outputs},
         "findings": group_findings(found, lambda slot: here(request, "slot_detail", receiver.pk, slot)),
         "n_findings": len(found),
+        "receiver_faults": faults,
         "said": _said(request, receiver, taken, now) if is_today else None,
     }
     return page(request, MAP, context, part="slots")
+
+
+def standing_faults(request: PersonRequest, receiver: Receiver) -> list[StandingFault]:
+    """Open and latched faults of one receiver that the person may see."""
+    faults = Fault.objects.visible_to(request.user).filter(receiver=receiver)
+    return faults.standing().told().get(receiver.pk, [])
 
 
 def _said(request: PersonRequest, receiver: Receiver, rows: list[SlotRow], now: datetime) -> Any:
@@ -187,6 +202,7 @@ def slot_heard(request: PersonRequest, pk: int) -> HttpResponse:
         .filter(receiver=receiver, kind=Fault.Kind.MISSING)
         .values_list("transmitter_id", flat=True)
     )
+    faults = standing_faults(request, receiver)
     states = []
     for row in rows:
         if row.nothing_answers or row.registered_at is None:
@@ -203,6 +219,7 @@ def slot_heard(request: PersonRequest, pk: int) -> HttpResponse:
                 has_missing_fault=row.transmitter_pk in missing,
                 is_away=row.is_away,
                 found_on=row.walk_tested_at.date() if row.walk_tested_at else None,
+                fault="; ".join(fault.words(today, with_place=False) for fault in faults_of(row, faults)),
             ),
             today,
         )

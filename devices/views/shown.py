@@ -11,6 +11,7 @@ from company.models import RiskPolicy
 from devices.models import Output
 from devices.rules import findings
 from devices.rules.slot_map import OutputFacts, SlotRow, due_words
+from devices.rules.supervision import StandingFault, faults_of
 from devices.rules.words import DUTY_WORDS, day_words, span_words, window_words
 
 NOT_WIRED = frozenset({"nothing", "not wired", "none", "not used"})
@@ -38,6 +39,8 @@ class Cell:
     due_state: str
     due_text: str
     flags: tuple[str, ...]
+    faults: tuple[str, ...]
+    area: str
     shows: frozenset[str]
 
 
@@ -72,7 +75,15 @@ def _flags(row: SlotRow, today: date) -> Iterable[str]:
         yield "stands in several slots"
 
 
-def cell(row: SlotRow, *, url: str, today: date, is_today: bool, troubled: frozenset[int]) -> Cell:
+def cell(
+    row: SlotRow,
+    *,
+    url: str,
+    today: date,
+    is_today: bool,
+    troubled: frozenset[int],
+    faults: Sequence[StandingFault] = (),
+) -> Cell:
     """One slot as a cell; of a past day no due date is shown, because it was another one then."""
     state = row.urgency(today) if is_today else ""
     css = ""
@@ -98,11 +109,13 @@ def cell(row: SlotRow, *, url: str, today: date, is_today: bool, troubled: froze
         kind=row.kind or "unknown",
         serial=row.serial,
         window=window_words(row.window_s),
-        outputs="no output" if not row.outputs else f"out {row.outputs_words}",
+        outputs=f"out {row.outputs_words}" if row.outputs else "no output",
         duty=row.duty,
         due_state=state,
         due_text=due_words(row.due_on, today) if state else "",
         flags=tuple(_flags(row, today)),
+        faults=tuple(fault.words(today, with_place=False) for fault in faults_of(row, faults)),
+        area=row.area,
         shows=frozenset(shows),
     )
 
@@ -165,7 +178,7 @@ def _place(one: findings.Finding, slot_url: Callable[[int], str]) -> tuple[str, 
         return (f"slot {one.slot}", slot_url(one.slot))
     if one.output:
         return (f"output {one.output}", "#outputs")
-    return ("the receiver", "#main")
+    return (one.where.rpartition(", ")[2] if one.code == "standing_fault" else "the receiver", "#main")
 
 
 def registration_lines(registration: Any, zone: Any) -> list[tuple[str, str]]:

@@ -21,7 +21,8 @@ from devices.forms import AwayForm, BackForm, MoveTargetForm, NameForm, ReasonFo
 from devices.models import Away, Fitting, Output, Receiver, Registration, Transmitter, TransmitterType
 from devices.querysets import end_of_day
 from devices.rules.slot_map import due_words, ticks_left
-from devices.views.receivers import FORM, frame, here, receiver_for, refusal
+from devices.rules.supervision import faults_of
+from devices.views.receivers import FORM, frame, here, receiver_for, refusal, standing_faults
 from devices.views.shown import registration_lines
 
 SETTINGS_FORM = "devices/slots/settings.html"
@@ -55,6 +56,7 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     changes = _changes_by_registration(request, [row.pk for row in past])
     rows = Registration.objects.visible_to(request.user).filter(receiver=receiver, slot=slot)
     row = next(iter(rows.slot_rows(end_of_day(today, zone), zone)), None)
+    standing = standing_faults(request, receiver)
     fittings: list[Fitting] = []
     away = None
     if registration is not None:
@@ -74,6 +76,7 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         "due_text": due_words(row.due_on, today) if row else "",
         "ticks": ticks_left(row.due_on, today) if row and row.due_on else None,
         "away": away,
+        "faults": [fault.words(today, with_place=False) for fault in faults_of(row, standing)] if row else [],
         "fittings": fittings,
         "past": [(one, registration_lines(one, zone), changes.get(one.pk, ())) for one in past],
         "neighbours": (slot - 1 if slot > 1 else None, slot + 1 if slot < receiver.n_slots else None),

@@ -17,7 +17,7 @@ from company.models import Job
 from devices.models import Receiver, Registration
 from devices.querysets import end_of_day
 from devices.rules.slot_map import OutputFacts, fill_slots, sum_up_outputs
-from devices.rules.supervision import evidence_sentence
+from devices.rules.supervision import StandingFault, evidence_sentence, faults_of
 from devices.rules.words import window_words
 from maintenance.actions.reports import ask_for_slot_map, present_slot_map
 from maintenance.models import IssuedReport
@@ -77,13 +77,21 @@ def portal_slot_map(request: HttpRequest, code: str) -> HttpResponse:
         for row in receiver.outputs.order_by("number")
     ]
     said = None
+    faults: tuple[StandingFault, ...] = ()
     if on is None:
         facts = Receiver.objects.visible_to(request.user).filter(pk=receiver.pk).evidence({receiver.pk: taken}, now)
-        said = evidence_sentence(facts[receiver.pk], today)
+        said, faults = evidence_sentence(facts[receiver.pk], today), facts[receiver.pk].faults
     context = {
         "receiver": receiver,
         "site": receiver.site,
-        "rows": [(row, window_words(row.window_s)) for row in rows],
+        "rows": [
+            (
+                row,
+                window_words(row.window_s),
+                [fault.words(today, with_place=False) for fault in faults_of(row, faults)],
+            )
+            for row in rows
+        ],
         "outputs": sum_up_outputs(outputs, rows),
         "n_used": sum(1 for row in rows if not row.is_spare),
         "said": said,

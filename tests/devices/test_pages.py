@@ -6,7 +6,7 @@ import pytest
 from django.urls import reverse
 
 from company.models import ChangeRow
-from devices.models import Away, Fitting, Output, Receiver, Registration
+from devices.models import Away, Fault, Fitting, Output, Receiver, Registration
 from maintenance.models import DueItem
 from tests.factories import (
     NOW,
@@ -145,6 +145,51 @@ def test_heard_counts_what_checked_in_within_its_window(world, office):
     heard = text(office.get(reverse("devices:slot_heard", args=[world.own_receiver.pk])))
     assert "heard 09:45" in heard
     assert "silent since 24 November, 09:45" in heard
+
+
+def fault(registration, **over):
+    row = registration
+    given = {"kind": Fault.Kind.LOW_BATTERY, "raised_at": NOW - timedelta(days=11), "registration": row}
+    return Fault.objects.create(
+        customer=row.customer, site=row.site, receiver=row.receiver, transmitter=row.transmitter, **given | over
+    )
+
+
+def test_a_standing_fault_is_named_on_the_card_the_slot_page_and_among_the_findings(world, office):
+    row = world.own_registration
+    Receiver.objects.filter(pk=row.receiver_id).update(evidence="exceptions", link_tested_at=NOW)
+    heard = reverse("devices:slot_heard", args=[row.receiver_id])
+    slot = reverse("devices:slot_detail", args=[row.receiver_id, row.slot])
+    assert "no fault reported" in text(office.get(heard))
+    fault(row)
+    fault(row, kind=Fault.Kind.TAMPER, cleared_at=NOW, is_latched=True)
+    fault(row, kind=Fault.Kind.MISSING, cleared_at=NOW)
+    page = text(slot_map(office, world.own_receiver))
+    assert f"low battery, {row.label}, since 14 November" in page
+    assert "<b>low battery, since 14 November</b>" in page
+    assert "<b>tamper, since 14 November, not yet cleared at the receiver</b>" in page
+    assert "<b>Fault: low battery</b>" in page
+    assert '<a href="#findings">2 faults reported' in page
+    assert "missing, since" not in page
+    assert "Fault: low battery, since 14 November." in text(office.get(slot))
+    said = text(office.get(heard))
+    assert "low battery, since 14 November" in said
+    assert "no fault reported" not in said
+    assert "low battery, since" not in text(slot_map(office, world.own_receiver, on=TODAY - timedelta(days=1)))
+    client = world.client("own_user")
+    assert f"low battery, {row.label}, since 14 November" in text(client.get("/portal/"))
+    assert "<b>low battery, since 14 November</b>" in text(client.get(f"/portal/receivers/{world.own_receiver.code}/"))
+
+
+def test_a_fault_output_is_driven_by_the_receivers_own_faults(world, office):
+    make_output(world.own_receiver, 2, kind="fault")
+    page = text(slot_map(office, world.own_receiver))
+    assert "driven by the receiver's own faults" in page
+
+
+def test_the_area_stands_on_the_card(world, office):
+    Registration.objects.filter(pk=world.own_registration.pk).update(area="Second floor, east wing")
+    assert "Second floor, east wing" in text(slot_map(office, world.own_receiver))
 
 
 def test_the_heard_fragment_fills_the_cells_of_the_map(world, office):

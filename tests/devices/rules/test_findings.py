@@ -7,6 +7,7 @@ import pytest
 
 from devices.rules.findings import CHECKS, ReceiverFacts, SupervisionAsk, find, group_by_code
 from devices.rules.slot_map import OutputFacts, OutputUse, SlotRow
+from devices.rules.supervision import StandingFault
 
 TODAY = date(2027, 3, 4)
 SET_AT = datetime(2026, 2, 14, 10, 0, tzinfo=UTC)
@@ -171,3 +172,21 @@ def test_life_safety_comes_first_and_findings_can_be_grouped():
 def test_no_check_fires_on_spare_slots():
     facts = receiver(*[SlotRow(n) for n in range(1, 5)], outputs=())
     assert [check.__name__ for check in CHECKS if list(check(facts))] == []
+
+
+def test_a_standing_fault_is_a_finding_at_its_slot_or_at_the_receiver():
+    low = StandingFault("low battery", "Room 1", date(2026, 11, 14), slot=9, transmitter_pk=7, duty="life_safety")
+    gone = StandingFault("missing", "Room 3", date(2027, 1, 2), slot=3, transmitter_pk=8, is_over=True)
+    power = StandingFault("receiver power", "", date(2027, 2, 1))
+    found = find(receiver(replace(SOUND, transmitter_pk=7), SlotRow(3), faults=(low, gone, power)))
+    assert {(one.what, one.where, one.slot, one.since_on) for one in found} == {
+        ("Fault: low battery", "Lantern House, receiver 1, slot 1 (Room 1)", 1, date(2026, 11, 14)),
+        (
+            "Fault: missing, not yet cleared at the receiver",
+            "Lantern House, receiver 1, Room 3",
+            None,
+            date(2027, 1, 2),
+        ),
+        ("Fault: receiver power", "Lantern House, receiver 1", None, date(2027, 2, 1)),
+    }
+    assert all(one.why and one.do for one in found)
