@@ -14,7 +14,7 @@ os.environ.setdefault("SECRET_KEY", "only-for-tests")
 os.environ.setdefault("DEMO", "yes")
 
 from company.settings import *  # noqa: F403
-from company.settings import DATABASES
+from company.settings import DATA_DIR, DATABASES
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
@@ -22,7 +22,7 @@ STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
 }
-STATIC_ROOT = os.path.join(os.environ["DATA_DIR"], "static")
+STATIC_ROOT = DATA_DIR / "static"
 os.makedirs(STATIC_ROOT, exist_ok=True)
 TIME_ZONE = "Europe/London"
 BASE_URL = "https://ledger.example.org"

@@ -12,6 +12,7 @@ from django.conf import settings
 from django.db.models import Max
 
 from company.actions import facts_of
+from company.errors import Refused
 from devices.actions.batteries import FITTING_FACTS
 from devices.actions.import_book import BATCH, Book, change_rows, json_of, moment
 from devices.actions.ledger import REGISTRATION_FACTS
@@ -136,16 +137,45 @@ def _begin(book: Book, write: SlotWrite, transmitters: Mapping[str, Transmitter]
     )
 
 
+class DatedTooEarly(Refused):
+    """A row puts something into a slot at a time when the slot, or the transmitter, was in use elsewhere."""
+
+
 def _not_before_the_last(writes: list[SlotWrite], begun: list[Registration]) -> None:
-    """A registration cannot begin before the last one in its spare slot ended: its beginning moves to that moment."""
-    spare = {row.receiver_id for write, row in zip(writes, begun, strict=True) if write.old is None}
+    """Refuse a day on which the slot or the transmitter was still in use; on the very day, begin at that moment.
+
+    Raises
+    ------
+    DatedTooEarly
+        Nothing is written.
+    """
+    pairs = [(write, row) for write, row in zip(writes, begun, strict=True) if write.old is None]
+    by_slot = _last_ends("receiver_id", "slot", {row.receiver_id for _, row in pairs})
+    by_unit = _last_ends(
+        "transmitter_id", "input_number", {row.transmitter_id for _, row in pairs if row.transmitter_id}
+    )
+    for write, row in pairs:
+        ends = [by_slot.get((row.receiver_id, row.slot))]
+        if not row.is_shared:
+            ends.append(by_unit.get((row.transmitter_id or 0, row.input_number)))
+        for ended in filter(None, ends):
+            local = ended.astimezone(row.receiver.site.zone).date()
+            if write.begins_on is not None and write.begins_on < local:
+                raise DatedTooEarly(
+                    f"{row.receiver}, slot {row.slot}: the workbook says registered on {write.begins_on:%d %B %Y}, but the "
+                    f"slot or its transmitter was in use until {local:%d %B %Y}. Correct the day, or take the row out."
+                )
+            row.registered_at = max(row.registered_at, ended)
+
+
+def _last_ends(one: str, two: str, keys: set[int]) -> dict[tuple[int, int], datetime]:
+    """Last end of registrations by a pair of columns."""
     last: dict[tuple[int, int], datetime] = {}
-    for some in _chunks(sorted(spare)):
-        ended = Registration.objects.filter(receiver_id__in=some).exclude(removed_at=None).order_by()
-        for receiver, slot, at in ended.values_list("receiver_id", "slot").annotate(last=Max("removed_at")):
-            last[receiver, slot] = at
-    for row in begun:
-        row.registered_at = max(row.registered_at, last.get((row.receiver_id, row.slot), row.registered_at))
+    for some in _chunks(sorted(keys)):
+        ended = Registration.objects.filter(**{f"{one}__in": some}, removed_at__isnull=False).order_by()
+        for first, second, at in ended.values_list(one, two).annotate(last=Max("removed_at")):
+            last[first, second] = at
+    return last
 
 
 def _end(book: Book, writes: list[SlotWrite], begun: list[Registration]) -> None:

@@ -15,6 +15,7 @@ from company.spreadsheets import OutSheet, read_workbook, xlsx_bytes
 from devices import imports
 from devices.actions import imports as actions
 from devices.actions.import_book import moment
+from devices.actions.import_slots import DatedTooEarly
 from devices.models import Away, Fitting, Receiver, Registration, Transmitter
 from tests import factories
 from tests.devices.rules.import_world import right_sheets, spoilt, workbook_file
@@ -83,13 +84,20 @@ def test_an_absence_ends_with_a_transmitter_that_gives_way(office):
     assert Away.objects.get().ended_on is not None
 
 
-def test_a_spare_slot_begins_when_the_last_registration_in_it_ended(office):
+def test_a_spare_slot_is_not_taken_at_a_time_when_it_was_in_use(office):
     bring_in(office, right_sheets())
     ended = datetime(2024, 8, 1, 9, tzinfo=UTC)
     slot(1).update(removed_at=ended)
-    bring_in(office, right_sheets())
+    with pytest.raises(DatedTooEarly, match=r"in use until 01 August 2024\. Correct"):
+        bring_in(office, right_sheets())
+    sheets = right_sheets()
+    for row in sheets["slots"]:
+        if row["slot"] == 1:
+            row["registered on"] = date(2024, 8, 1)
+    bring_in(office, sheets)
     old, new = slot(1)
-    assert (old.removed_at, new.registered_at) == (ended, ended)
+    assert (old.removed_at, new.registered_at.date()) == (ended, date(2024, 8, 1))
+    assert new.registered_at >= ended
 
 
 def test_a_transmitter_declared_shared_stands_in_both_slots_and_keeps_one_battery(office):
