@@ -97,7 +97,16 @@ def cells_to_fit(item: Any) -> tuple[str, int]:
     return "", 1
 
 
-CELLS_PATHS = ("fitting__battery_type", "transmitter__type__battery_type")
+def piece_name(item: Any) -> str:
+    """What a standby battery or a whole unit is called on a packing list; empty for cells and unknown types."""
+    if item.kind == "standby":
+        return str(item.receiver.label)
+    if item.kind == "unit" and item.transmitter_id and item.transmitter.type_id:
+        return str(item.transmitter.type.label)
+    return ""
+
+
+CELLS_PATHS = ("fitting__battery_type", "transmitter__type__battery_type", "receiver")
 """What `things_by_site` reads of a due item."""
 
 
@@ -106,7 +115,7 @@ def things_by_site(items: Iterable[Any]) -> dict[int, list[DueThing]]:
     by_site: dict[int, list[DueThing]] = {}
     for item in items:
         cells, n_cells = cells_to_fit(item)
-        thing = DueThing(duty=item.duty, due_on=item.due_on, cells=cells, n_cells=n_cells, kind=item.kind)
+        thing = DueThing(item.duty, item.due_on, cells, n_cells, item.kind, piece_name(item))
         by_site.setdefault(item.site_id, []).append(thing)
     return by_site
 

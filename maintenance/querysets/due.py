@@ -7,9 +7,10 @@ from datetime import date, timedelta
 from typing import Any, Self
 
 from django.apps import apps
-from django.db.models import Count, Exists, F, Min, OuterRef, Q, Sum
+from django.db.models import Count, Exists, F, Min, OuterRef, Q
 
 from company.querysets import CustomerScoped
+from maintenance.querysets.days import CELLS_PATHS
 
 SOON_DAYS = 28
 
@@ -109,14 +110,9 @@ class DueQuerySet(CustomerScoped):
             )
         )
 
-    def cells_of_sites(self, site_ids: list[int], until: date) -> Any:
-        """Per site and cell code: how many cells what is due takes."""
-        return (
-            self.filter(site_id__in=site_ids, due_on__lte=until, kind="cells")
-            .order_by("site_id", "fitting__battery_type__iec_code")
-            .values_list("site_id", "fitting__battery_type__iec_code")
-            .annotate(n=Sum("fitting__n_cells"))
-        )
+    def due_at_sites(self, site_ids: list[int], until: date) -> Self:
+        """What is due at these sites by a day, with what says which cells or units to bring."""
+        return self.filter(site_id__in=site_ids, due_on__lte=until).select_related(*CELLS_PATHS).order_by("pk")
 
     def by_day(self, until: date) -> Any:
         """Number of things per due day, harm and whether their site stands in a published round."""

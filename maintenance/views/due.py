@@ -19,9 +19,11 @@ from company.models.firm import Duty
 from devices.rules.slot_map import due_words, urgency
 from maintenance.actions.due import explain
 from maintenance.models import DueChange, DueItem, RefreshRun, Visit
+from maintenance.querysets.days import things_by_site
 from maintenance.querysets.due import SOON_DAYS, DueChoice
 from maintenance.rules.charts import WORDS, count_weeks, week_bars
 from maintenance.rules.due_figures import figures_of
+from maintenance.rules.rounds.packing import packing_list
 from sites.models import Site
 
 WINDOWS_WEEKS = (2, 4, 8, 12)
@@ -81,11 +83,9 @@ def due_list(request: HttpRequest) -> HttpResponse:
 
 
 def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: date) -> None:
-    """Add to each site of the page: cells that are due and the round that it stands in."""
+    """Add to each site of the page: what to bring for what is due, and the round that it stands in."""
     ids = [site["site_id"] for site in sites]
-    cells: dict[int, list[tuple[str, int]]] = {}
-    for site_id, code, n in rows.cells_of_sites(ids, until):
-        cells.setdefault(site_id, []).append((code or "unknown cells", n))
+    things = things_by_site(rows.due_at_sites(ids, until))
     stops: dict[int, Visit] = {}
     visits = Visit.objects.visible_to(request.user).to_come().filter(site_id__in=ids)
     for visit in (
@@ -98,7 +98,7 @@ def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: d
         if held is None or visit.round.state == "published" or held.round.state == "draft":
             stops[visit.site_id] = visit
     for site in sites:
-        site["cells"] = cells.get(site["site_id"], [])
+        site["lines"] = packing_list(things.get(site["site_id"], []), spares_percent=0)
         site["stop"] = stops.get(site["site_id"])
         site["words"] = due_words(site["first_on"], today)
 

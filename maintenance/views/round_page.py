@@ -18,7 +18,7 @@ from maintenance.querysets.days import (
     until_of,
     warnings_of,
 )
-from maintenance.rules.rounds.packing import is_chosen, packing_list, why_stop
+from maintenance.rules.rounds.packing import is_chosen, packing_list, piece_words, why_stop
 
 TO_COME = ("planned", "open")
 
@@ -60,6 +60,7 @@ def chosen_rows(visit: Visit, items: list[DueItem]) -> list[dict[str, Any]]:
                 {
                     "item": item, "thing": thing, "cells": cells, "n_cells": n_cells,
                     "state": urgency(item.due_on, day), "words": due_words(item.due_on, day),
+                    "words_of_piece": piece_words(thing.kind, thing.name),
                 }
             )  # fmt: skip
     return rows

@@ -37,6 +37,8 @@ class DueThing:
         Cells in one set, at least 1.
     kind : str
         "cells", "standby" or "unit".
+    name : str
+        What it is called where it is no cells: a type of transmitter, or a receiver. Empty if not known.
     """
 
     duty: str
@@ -44,6 +46,7 @@ class DueThing:
     cells: str = ""
     n_cells: int = 1
     kind: str = "cells"
+    name: str = ""
 
     def __post_init__(self) -> None:
         if self.n_cells < 1:
@@ -52,11 +55,12 @@ class DueThing:
 
 @dataclass(frozen=True, slots=True)
 class PackingLine:
-    """Cells of one code: needed, spare, to load (all counted in single cells)."""
+    """Cells of one code, counted in single cells; or standby batteries and whole units, counted in pieces."""
 
     cells: str
     n_needed: int
     n_spare: int
+    is_piece: bool = False
 
     @property
     def n_load(self) -> int:
@@ -103,14 +107,15 @@ def packing_list(things: Iterable[DueThing], *, spares_percent: int = DEFAULT_SP
     Parameters
     ----------
     things : iterable of DueThing
-        What is to be changed; whole units and standby batteries are not cells and are left out.
+        What is to be changed.
     spares_percent : int
-        Spare share of the needed cells [%], 0 … 200; rounded up to whole cells, so any share above 0 gives at least one.
+        Spare share of the needed cells [%], 0 … 200; rounded up to whole sets of the largest set of that code, since a
+        unit that takes two cells cannot use one. Any share above 0 gives at least one set.
 
     Returns
     -------
     list of PackingLine
-        By code; cells of unknown type come last as "not known".
+        Cells by code, those of unknown type as "not known"; then standby batteries and whole units by name, without spares.
 
     Raises
     ------
@@ -120,16 +125,30 @@ def packing_list(things: Iterable[DueThing], *, spares_percent: int = DEFAULT_SP
     if not 0 <= spares_percent <= 200:
         raise ValueError("Spares are 0 to 200 per cent.")
     needed: dict[str, int] = {}
+    largest_set: dict[str, int] = {}
+    pieces: dict[str, int] = {}
     for thing in things:
         if thing.kind == "cells":
             code = thing.cells or UNKNOWN_CELLS
             needed[code] = needed.get(code, 0) + thing.n_cells
-    codes = sorted(needed, key=lambda code: (code == UNKNOWN_CELLS, code))
-    # Nobody can carry a spare of a cell that is not known.
-    return [
-        PackingLine(code, needed[code], 0 if code == UNKNOWN_CELLS else math.ceil(needed[code] * spares_percent / 100))
-        for code in codes
-    ]
+            largest_set[code] = max(largest_set.get(code, 1), thing.n_cells)
+        else:
+            words = piece_words(thing.kind, thing.name)
+            pieces[words] = pieces.get(words, 0) + 1
+    lines = []
+    for code in sorted(needed, key=lambda code: (code == UNKNOWN_CELLS, code)):
+        # Nobody can carry a spare of a cell that is not known.
+        share = 0 if code == UNKNOWN_CELLS else spares_percent
+        n_sets = math.ceil(needed[code] * share / (100 * largest_set[code]))
+        lines.append(PackingLine(code, needed[code], n_sets * largest_set[code]))
+    return lines + [PackingLine(words, pieces[words], 0, is_piece=True) for words in sorted(pieces)]
+
+
+def piece_words(kind: str, name: str) -> str:
+    """What to bring where it is no cells: "standby battery, receiver R1", or the type of a whole unit."""
+    if kind == "standby":
+        return f"standby battery, receiver {name}" if name else "standby battery"
+    return name or "whole unit of unknown type"
 
 
 def visit_minutes(*, n_batteries: int, n_receivers: int) -> int:

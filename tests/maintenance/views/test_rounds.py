@@ -198,6 +198,26 @@ def test_the_packing_list_sums_cells_per_code_and_adds_spares(world, round):
     assert world.client("own_user").get(url).status_code == 404
 
 
+def test_standby_batteries_and_whole_units_are_packed_and_named(world, round):
+    add = dict(customer=world.own, site=world.own_site, receiver=world.own_receiver, as_of=timezone.localdate())
+    DueItem.objects.create(kind="standby", duty="life_safety", harm=0, due_on=tomorrow(), **add)
+    DueItem.objects.create(
+        kind="unit", duty="security", harm=1, due_on=tomorrow(), transmitter=world.own_registration.transmitter,
+        registration=world.own_registration, **add,
+    )  # fmt: skip
+    kind = world.own_registration.transmitter.type.label
+    client = world.client("office")
+    for url in (reverse("maintenance:round_packing", args=[round.pk]), round.get_absolute_url()):
+        lines = client.get(url).context["lines"]
+        assert {(line.cells, line.n_load) for line in lines} == {
+            (f"standby battery, receiver {world.own_receiver.label}", 1),
+            (kind, 1),
+        }
+    page = client.get(reverse("maintenance:due_list")).content.decode()
+    assert f"{kind} ×1" in page
+    assert f"standby battery, receiver {world.own_receiver.label} ×1" in page
+
+
 def test_the_list_finds_rounds_by_site_technician_and_state(world, round):
     done = factories.make_round(world.technician, state="done", name="Long ago", day=date(2026, 1, 5))
     client, url = world.client("office"), reverse("maintenance:round_list")

@@ -20,11 +20,11 @@ def thing(due_on=DAY, duty="life_safety", cells="CR2450", **over):
     return DueThing(duty=duty, due_on=due_on, cells=cells, **over)
 
 
-def test_cells_are_summed_per_code_and_spares_are_rounded_up():
+def test_cells_are_summed_per_code_and_spares_are_rounded_up_to_whole_sets():
     lines = packing_list([thing(n_cells=2), thing(), thing(cells="LR6", n_cells=4), thing(cells="")], spares_percent=10)
     assert [(line.cells, line.n_needed, line.n_spare, line.n_load) for line in lines] == [
-        ("CR2450", 3, 1, 4),
-        ("LR6", 4, 1, 5),
+        ("CR2450", 3, 2, 5),
+        ("LR6", 4, 4, 8),
         ("not known", 1, 0, 1),
     ]
 
@@ -33,8 +33,25 @@ def test_without_spares_exactly_what_is_needed_is_loaded():
     assert packing_list([thing()] * 7, spares_percent=0)[0].n_load == 7
 
 
-def test_whole_units_and_standby_batteries_are_no_cells():
-    assert packing_list([thing(kind="unit"), thing(kind="standby")]) == []
+def test_one_spare_set_serves_as_far_as_the_share_reaches():
+    (line,) = packing_list([thing(n_cells=2)] * 11, spares_percent=10)
+    assert (line.n_needed, line.n_spare) == (22, 4)
+
+
+def test_whole_units_and_standby_batteries_are_named_and_have_no_spares():
+    things = [
+        thing(kind="unit", name="smoke detector, sealed cell"),
+        thing(kind="standby", name="R1"),
+        thing(kind="unit", name="smoke detector, sealed cell"),
+        thing(kind="unit"),
+        thing(),
+    ]
+    assert [(line.cells, line.n_needed, line.n_spare, line.is_piece) for line in packing_list(things)] == [
+        ("CR2450", 1, 1, False),
+        ("smoke detector, sealed cell", 2, 0, True),
+        ("standby battery, receiver R1", 1, 0, True),
+        ("whole unit of unknown type", 1, 0, True),
+    ]
 
 
 @pytest.mark.parametrize("percent", [-1, 201])  # less than nothing; more than a van carries
