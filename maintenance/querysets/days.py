@@ -10,7 +10,7 @@ from typing import Any
 from django.apps import apps
 from django.core.exceptions import ObjectDoesNotExist
 
-from maintenance.rules.rounds.packing import DEFAULT_HORIZON_WEEKS, DueThing, change_until
+from maintenance.rules.rounds.packing import DEFAULT_HORIZON_WEEKS, DueThing, change_until, why_stop
 from maintenance.rules.rounds.travel import Opening, Place, Stop, Timetable, order_by_route, timetable
 
 
@@ -139,15 +139,34 @@ def why_rows(visit: Any) -> list[dict[str, Any]]:
     ]
 
 
+def whys_now(visit: Any, things: Sequence[DueThing], today: date) -> list[dict[str, Any]]:
+    """Why the site is visited, worked out anew from what is in service there: dates move after a round is planned.
+
+    What is late is counted on the day of the visit, or today where that day has passed. A call's own words stay.
+    """
+    called = [{"text": row["text"], "is_grave": False} for row in visit.why if row.get("code") == "call"]
+    whys = why_stop(things, day=max(visit.planned_on, today), until=until_of(visit))
+    return called + [
+        {"text": why.text, "is_grave": why.code == "late" and why.duty == "life_safety"} for why in whys
+    ]
+
+
 def why_texts(visit: Any) -> list[str]:
     """Why the site is visited, in words, worst first."""
     return [row["text"] for row in why_rows(visit)]
 
 
-def due_on_visit(visit: Any) -> list[Any]:
-    """Due items that a visit should deal with, life safety first, then by date."""
+def work_until(visit: Any) -> date:
+    """Last due date of what the sheet offers to do: on a call-out the usual weeks ahead, though only late things bind."""
+    if visit.kind == "call_out":
+        return max(until_of(visit), change_until(visit.planned_on, DEFAULT_HORIZON_WEEKS))
+    return until_of(visit)
+
+
+def due_on_visit(visit: Any, until: date | None = None) -> list[Any]:
+    """Due items that a visit must answer for, or all due by a day; life safety first, then by date."""
     items = apps.get_model("maintenance", "DueItem")._default_manager
-    rows = items.open().filter(site_id=visit.site_id, due_on__lte=until_of(visit))
+    rows = items.open().filter(site_id=visit.site_id, due_on__lte=until or until_of(visit))
     return list(rows.select_related("receiver", "registration", "transmitter").order_by("harm", "due_on", "pk"))
 
 

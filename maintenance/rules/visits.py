@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -146,6 +147,22 @@ def is_answered(said: Iterable[Said], *, transmitter_id: int | None, receiver_id
         if transmitter_id is None and entry.registration_id is None and entry.receiver_id == receiver_id:
             return True
     return False
+
+
+def is_named(call: str, *, slot: int, label: str, serial: str = "") -> bool:
+    """Whether the words of a call name a slot: by "slot 7", by the label of its place or by the serial.
+
+    Parameters
+    ----------
+    call : str
+        What was asked or reported.
+    slot : int
+        Number of the slot, 1 or more.
+    label, serial : str
+        Label of the place; serial of the transmitter, empty if not known. Case does not matter; whole words only.
+    """
+    names = [rf"slot\s*{slot}", *(re.escape(name.strip()) for name in (label, serial) if name.strip())]
+    return any(re.search(rf"(?<!\w){name}(?!\w)", call, re.IGNORECASE) for name in names)
 
 
 @dataclass(frozen=True, slots=True)

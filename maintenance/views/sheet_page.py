@@ -13,17 +13,19 @@ from devices.rules.words import behaviour_words, span_words, window_words
 from maintenance.actions.entries import register_again_slots
 from maintenance.forms import visits as visit_forms
 from maintenance.models import DueItem, Entry, Visit
-from maintenance.querysets.days import due_on_visit, why_rows
+from maintenance.querysets.days import due_on_visit, things_by_site, whys_now, work_until
 from maintenance.rules.visits import (
     WORK,
     Gate,
     ReceiverState,
     Said,
     is_answered,
+    is_named,
     is_on_test,
     receiver_state,
     why_not_clear,
 )
+from maintenance.views.round_page import due_by_site
 from maintenance.views.tech import about_site
 from sites.models import MonitoringCentre
 
@@ -95,12 +97,15 @@ def cards_of(
             said, transmitter_id=item.transmitter_id, receiver_id=item.receiver_id, is_unit=item.kind == "unit"
         )
     }
+    call = " ".join(str(line["text"]) for line in visit.why if line.get("code") == "call")
     units = {item.transmitter_id for item in items if item.kind == "unit"}
     cards = []
     for row in rows:
         own = by_slot.get(row.slot, [])
         is_todo = row.transmitter_pk in wanted or row.needs_registering
         if visit.kind in ("inspection", "commissioning") and not any(e.kind in ("walk_test", "not_done") for e in own):
+            is_todo = True
+        if not own and call and is_named(call, slot=row.slot, label=row.label, serial=row.serial or ""):
             is_todo = True
         state = "todo" if is_todo else "done" if any(e.kind in DONE_KINDS for e in own) else "rest"
         cards.append(Card(row, state, row.urgency(today), due_words(row.due_on, today), own))
@@ -149,7 +154,7 @@ def sheet_context(
     shown = next((tab for tab in tabs if str(tab.receiver.pk) == place["r"]), None) or _first(tabs)
     context = {
         **about_site(user, visit.site), "visit": visit, "tabs": tabs, "tab": shown, "show": place["show"],
-        "whys": why_rows(visit), "is_open": visit.state == "open", "on_test": is_on_test(said),
+        "whys": _whys(user, visit) if visit.state == "planned" else [], "is_open": visit.state == "open", "on_test": is_on_test(said),
         "centres": list(MonitoringCentre.objects.visible_to(user).filter(site=visit.site).order_by("name", "pk")),
         "n_todo": sum(tab.n_todo for tab in tabs), "n_done": sum(tab.n_done for tab in tabs),
         "left": [tab for tab in tabs if tab.state.is_left], "refused": refusal, "refused_kind": refused_kind,
@@ -163,6 +168,11 @@ def sheet_context(
     if context["is_open"]:
         _forms(user, context)
     return context
+
+
+def _whys(user: Any, visit: Visit) -> list[dict[str, Any]]:
+    things = things_by_site(due_by_site(user, [visit.site_id]).get(visit.site_id, []))
+    return whys_now(visit, things.get(visit.site_id, []), timezone.localdate(timezone=visit.site.zone))
 
 
 def _said(entries: list[Entry]) -> list[Said]:
@@ -185,7 +195,7 @@ def _tabs(user: Any, visit: Visit, entries: list[Entry], said: list[Said]) -> li
     )
     rows = Registration.objects.visible_to(user).filter(site=visit.site).slot_rows(timezone.now(), visit.site.zone)
     again = register_again_slots([receiver.pk for receiver in receivers])
-    items = due_on_visit(visit)
+    items = due_on_visit(visit, work_until(visit))
     tabs = []
     for receiver in receivers:
         own_items = [item for item in items if item.kind != "standby"]

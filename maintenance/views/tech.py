@@ -24,8 +24,9 @@ from devices.rules.slot_map import due_words, fill_slots
 from maintenance.actions.visits import AlreadyThere, start_call_out, start_visit
 from maintenance.forms.visits import CallOutForm
 from maintenance.models import Visit
-from maintenance.querysets.days import place_of, shift_of, why_rows
+from maintenance.querysets.days import place_of, shift_of, things_by_site, whys_now
 from maintenance.rules.rounds.travel import Place, estimate_drive
+from maintenance.views.round_page import due_by_site
 from sites.actions import show_access_note
 from sites.models import AccessNote, Hazard, Site
 
@@ -48,6 +49,7 @@ def tech_today(request: HttpRequest) -> HttpResponse:
     done = rows.filter(state=Visit.State.FINISHED, planned_on=today)
     visits = sorted([*mine, *done], key=lambda v: (v.planned_on, v.round_id or 0, v.position, v.pk))
     shift = shift_of(user, today)
+    _work_out_whys(user, visits, today)
     context = {
         "open": [v for v in visits if v.state == "open"],
         "past": [stop_row(v) for v in visits if v.state == "planned" and v.planned_on < today],
@@ -59,9 +61,18 @@ def tech_today(request: HttpRequest) -> HttpResponse:
     return page(request, "maintenance/tech/today.html", context)
 
 
+def _work_out_whys(user: Any, visits: Sequence[Visit], today: date) -> None:
+    """Hang on each visit that is not over why it is made, as things stand now."""
+    to_come = [visit for visit in visits if visit.state != Visit.State.FINISHED]
+    items = due_by_site(user, [visit.site_id for visit in to_come])
+    things = things_by_site(item for rows in items.values() for item in rows)
+    for visit in to_come:
+        visit.whys_now = whys_now(visit, things.get(visit.site_id, []), today)  # type: ignore[attr-defined]
+
+
 def stop_row(visit: Visit) -> dict[str, Any]:
     """One stop as the lists show it."""
-    return {"visit": visit, "whys": why_rows(visit)}
+    return {"visit": visit, "whys": getattr(visit, "whys_now", [])}
 
 
 def beads(visits: Sequence[Visit], start: Place | None) -> list[dict[str, Any]]:

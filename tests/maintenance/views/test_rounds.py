@@ -199,7 +199,7 @@ def test_the_packing_list_sums_cells_per_code_and_adds_spares(world, round):
 
 
 def test_standby_batteries_and_whole_units_are_packed_and_named(world, round):
-    add = dict(customer=world.own, site=world.own_site, receiver=world.own_receiver, as_of=timezone.localdate())
+    add = {"customer": world.own, "site": world.own_site, "receiver": world.own_receiver, "as_of": timezone.localdate()}
     DueItem.objects.create(kind="standby", duty="life_safety", harm=0, due_on=tomorrow(), **add)
     DueItem.objects.create(
         kind="unit", duty="security", harm=1, due_on=tomorrow(), transmitter=world.own_registration.transmitter,

@@ -78,6 +78,55 @@ def test_today_shows_what_is_under_way_what_is_late_and_what_comes(world, visit)
     assert "Somebody else" not in html
 
 
+def due_here(world, days, **over):
+    row, today = world.own_registration, timezone.localdate()
+    fields = {
+        "customer": world.own, "site": world.own_site, "kind": "cells", "fitting": world.own_fitting,
+        "receiver": world.own_receiver, "registration": row, "transmitter": row.transmitter, "duty": "life_safety",
+        "harm": 0, "due_on": today + timedelta(days=days), "reason": "calendar_cap", "model_version": "1", "as_of": today,
+    }  # fmt: skip
+    return DueItem.objects.create(**(fields | over))
+
+
+def test_today_counts_what_is_due_now_and_marks_the_stop_under_way(world, visit):
+    visit.why = [{"code": "late", "duty": "life_safety", "n": 7, "text": "7 life safety late"}]
+    visit.save()
+    due_here(world, -3)
+    html = world.client("technician").get(reverse("maintenance:tech_today")).content.decode()
+    assert "1 life safety late" in html
+    assert "7 life safety late" not in html
+    assert "bead--open" in html
+    assert ">under way<" in html
+    visit.state = "planned"
+    visit.save()
+    html = world.client("technician").get(reverse("maintenance:tech_today")).content.decode()
+    assert ">under way<" not in html
+    assert "1 life safety late" in world.client("technician").get(sheet_url(visit)).content.decode()
+
+
+@pytest.mark.parametrize(
+    ("call", "days", "n_todo"),
+    [
+        ("", 200, 0),
+        ("", 28, 1),
+        ("", 29, 0),
+        ("", -1, 1),
+        ("no signal from {label}", 200, 1),
+        ("SLOT 1 silent", 200, 1),
+        ("slot 12 silent", 200, 0),
+    ],
+)
+def test_a_call_out_is_to_do_what_is_due_soon_or_what_the_call_names(world, visit, call, days, n_todo):
+    visit.kind, visit.round = "call_out", None
+    visit.why = [{"code": "call", "text": call.format(label=world.own_registration.label)}]
+    visit.save()
+    due_here(world, days)
+    answer = world.client("technician").get(sheet_url(visit))
+    assert answer.context["tab"].n_todo == n_todo
+    answer = world.client("technician").get(sheet_url(visit, show="all"))
+    assert len(answer.context["cards"]) == len(answer.context["tab"].cards) == 1
+
+
 def test_every_technician_reads_every_site_but_codes_only_on_a_visit_of_their_own(world, visit):
     note = save_access_note(site=world.own_site, title="Key safe", text="2580", by=world.office, at=timezone.now())
     client = world.client("technician")
