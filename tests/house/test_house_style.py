@@ -83,7 +83,7 @@ def test_no_module_outgrows_its_reader() -> None:
         ("see /home/anna/src", MACHINE_PATH),
         ("/{}/.cache".format("root"), MACHINE_PATH),
         ("C:\\Users\\anna", MACHINE_PATH),
-        ("https://{}.example.com/simple".format("py" + "pi"), REGISTRY_HOST),
+        ("https://{}.example.com/simple".format("p" + "ypi"), REGISTRY_HOST),
         ("--index-url=x", REGISTRY_HOST),
         ("{}.org".format("py" + "pi"), REGISTRY_HOST),
     ],
