@@ -287,6 +287,13 @@ def verb_words(verb: str) -> str:
 
 
 @register.filter
+def change_subject(row: Any) -> str:
+    """What a change row was about, without the word its verb ends in: "change slot", "slot 1: Room 1" gives "1: Room 1"."""
+    last = verb_words(row.verb).rpartition(" ")[2]
+    return str(row.subject_text).removeprefix(f"{last} ")
+
+
+@register.filter
 def change_lines(row: Any) -> list[tuple[str, str, str]]:
     """What a change row changed: name, before, after; only what differs, and nothing for a new record."""
     before, after = row.before or {}, row.after or {}

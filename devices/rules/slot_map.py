@@ -128,6 +128,13 @@ class SlotRow:
         return list_words([use.number for use in self.outputs]) or "none"
 
     @property
+    def outputs_said(self) -> str:
+        """Outputs with their noun: "output 1", "outputs 1 and 2", "no output"."""
+        if not self.outputs:
+            return "no output"
+        return f"{'output' if len(self.outputs) == 1 else 'outputs'} {self.outputs_words}"
+
+    @property
     def what_words(self) -> str:
         """What stands here: its type, or that nothing answers, or that it is spare."""
         if self.is_spare:

@@ -25,7 +25,7 @@ UNKNOWN = "not known"
 
 _MINUTE_S = 60
 _HOUR_S = 3600
-_SHORT_S = 600
+_SHORT_S = 120
 
 
 def span_words(span_s: int) -> str:
@@ -48,7 +48,7 @@ def span_words(span_s: int) -> str:
 
     Notes
     -----
-    Spans under ten minutes stay in seconds (a 200 s window is known by that figure), spans up to one hour in minutes.
+    Spans under two minutes stay in seconds, spans up to one hour in minutes; 200 s is no whole number of minutes.
     """
     if span_s <= 0:
         raise ValueError(f"a span of time must be positive, not {span_s} s")

@@ -22,14 +22,14 @@ Figures = tuple[tuple[str, str, str], ...]
 BATTERY_FIGURES = (
     ("iec_code", "IEC code", ""), ("ansi_code", "ANSI code", ""), ("chemistry", "Chemistry", ""),
     ("nominal_v", "Nominal voltage", "V"), ("capacity_mah", "Capacity", "mAh"),
-    ("self_discharge_per_year", "Self-discharge at 20 °C", "of the charge a year"),
-    ("shelf_life_years", "Shelf life", "years"), ("share_0c", "Usable share at 0 °C", ""),
-    ("share_m10c", "Usable share at −10 °C", ""), ("share_m20c", "Usable share at −20 °C", ""),
-    ("share_m40c", "Usable share at −40 °C", ""),
+    ("self_discharge_per_year", "Self-discharge at 20 °C", "a year"),
+    ("shelf_life_years", "Shelf life", "years"), ("share_0c", "Usable share at 0 °C", "share"),
+    ("share_m10c", "Usable share at −10 °C", "share"), ("share_m20c", "Usable share at −20 °C", "share"),
+    ("share_m40c", "Usable share at −40 °C", "share"),
 )  # fmt: skip
 TRANSMITTER_FIGURES = (
     ("battery_type", "Battery", ""), ("cells_series", "Cells in series", ""), ("cells_parallel", "Cells in parallel", ""),
-    ("usable_share", "Usable share of the charge", ""), ("sleep_ua", "Draws asleep", "µA"),
+    ("usable_share", "Usable share of the charge", "share"), ("sleep_ua", "Draws asleep", "µA"),
     ("checkin_uas", "Charge of one check-in", "µA·s"), ("activation_uah", "Charge of one activation", "µAh"),
     ("typical_activations_per_day", "Activations a day, typical", ""), ("default_interval_s", "Checks in every", "span"),
     ("default_window_s", "Supervision window it comes with", "span"), ("default_duty", "Duty class it comes with", "duty"),
@@ -42,6 +42,7 @@ RECEIVER_FIGURES = (
     ("windows_s", "Windows it can be set to", "spans"), ("default_window_s", "Window it comes with", "span"),
     ("can_switch_supervision_off", "Supervision can be switched off", "yes"), ("behaviours", "Output behaviours", "behaviours"),
     ("momentary_min_s", "Shortest set time", "s"), ("momentary_max_s", "Longest set time", "s"),
+    ("momentary_default_s", "Set time it comes with", "s"),
     ("has_standby_battery", "Standby battery", "yes"), ("standby_life_years", "Life of the standby battery", "years"),
 )  # fmt: skip
 
@@ -49,6 +50,10 @@ RECEIVER_FIGURES = (
 def _shown(value: Any, unit: str) -> str:
     if value is None or value == "":
         return "none"
+    if unit in ("years", "s") and not value:
+        return "none"
+    if unit in ("share", "a year"):
+        return f"{100 * value:.3g} %" + (" a year" if unit == "a year" else "")
     if unit == "span":
         return span_words(int(value)) if value else "none"
     if unit == "spans":

@@ -31,7 +31,7 @@ from devices.querysets import end_of_day, heard_moment
 from devices.rules import findings
 from devices.rules.slot_map import SlotRow, as_table, day_asked, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
-from devices.views.shown import SHOWS, asks_of, cell, group_findings, output_facts
+from devices.views.shown import SHOWS, asks_of, cell, fold_spares, group_findings, output_facts
 from sites.models import Site
 
 TALLY = (
@@ -135,11 +135,12 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
     policies = RiskPolicy.objects.visible_to(request.user)
     faults = standing_faults(request, receiver) if is_today else []
     found = findings.find(_facts(receiver, taken, outputs, policies, today, faults)) if is_today else ()
+    past = "" if is_today else f"?on={on.isoformat()}"
     troubled = frozenset(one.slot for one in found if one.slot)
     cells = [
         cell(
             row,
-            url=here(request, "slot_detail", receiver.pk, row.slot),
+            url=here(request, "slot_detail", receiver.pk, row.slot) + past,
             today=today,
             is_today=is_today,
             troubled=troubled,
@@ -154,7 +155,7 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
         "on": on,
         "today": today,
         "is_today": is_today,
-        "cells": [one for one in cells if show in one.shows],
+        "cells": fold_spares(one for one in cells if show in one.shows),
         "counts": [
             (name, sum(1 for one in cells if name in one.shows))
             for name in SHOWS

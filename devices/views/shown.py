@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -42,6 +42,7 @@ class Cell:
     faults: tuple[str, ...]
     area: str
     shows: frozenset[str]
+    spare_to: int = 0
 
 
 def output_facts(output: Output) -> OutputFacts:
@@ -118,6 +119,19 @@ def cell(
         area=row.area,
         shows=frozenset(shows),
     )
+
+
+def fold_spares(cells: Iterable[Cell]) -> list[Cell]:
+    """One cell for every run of spare slots: the first of the run, with the number of the last."""
+    folded: list[Cell] = []
+    for one in cells:
+        last = folded[-1] if folded else None
+        is_run = last is not None and "spare" in last.shows and "spare" in one.shows
+        if last is not None and is_run and one.slot == (last.spare_to or last.slot) + 1:
+            folded[-1] = replace(last, spare_to=one.slot)
+        else:
+            folded.append(one)
+    return folded
 
 
 def asks_of(policies: Iterable[RiskPolicy]) -> tuple[findings.SupervisionAsk, ...]:

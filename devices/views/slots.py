@@ -20,7 +20,7 @@ from devices.actions.slot_settings import problems_with, settings_of
 from devices.forms import AwayForm, BackForm, MoveTargetForm, NameForm, ReasonForm, RegisterForm, SettingsForm
 from devices.models import Away, Fitting, Output, Receiver, Registration, Transmitter, TransmitterType
 from devices.querysets import end_of_day
-from devices.rules.slot_map import due_words, ticks_left
+from devices.rules.slot_map import day_asked, due_words, ticks_left
 from devices.rules.supervision import faults_of
 from devices.views.receivers import FORM, frame, here, receiver_for, refusal, standing_faults
 from devices.views.shown import registration_lines
@@ -52,16 +52,20 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = slot_of(request, pk, slot)
     zone = receiver.site.zone
     today = timezone.now().astimezone(zone).date()
+    on = day_asked(request.GET.get("on", ""), today)
+    then = end_of_day(on, zone)
     past = list(Registration.objects.visible_to(request.user).in_slot(receiver, slot))
     changes = _changes_by_registration(request, [row.pk for row in past])
     rows = Registration.objects.visible_to(request.user).filter(receiver=receiver, slot=slot)
     row = next(iter(rows.slot_rows(end_of_day(today, zone), zone)), None)
     standing = standing_faults(request, receiver)
     fittings: list[Fitting] = []
-    away = None
+    away, is_sealed = None, False
     if registration is not None:
         away = Away.objects.visible_to(request.user).filter(registration=registration, ended_on=None).first()
         if registration.transmitter is not None:
+            kind = registration.transmitter.type
+            is_sealed = kind is not None and kind.welded_cell
             fittings = list(
                 Fitting.objects.visible_to(request.user).newest_first().filter(transmitter=registration.transmitter)
             )
@@ -76,6 +80,12 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         "due_text": due_words(row.due_on, today) if row else "",
         "ticks": ticks_left(row.due_on, today) if row and row.due_on else None,
         "away": away,
+        "is_sealed": is_sealed,
+        "on": on if on != today else None,
+        "pk_then": next(
+            (one.pk for one in past if one.registered_at <= then and (one.removed_at is None or one.removed_at > then)),
+            0,
+        ),
         "faults": [fault.words(today, with_place=False) for fault in faults_of(row, standing)] if row else [],
         "fittings": fittings,
         "past": [(one, registration_lines(one, zone), changes.get(one.pk, ())) for one in past],

@@ -53,6 +53,54 @@ def slot_map(client, receiver, **query):
     return client.get(reverse("devices:slot_map", args=[receiver.pk]), query)
 
 
+def n_slots_shown(answer):
+    return sum(1 + (one.spare_to or one.slot) - one.slot for one in answer.context["cells"])
+
+
+def test_a_run_of_spare_slots_is_one_line_that_offers_its_first(world, office):
+    make_registration(world.own_receiver, 19)
+    answer = slot_map(office, world.own_receiver)
+    assert [(one.slot, one.spare_to) for one in answer.context["cells"]] == [(1, 0), (2, 18), (19, 0), (20, 64)]
+    assert ">20–64 spare</a>" in text(answer)
+    assert reverse("devices:slot_register", args=[world.own_receiver.pk, 20]) in text(answer)
+
+
+def test_the_past_offers_no_change_and_keeps_its_day(world, office):
+    day = TODAY - timedelta(days=1)
+    page = text(slot_map(office, world.own_receiver, on=day))
+    for words in ("Take the receiver down", "Add an output", ">edit<", "Lid label", "due in four weeks", "register in"):
+        assert words not in page, words
+    slot = reverse("devices:slot_detail", args=[world.own_receiver.pk, 1]) + f"?on={day}"
+    assert slot in page
+    past = text(office.get(slot))
+    assert "You come from the slot map of" in past
+    assert "Change the slot" not in past
+    assert f"{reverse('devices:slot_map', args=[world.own_receiver.pk])}?on={day}" in past
+    assert "in force then" in past
+
+
+def test_a_sealed_unit_is_offered_no_new_cells(world, office):
+    row = world.own_registration
+    url = reverse("devices:slot_detail", args=[row.receiver_id, row.slot])
+    assert "Change the cells" in text(office.get(url))
+    kind = row.transmitter.type
+    kind.welded_cell = True
+    kind.save()
+    page = text(office.get(url))
+    assert "Change the cells" not in page
+    assert "sealed: the whole unit is exchanged" in page
+
+
+def test_the_catalogue_says_none_and_per_cent(world, office):
+    receiver = receiver_type(has_standby_battery=False, standby_life_years=0)
+    page = text(office.get(reverse("devices:receiver_type", args=[receiver.pk])))
+    assert "0 years" not in page
+    assert "momentary_default_s" not in page
+    assert "Set time it comes with" in page
+    battery = battery_type("per-cent-cell", self_discharge_per_year=0.015)
+    assert "1.5 % a year" in text(office.get(reverse("devices:battery_type", args=[battery.pk])))
+
+
 def test_a_slot_map_shows_taken_and_spare_slots_with_duty_window_and_due(world, office):
     due(world.own_registration, world.own_fitting, -12)
     page = text(slot_map(office, world.own_receiver))
@@ -75,7 +123,7 @@ def test_a_late_convenience_slot_is_not_red(world, office):
 )
 def test_the_slots_shown_can_be_narrowed(world, office, show, n):
     due(world.own_registration, world.own_fitting, -1)
-    assert len(slot_map(office, world.own_receiver, show=show).context["cells"]) == n
+    assert n_slots_shown(slot_map(office, world.own_receiver, show=show)) == n
 
 
 def test_a_past_day_shows_what_stood_there_and_says_that_it_is_past(world, office):
@@ -209,7 +257,7 @@ def test_findings_of_the_records_stand_on_the_page(world, office):
 def test_a_receiver_without_a_type_shows_the_slots_counted(world, office):
     Receiver.objects.filter(pk=world.own_receiver.pk).update(type=None, n_slots=3)
     answer = slot_map(office, world.own_receiver)
-    assert len(answer.context["cells"]) == 3
+    assert n_slots_shown(answer) == 3
     assert "type unknown" in text(answer)
 
 

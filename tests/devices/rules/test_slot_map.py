@@ -51,7 +51,18 @@ ROW = SlotRow(
 
 @pytest.mark.parametrize(
     ("span_s", "words"),
-    [(1, "1 s"), (200, "200 s"), (600, "10 min"), (601, "601 s"), (3600, "60 min"), (5400, "90 min"), (14400, "4 h")],
+    [
+        (1, "1 s"),
+        (60, "60 s"),
+        (120, "2 min"),
+        (180, "3 min"),
+        (200, "200 s"),
+        (600, "10 min"),
+        (601, "601 s"),
+        (3600, "60 min"),
+        (5400, "90 min"),
+        (14400, "4 h"),
+    ],
 )
 def test_a_span_is_said_in_the_largest_unit_that_keeps_it_whole(span_s, words):
     assert span_words(span_s) == words
