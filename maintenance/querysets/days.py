@@ -146,9 +146,7 @@ def whys_now(visit: Any, things: Sequence[DueThing], today: date) -> list[dict[s
     """
     called = [{"text": row["text"], "is_grave": False} for row in visit.why if row.get("code") == "call"]
     whys = why_stop(things, day=max(visit.planned_on, today), until=until_of(visit))
-    return called + [
-        {"text": why.text, "is_grave": why.code == "late" and why.duty == "life_safety"} for why in whys
-    ]
+    return called + [{"text": why.text, "is_grave": why.code == "late" and why.duty == "life_safety"} for why in whys]
 
 
 def why_texts(visit: Any) -> list[str]:

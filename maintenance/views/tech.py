@@ -26,6 +26,7 @@ from maintenance.forms.visits import CallOutForm
 from maintenance.models import Visit
 from maintenance.querysets.days import place_of, shift_of, things_by_site, whys_now
 from maintenance.rules.rounds.travel import Place, estimate_drive
+from maintenance.rules.visits import is_on_test
 from maintenance.views.round_page import due_by_site
 from sites.actions import show_access_note
 from sites.models import AccessNote, Hazard, Site
@@ -154,6 +155,9 @@ def tech_call_out(request: HttpRequest, pk: int) -> HttpResponse:
     if not form.is_valid():
         return refused(request, "maintenance/tech/site.html", _site_context(request, site, form))
     facts = form.cleaned_data
+    doubts = [] if _is_sure(request) else _under_way_elsewhere(request.user, site)
+    if doubts:
+        return _ask_again(request, site, doubts, facts | {"uuid": str(facts["uuid"])})
     try:
         visit = start_call_out(
             site=site, kind=facts["kind"], why=facts["why"], uuid=facts["uuid"], by=_user(request), at=timezone.now()
@@ -169,12 +173,44 @@ def tech_call_out(request: HttpRequest, pk: int) -> HttpResponse:
 @audience("technician")
 @require_POST
 def tech_start(request: HttpRequest, pk: int) -> HttpResponse:
-    visit = get_object_or_404(Visit.objects.visible_to(request.user), pk=pk)
+    visit = get_object_or_404(Visit.objects.visible_to(request.user).for_day(), pk=pk)
+    if visit.state == Visit.State.PLANNED and not _is_sure(request):
+        doubts = _under_way_elsewhere(request.user, visit.site) + _other_day(visit)
+        if doubts:
+            return _ask_again(request, visit.site, doubts, {})
     try:
         start_visit(visit=visit, by=_user(request), at=timezone.now())
     except Refused as error:
         messages.error(request, error.message)
     return redirect("maintenance:tech_visit", pk)
+
+
+def _is_sure(request: HttpRequest) -> bool:
+    return request.POST.get("sure") == "1"
+
+
+def _ask_again(request: HttpRequest, site: Site, doubts: list[str], fields: dict[str, Any]) -> HttpResponse:
+    """Nothing is forbidden, but a visit started by a slip of the thumb is hard to explain: ask for a second press."""
+    context = {"site": site, "doubts": doubts, "fields": fields, "action": request.path, "section": "today"}
+    return refused(request, "maintenance/tech/start.html", context)
+
+
+def _under_way_elsewhere(user: Any, site: Site) -> list[str]:
+    """Sentences about the person's visits that are still under way at other sites."""
+    rows = Visit.objects.visible_to(user).filter(state=Visit.State.OPEN, crew__user=user).exclude(site=site)
+    return [
+        f"You are still at {visit.site.name}{', on test' if is_on_test(visit.entries.as_said()) else ''}."
+        for visit in rows.for_day().order_by("arrived_at", "pk")
+    ]
+
+
+def _other_day(visit: Visit) -> list[str]:
+    """A sentence where the stop is planned for another day than today at the site."""
+    if visit.planned_on == timezone.localdate(timezone=visit.site.zone):
+        return []
+    return [
+        f"This stop is planned for {visit.planned_on:%A} {visit.planned_on.day} {visit.planned_on:%B %Y}, not for today."
+    ]
 
 
 @audience("technician")

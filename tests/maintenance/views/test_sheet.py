@@ -342,6 +342,44 @@ def test_a_call_out_begins_at_once_at_any_site_and_once(world):
     assert Visit.objects.count() == 1
 
 
+def test_a_second_visit_asks_before_it_starts_and_is_never_blocked(world, visit):
+    client = world.client("technician")
+    record(client, visit, "on_test", told="Kirsten", at="")
+    stop = factories.make_visit(world.other_site, visit.round, planned_on=visit.planned_on)
+    url = reverse("maintenance:tech_start", args=[stop.pk])
+    answer = client.post(url)
+    assert answer.status_code == 422
+    assert f"You are still at {world.own_site.name}, on test." in answer.content.decode()
+    stop.refresh_from_db()
+    assert stop.state == "planned"
+    assert client.post(url, {"sure": "1"}).status_code == 302
+    stop.refresh_from_db()
+    assert stop.state == "open"
+
+
+def test_a_stop_of_another_day_asks_and_one_of_today_does_not(world):
+    today = timezone.localdate()
+    client, round = world.client("technician"), factories.make_round(world.technician, day=today)
+    later = factories.make_visit(world.own_site, round, planned_on=today + timedelta(days=2))
+    url = reverse("maintenance:tech_start", args=[later.pk])
+    assert "not for today" in client.post(url).content.decode()
+    later.planned_on = today
+    later.save()
+    assert client.post(url).status_code == 302
+    later.refresh_from_db()
+    assert later.state == "open"
+
+
+def test_a_call_out_during_another_visit_asks_and_keeps_what_was_typed(world, visit):
+    client, url = world.client("technician"), reverse("maintenance:tech_call_out", args=[world.other_site.pk])
+    answer = client.post(url, {"uuid": uuid.uuid4(), "kind": "call_out", "why": "pendant <silent>"})
+    assert answer.status_code == 422
+    assert "pendant &lt;silent&gt;" in answer.content.decode()
+    assert Visit.objects.count() == 1
+    assert client.post(url, answer.context["fields"] | {"sure": "1"}).status_code == 302
+    assert Visit.objects.get(site=world.other_site).why == [{"code": "call", "text": "pendant <silent>"}]
+
+
 def test_the_office_does_not_start_visits_from_the_phone_pages(world):
     url = reverse("maintenance:tech_call_out", args=[world.own_site.pk])
     assert world.client("office").post(url, {"uuid": uuid.uuid4(), "kind": "call_out"}).status_code == 404
