@@ -73,6 +73,8 @@ def show(content: Content) -> dict[str, Any]:
             for name in ("faults_cleared", "faults_left")
         },
         "since_words": since_words(content["faults_since"]),
+        # Papers issued before this was worked out do not hold it.
+        "left_due": [{**row, "due_words": day_text(row["due_on"])} for row in content.get("left_due", ())],
         "cells_removed": [{**row, "code": row["code"] or "unknown kind"} for row in content["cells_removed"]],
         "disposal": DISPOSAL,
         "signature": signature_svg(content["signature_path"], content["signed_name"]),
@@ -84,11 +86,13 @@ def _sum_up(content: Content) -> dict[str, Any]:
     tests = [line for line in content["slots"] if line["heard"] is not None]
     silent = [line for line in tests if not line["heard"]]
     n_changed = sum(1 for line in content["slots"] if line["battery"])
-    worst = min((line["duty"] for line in silent), key=lambda duty: DUTY_ORDER.get(duty, 9), default="")
+    left = [*silent, *content.get("left_due", ())]
+    worst = min((line["duty"] for line in left), key=lambda duty: DUTY_ORDER.get(duty, 9), default="")
     return {
         "summary": summary_words(content),
         "n_changed": count_words(n_changed, "battery", "batteries"),
-        "n_tests": f"{len(tests) - len(silent)} of {len(tests)} heard" if tests else "no walk test",
+        "n_tests": (f"{len(tests) - len(silent)} of {len(tests)} heard" if tests else "no walk test")
+        + (f", of {count_words(content['n_transmitters'], 'transmitter')}" if content.get("n_transmitters") else ""),
         "is_grave": worst == "life_safety",
     }
 
@@ -154,6 +158,8 @@ def since_words(since: Mapping[str, Any]) -> str:
 def summary_words(content: Content) -> str:
     """The visit in one or two honest sentences: what was left comes first."""
     left = []
+    if content.get("left_due"):
+        left.append(f"{count_words(len(content['left_due']), 'thing')} due and not changed")
     silent = [line for line in content["slots"] if line["heard"] is False]
     if silent:
         left.append(f"{count_words(len(silent), 'transmitter')} not heard at the output")

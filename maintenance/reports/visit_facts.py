@@ -14,6 +14,7 @@ from devices.models.batteries import WhyOut
 from devices.rules.words import behaviour_words
 from maintenance.models import Entry, Visit
 from maintenance.reports.base import Content, firm_facts
+from maintenance.reports.left_due import left_facts
 from maintenance.rules.visits import WORK
 from sites.models import MonitoringCentre
 
@@ -40,6 +41,7 @@ def gather(visit: Visit) -> Content:
         # The site's zone is asked of every row; without this each would read visit and site again.
         row.visit = visit
     swaps = cell_swaps(entries)
+    left, explained, n_transmitters = left_facts(visit, entries, text_of)
     receivers = sorted(
         {row.receiver_id: row.receiver for row in entries if row.receiver_id}.values(), key=lambda r: r.label
     )
@@ -53,7 +55,9 @@ def gather(visit: Visit) -> Content:
         "slots": slot_lines(entries, swaps),
         "receivers": [receiver_line(receiver, entries, visit) for receiver in receivers],
         "outputs": output_lines(receivers, entries),
-        "not_done": [not_done_line(row) for row in entries if row.kind == "not_done"],
+        "n_transmitters": n_transmitters,
+        "left_due": left,
+        "not_done": [not_done_line(row) for row in entries if row.kind == "not_done" and row.pk not in explained],
         "notes": [text_of(row) for row in entries if row.kind == "note" and not row.registration_id and text_of(row)],
         "faults_cleared": fault_lines(entries, visit),
         "faults_left": faults_left(visit),

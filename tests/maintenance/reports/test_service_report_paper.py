@@ -15,6 +15,7 @@ from django.test.utils import CaptureQueriesContext
 from company.actions import ensure_firm
 from company.jobs import run, run_ready
 from company.models import Job
+from devices.models import Fitting
 from maintenance.actions.reports import (
     NothingChanged,
     ReasonMissing,
@@ -22,7 +23,7 @@ from maintenance.actions.reports import (
     ask_for_service_report,
     release_to_portal,
 )
-from maintenance.models import Entry, IssuedReport
+from maintenance.models import DueItem, Entry, IssuedReport
 from maintenance.querysets.reports import PaperIsIssued
 from maintenance.reports import report_of
 from maintenance.reports.base import make
@@ -273,3 +274,49 @@ def test_unknown_arguments_of_an_older_job_are_left_alone(paper_world: PaperWorl
     Job.objects.filter(pk=job.pk).update(args=job.args | {"colour": "blue"})
     job.refresh_from_db()
     assert do(job).revision == 1
+
+
+def make_due(world: PaperWorld, slot: int, due_on: date) -> DueItem:
+    row = world.rows[slot - 1]
+    return DueItem.objects.create(
+        customer=world.visit.customer, site=world.visit.site, kind="cells", receiver=world.receiver, registration=row,
+        transmitter=row.transmitter, fitting=Fitting.objects.get(transmitter=row.transmitter, removed_at=None),
+        duty="life_safety", harm=0, due_on=due_on, reason="risk", model_version="1", as_of=date(2026, 11, 24),
+    )  # fmt: skip
+
+
+def test_what_was_due_and_stayed_in_is_listed_and_nothing_is_called_normal(paper_world: PaperWorld) -> None:
+    make_due(paper_world, 2, date(2026, 11, 24))
+    make_due(paper_world, 3, date(2026, 10, 1))
+    make_due(paper_world, 4, date(2026, 11, 25))
+    report = issue(paper_world)
+    content = report.data["content"]
+    assert [(row["slot"], row["reason"]) for row in content["left_due"]] == [
+        (3, "Resident asleep, agreed with the nurse."),
+        (2, "no reason recorded"),
+    ]
+    text = text_of(bytes(report.content)).replace("- ", "-")
+    assert "Left open: 2 things due and not changed" in text
+    assert "slot 2 (Room 2), due 24 November 2026: no reason recorded" in text
+    assert "1 of 2 heard, of 4 transmitters" in text
+    assert "normal state" not in text
+
+
+def test_cells_changed_on_the_visit_are_not_called_due(paper_world: PaperWorld) -> None:
+    make_due(paper_world, 4, date(2026, 11, 1))
+    change_cells(paper_world.visit, paper_world.rows[3], 40)
+    assert gather(load(paper_world.visit.pk))["left_due"] == []
+
+
+def test_cells_changed_after_the_visit_were_still_left_on_it(paper_world: PaperWorld) -> None:
+    make_due(paper_world, 4, date(2026, 11, 1))
+    change_cells(paper_world.visit, paper_world.rows[3], 60 * 48)
+    assert [row["slot"] for row in gather(load(paper_world.visit.pk))["left_due"]] == [4]
+
+
+def test_the_sentence_of_normal_state_is_not_said_while_something_is_due() -> None:
+    content: dict[str, Any] = {
+        "slots": [{"heard": True}], "not_done": [], "faults_left": [], "left_due": [{"duty": "security"}],
+        "receivers": [], "visit": {"on_test": None, "off_test": None},
+    }  # fmt: skip
+    assert summary_words(content) == "Left open: 1 thing due and not changed."
