@@ -47,6 +47,8 @@ class Command(BaseCommand):
         self._load(options)
         self._print_accounts()
         if not options["no_serve"]:
+            self.stdout.write(f"Open http://{options['host']}:{options['port']}/")
+            self.stdout.flush()
             call_command("serve", host=options["host"], port=options["port"], stdout=self.stdout)
 
     def _load(self, options: dict[str, Any]) -> None:
@@ -71,3 +73,5 @@ class Command(BaseCommand):
         for account in ACCOUNTS:
             self.stdout.write(f"  {account.email:34} {account.password:24} {account.what}")
         self.stdout.write("")
+        # Not a terminal: what is printed would wait in the buffer for as long as the server runs.
+        self.stdout.flush()
