@@ -165,13 +165,19 @@ def is_named(call: str, *, slot: int, label: str, serial: str = "") -> bool:
     return any(re.search(rf"(?<!\w){name}(?!\w)", call, re.IGNORECASE) for name in names)
 
 
+def in_the_way_words(n: int) -> str:
+    """Say in short how many things [count, at least 1] keep a visit from being finished; the list itself stands below."""
+    return "One thing stands in the way: see below." if n == 1 else f"{n} things stand in the way: see below."
+
+
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """One condition for finishing: `is_open` when it is met, and what to say about it."""
+    """One condition for finishing: `is_open` when it is met, what to say about it, and the receiver that it is about."""
 
     code: str
     is_open: bool
     text: str
+    receiver_id: int | None = None
 
 
 def gates(
@@ -196,10 +202,12 @@ def gates(
         if not state.is_worked:
             continue
         if state.is_cleared:
-            rows.append(Gate("cleared", True, f"{label} is cleared."))
+            rows.append(Gate("cleared", True, f"{label} is cleared.", receiver_id))
         else:
             why = why_not_clear(state, register_again.get(receiver_id, ()))
-            rows.append(Gate("cleared", False, f"{label} is not cleared. {why or 'Clear it and record that.'}"))
+            rows.append(
+                Gate("cleared", False, f"{label} is not cleared. {why or 'Clear it and record that.'}", receiver_id)
+            )
     if any(entry.kind == "on_test" for entry in said):
         on_test = is_on_test(said)
         text = (

@@ -18,9 +18,10 @@ from company.htmx import page, refused
 from company.models import User
 from devices.models import Receiver, Registration
 from maintenance.actions.entries import Saying, correct_entry, record_entry, withdraw_entry
-from maintenance.actions.visits import finish_visit, left_undone, standing_gates
+from maintenance.actions.visits import GateShut, finish_visit, left_undone, standing_gates
 from maintenance.forms import visits as visit_forms
 from maintenance.models import Entry, Visit
+from maintenance.rules.visits import in_the_way_words
 from maintenance.views.sheet_page import SHOWS, entry_initial, finish_context, sheet_context
 
 SHEET = "maintenance/tech/visit.html"
@@ -122,6 +123,8 @@ def tech_finish(request: PersonRequest, pk: int) -> HttpResponse:
             finish_visit(
                 visit=visit, signing=form.signing(), not_done=form.not_done(), by=request.user, at=timezone.now()  # type: ignore[arg-type]
             )  # fmt: skip
+        except GateShut as error:
+            refusal = in_the_way_words(len(error.gates))
         except Refused as error:
             refusal = error.message
         else:

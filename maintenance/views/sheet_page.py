@@ -333,6 +333,6 @@ def finish_context(user: Any, visit: Visit, form: Any, gates: list[Gate], refusa
         for item, why, text, key in form.rows()
     ]  # fmt: skip
     return {
-        "visit": visit, "form": form, "done": list(done.items()), "left": left, "refused": refusal, "section": "today",
+        "visit": visit, "form": form, "done": sorted(done.items(), key=lambda group: (group[0] != "The visit", group[0])), "left": left, "refused": refusal, "section": "today",
         "gates": [gate for gate in gates if gate.code != "not_done"],
     }  # fmt: skip

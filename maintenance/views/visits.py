@@ -20,6 +20,7 @@ from maintenance.models import Entry, IssuedReport, Visit
 from maintenance.querysets.days import why_texts
 
 PAGE_SIZE = 25
+THE_VISIT = "The visit"
 
 
 @audience("office")
@@ -49,11 +50,12 @@ def _context(
     replaced = {entry.corrects_id: entry for entry in entries if entry.corrects_id}
     groups: dict[str, list[dict[str, Any]]] = {}
     for entry in entries:
-        name = entry.receiver.label if entry.receiver else "The visit"
+        name = entry.receiver.label if entry.receiver else THE_VISIT
         groups.setdefault(name, []).append({"entry": entry, "by_entry": replaced.get(entry.pk)})
     reports = IssuedReport.objects.visible_to(user).without_content().filter(visit=visit)
     return {
-        "visit": visit, "groups": list(groups.items()), "whys": why_texts(visit), "section": "due",
+        # By label, as on the report; what is about the whole visit stands on top.
+        "visit": visit, "groups": sorted(groups.items(), key=lambda group: (group[0] != THE_VISIT, group[0])), "whys": why_texts(visit), "section": "due",
         "gates": standing_gates(visit) if visit.state == Visit.State.OPEN else [],
         "reports": list(reports.order_by("-issued_at", "-pk")),
         "crew_form": crew or CrewForm(by=user, initial={"people": [row.user_id for row in visit.crew.all()]}),  # type: ignore[arg-type]

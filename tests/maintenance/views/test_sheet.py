@@ -318,6 +318,33 @@ def test_finishing_asks_a_reason_for_each_due_thing_and_a_name(world, visit):
     assert client.get(url).status_code == 302
 
 
+def test_what_stands_in_the_way_is_said_in_short_and_each_line_leads_there(world, visit):
+    client, url = world.client("technician"), reverse("maintenance:tech_finish", args=[visit.pk])
+    record(client, visit, "on_test", told="Ina")
+    battery(client, world, visit)
+    answer = client.post(url, {"signed_name": "Ina Moor"})
+    html = answer.content.decode()
+    assert answer.status_code == 422
+    assert "2 things stand in the way: see below." in html
+    assert html.count("The monitoring centre is still on test.") == 1
+    assert f'href="{sheet_url(visit, r=world.own_receiver.pk)}&amp;show=last"' in html
+    off = sheet_url(visit, off=1)
+    assert f'href="{off}#test-box"' in html
+    assert '<details open><summary class="button button--wide">Put off test' in client.get(off).content.decode()
+
+
+def test_entries_stand_by_receiver_label_with_the_whole_visit_on_top(world, visit):
+    client, first = world.client("technician"), factories.make_receiver(world.own_site, label="A first")
+    world.own_receiver.label = "B second"
+    world.own_receiver.save()
+    for receiver in (world.own_receiver, first):
+        record(client, visit, "volts", receiver=receiver.pk, volts="12.1")
+    record(client, visit, "note", text="all quiet")
+    done = client.get(reverse("maintenance:tech_finish", args=[visit.pk])).context["done"]
+    groups = world.client("office").get(visit.get_absolute_url()).context["groups"]
+    assert [name for name, _ in done] == [name for name, _ in groups] == ["The visit", "A first", "B second"]
+
+
 def test_a_signature_that_is_no_drawing_is_refused(world, visit):
     url = reverse("maintenance:tech_finish", args=[visit.pk])
     fields = {"signed_name": "Ina", "signature_path": '"/><script>alert(1)</script>'}
