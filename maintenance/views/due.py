@@ -100,7 +100,14 @@ def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: d
     for site in sites:
         site["lines"] = packing_list(things.get(site["site_id"], []), spares_percent=0)
         site["stop"] = stops.get(site["site_id"])
-        site["words"] = due_words(site["first_on"], today)
+        late = site["first_on"] < today
+        site["words"] = due_words(site["first_on"], today) if late else f"due {_day_words(site['first_on'], today)}"
+        site["life_words"] = _day_words(site["first_life"], today) if site["first_life"] else ""
+
+
+def _day_words(on: date, today: date) -> str:
+    """Write a date for a column of dates: with its year only where that is not this one."""
+    return f"{on.day} {on:%b}" if on.year == today.year else f"{on.day} {on:%b %Y}"
 
 
 @audience("office", "technician")

@@ -193,6 +193,13 @@ def test_the_weeks_have_a_table_that_says_the_same(world: World, office: Client)
     assert "As a table" in page
 
 
+def test_dates_in_the_column_bear_a_year_only_where_it_is_another(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 20)
+    due_in(world.other_fitting, 60)
+    assert [site["words"] for site in office.get(LIST).context["page"]] == ["due 15 Dec", "due 24 Jan 2027"]
+    assert [site["life_words"] for site in office.get(LIST).context["page"]] == ["15 Dec", "24 Jan 2027"]
+
+
 def test_a_hostile_name_stays_text(world: World, office: Client) -> None:
     due_in(world.own_fitting, 3)
     world.own_site.name = "<script>alert(1)</script>"
