@@ -10,7 +10,7 @@ from django.views.decorators.http import require_safe
 from company.access import PersonRequest, audience
 from devices.models import Receiver, Registration
 from devices.querysets import end_of_day
-from devices.rules.slot_map import as_json, day_asked, fill_slots
+from devices.rules.slot_map import as_json, day_asked, day_refused, fill_slots
 
 
 @audience("office")
@@ -19,7 +19,10 @@ def slot_map_json(request: PersonRequest, code: str) -> HttpResponse:
     """The slot map of the receiver with this code, as of the end of `?on=` in the site's time zone."""
     receiver = get_object_or_404(Receiver.objects.visible_to(request.user).select_related("site", "type"), code=code)
     zone = receiver.site.zone
-    on = day_asked(request.GET.get("on", ""), timezone.now().astimezone(zone).date())
+    today, asked = timezone.now().astimezone(zone).date(), request.GET.get("on", "")
+    if refusal := day_refused(asked, today):
+        return JsonResponse({"error": refusal}, status=400)
+    on = day_asked(asked, today)
     rows = Registration.objects.visible_to(request.user).filter(receiver=receiver).slot_rows(end_of_day(on, zone), zone)
     return JsonResponse(
         {

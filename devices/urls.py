@@ -6,7 +6,7 @@ from django.http import HttpResponse
 from django.urls import path
 
 from devices import api
-from devices.views import catalogue, imports, receivers, slots, transmitters
+from devices.views import catalogue, exports, imports, receivers, slots, transmitters
 
 SLOT = "receivers/<int:pk>/slots/<int:slot>/"
 
@@ -14,7 +14,7 @@ SLOT = "receivers/<int:pk>/slots/<int:slot>/"
 SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
     ("receivers/<int:pk>/", receivers.slot_map, "slot_map"),
     ("receivers/<int:pk>/heard/", receivers.slot_heard, "slot_heard"),
-    ("receivers/<int:pk>/slot-map.csv", receivers.slot_map_csv, "slot_map_csv"),
+    ("receivers/<int:pk>/slot-map.csv", exports.slot_map_csv, "slot_map_csv"),
     ("receivers/<int:pk>/outputs/<int:number>/", receivers.output_edit, "output_edit"),
     (SLOT, slots.slot_detail, "slot_detail"),
     (f"{SLOT}register/", slots.slot_register, "slot_register"),

@@ -167,6 +167,21 @@ def day_asked(text: str, today: date) -> date:
     return min(asked, today) if asked.year >= FIRST_YEAR else today
 
 
+def day_refused(text: str, today: date) -> str:
+    """Say why an asked day is not shown; empty where it is, or where none was asked for.
+
+    Parameters
+    ----------
+    text : str
+        Day as asked for in an address.
+    today : date
+        Local day at the site.
+    """
+    if not text or day_asked(text, today).isoformat() == text:
+        return ""
+    return f"“{text[:20]}” is no day from {FIRST_YEAR} until today. Give it as {today.isoformat()}."
+
+
 def urgency(due_on: date | None, today: date) -> str:
     """Sort a due date into late, soon, later, fine or none.
 

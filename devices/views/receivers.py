@@ -13,7 +13,6 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.text import slugify
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -21,7 +20,6 @@ from company.errors import Refused
 from company.htmx import page, refused
 from company.lists import ordered, page_of
 from company.models import ChangeRow, RiskPolicy
-from company.spreadsheets import csv_bytes
 from devices.actions import receivers as actions
 from devices.actions.ledger import StaleSlotMap
 from devices.forms import OutputForm, ReasonForm, ReceiverForm
@@ -29,7 +27,7 @@ from devices.models import Fault, Output, Receiver, ReceiverType, Registration
 from devices.models.receivers import Evidence
 from devices.querysets import end_of_day, heard_moment
 from devices.rules import findings
-from devices.rules.slot_map import SlotRow, as_table, day_asked, fill_slots, sum_up_outputs
+from devices.rules.slot_map import SlotRow, day_asked, day_refused, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
 from devices.views.shown import SHOWS, asks_of, cell, fold_spares, group_findings, output_facts
 from sites.models import Site
@@ -127,6 +125,8 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
     zone, now = receiver.site.zone, timezone.now()
     today = now.astimezone(zone).date()
     on = day_asked(request.GET.get("on", ""), today)
+    if refusal := day_refused(request.GET.get("on", ""), today):
+        messages.warning(request, f"{refusal} This is today.")
     is_today = on == today
     taken = (
         Registration.objects.visible_to(request.user).filter(receiver=receiver).slot_rows(end_of_day(on, zone), zone)
@@ -235,23 +235,6 @@ def slot_heard(request: PersonRequest, pk: int) -> HttpResponse:
         "tally": [(words, codes[code]) for code, words in TALLY],
     }
     return page(request, "devices/slots/heard.html", context, part="heard")
-
-
-@audience("office", "technician")
-@require_safe
-def slot_map_csv(request: PersonRequest, pk: int) -> HttpResponse:
-    """The slot map as of a day, as a table for spreadsheets."""
-    receiver = receiver_for(request, pk)
-    zone = receiver.site.zone
-    on = day_asked(request.GET.get("on", ""), timezone.now().astimezone(zone).date())
-    taken = (
-        Registration.objects.visible_to(request.user).filter(receiver=receiver).slot_rows(end_of_day(on, zone), zone)
-    )
-    header, *lines = as_table(fill_slots(receiver.n_slots, taken))
-    answer = HttpResponse(csv_bytes(header, lines), content_type="text/csv; charset=utf-8")
-    name = slugify(f"slot-map {receiver} {on}") or "slot-map"
-    answer.headers["Content-Disposition"] = f'attachment; filename="{name}.csv"'
-    return answer
 
 
 @audience("office", "technician")

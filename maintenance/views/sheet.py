@@ -87,6 +87,8 @@ def _of_slot(registration: Registration | None) -> str:
 def _about(request: PersonRequest, visit: Visit) -> tuple[Receiver | None, Registration | None]:
     """What an entry is about; only things of the visit's own site are found."""
     receiver = registration = None
+    if any(not (request.POST.get(name) or "0").isdecimal() for name in ("receiver", "registration")):
+        raise Http404("No such thing at this site.")
     if request.POST.get("receiver", "").isdecimal():
         rows = Receiver.objects.visible_to(request.user).filter(site=visit.site_id)
         receiver = get_object_or_404(rows, pk=int(request.POST["receiver"][:18]))

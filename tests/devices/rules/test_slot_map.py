@@ -18,6 +18,7 @@ from devices.rules.slot_map import (
     as_table,
     cells,
     day_asked,
+    day_refused,
     due_words,
     fill_slots,
     lots_of,
@@ -220,6 +221,13 @@ def test_a_slot_filled_on_paper_and_spare_in_fact_is_emptied():
 )
 def test_a_day_that_makes_no_sense_is_today(text, day):
     assert day_asked(text, TODAY) == day
+
+
+@pytest.mark.parametrize("text", ["1900-01-01", "2099-01-01", "2026-02-30", "garbage"])
+def test_a_day_that_cannot_be_shown_is_named_and_refused(text):
+    assert text in day_refused(text, TODAY)
+    assert not day_refused("", TODAY)
+    assert not day_refused("2026-02-28", TODAY)
 
 
 @pytest.mark.parametrize(("text", "n"), [("", 0), ("03/2025", 1), ("A12; B7", 2), ("A12 + B7 + A12", 2), ("A12, ,", 1)])

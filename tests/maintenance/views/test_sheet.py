@@ -472,3 +472,12 @@ def test_today_asks_as_often_for_eight_stops_as_for_two(world, visit):
     few = n_queries(client, url)
     add(6)
     assert n_queries(client, url) == few
+
+
+@pytest.mark.parametrize("junk", ["abc", "-1", "1.5", "9" * 40])
+@pytest.mark.parametrize("kind", ["battery", "walk_test", "note"])
+def test_an_entry_about_nonsense_is_not_found(world, kind, junk):
+    round = factories.make_round(world.technician)
+    visit = factories.make_visit(world.own_site, round, state="open", arrived_at=factories.NOW)
+    form = {"key": "8e0cf1a4-3f0c-4d1c-9f4e-000000000001", "registration": junk, "text": "x", "heard": "yes"}
+    assert world.client("technician").post(f"/tech/visits/{visit.pk}/record/{kind}/", form).status_code == 404
