@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from itertools import groupby
 from typing import Any
 
 from devices.models import Receiver
@@ -30,23 +33,36 @@ def show(content: Content) -> dict[str, Any]:
     """Words of the label."""
     return {
         "content": content,
-        "slots": [
-            slot
-            if slot["spare"]
-            else slot
-            | {
-                "window": slot["window"].removeprefix("missing after "),
-                "outputs_words": list_words(slot["outputs"]) or "none",
-                "letter": slot_map.DUTY_LETTERS.get(slot["duty"], "?"),
-            }
-            for slot in content["slots"]
-        ],
+        "slots": fold_spares(content["slots"]),
         "outputs": [
             f"Out {output['number']}: {'; '.join(output['behaviours'])}."
             for output in content["outputs"]
             if output["behaviours"]
         ],
     }
+
+
+def fold_spares(slots: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Lines of the label: one a slot in use, one a run of spare slots; the area where two labels are the same."""
+    labels = Counter(slot["label"] for slot in slots if not slot["spare"])
+    lines: list[dict[str, Any]] = []
+    for is_spare, run in groupby(slots, key=lambda slot: bool(slot["spare"])):
+        group = list(run)
+        if is_spare:
+            first, last = group[0]["slot"], group[-1]["slot"]
+            lines.append({"spare": True, "slot": str(first) if first == last else f"{first}–{last}"})
+            continue
+        lines += [
+            {
+                **slot,
+                "where": slot["area"] if labels[slot["label"]] > 1 else "",
+                "window": slot["window"].removeprefix("missing after "),
+                "outputs_words": list_words(slot["outputs"]) or "none",
+                "letter": slot_map.DUTY_LETTERS.get(slot["duty"], "?"),
+            }
+            for slot in group
+        ]
+    return lines
 
 
 def title(content: Content) -> str:

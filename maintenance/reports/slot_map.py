@@ -64,7 +64,8 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
             }
             for output in summed
         ],
-        "slots": [slot_facts(row, mixed) for row in rows],
+        # Estimates are worked out for today only: beside the cells of a past day they would say what nobody knew then.
+        "slots": [slot_facts(row, mixed) | ({"change_by": None} if on and not row.is_spare else {}) for row in rows],
     }
 
 
@@ -115,7 +116,7 @@ def slot_facts(row: SlotRow, mixed: set[int] = frozenset()) -> dict[str, Any]:  
     }
 
 
-def _slot_words(slot: dict[str, Any], *, is_roomy: bool) -> dict[str, Any]:
+def _slot_words(slot: dict[str, Any], *, is_roomy: bool, is_past: bool) -> dict[str, Any]:
     """One slot as the lines of its cell."""
     if slot["spare"]:
         return slot
@@ -125,7 +126,7 @@ def _slot_words(slot: dict[str, Any], *, is_roomy: bool) -> dict[str, Any]:
     if slot["has_cells"] or slot["change_by"]:
         by = f"{'change by' if is_roomy else 'by'} {day(slot['change_by'])}" if slot["change_by"] else "no estimate"
         cells = f"{slot['cells']} " if is_roomy and slot["cells"] else ""
-        battery = f"{cells}changed {day(slot['changed_on'])} · {by}"
+        battery = f"{cells}changed {day(slot['changed_on'])}" + ("" if is_past else f" · {by}")
     else:
         battery = "no battery" if slot["serial"] else ""
     what = slot["what"] if slot["input"] == 1 else f"{slot['what']}, input {slot['input']}"
@@ -166,7 +167,7 @@ def show(content: Content) -> dict[str, Any]:
             }
             for output in content["outputs"]
         ],
-        "slots": [_slot_words(slot, is_roomy=is_roomy) for slot in slots],
+        "slots": [_slot_words(slot, is_roomy=is_roomy, is_past=bool(content["on"])) for slot in slots],
     }
 
 

@@ -7,6 +7,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
+from maintenance.rules.battery.exposure import (
+    DAYS_PER_YEAR,
+    HOURS_PER_YEAR,
+    UA_PER_MA,
+    mean_current_ua,
+    self_discharge_per_day,
+    usable_charge_mah,
+)
 from maintenance.rules.due_facts import to_date
 from maintenance.rules.due_words import day_words, odds_words, share_words, span_words
 
@@ -35,7 +43,9 @@ TYPE_FIGURES = (
 )
 
 
-def figures_of(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float) -> list[Figure]:
+def figures_of(
+    row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float, u: float = math.nan
+) -> list[Figure]:
     """List the figures behind a date.
 
     Parameters
@@ -46,6 +56,8 @@ def figures_of(row: Mapping[str, float], sources: Mapping[str, str], rate_per_da
         Source notes of its catalogue rows by figure.
     rate_per_day : float
         Exposure added per day [1/day]; NaN where it is not known.
+    u : float
+        Exposure today [1]; NaN where it is not known.
 
     Returns
     -------
@@ -60,7 +72,7 @@ def figures_of(row: Mapping[str, float], sources: Mapping[str, str], rate_per_da
     if row["first_low_day"] >= 0:
         found.append(_dated("low battery first reported", row["first_low_day"]))
     if row["capacity_mah"] > 0:
-        found += _use(row, sources, rate_per_day)
+        found += _use(row, sources, rate_per_day, u)
     for column, name in (("shelf_life_days", "shelf life"), ("unit_life_days", "life of the unit")):
         if row[column] >= 0:
             key = "shelf_life_years" if column == "shelf_life_days" else "unit_life_years"
@@ -72,7 +84,7 @@ def figures_of(row: Mapping[str, float], sources: Mapping[str, str], rate_per_da
     return found
 
 
-def _use(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float) -> list[Figure]:
+def _use(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float, u: float) -> list[Figure]:
     """Figures of the charge balance."""
     found = []
     for column, name, unit, digits, key in TYPE_FIGURES:
@@ -89,10 +101,38 @@ def _use(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: flo
     else:
         found.append(Figure("activations", "not counted", "the usual number of the kind is assumed"))
     if math.isfinite(rate_per_day):
-        found.append(Figure("charge used per year at this rate", share_words(rate_per_day * 365.25), WORKED_OUT))
-    found.append(Figure("charge used at the limit", share_words(row["u_limit"]), WORKED_OUT))
+        found += _sum_of_use(row, rate_per_day * DAYS_PER_YEAR)
+    if math.isfinite(u):
+        found.append(Figure("charge used until today", _fine_share(u), WORKED_OUT))
+    found.append(Figure("charge used at the limit", _fine_share(row["u_limit"]), WORKED_OUT))
     found.append(Figure("batteries that may fail before it", odds_words(row["planning_probability"]), POLICY))
     return found
+
+
+def _sum_of_use(row: Mapping[str, float], per_year: float) -> list[Figure]:
+    """The charge used per year [1/year] and what it is the sum of, so that a reader can work the date out again."""
+    usable = float(usable_charge_mah(row["capacity_mah"], row["usable_share"], row["temperature_share"]))
+    checkin_ua = float(mean_current_ua(0.0, row["checkin_uas"], row["interval_s"]))
+    asleep = row["sleep_ua"] * HOURS_PER_YEAR / UA_PER_MA / usable
+    checked_in = checkin_ua * HOURS_PER_YEAR / UA_PER_MA / usable
+    lost = float(self_discharge_per_day(row["self_discharge_per_year"], row["temperature_c"])) * DAYS_PER_YEAR
+    # What remains are the activations: their rate is a blend of counts and of what is usual for the kind.
+    activated = max(per_year - asleep - checked_in - lost, 0.0)
+    a_day = activated * usable * UA_PER_MA / DAYS_PER_YEAR / row["activation_uah"] if row["activation_uah"] > 0 else 0.0
+    cold = f"{row['temperature_share'] * 100:.0f} % at this temperature"
+    return [
+        Figure("usable charge", f"{usable:.1f} mAh", f"{WORKED_OUT}: rated charge × usable share × {cold}"),
+        Figure("used per year between events", _fine_share(asleep), f"{WORKED_OUT}: {row['sleep_ua']:.3g} µA all year"),
+        Figure("used per year by check-ins", _fine_share(checked_in), f"{WORKED_OUT}: {checkin_ua:.3g} µA on the mean"),
+        Figure("used per year by activations", _fine_share(activated), f"{WORKED_OUT}: {a_day:.3g} a day"),
+        Figure("lost per year by itself", _fine_share(lost), f"{WORKED_OUT}: counted as a share of the usable charge"),
+        Figure("charge used per year at this rate", _fine_share(per_year), f"{WORKED_OUT}: the sum of the four above"),
+    ]
+
+
+def _fine_share(share: float) -> str:
+    """Write a share in per cent with one decimal; what cannot be written so falls back to words."""
+    return f"{share * 100:.1f} %" if math.isfinite(share) and 0 <= share < 10 else share_words(share)
 
 
 def _climate_source(row: Mapping[str, float]) -> str:

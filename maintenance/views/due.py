@@ -82,6 +82,11 @@ def due_list(request: HttpRequest) -> HttpResponse:
     return page(request, "maintenance/due/list.html", context, part="rows")
 
 
+def _state(visit: Visit) -> str:
+    """State of the round that a visit stands in."""
+    return visit.round.state if visit.round else ""
+
+
 def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: date) -> None:
     """Add to each site of the page: what to bring for what is due, and the round that it stands in."""
     ids = [site["site_id"] for site in sites]
@@ -95,7 +100,7 @@ def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: d
     ):
         # A published round outranks a draft, however early the draft: only with it has anybody been told.
         held = stops.get(visit.site_id)
-        if held is None or visit.round.state == "published" or held.round.state == "draft":
+        if held is None or _state(visit) == "published" or _state(held) == "draft":
             stops[visit.site_id] = visit
     for site in sites:
         site["lines"] = packing_list(things.get(site["site_id"], []), spares_percent=0)
@@ -137,7 +142,7 @@ def due_why(request: HttpRequest, pk: int) -> HttpResponse:
         "told": told,
         "mark": urgency(item.due_on, today),
         "mark_words": due_words(item.due_on, today),
-        "figures": figures_of(told.row, _sources(item), told.due.rate_per_day) if told else [],
+        "figures": figures_of(told.row, _sources(item), told.due.rate_per_day, told.due.u) if told else [],
         "colour": palette.LIGHT,
         "changes": DueChange.objects.visible_to(request.user).filter(due_item=item).newest_first()[:20],
         "section": "due",

@@ -117,9 +117,14 @@ def _open_latch(sites: list[DemoSite], diary: Diary, truth: Truth, today: date) 
         if site.evidence != "visits" and not worked and (today - last).days > 20:
             found.append((last, site))
     last, site = min(found, key=lambda each: (each[0], each[1].code))
-    rows = [row for receiver in site.receivers for row in receiver.slots if row.removed_at is None and row.transmitter]
-    row = max(rows, key=lambda row: (row.duty == "life_safety", row.supervision == "on", -row.slot))
     raised = at(last + timedelta(days=2), 4, 40)
+    rows = [
+        row
+        for receiver in site.receivers
+        for row in receiver.slots
+        if row.removed_at is None and row.transmitter and row.registered_at < raised and row.transmitter.since < last
+    ]
+    row = max(rows, key=lambda row: (row.duty == "life_safety", row.supervision == "on", -row.slot))
     truth.latched_serial = row.transmitter.serial  # type: ignore[union-attr]
     return [
         DemoFault(row.receiver, row, "low_battery", raised, raised + timedelta(hours=9), True,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, date, datetime, time, timedelta
 from random import Random
 from typing import Any
@@ -102,10 +103,19 @@ def install(rng: Random, site: DemoSite, types: dict[str, Any], serials: Serials
             transmitter, row = _register(rng, receiver, slot, types["transmitters"][code], seen, serials, today)
             receiver.slots.append(row)
             transmitters.append(transmitter)
+    floors = buildings.FLOORS[site.profile]
     site.areas = sorted(
-        {row.area for receiver in site.receivers for row in receiver.slots} | {r.area for r in site.receivers}
+        {row.area for receiver in site.receivers for row in receiver.slots} | {r.area for r in site.receivers},
+        key=lambda path: walk_key(path, floors),
     )
     return transmitters
+
+
+def walk_key(path: str, floors: tuple[str, ...]) -> tuple[int, list[tuple[int, str]]]:
+    """Place of an area in a walk: floors from the entrance up, rooms as people count (2 before 10)."""
+    floor, _, room = path.partition(" / ")
+    parts = [(int(part), "") if part.isdigit() else (0, part) for part in re.split(r"(\d+)", room)]
+    return (floors.index(floor) if floor in floors else len(floors), parts)
 
 
 def _shares(n: int, purposes: tuple[str, ...], types: dict[str, Any]) -> list[int]:
@@ -251,7 +261,7 @@ def _register(
         interval_s=kind["default_interval_s"],
         contact={"none": "none", "nc": "nc", "no": "no"}.get(kind["contact"], rng.choice(("nc", "no"))),
     )  # fmt: skip
-    row.outputs = outputs_for(receiver, kind["kind"])
+    row.outputs = outputs_for(receiver, kind["kind"], area)
     return transmitter, row
 
 
@@ -262,11 +272,13 @@ def window_for(receiver: DemoReceiver, kind: dict[str, Any]) -> int:
     return next((w for w in windows if w >= kind["default_window_s"]), windows[-1])
 
 
-def outputs_for(receiver: DemoReceiver, kind: str) -> list[tuple[int, str, float | None]]:
+def outputs_for(receiver: DemoReceiver, kind: str, area: str) -> list[tuple[int, str, float | None]]:
     """Outputs that a kind of transmitter drives there; calls also go to the paging system."""
     number = buildings.OUTPUT_OF_KIND.get(receiver.purpose, {}).get(kind, 1)
     if number == 0:
         return []
+    if receiver.purpose == "fire" and not area.startswith(buildings.FLOORS[receiver.site.profile][0]):
+        number = 2
     by_number = {row["number"]: row for row in receiver.outputs}
     numbers = [number, 2] if receiver.purpose == "call" else [number]
     rows = []

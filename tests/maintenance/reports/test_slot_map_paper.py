@@ -22,9 +22,10 @@ from devices.models import Fitting, Receiver, Registration
 from maintenance.actions.reports import ask_for_lid_label, ask_for_slot_map, present_slot_map
 from maintenance.models import IssuedReport
 from maintenance.reports.base import CAUTION, code_link
+from maintenance.reports.lid_label import fold_spares
 from maintenance.reports.slot_map import changed_slots, gather
 from tests import factories
-from tests.maintenance.reports.paper_world import do
+from tests.maintenance.reports.paper_world import do, make_paper_world
 
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW
@@ -224,3 +225,28 @@ def test_a_lid_label_is_small_and_outlives_a_change_of_battery() -> None:
     row.save()
     second = do(ask_for_lid_label(receiver=receiver, by=factories.make_user(), at=NOW))
     assert (second.number, second.revision, second.what_changed) == (first.number, 2, "Slot 4")
+
+
+def test_a_map_of_a_past_day_holds_no_estimate_and_says_so() -> None:
+    world = make_paper_world()
+    report = do(ask_for_slot_map(receiver=world.receiver, by=world.by, at=factories.NOW, on=date(2026, 11, 20)))
+    assert {slot.get("change_by") for slot in report.data["content"]["slots"]} == {None}
+    text = text_of(bytes(report.content))
+    assert "no estimate" not in text
+    assert "change by" not in text
+    assert "Due dates are worked out for today only" in text
+
+
+def test_spare_slots_fold_and_equal_labels_name_their_area() -> None:
+    def used(slot: int, label: str, area: str) -> dict[str, Any]:
+        return {
+            "slot": slot, "spare": False, "label": label, "area": area, "window": "missing after 4 h", "outputs": [],
+            "duty": "security",
+        }  # fmt: skip
+
+    slots = [used(1, "Hall", "Ground floor"), {"slot": 2, "spare": True}, used(3, "Hall", "First floor")]
+    slots += [used(4, "Attic", "Roof")] + [{"slot": n, "spare": True} for n in (5, 6, 7)]
+    lines = fold_spares(slots)
+    assert [(line["slot"], line.get("where")) for line in lines] == [
+        (1, "Ground floor"), ("2", None), (3, "First floor"), (4, ""), ("5–7", None),
+    ]  # fmt: skip

@@ -33,9 +33,33 @@ def test_each_figure_has_its_unit_and_source() -> None:
     assert figures["lost by itself per year at 20 °C"][0] == "1.5 %"
     assert figures["current between events"] == ("2.2 µA", "typical, from memory")
     assert figures["time between check-ins"] == ("60 min", "recorded")
-    assert figures["charge used per year at this rate"] == ("11 %", "worked out")
+    assert figures["charge used per year at this rate"][1] == "worked out: the sum of the four above"
     assert figures["batteries that may fail before it"] == ("one in a hundred", "the firm's own policy")
     assert all(value and source for value, source in figures.values())
+
+
+def test_a_reader_can_rebuild_the_charge_used_per_year() -> None:
+    figures, facts = table(), row()
+    usable = facts["capacity_mah"] * facts["usable_share"] * facts["temperature_share"]
+    assert figures["usable charge"][0] == f"{usable:.1f} mAh"
+    asleep = 100 * facts["sleep_ua"] * 8.766 / usable
+    assert figures["used per year between events"][0] == f"{asleep:.1f} %"
+    checked_in = 100 * facts["checkin_uas"] / facts["interval_s"] * 8.766 / usable
+    assert figures["used per year by check-ins"][0] == f"{checked_in:.1f} %"
+    assert figures["used per year by activations"][1].endswith(" a day")
+    a_day = float(figures["used per year by activations"][1].split()[-3])
+    activated = 100 * a_day * facts["activation_uah"] * 0.36525 / usable
+    assert float(figures["used per year by activations"][0].split()[0]) == pytest.approx(activated, abs=0.06)
+    assert "of the usable charge" in figures["lost per year by itself"][1]
+    parts = ("between events", "by check-ins", "by activations")
+    total = sum(float(figures[f"used per year {part}"][0].split()[0]) for part in parts)
+    total += float(figures["lost per year by itself"][0].split()[0])
+    assert float(figures["charge used per year at this rate"][0].split()[0]) == pytest.approx(total, abs=0.25)
+
+
+def test_the_charge_used_until_today_has_one_decimal() -> None:
+    found = {f.name: f.value for f in figures_of(row(), {}, 0.0003, 0.4567)}
+    assert found["charge used until today"] == "45.7 %"
 
 
 def test_what_is_not_known_is_said() -> None:

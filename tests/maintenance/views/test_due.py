@@ -98,7 +98,7 @@ def test_a_draft_does_not_silence_the_top_line(world: World, office: Client) -> 
     factories.make_visit(world.other_site, draft)
     page = text_of(office, LIST)
     assert "1 only in a draft" in page
-    assert f"in a draft</span> (<a href=\"{draft.get_absolute_url()}\">Round {draft.number}</a>)" in page
+    assert f'in a draft</span> (<a href="{draft.get_absolute_url()}">Round {draft.number}</a>)' in page
     assert "week of 30 Nov: 1 due in four weeks" in page
     due_in(world.other_fitting, -2)
     factories.make_visit(world.other_site, factories.make_round(state="published"))
