@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 
 from company.access import audience
@@ -46,7 +46,6 @@ __all__ = [
     "person_new",
     "policy_edit",
     "settings_home",
-    "stub",
     "technician_edit",
 ]
 
@@ -67,8 +66,3 @@ def health(request: HttpRequest) -> HttpResponse:
     """For health checks: the web process answers and the database can be read."""
     Firm.objects.exists()
     return HttpResponse("ok\n", content_type="text/plain")
-
-
-@audience("office")
-def stub(request: HttpRequest, **kwargs: object) -> HttpResponse:
-    raise Http404
