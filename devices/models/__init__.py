@@ -1,6 +1,6 @@
 """Records of what is installed. Slot-map facts have a from and a to (exclusive, empty while open)."""
 
-from devices.models.batteries import Fitting, FittingTotals
+from devices.models.batteries import Fitting, FittingEnd, FittingTotals
 from devices.models.catalogue import BatteryType, ReceiverType, TransmitterType
 from devices.models.checkins import CheckInDay, Fault, IntakeBatch, IntakeSource, SetAside
 from devices.models.receivers import Output, Receiver
@@ -12,6 +12,7 @@ __all__ = [
     "CheckInDay",
     "Fault",
     "Fitting",
+    "FittingEnd",
     "FittingTotals",
     "IntakeBatch",
     "IntakeSource",

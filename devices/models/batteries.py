@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
@@ -39,6 +40,7 @@ class Fitting(models.Model):
     removed_at = models.DateTimeField(null=True, blank=True)
     removed_why = models.CharField(max_length=12, choices=WhyOut, blank=True)
     removed_v = models.FloatField("measured when taken out [V]", null=True, blank=True)
+    removed_v_under_load = models.BooleanField("measured under load", default=False)
     lot = models.CharField("lot or date code", max_length=40, blank=True)
     made_on = models.DateField("cell made on", null=True, blank=True)
     first_low_at = models.DateTimeField("first low-battery signal", null=True, blank=True)
@@ -66,6 +68,32 @@ class Fitting(models.Model):
 
     def __str__(self) -> str:
         return f"{self.transmitter}: {self.battery_type or 'unknown cells'}"
+
+
+class FittingEnd(models.Model):
+    """What was said about how cells ended. Never changed: a correction is a new row that points at what it corrects.
+
+    The newest row holds; the columns of `Fitting` repeat it, so that lists need no second look.
+    """
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    fitting = models.ForeignKey(Fitting, on_delete=models.CASCADE, related_name="ends")
+    why = models.CharField(max_length=12, choices=WhyOut)
+    volts = models.FloatField("measured [V]", null=True, blank=True)
+    is_under_load = models.BooleanField("measured under load", default=False)
+    low_seen_at = models.DateTimeField("first low-battery signal", null=True, blank=True)
+    last_alive_at = models.DateTimeField("last known alive", null=True, blank=True)
+    note = models.CharField(max_length=200, blank=True)
+    recorded_at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
+    corrects = models.OneToOneField(
+        "self", null=True, blank=True, on_delete=models.CASCADE, related_name="corrected_by"
+    )
+
+    objects = FittingTotalsQuerySet.as_manager()
+
+    def __str__(self) -> str:
+        return f"{self.fitting}: {self.get_why_display()}"
 
 
 class FittingTotals(models.Model):

@@ -2,6 +2,7 @@
 
 from company.querysets import StaffOnly
 from maintenance.querysets.due import DueChangeQuerySet, DueQuerySet
+from maintenance.querysets.recalls import RecallItemQuerySet
 from maintenance.querysets.reports import ReportQuerySet, RequestMessageQuerySet, RequestQuerySet
 from maintenance.querysets.visits import EntryQuerySet, RoundQuerySet, VisitQuerySet, WalkTestQuerySet
 
@@ -9,6 +10,7 @@ __all__ = [
     "DueChangeQuerySet",
     "DueQuerySet",
     "EntryQuerySet",
+    "RecallItemQuerySet",
     "ReportQuerySet",
     "RequestMessageQuerySet",
     "RequestQuerySet",
