@@ -17,13 +17,13 @@ from company.lists import page_of
 from company.models import Customer, User
 from company.models.firm import Duty
 from devices.rules.slot_map import due_words, urgency
-from maintenance.actions.due import explain
 from maintenance.models import DueChange, DueItem, RefreshRun, Visit
 from maintenance.querysets.days import things_by_site
 from maintenance.querysets.due import SOON_DAYS, DueChoice
 from maintenance.rules.charts import WORDS, count_weeks, week_bars
 from maintenance.rules.due_figures import figures_of
 from maintenance.rules.rounds.packing import packing_list
+from maintenance.views.why import explain
 from sites.models import Site
 
 WINDOWS_WEEKS = (2, 4, 8, 12)
