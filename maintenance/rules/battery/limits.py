@@ -4,9 +4,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
+from maintenance.rules.battery.fits import BoolArray, Fit, FloatArray
 from maintenance.rules.battery.posterior import Posterior
+
+DEAD_SHARE_LEVEL = 0.9
+"""Level of the upper bound of the share that dies unannounced (the project's battery model, section 6)."""
+MIN_EVIDENCE = 20
+"""Ends below which nothing is concluded from signals (section 6)."""
+FLOOR_SHARE = 0.35
+"""No limit below this share of the median life; our own judgement (section 4.5)."""
+MIN_ENDS = 3
+"""Ended lives below which a limit rests on the catalogue only (section 6)."""
+GRACE_SHARE = 0.1
+"""Grace ends where this share of the batteries was dead (section 6)."""
+MIN_GAPS = 10
+"""Deaths after a signal from which the firm's grace is checked against them. Own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,3 +147,113 @@ def exposure_limit(
         if u < floor:
             return Limit(q, floor, False, posterior.n_ends)
     return Limit(q, u, True, posterior.n_ends)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How far to go, for every stratum and duty class at once.
+
+    Parameters
+    ----------
+    q : array, (n_strata, n_classes)
+        Planning probability: share that fails before the limit [0 < q < 1].
+    u : array, (n_strata, n_classes)
+        Exposure limit [1], before the factor of a lot.
+    is_reachable : array of bool, (n_strata, n_classes)
+        False where the floor was used, because the policy would ask for changes so early that more visits are not the
+        answer: the reason `LIMIT_NOT_REACHABLE`.
+    """
+
+    q: FloatArray
+    u: FloatArray
+    is_reachable: BoolArray
+
+
+def dead_shares(n_dead: ArrayLike, n_signalled: ArrayLike) -> FloatArray:
+    """Bound the share of ends that come unannounced from above, for every stratum.
+
+    Parameters
+    ----------
+    n_dead, n_signalled : array of int, (n_strata,)
+        Ends found dead, and changed alive after a signal. Negative numbers count as 0.
+
+    Returns
+    -------
+    array, (n_strata,)
+        90 % upper quantile of Beta(1 + dead, 1 + signalled) (0 … 1]: of the stratum itself from 20 ends on, else of the
+        whole fleet from 20 ends on, else 1 (a signal is not counted on). Slow response makes deaths of signals, so the
+        share holds the firm's real response time. Source: the project's battery model, section 6.
+    """
+    dead = np.maximum(np.atleast_1d(np.asarray(n_dead, dtype=np.int64)), 0)
+    signalled = np.maximum(np.atleast_1d(np.asarray(n_signalled, dtype=np.int64)), 0)
+    fleet = dead_share_upper(int(dead.sum()), int(signalled.sum()), level=DEAD_SHARE_LEVEL, min_evidence=MIN_EVIDENCE)
+    own = betaincinv(1.0 + dead, 1.0 + signalled, DEAD_SHARE_LEVEL)
+    return np.where(dead + signalled >= MIN_EVIDENCE, own, fleet)
+
+
+def fleet_limits(
+    fit: Fit,
+    p_dead: ArrayLike,
+    p_call: ArrayLike,
+    dead_share: ArrayLike,
+    floor_share: float = FLOOR_SHARE,
+    min_ends: int = MIN_ENDS,
+) -> Limits:
+    """Turn the policies of all duty classes into exposure limits of all strata.
+
+    Parameters
+    ----------
+    fit : Fit
+        What is known of every stratum.
+    p_dead, p_call : array, (n_classes,)
+        Share that may die in service unannounced, and share that may end in service at all [0 < p < 1].
+    dead_share : array, (n_strata,)
+        See `dead_shares`; (0 … 1].
+    floor_share : float
+        The limit never goes below this share of the median life [0 … 1] …
+    min_ends : int
+        … in strata with so many ended lives. Below it a low limit comes from ignorance, and caution is right.
+
+    Returns
+    -------
+    Limits
+        q = min(p_call, p_dead / dead share); u by F(u) = q. For a lot: u · factor (`lots.judge_lots`).
+
+    Raises
+    ------
+    ValueError
+        If a policy or a share is out of range.
+    """
+    dead, call, share = (np.atleast_1d(np.asarray(x, dtype=np.float64)) for x in (p_dead, p_call, dead_share))
+    if not bool(np.all((dead > 0) & (dead <= call) & (call < 1))):
+        raise ValueError("A risk policy needs 0 < p_dead ≤ p_call < 1.")
+    if not bool(np.all((share > 0) & (share <= 1))):
+        raise ValueError("The share of unannounced ends must lie above 0 and not above 1.")
+    q = np.minimum(call, dead / share[:, np.newaxis])
+    u = fit.quantile(q)
+    floor = np.where(np.asarray(fit.n_ends) >= min_ends, floor_share * fit.quantile(0.5), 0.0)[:, np.newaxis]
+    return Limits(q, np.maximum(u, floor), u >= floor)
+
+
+def grace_from_gap(gap_days: ArrayLike, policy_days: float) -> float:
+    """Say how long one may wait after a low-battery signal, from how long batteries lasted after theirs.
+
+    Parameters
+    ----------
+    gap_days : array
+        Time from the first signal to the death [day], (u_dead − u_signal) / rate, of batteries found dead after a
+        signal; NaN and negative values are left out.
+    policy_days : float
+        The firm's grace [day].
+
+    Returns
+    -------
+    float
+        The 10 % quantile of the gaps where 10 or more are known, never longer than the policy [day, whole, rounded
+        down]. Batteries changed in time have no gap, so the quantile errs on the short side.
+    """
+    gaps = np.asarray(gap_days, dtype=np.float64).ravel()
+    gaps = gaps[np.isfinite(gaps) & (gaps >= 0)]
+    if len(gaps) < MIN_GAPS:
+        return float(policy_days)
+    return float(min(policy_days, np.floor(np.quantile(gaps, GRACE_SHARE))))
