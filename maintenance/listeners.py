@@ -13,12 +13,16 @@ from company.models import User
 from company.signals import policy_changed
 from devices.signals import slot_map_changed
 from maintenance.actions.due import refresh_receivers
+from maintenance.actions.recall_states import follow_changes
 
 
 @receiver(slot_map_changed)
 def refresh_due_dates(sender: Any, receiver_ids: list[int], **unknown: Any) -> None:
     """Work out the due dates of the receivers concerned at once. The nightly run finds whatever is missed here."""
-    refresh_receivers(receiver_ids=receiver_ids, at=timezone.now())
+    now = timezone.now()
+    # First, or cells just fitted would still bear the date of the recall that they have settled.
+    follow_changes(receiver_ids=receiver_ids, at=now)
+    refresh_receivers(receiver_ids=receiver_ids, at=now)
 
 
 @receiver(policy_changed)

@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from company.models import Customer
 from devices.models import Fitting, Receiver, Registration, Transmitter
-from maintenance.querysets import RecallItemQuerySet, StaffOnly
+from maintenance.querysets import RecallItemQuerySet, RecallQuerySet
 from sites.models import Site
 
 
@@ -33,7 +33,7 @@ class Recall(models.Model):
     )
     closed_why = models.CharField(max_length=200, blank=True)
 
-    objects = StaffOnly.as_manager()
+    objects = RecallQuerySet.as_manager()
 
     def __str__(self) -> str:
         return self.title
@@ -43,7 +43,7 @@ class Recall(models.Model):
 
 
 class RecallItem(models.Model):
-    """One transmitter of a recall, with where it stood when the list was made."""
+    """One transmitter of a recall, with where it stands while it is to do, and where it stood when that ended."""
 
     class State(models.TextChoices):
         OPEN = "open", "to do"

@@ -2,7 +2,7 @@
 
 from company.querysets import StaffOnly
 from maintenance.querysets.due import DueChangeQuerySet, DueQuerySet
-from maintenance.querysets.recalls import RecallItemQuerySet
+from maintenance.querysets.recalls import RecallItemQuerySet, RecallQuerySet
 from maintenance.querysets.reports import ReportQuerySet, RequestMessageQuerySet, RequestQuerySet
 from maintenance.querysets.visits import EntryQuerySet, RoundQuerySet, VisitQuerySet, WalkTestQuerySet
 
@@ -11,6 +11,7 @@ __all__ = [
     "DueQuerySet",
     "EntryQuerySet",
     "RecallItemQuerySet",
+    "RecallQuerySet",
     "ReportQuerySet",
     "RequestMessageQuerySet",
     "RequestQuerySet",
