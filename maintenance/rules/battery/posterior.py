@@ -11,14 +11,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import digamma, gammaln, logsumexp, polygamma
+
+from maintenance.rules.battery import gammas, intervals
+from maintenance.rules.battery.sums import SortedLives
 
 FloatArray = NDArray[np.float64]
-
-MIXTURE_Z = np.arange(-3, 4) * 0.75
-"""Centres of the seven gammas, in standard deviations of ln η."""
-MIXTURE_SD_SHARE = 0.6
-"""Own standard deviation of each gamma as a share of the whole; one gamma alone has too thin a low tail of η."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +44,17 @@ class LifePrior:
         if not (self.sd_ln_eta > 0 and self.sd_ln_beta > 0 and 0 < self.beta_min < self.beta_max):
             raise ValueError("A prior needs positive spreads and ordered bounds.")
 
+    def for_strata(self, n: int) -> gammas.Belief:
+        """Give the same belief to each of n strata."""
+        return gammas.Belief(
+            mean_ln_eta=np.full(n, self.mean_ln_eta),
+            sd_ln_eta=np.full(n, self.sd_ln_eta),
+            mean_ln_beta=np.full(n, self.mean_ln_beta),
+            sd_ln_beta=self.sd_ln_beta,
+            beta_min=self.beta_min,
+            beta_max=self.beta_max,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Lives:
@@ -60,17 +68,29 @@ class Lives:
         Exposure when our records began [1]; 0 if fitted by us. Must be below `end_u`.
     is_end : array of bool
         True for the end of a life by wear, False where it was still alive.
+    lower_u : array, optional
+        Exposure at the last look at which it was still alive, where the end was only found later: the end lies in
+        (lower_u, end_u]. NaN where it is known; not less than `entry_u`. Left out: all are known.
     """
 
     end_u: FloatArray = field(default_factory=lambda: np.zeros(0))
     entry_u: FloatArray = field(default_factory=lambda: np.zeros(0))
     is_end: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    lower_u: FloatArray | None = None
 
     def __post_init__(self) -> None:
-        if not self.end_u.shape == self.entry_u.shape == self.is_end.shape:
+        if not self.end_u.shape == self.entry_u.shape == self.is_end.shape == self.lower.shape:
             raise ValueError("The columns differ in length.")
         if not bool(np.all((self.entry_u >= 0) & (self.end_u > self.entry_u))):
             raise ValueError("Each battery must end above the exposure at which it entered.")
+        within = np.isnan(self.lower) | ((self.lower >= self.entry_u) & (self.lower <= self.end_u))
+        if not bool(np.all(within | ~self.is_end)):
+            raise ValueError("The earlier look of an interval must lie between entry and end.")
+
+    @property
+    def lower(self) -> FloatArray:
+        """Left ends of the intervals, NaN where the end is known exactly."""
+        return np.full(self.end_u.shape, np.nan) if self.lower_u is None else self.lower_u
 
     @property
     def n_ends(self) -> int:
@@ -88,6 +108,8 @@ class Posterior:
         β, gamma shape and rate of λ, and probability of each component.
     n_ends : int
         Ended lives behind it; 0 = catalogue only.
+    edge_mass : float
+        Probability that β lies on a bound of its grid; above 0.01 the data are odd (see `gammas.edge_mass`).
     """
 
     beta: FloatArray
@@ -95,6 +117,7 @@ class Posterior:
     rate: FloatArray
     weight: FloatArray
     n_ends: int
+    edge_mass: float = 0.0
 
     def survival(self, u: ArrayLike) -> FloatArray:
         """Give the chance that a new battery of this kind lasts beyond an exposure, S(u) [0 … 1].
@@ -146,12 +169,12 @@ class Posterior:
         1 − Σ w (b / (b + (u + step)^β − u^β))^a. Its survival so far is in b already, so 1 − S(u + step) / S(u) would
         count it twice and be too low. For ranking work, never for the due date, which would recede every night.
         """
-        more = _power(u + step, self.beta) - _power(u, self.beta)
+        more = power_gain(np.float64(u), np.float64(step), self.beta)
         return float(-np.expm1(-self.shape * np.log1p(more / self.rate)) @ self.weight)
 
 
-def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid: int = 24) -> Posterior:
-    """Combine a prior and the lives of one stratum.
+def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid: int = gammas.N_GRID) -> Posterior:
+    """Combine a prior and the lives of one stratum. For many strata at once: `fleet.fit_fleet`.
 
     Parameters
     ----------
@@ -160,23 +183,28 @@ def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid:
     prior : LifePrior, optional
         Defaults to `LifePrior()`.
     n_grid : int
-        Points of β per pass. The second pass is centred on the first one's answer, because a fixed grid is too coarse
-        for strata with hundreds of ended lives.
+        Points of β per pass, see `gammas.solve`.
 
     Returns
     -------
     Posterior
-        Components of the second pass.
+        Components of the last pass. Wide intervals are weighed exactly, then each component is again a gamma.
     """
     data = lives if lives is not None else Lives()
-    belief = prior if prior is not None else LifePrior()
-    low, high = np.log(belief.beta_min), np.log(belief.beta_max)
-    coarse = _posterior_on(np.linspace(low, high, n_grid), data, belief)
-    ln_beta = np.log(coarse.beta)
-    centre = float(coarse.weight @ ln_beta)
-    spread = max(float(coarse.weight @ (ln_beta - centre) ** 2), 1e-6) ** 0.5
-    fine = np.linspace(max(low, centre - 4.5 * spread), min(high, centre + 4.5 * spread), n_grid)
-    return _posterior_on(fine, data, belief)
+    belief = (prior if prior is not None else LifePrior()).for_strata(1)
+    stratum = np.zeros(len(data.end_u), dtype=np.int64)
+    stands_for, is_wide = intervals.split(data.end_u, data.is_end, data.lower)
+    rows = SortedLives.of(1, stratum, stands_for, data.entry_u, data.is_end)
+    wide = intervals.wide_of(stratum, data.end_u, data.lower, is_wide)
+    found = gammas.solve(rows.sums, belief, exact=None if wide is None else wide.exact, n_grid=n_grid)
+    return Posterior(
+        np.repeat(found.beta[0], found.shape.shape[2]),
+        found.shape[0].ravel(),
+        found.rate[0].ravel(),
+        found.weight()[0].ravel(),
+        data.n_ends,
+        float(gammas.edge_mass(found, belief)[0]),
+    )
 
 
 def sufficient(lives: Lives, beta: FloatArray) -> tuple[int, FloatArray, FloatArray]:
@@ -190,48 +218,15 @@ def sufficient(lives: Lives, beta: FloatArray) -> tuple[int, FloatArray, FloatAr
     return lives.n_ends, spans.sum(axis=0), lives.n_ends * np.log(beta) + (beta - 1.0) * log_sum
 
 
-def _posterior_on(ln_beta: FloatArray, lives: Lives, prior: LifePrior) -> Posterior:
-    """Apply the conjugate update on an even grid of ln β (trapezoid weights at its ends)."""
-    beta = np.exp(ln_beta)
-    r, a_sum, g_sum = sufficient(lives, beta)
-    z = MIXTURE_Z
-    mix = -(z**2) / (2.0 * (1.0 - MIXTURE_SD_SHARE**2))
-    centres = prior.mean_ln_eta + prior.sd_ln_eta * z
-    own_sd = prior.sd_ln_eta * MIXTURE_SD_SHARE
-    shape_0 = _inverse_trigamma((beta * own_sd) ** 2)
-    log_rate_0 = digamma(shape_0)[:, np.newaxis] + beta[:, np.newaxis] * centres[np.newaxis, :]
-    a0 = np.repeat(shape_0[:, np.newaxis], len(z), axis=1)
-    rate_0 = np.exp(log_rate_0)
-    a, b = a0 + r, rate_0 + a_sum[:, np.newaxis]
-    log_beta_prior = -((ln_beta - prior.mean_ln_beta) ** 2) / (2.0 * prior.sd_ln_beta**2)
-    log_beta_prior[[0, -1]] -= np.log(2.0)
-    # The prior's own normaliser (a0 ln b0 − ln Γ(a0)) depends on β; leaving it out would silently reweigh β.
-    log_w = (
-        log_beta_prior[:, np.newaxis]
-        + (mix - logsumexp(mix))[np.newaxis, :]
-        + a0 * log_rate_0
-        - gammaln(a0)
-        + gammaln(a)
-        - a * np.log(b)
-        + g_sum[:, np.newaxis]
-    )
-    weight = np.exp(log_w - logsumexp(log_w))
-    return Posterior(np.repeat(beta, len(z)), a.ravel(), b.ravel(), weight.ravel(), r)
+def power_gain(u: ArrayLike, step: ArrayLike, beta: FloatArray) -> FloatArray:
+    """Give (u + step)^β − u^β for u, step ≥ 0 without losing digits where the step is small."""
+    x, more = np.asarray(u, dtype=np.float64), np.asarray(step, dtype=np.float64)
+    low, high = gammas.log_of(x), gammas.log_of(x + more)
+    share = np.log1p(more / np.maximum(x, gammas.LOWEST_U))
+    return np.exp(beta * high) * -np.expm1(-beta * np.where(x > 0, share, high - low))
 
 
 def _power(u: ArrayLike, beta: FloatArray) -> FloatArray:
     """Give u^β for u ≥ 0, held at a finite value for absurd u."""
     x = np.asarray(u, dtype=np.float64)
     return np.power(np.clip(x, 0.0, 1e6), beta)
-
-
-def _inverse_trigamma(value: FloatArray) -> FloatArray:
-    """Solve ψ1(x) = value for x > 0 by Newton steps on 1/ψ1, which is nearly straight."""
-    x = 0.5 + 1.0 / value
-    for _ in range(60):
-        trigamma = polygamma(1, x)
-        step = trigamma * (1.0 - trigamma / value) / polygamma(2, x)
-        x = np.maximum(x + step, x * 0.1)
-        if float(np.max(np.abs(step) / x)) < 1e-14:
-            break
-    return np.asarray(x)
