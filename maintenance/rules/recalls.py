@@ -154,6 +154,28 @@ class RecallFilter:
         return cls(**values)
 
 
+LONGEST_WEEKS = 104
+"""A round looks no further ahead than this (`rounds.packing.change_until`)."""
+
+
+def weeks_until(due_by: date | None, day: date, least_weeks: int) -> int:
+    """Give the weeks ahead that a round must be planned with so that it changes what is due by a day.
+
+    Parameters
+    ----------
+    due_by : date or None
+        What is due by then must be changed; None asks for nothing more than the least.
+    day : date
+        Day of the round.
+    least_weeks : int
+        Weeks that are planned with anyway [weeks].
+    """
+    if due_by is None:
+        return least_weeks
+    needed_weeks = -((day - due_by).days // 7)
+    return min(LONGEST_WEEKS, max(least_weeks, needed_weeks))
+
+
 def filter_words(wanted: RecallFilter, names: Mapping[str, str]) -> list[str]:
     """Say what a recall was made from, one phrase for each thing named.
 

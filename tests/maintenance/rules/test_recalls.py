@@ -1,6 +1,6 @@
 """Which serials and cells a recall names, what has become of each, and the words for it."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from hypothesis import given
@@ -16,6 +16,7 @@ from maintenance.rules.recalls import (
     progress_words,
     same_beginning,
     state_now,
+    weeks_until,
 )
 
 MARCH = {"unknown_from": date(2026, 3, 1), "unknown_to": date(2026, 3, 31)}
@@ -177,3 +178,14 @@ def test_a_preview_counts_harm_and_places():
     assert preview_words(312, 14, 9) == "312 transmitters at 14 sites; 9 on life safety."
     assert preview_words(1, 1, 0) == "1 transmitter at 1 site; none on life safety."
     assert preview_words(0, 0, 0).startswith("No transmitter")
+
+
+@given(st.integers(-400, 1200), st.integers(0, 104))
+def test_a_round_looks_far_enough_ahead_for_the_day_of_the_recall_and_no_week_further(days, least):
+    day = date(2026, 11, 25)
+    due_by = day + timedelta(days=days)
+    weeks = weeks_until(due_by, day, least)
+    assert weeks == 104 or day + timedelta(weeks=weeks) >= due_by
+    assert weeks in (least, 104) or day + timedelta(weeks=weeks - 1) < due_by
+    assert least <= weeks <= 104
+    assert weeks_until(None, day, least) == least
