@@ -291,7 +291,7 @@ def _cleaned(facts: EndFacts, today_day: float) -> _Seen:
     alive = np.where((f.last_alive_day >= begun) & (f.last_alive_day <= today_day), f.last_alive_day, np.nan)
     silent = np.where((f.silent_since_day >= begun) & (f.silent_since_day <= last), f.silent_since_day, np.nan)
     expected = np.where(f.next_expected_day >= begun, f.next_expected_day, np.nan)
-    return _Seen(entry, last, low, np.fmin(alive, last), silent, np.fmin(expected, last))
+    return _Seen(entry, last, low, np.minimum(alive, last), silent, np.minimum(expected, last))
 
 
 def _by_signal(facts: EndFacts, seen: _Seen) -> tuple[FloatArray, FloatArray]:
