@@ -87,14 +87,17 @@ def expected_ends(batteries: BatteryColumns, fit: Fit) -> FloatArray:
     Returns
     -------
     array, (n_batteries,)
-        −ln S(u) + ln S(entry) [0 …]; NaN where the numbers cannot be: not finite, negative, or ended before entry.
+        −ln S(u) + ln S(entry) [0 …]; NaN where the numbers cannot be: not finite, negative,
+        ended before entry, or of no stratum.
     """
     lower, end, entry = floats(batteries.lower_u), floats(batteries.end_u), floats(batteries.entry_u)
     middle = np.where(np.isfinite(lower), 0.5 * (np.fmax(lower, entry) + end), end)
-    is_sound = np.isfinite(middle) & np.isfinite(entry) & (entry >= 0) & (middle >= entry)
-    u = fit.scaled(batteries.stratum, np.where(is_sound, middle, 0.0), batteries.sleep_share)
-    e = fit.scaled(batteries.stratum, np.where(is_sound, entry, 0.0), batteries.sleep_share)
-    gained = fit.cumulated(batteries.stratum, u) - fit.cumulated(batteries.stratum, e)
+    is_known = (batteries.stratum >= 0) & (batteries.stratum < len(fit.n_ends))
+    is_sound = is_known & np.isfinite(middle) & np.isfinite(entry) & (entry >= 0) & (middle >= entry)
+    stratum = np.where(is_sound, batteries.stratum, 0)
+    u = fit.scaled(stratum, np.where(is_sound, middle, 0.0), batteries.sleep_share)
+    e = fit.scaled(stratum, np.where(is_sound, entry, 0.0), batteries.sleep_share)
+    gained = fit.cumulated(stratum, u) - fit.cumulated(stratum, e)
     return np.where(is_sound, np.maximum(gained, 0.0), np.nan)
 
 
@@ -196,7 +199,7 @@ def stratum_alarm(batteries: BatteryColumns, fit: Fit, n_strata: int, *, expecte
     return Alarms(observed, total, z, np.abs(z) > ALARM_Z)
 
 
-def health(lots: Lots, *, min_expected: float = MIN_EXPECTED) -> float:
+def health(lots: Lots, *, min_expected: float = MIN_EXPECTED, is_left_out: BoolArray | None = None) -> float:
     """Give the spread of z over the lots, which is about 1 while the model is right.
 
     Parameters
@@ -206,12 +209,17 @@ def health(lots: Lots, *, min_expected: float = MIN_EXPECTED) -> float:
     min_expected : float
         Lots of which less was expected are left out: they say nothing yet.
 
+    is_left_out : array of bool, (n_lots,), optional
+        Lots not to count, for example the suspect ones: what is left then tells whether the rest is described well.
+
     Returns
     -------
     float
         Root of the mean square of `group_z`; NaN where fewer than two lots say anything.
     """
     counts = lots.expected >= min_expected
+    if is_left_out is not None:
+        counts = counts & ~is_left_out
     if int(np.count_nonzero(counts)) < 2:
         return float("nan")
     z = group_z(lots.observed[counts], lots.expected[counts])
