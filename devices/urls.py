@@ -46,6 +46,7 @@ urlpatterns = [
     path("receivers/<int:pk>/remove/", receivers.receiver_remove, name="receiver_remove"),
     path("receivers/<int:pk>/log/", receivers.receiver_log, name="receiver_log"),
     path("receivers/<int:pk>/outputs/new/", receivers.output_new, name="output_new"),
+    path("cells/<int:pk>/end/", transmitters.battery_end, name="battery_end"),
     path("api/receivers/<slug:code>/slot-map/", api.slot_map_json, name="slot_map_json"),
     path("import/", imports.import_list, name="import_list"),
     path("import/new/", imports.import_new, name="import_new"),

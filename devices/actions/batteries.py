@@ -10,6 +10,7 @@ from django.db import transaction
 from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import User
+from devices.actions.fitting_ends import End, refuse_impossible, state_end
 from devices.actions.ledger import OutOfOrder, lock_receivers, log, refuse_stale, touch
 from devices.models import BatteryType, Fitting, Receiver, Transmitter
 from devices.models.batteries import WhyOut
@@ -31,8 +32,8 @@ MOST_CELLS = 24
 """More cells than this in one transmitter is a slip of the pen. Decided for this product."""
 
 FITTING_FACTS = (
-    "transmitter", "battery_type", "n_cells", "fitted_at", "removed_at", "removed_why", "removed_v", "lot", "made_on",
-    "note",
+    "transmitter", "battery_type", "n_cells", "fitted_at", "removed_at", "removed_why", "removed_v",
+    "removed_v_under_load", "first_low_at", "last_alive_at", "lot", "made_on", "note",
 )  # fmt: skip
 
 
@@ -51,16 +52,14 @@ def _lock(
     return fresh, locked
 
 
-def _take_out(fitting: Fitting, *, at: datetime, why: str, volts: float | None, last_alive_at: datetime | None) -> None:
+def _take_out(fitting: Fitting, end: End, *, by: User, at: datetime) -> None:
     if fitting.fitted_at is not None and at <= fitting.fitted_at:
         raise OutOfOrder(
             f"The cells in it were fitted on {fitting.fitted_at:%d %B %Y, %H:%M} (UTC); give a later time."
         )
+    refuse_impossible(fitting, end, removed_at=at, at=at)
     fitting.removed_at = at
-    fitting.removed_why = why
-    fitting.removed_v = volts
-    fitting.last_alive_at = last_alive_at
-    fitting.save(update_fields=["removed_at", "removed_why", "removed_v", "last_alive_at"])
+    state_end(fitting, end, by=by, at=at)
 
 
 def _log(fitting: Fitting, receivers: list[Receiver], **rest: Any) -> None:
@@ -86,7 +85,10 @@ def fit_battery(
     is_age_known: bool = True,
     removed_why: str = WhyOut.PREVENTIVE,
     removed_v: float | None = None,
+    removed_v_under_load: bool = False,
+    low_seen_at: datetime | None = None,
     last_alive_at: datetime | None = None,
+    end_note: str = "",
     note: str = "",
     reason: str = "",
     receiver: Receiver | None = None,
@@ -94,12 +96,13 @@ def fit_battery(
 ) -> Fitting:
     """Fit cells and take out those that were in, with why they came out.
 
-    `is_age_known=False` records cells found in place that nobody dated. One change serves every slot of the transmitter.
+    `removed_why`, `removed_v` [V] with `removed_v_under_load`, `low_seen_at`, `last_alive_at` and `end_note` say how the
+    old ones ended (kept as a `FittingEnd`). `is_age_known=False` records cells found in place that nobody dated. One change serves every slot of the transmitter.
     Not repeatable by itself: doors pass the receiver with the version their form was made from, visits their entry key.
 
     Raises
     ------
-    TakesNoCells, NotACellCount, OutOfOrder, StaleSlotMap
+    TakesNoCells, NotACellCount, NotAnEnd, OutOfOrder, StaleSlotMap
         Nothing is written.
     """
     transmitter, receivers = _lock(transmitter, seen_version, receiver)
@@ -111,10 +114,11 @@ def fit_battery(
     count = n_cells if n_cells is not None else (kind.n_cells if kind else 1)
     if not 1 <= count <= MOST_CELLS:
         raise NotACellCount(f"A set has 1 to {MOST_CELLS} cells, not {count}.")
-    old = Fitting.objects.open().filter(transmitter=transmitter).first()
+    old = Fitting.objects.open().filter(transmitter=transmitter).select_related("battery_type").first()
     before = facts_of(old, *FITTING_FACTS) if old else None
     if old is not None:
-        _take_out(old, at=at, why=removed_why, volts=removed_v, last_alive_at=last_alive_at)
+        end = End(removed_why, removed_v, removed_v_under_load, low_seen_at, last_alive_at, end_note)
+        _take_out(old, end, by=by, at=at)
     _refuse_earlier(transmitter, at)
     new = Fitting.objects.create(
         customer_id=transmitter.customer_id,
@@ -149,6 +153,10 @@ def remove_battery(
     removed_why: str,
     reason: str = "",
     removed_v: float | None = None,
+    removed_v_under_load: bool = False,
+    low_seen_at: datetime | None = None,
+    last_alive_at: datetime | None = None,
+    end_note: str = "",
     receiver: Receiver | None = None,
     seen_version: int | None = None,
 ) -> Fitting:
@@ -156,15 +164,16 @@ def remove_battery(
 
     Raises
     ------
-    NoCellsFitted, OutOfOrder, StaleSlotMap
+    NoCellsFitted, NotAnEnd, OutOfOrder, StaleSlotMap
         Nothing is written.
     """
     transmitter, receivers = _lock(transmitter, seen_version, receiver)
-    fitting = Fitting.objects.open().filter(transmitter=transmitter).first()
+    fitting = Fitting.objects.open().filter(transmitter=transmitter).select_related("battery_type").first()
     if fitting is None:
         raise NoCellsFitted(f"No cells are recorded in {transmitter.serial}.")
     before = facts_of(fitting, *FITTING_FACTS)
-    _take_out(fitting, at=at, why=removed_why, volts=removed_v, last_alive_at=None)
+    end = End(removed_why, removed_v, removed_v_under_load, low_seen_at, last_alive_at, end_note)
+    _take_out(fitting, end, by=by, at=at)
     _log(
         fitting, receivers, by=by, at=at, verb="remove_battery", reason=reason or fitting.get_removed_why_display(),
         before=before, after=facts_of(fitting, *FITTING_FACTS),

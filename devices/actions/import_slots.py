@@ -14,6 +14,7 @@ from django.db.models import Max
 from company.actions import facts_of
 from company.errors import Refused
 from devices.actions.batteries import FITTING_FACTS
+from devices.actions.fitting_ends import state_many
 from devices.actions.import_book import BATCH, Book, change_rows, json_of, moment
 from devices.actions.ledger import REGISTRATION_FACTS
 from devices.models import (
@@ -250,6 +251,7 @@ def write_fittings(book: Book, plan: Plan, transmitters: Mapping[str, Transmitte
         book.note("correct_fitting", fitting, fitting.customer_id, before=before, after=after)
     names = ["battery_type", "n_cells", "fitted_at", "removed_at", "removed_why", "removed_v", "lot", "made_on"]
     Fitting.objects.bulk_update(list(rows.values()), names, batch_size=200)
+    state_many(rows.values(), by=book.by, at=book.at)
     _add_cells(book, plan, transmitters, types, zones, receivers)
     book.count("fittings", len(plan.fittings))
 
@@ -274,7 +276,8 @@ def _add_cells(
     for at, pks in ending.items():
         for some in _chunks(pks):
             Fitting.objects.filter(pk__in=some).update(removed_at=at, removed_why="unknown")
-    Fitting.objects.bulk_create(made, batch_size=BATCH)
+            state_many(Fitting.objects.filter(pk__in=some), by=book.by, at=book.at)
+    state_many(Fitting.objects.bulk_create(made, batch_size=BATCH), by=book.by, at=book.at)
     for write, fitting in zip(new, made, strict=True):
         before = None
         if write.ends is not None:

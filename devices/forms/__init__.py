@@ -1,6 +1,7 @@
 """Forms of what is installed: they clean what was typed; every judgement and every write is an action's."""
 
-from devices.forms.ledger import AwayForm, BackForm, BatteryForm, ReasonForm, TakeOutForm
+from devices.forms.ends import BatteryForm, CorrectEndForm, TakeOutForm
+from devices.forms.ledger import AwayForm, BackForm, ReasonForm
 from devices.forms.receivers import OutputForm, ReceiverForm
 from devices.forms.settings import MoveTargetForm, NameForm, RegisterForm, SettingsForm
 
@@ -8,6 +9,7 @@ __all__ = [
     "AwayForm",
     "BackForm",
     "BatteryForm",
+    "CorrectEndForm",
     "MoveTargetForm",
     "NameForm",
     "OutputForm",

@@ -1,4 +1,4 @@
-"""Forms of single changes: why, when, cells, absences."""
+"""Forms of single changes: why, when, absences."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ from typing import Any
 from django import forms
 from django.utils import timezone
 
-from devices.models import BatteryType, Receiver, Transmitter
-from devices.models.batteries import WhyOut
+from devices.models import Receiver
 from devices.rules.slot_map import FIRST_YEAR
 
 CLOCK_GRACE = timedelta(minutes=2)
@@ -57,55 +56,6 @@ class LedgerForm(forms.Form):
 
 class ReasonForm(LedgerForm):
     """Remove, put back, take down: only when and why."""
-
-
-class BatteryForm(LedgerForm):
-    """Cells fitted, and why the old ones came out."""
-
-    battery_type = forms.ModelChoiceField(
-        label="Cells", queryset=BatteryType.objects.none(), required=False, empty_label="not known"
-    )
-    n_cells = forms.IntegerField(label="How many", min_value=1, max_value=24)
-    lot = forms.CharField(
-        label="Lot or date code", max_length=40, required=False, help_text="Several lots: put a semicolon between them."
-    )
-    made_on = forms.DateField(
-        label="Made on", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
-    )
-    is_age_unknown = forms.BooleanField(label="Found in place, nobody knows since when", required=False)
-    removed_why = forms.ChoiceField(
-        label="Why the old ones came out", choices=WhyOut.choices, initial=WhyOut.PREVENTIVE
-    )
-    removed_v = forms.FloatField(
-        label="Measured when taken out [V]", required=False, min_value=0, max_value=60, help_text="Open circuit."
-    )
-
-    field_order = ("battery_type", "n_cells", "lot", "made_on", "is_age_unknown", "removed_why", "removed_v")
-
-    def __init__(self, *args: Any, transmitter: Transmitter, types: Any, has_cells: bool, **kwargs: Any) -> None:
-        kind = transmitter.type
-        initial = {
-            "battery_type": kind.battery_type_id if kind else None,
-            "n_cells": kind.n_cells if kind else 1,
-            "reason": "battery changed" if has_cells else "cells recorded",
-        }
-        super().__init__(*args, initial=initial | kwargs.pop("initial", {}), **kwargs)
-        self.fields["battery_type"].queryset = types  # type: ignore[attr-defined]
-        if not has_cells:
-            del self.fields["removed_why"], self.fields["removed_v"]
-
-    def clean_made_on(self) -> Any:
-        made_on = self.cleaned_data["made_on"]
-        if made_on and made_on > timezone.localdate():
-            raise forms.ValidationError("This day has not come yet.")
-        return made_on
-
-
-class TakeOutForm(LedgerForm):
-    """Cells taken out and none put in."""
-
-    removed_why = forms.ChoiceField(label="Why they came out", choices=WhyOut.choices)
-    removed_v = forms.FloatField(label="Measured [V]", required=False, min_value=0, max_value=60)
 
 
 class AwayForm(LedgerForm):

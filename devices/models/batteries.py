@@ -10,7 +10,7 @@ from django.utils import timezone
 from company.models import Customer
 from devices.models.catalogue import BatteryType
 from devices.models.registrations import Transmitter
-from devices.querysets import FittingQuerySet, FittingTotalsQuerySet
+from devices.querysets import FittingEndQuerySet, FittingQuerySet, FittingTotalsQuerySet
 
 
 class WhyOut(models.TextChoices):
@@ -73,7 +73,8 @@ class Fitting(models.Model):
 class FittingEnd(models.Model):
     """What was said about how cells ended. Never changed: a correction is a new row that points at what it corrects.
 
-    The newest row holds; the columns of `Fitting` repeat it, so that lists need no second look.
+    The newest row holds, unless it was taken back with the change of cells that it belongs to; the columns of `Fitting`
+    repeat what holds, so that lists need no second look.
     """
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
@@ -82,6 +83,11 @@ class FittingEnd(models.Model):
     volts = models.FloatField("measured [V]", null=True, blank=True)
     is_under_load = models.BooleanField("measured under load", default=False)
     low_seen_at = models.DateTimeField("first low-battery signal", null=True, blank=True)
+    low_before_at = models.DateTimeField(
+        null=True,
+        blank=True,
+        help_text="Low-battery signal known before the cells came out; holds again if they go back.",
+    )
     last_alive_at = models.DateTimeField("last known alive", null=True, blank=True)
     note = models.CharField(max_length=200, blank=True)
     recorded_at = models.DateTimeField(default=timezone.now)
@@ -89,8 +95,11 @@ class FittingEnd(models.Model):
     corrects = models.OneToOneField(
         "self", null=True, blank=True, on_delete=models.CASCADE, related_name="corrected_by"
     )
+    taken_back_at = models.DateTimeField(
+        null=True, blank=True, help_text="The change of cells never happened: they are in service again."
+    )
 
-    objects = FittingTotalsQuerySet.as_manager()
+    objects = FittingEndQuerySet.as_manager()
 
     def __str__(self) -> str:
         return f"{self.fitting}: {self.get_why_display()}"

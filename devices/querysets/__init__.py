@@ -8,6 +8,7 @@ from devices.querysets.slots import RegistrationOutputQuerySet, RegistrationQuer
 from devices.querysets.transmitters import (
     CheckInQuerySet,
     FaultQuerySet,
+    FittingEndQuerySet,
     FittingQuerySet,
     FittingTotalsQuerySet,
     TransmitterQuerySet,
@@ -17,6 +18,7 @@ __all__ = [
     "CatalogueQuerySet",
     "CheckInQuerySet",
     "FaultQuerySet",
+    "FittingEndQuerySet",
     "FittingQuerySet",
     "FittingTotalsQuerySet",
     "OutputQuerySet",

@@ -74,6 +74,18 @@ class FittingTotalsQuerySet(OfTransmitter):
     transmitter_path = "fitting__transmitter_id"
 
 
+class FittingEndQuerySet(FittingTotalsQuerySet):
+    """What was said about how cells ended."""
+
+    def in_force(self) -> Self:
+        """What holds: neither corrected nor taken back."""
+        return self.filter(corrected_by=None, taken_back_at=None)
+
+    def newest_first(self) -> Self:
+        """All statements, former ones too."""
+        return self.select_related("by").order_by("-pk")
+
+
 class CheckInQuerySet(OfTransmitter):
     """Days of check-ins."""
 

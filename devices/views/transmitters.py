@@ -1,4 +1,4 @@
-"""Pages of one transmitter: all its slots and cells, and cells in and out."""
+"""Pages of one transmitter: all its slots and cells, cells in and out, and how ended ones ended."""
 
 from __future__ import annotations
 
@@ -13,10 +13,13 @@ from company.errors import Refused
 from company.htmx import page, refused
 from company.models import ChangeRow
 from devices.actions import batteries as actions
-from devices.forms import BatteryForm, TakeOutForm
-from devices.models import BatteryType, Fitting, Receiver, Registration, Transmitter
+from devices.actions.fitting_corrections import correct_end
+from devices.forms import BatteryForm, CorrectEndForm, TakeOutForm
+from devices.models import BatteryType, Fitting, FittingEnd, Receiver, Registration, Transmitter
 from devices.views.receivers import FORM, frame, here, refusal
 from devices.views.shown import registration_lines
+
+CORRECT_END = "devices/transmitters/end.html"
 
 
 def transmitter_for(request: PersonRequest, pk: int) -> tuple[Transmitter, Registration | None, Receiver | None]:
@@ -98,9 +101,8 @@ def battery_fit(request: PersonRequest, pk: int) -> HttpResponse:
         actions.fit_battery(
             transmitter=transmitter, battery_type=cleaned["battery_type"], by=request.user, at=cleaned["at"],
             n_cells=cleaned["n_cells"], lot=cleaned["lot"], made_on=cleaned["made_on"],
-            is_age_known=not cleaned["is_age_unknown"], removed_why=cleaned.get("removed_why") or "unknown",
-            removed_v=cleaned.get("removed_v"), reason=cleaned["reason"], receiver=receiver,
-            seen_version=form.seen_version if receiver else None,
+            is_age_known=not cleaned["is_age_unknown"], reason=cleaned["reason"], receiver=receiver,
+            seen_version=form.seen_version if receiver else None, **form.end_facts(cleaned["at"]),
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
@@ -130,11 +132,37 @@ def battery_remove(request: PersonRequest, pk: int) -> HttpResponse:
     cleaned = form.cleaned_data
     try:
         actions.remove_battery(
-            transmitter=transmitter, by=request.user, at=cleaned["at"], removed_why=cleaned["removed_why"],
-            removed_v=cleaned["removed_v"], reason=cleaned["reason"], receiver=receiver,
-            seen_version=form.seen_version if receiver else None,
+            transmitter=transmitter, by=request.user, at=cleaned["at"], reason=cleaned["reason"], receiver=receiver,
+            seen_version=form.seen_version if receiver else None, **form.end_facts(cleaned["at"]),
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
     messages.success(request, f"{transmitter.serial} holds no cells now ({timezone.localtime():%H:%M}).")
     return redirect(back_to(request, transmitter, registration))
+
+
+@audience("office")
+def battery_end(request: PersonRequest, pk: int) -> HttpResponse:
+    """Correct how a set of cells ended; what was said before stays on the page."""
+    ended = Fitting.objects.visible_to(request.user).filter(removed_at__isnull=False)
+    fitting = get_object_or_404(ended.select_related("battery_type", "transmitter"), pk=pk)
+    _, registration, receiver = transmitter_for(request, fitting.transmitter_id)
+    said = list(FittingEnd.objects.visible_to(request.user).filter(fitting=fitting).newest_first())
+    end = next((row for row in said if row.taken_back_at is None), None)
+    form = CorrectEndForm(request.POST or None, receiver=receiver, fitting=fitting, end=end)
+    context = frame(request) | {
+        "form": form, "fitting": fitting, "said": said, "end": end, "zone": form.zone, "receiver": receiver,
+        "registration": registration, "back": here(request, "transmitter_detail", fitting.transmitter_id),
+    }  # fmt: skip
+    if request.method != "POST":
+        return page(request, CORRECT_END, context)
+    if not form.is_valid():
+        return refused(request, CORRECT_END, context)
+    try:
+        correct_end(fitting=fitting, by=request.user, at=timezone.now(), **form.corrected())
+    except Refused as why:
+        return refusal(request, CORRECT_END, context, why)
+    messages.success(
+        request, "Corrected. What was said before stays on record; due dates that it moves are worked out anew."
+    )
+    return redirect(context["back"])

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django import forms
+from django.utils import timezone
 
 from company.models import User
 from devices.models import BatteryType
 from devices.models.batteries import WhyOut
+from devices.rules.slot_map import FIRST_YEAR
 from maintenance.actions.visits import NotDone, Signing
 from maintenance.models import DueItem, Visit
 from maintenance.rules.visits import NOT_DONE_WHY
 
+EARLIEST = date(FIRST_YEAR, 1, 1)
 NOT_DONE_CHOICES = [("", "choose"), *NOT_DONE_WHY.items()]
 WHY_OUT = [(value, label) for value, label in WhyOut.choices if value != WhyOut.RETIRED]
 
@@ -40,12 +43,36 @@ class BatteryForm(EntryForm):
     old_why = forms.ChoiceField(label="Why the old ones came out", choices=WHY_OUT, initial=WhyOut.PREVENTIVE)
     lot = forms.CharField(label="Lot or date code", max_length=40, required=False)
     old_v = forms.FloatField(label="Old set measured [V]", min_value=0, max_value=60, required=False)
+    old_under_load = forms.BooleanField(label="Measured under load", required=False)
+    last_known_on = forms.DateField(
+        label="If found dead: last known working",
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+    )
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         types = BatteryType.objects.visible_to(by).offered().values_list("code", "iec_code", "label")
         choices = [(code, iec_code if iec_code in label else f"{iec_code}, {label}") for code, iec_code, label in types]
         self.fields["cells"].choices = choices  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if cleaned.get("old_under_load") and "old_v" in cleaned and cleaned["old_v"] is None:
+            self.add_error("old_v", "Give the volts that were measured under load, or leave the box empty.")
+        day = cleaned.get("last_known_on")
+        # A phone may stand a day ahead of us; the exact check is made with the time of the change.
+        if day and not EARLIEST <= day <= timezone.localdate() + timedelta(days=1):
+            self.add_error("last_known_on", "This day cannot be right. Check the year.")
+        return cleaned
+
+    def facts(self) -> dict[str, Any]:
+        """As typed; what was left empty is left out, so that a form of an older page says the same as ever."""
+        facts = super().facts()
+        day = facts.pop("last_known_on")
+        if not facts["old_under_load"]:
+            del facts["old_under_load"]
+        return facts | ({"last_known_on": day.isoformat()} if day else {})
 
 
 class WalkTestForm(EntryForm):

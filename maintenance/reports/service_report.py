@@ -50,7 +50,7 @@ def _battery(battery: Mapping[str, Any] | None) -> str:
         parts.append(f"made {day_short(battery['made_on'])}")
     old = f"old: {battery['old_cells']}, {battery['why']}" if battery["old_cells"] else f"old: {battery['why']}"
     if battery["old_v"] is not None:
-        old += f", {battery['old_v']:g} V"
+        old += f", {battery['old_v']:g} V{' under load' if battery.get('old_under_load') else ''}"
     return f"{', '.join(parts)}; {old}"
 
 

@@ -220,6 +220,7 @@ def battery_facts(row: Entry, fitted: Fitting | None, removed: Fitting | None) -
         "why": dict(WhyOut.choices).get(why, why),
         "old_cells": cells_words(removed),
         "old_v": removed.removed_v if removed else row.facts.get("old_v"),
+        "old_under_load": removed.removed_v_under_load if removed else bool(row.facts.get("old_under_load")),
     }
 
 

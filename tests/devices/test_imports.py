@@ -19,7 +19,7 @@ from company.models import ChangeRow, Contact, Customer, Job, Upload
 from company.spreadsheets import csv_bytes
 from devices import imports
 from devices.actions import import_slots
-from devices.models import Fitting, Output, Receiver, Registration, RegistrationOutput, Transmitter
+from devices.models import Fitting, FittingEnd, Output, Receiver, Registration, RegistrationOutput, Transmitter
 from devices.signals import slot_map_changed
 from sites.models import Area, Site
 from tests import factories
@@ -139,6 +139,8 @@ def test_a_preview_writes_nothing_and_applying_writes_everything(world):
         datetime(2024, 6, 1, 12, tzinfo=LONDON),
     )
     assert (past.removed_why, past.removed_v, now.lot, now.removed_at) == ("preventive", 2.9, "2405", None)
+    end = FittingEnd.objects.get()
+    assert (end.fitting, end.why, end.volts, end.by, end.corrects) == (past, "preventive", 2.9, world.office, None)
     assert "Applied" in client.get(url).content.decode()
     verbs = Counter(ChangeRow.objects.filter(customer=customer).values_list("verb", flat=True))
     assert verbs["register_transmitter"] == 2

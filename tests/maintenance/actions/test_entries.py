@@ -2,12 +2,13 @@
 
 import threading
 import uuid
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.db import connection
 
-from devices.models import Fault, Fitting
+from devices.actions.fitting_ends import NotAnEnd
+from devices.models import Fault, Fitting, FittingEnd
 from maintenance.actions.entries import (
     EntryOver,
     KeyUsed,
@@ -199,6 +200,51 @@ def test_a_corrected_battery_entry_keeps_the_old_one_and_swaps_the_cells(world, 
     assert (new.corrects, new.made_at, new.recorded_at) == (entry, AT, AT + timedelta(hours=1))
     fittings = list(Fitting.objects.filter(transmitter=world.own_registration.transmitter).order_by("fitted_at"))
     assert [(row.n_cells, row.removed_why) for row in fittings] == [(1, "dead"), (2, "")]
+    first, second = FittingEnd.objects.filter(fitting=world.own_fitting).order_by("pk")
+    assert (first.why, first.taken_back_at is None, second.why, second.corrects) == ("preventive", False, "dead", first)
+
+
+def test_how_the_old_cells_ended_is_recorded_with_load_and_last_day(world, visit):
+    facts = {"old_why": "dead", "old_v": 1.8, "old_under_load": True, "last_known_on": "2026-11-02"}
+    entry = battery(world, visit, facts=facts)
+    end = FittingEnd.objects.get()
+    assert (end.fitting, end.why, end.volts, end.is_under_load) == (world.own_fitting, "dead", 1.8, True)
+    assert end.last_alive_at.astimezone(visit.site.zone).date() == date(2026, 11, 2)
+    assert entry.facts["last_known_words"] == "2 Nov 2026"
+
+
+def test_a_correction_of_the_end_alone_leaves_the_new_cells_and_points_back(world, visit):
+    entry = battery(world, visit)
+    kept = entry.facts["fitting"]
+    battery(world, visit, minutes=30)  # changed once more since: only taking back would be refused now
+    saying = Saying(
+        "battery", {"cells": "cr2450", "n_cells": 1, "old_why": "low_battery", "old_v": 2.3, "old_under_load": True},
+        registration=world.own_registration,
+    )  # fmt: skip
+    facts = {
+        "entry": entry,
+        "saying": saying,
+        "key": uuid.uuid4(),
+        "by": world.technician,
+        "at": AT + timedelta(hours=1),
+    }
+    new = correct_entry(**facts)
+    assert correct_entry(**facts).pk == new.pk
+    assert (new.corrects, new.facts["fitting"]) == (entry, kept)
+    assert new.facts["cells_label"] == entry.facts["cells_label"]
+    first, second = FittingEnd.objects.filter(fitting=world.own_fitting).order_by("pk")
+    assert (first.why, second.why, second.volts, second.is_under_load) == ("preventive", "low_battery", 2.3, True)
+    assert second.corrects == first
+    world.own_fitting.refresh_from_db()
+    assert (world.own_fitting.removed_why, world.own_fitting.removed_at) == ("low_battery", AT)
+    assert Fitting.objects.filter(transmitter=world.own_registration.transmitter).count() == 3
+
+
+def test_an_impossible_reading_records_nothing(world, visit):
+    with pytest.raises(NotAnEnd, match="at most about"):
+        battery(world, visit, facts={"old_v": 29.0})
+    assert not Entry.objects.exists()
+    assert not FittingEnd.objects.exists()
 
 
 def test_a_withdrawn_battery_entry_puts_the_old_cells_back_in_service(world, visit):

@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from devices.models import Fitting
+from devices.models import Fitting, FittingEnd
 from maintenance.models import DueItem, Entry, Visit
 from sites.actions import save_access_note
 from sites.models import AccessNoteShown, MonitoringCentre
@@ -186,6 +186,8 @@ def test_a_double_click_records_once_and_the_same_key_with_something_else_is_ref
         ("battery", {"n_cells": 0}),  # a set has a cell
         ("battery", {"cells": "no-such"}),  # not in the catalogue
         ("battery", {"old_v": "nan"}),  # not a number
+        ("battery", {"old_under_load": "on"}),  # under load, but no reading
+        ("battery", {"last_known_on": "0202-03-01"}),  # a slip in the year
         ("walk_test", {"heard": ""}),  # neither heard nor not
         ("walk_test", {"heard": "yes", "margin_db": "1e9"}),  # beyond any receiver
         ("not_done", {"why": "other", "text": ""}),  # other needs words
@@ -273,6 +275,23 @@ def test_a_correction_is_a_new_entry_and_the_old_one_stays(world, visit):
     office = world.client("office").get(visit.get_absolute_url()).content.decode()
     assert "<s>battery changed" in office
     assert "corrected" in office
+
+
+def test_the_sheet_takes_load_and_last_day_of_dead_cells_once(world, visit):
+    client, key = world.client("technician"), uuid.uuid4()
+    page = client.get(sheet_url(visit, r=world.own_receiver.pk, slot=1, show="all")).content.decode()
+    assert "Measured under load" in page
+    assert "If found dead: last known working" in page
+    day = visit.planned_on - timedelta(days=10)
+    fields = {"old_why": "dead", "old_v": "1.9", "old_under_load": "on", "last_known_on": day.isoformat(), "key": key}
+    for _ in range(2):
+        assert battery(client, world, visit, **fields).status_code == 302
+    entry = Entry.objects.get()
+    assert (entry.facts["old_under_load"], entry.facts["last_known_on"]) == (True, day.isoformat())
+    end = FittingEnd.objects.get()
+    assert (end.why, end.volts, end.is_under_load) == ("dead", 1.9, True)
+    page = client.get(sheet_url(visit, r=world.own_receiver.pk, slot=1, show="all")).content.decode()
+    assert f"old set 1.9 V under load, last known working {day.day} {day:%b %Y}" in page
 
 
 def test_a_withdrawal_asks_why(world, visit):

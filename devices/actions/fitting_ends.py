@@ -1,0 +1,175 @@
+"""What is said about how cells ended: checked, kept as a row of its own, repeated on the fitting."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from company.actions import facts_of
+from company.errors import Refused
+from company.models import User
+from devices.models import BatteryType, Fitting, FittingEnd
+from devices.models.batteries import WhyOut
+
+HIGHEST_V = 60.0
+"""No set of cells in a transmitter reads more [V]; where its cells are known, the limit is nearer. Decided here."""
+FRESH_SHARE = 1.4
+"""A fresh cell reads at most this many times its nominal voltage: from memory, 1.5 V lithium cells about 1.25."""
+
+END_FACTS = ("why", "volts", "is_under_load", "low_seen_at", "last_alive_at", "note")
+FITTING_END_COLUMNS = ("removed_why", "removed_v", "removed_v_under_load", "first_low_at", "last_alive_at")
+
+
+class NotAnEnd(Refused):
+    """What was said about the end cannot be so."""
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """How cells ended. `low_seen_at` None leaves the signal that is on record."""
+
+    why: str
+    volts: float | None = None
+    is_under_load: bool = False
+    low_seen_at: datetime | None = None
+    last_alive_at: datetime | None = None
+    note: str = ""
+
+
+def highest_volts(battery_type: BatteryType | None, n_cells: int) -> float:
+    """Most that a set of cells can read [V], were all of them in series."""
+    if battery_type is None or not battery_type.nominal_v:
+        return HIGHEST_V
+    return min(HIGHEST_V, math.ceil(battery_type.nominal_v * n_cells * FRESH_SHARE * 10) / 10)
+
+
+def _say(at: datetime) -> str:
+    return f"{at:%d %B %Y, %H:%M} (UTC)"
+
+
+def refuse_impossible(fitting: Fitting, end: End, *, removed_at: datetime, at: datetime) -> None:
+    """Refuse an end that cannot be.
+
+    Raises
+    ------
+    NotAnEnd
+        With what is wrong and what to do.
+    """
+    if end.why not in WhyOut.values:
+        raise NotAnEnd("Choose one of the ways in which cells end.")
+    if removed_at > at:
+        raise NotAnEnd(f"The cells cannot have come out on {_say(removed_at)}: that time has not come yet.")
+    _refuse_volts(fitting, end)
+    times = (("The low-battery signal", end.low_seen_at), ("“Last known working”", end.last_alive_at))
+    for name, moment in times:
+        if moment is None:
+            continue
+        if moment > at:
+            raise NotAnEnd(f"{name} cannot lie in the future ({_say(moment)}). Check the day.")
+        if moment > removed_at:
+            raise NotAnEnd(
+                f"{name} lies after the cells came out on {_say(removed_at)}. Give an earlier day, or leave it empty."
+            )
+        if fitting.fitted_at is not None and moment < fitting.fitted_at:
+            raise NotAnEnd(
+                f"{name} lies before these cells were fitted on {_say(fitting.fitted_at)}. Give a later day, or leave it empty."
+            )
+
+
+def _refuse_volts(fitting: Fitting, end: End) -> None:
+    if end.volts is None:
+        if end.is_under_load:
+            raise NotAnEnd("Give the volts that were measured under load, or leave that box empty.")
+        return
+    if not math.isfinite(end.volts) or end.volts < 0:
+        raise NotAnEnd("A measured voltage is a number of 0 V or more. Check the reading.")
+    most = highest_volts(fitting.battery_type, fitting.n_cells)
+    if end.volts > most:
+        raise NotAnEnd(
+            f"{end.volts:g} V is more than {fitting.n_cells} × {fitting.battery_type or 'unknown cells'} can give "
+            f"(at most about {most:g} V). Check the reading."
+        )
+
+
+def facts_of_end(row: FittingEnd) -> dict[str, Any]:
+    """What one statement says, as the change log keeps it."""
+    return facts_of(row, *END_FACTS)
+
+
+def said_by(row: FittingEnd) -> End:
+    """What one statement says."""
+    return End(row.why, row.volts, row.is_under_load, row.low_seen_at, row.last_alive_at, row.note)
+
+
+def columns_of(fitting: Fitting) -> End:
+    """The end as the columns of a fitting repeat it."""
+    return End(
+        fitting.removed_why or WhyOut.UNKNOWN, fitting.removed_v, fitting.removed_v_under_load, fitting.first_low_at,
+        fitting.last_alive_at,
+    )  # fmt: skip
+
+
+def _row(fitting: Fitting, end: End, *, by: User | None, at: datetime, low_before_at: datetime | None) -> FittingEnd:
+    return FittingEnd(
+        customer_id=fitting.customer_id, fitting=fitting, why=end.why, volts=end.volts, note=end.note.strip()[:200],
+        is_under_load=end.is_under_load, low_seen_at=end.low_seen_at, last_alive_at=end.last_alive_at,
+        low_before_at=low_before_at, recorded_at=at, by=by,
+    )  # fmt: skip
+
+
+def state_end(fitting: Fitting, end: End, *, by: User | None, at: datetime) -> FittingEnd:
+    """Keep a new statement and let the fitting's columns follow. It points at the last one there is, if any."""
+    last = FittingEnd.objects.filter(fitting=fitting).order_by("-pk").first()
+    stands = last is not None and last.taken_back_at is None
+    low_before_at = last.low_before_at if last is not None and stands else fitting.first_low_at
+    end = replace(end, low_seen_at=end.low_seen_at or low_before_at)
+    row = _row(fitting, end, by=by, at=at, low_before_at=low_before_at)
+    row.corrects = last
+    row.save()
+    fitting.removed_why, fitting.removed_v, fitting.removed_v_under_load = end.why, end.volts, end.is_under_load
+    fitting.first_low_at, fitting.last_alive_at = end.low_seen_at, end.last_alive_at
+    fitting.save(update_fields=[*FITTING_END_COLUMNS, "removed_at"])
+    return row
+
+
+def take_back_ends(fitting: Fitting, *, at: datetime) -> None:
+    """Put cells back into service: what was said about their end stays on record as taken back."""
+    rows = FittingEnd.objects.filter(fitting=fitting, taken_back_at=None)
+    last = rows.order_by("-pk").first()
+    fitting.removed_at, fitting.removed_why, fitting.removed_v = None, "", None
+    fitting.removed_v_under_load, fitting.last_alive_at = False, None
+    if last is not None:
+        fitting.first_low_at = last.low_before_at
+    rows.update(taken_back_at=at)
+    fitting.save(update_fields=[*FITTING_END_COLUMNS, "removed_at"])
+
+
+def state_many(fittings: Iterable[Fitting], *, by: User | None, at: datetime, batch: int = 2000) -> list[FittingEnd]:
+    """Keep what the columns of many fittings say about their ends (an import), where it is not on record already.
+
+    A set that is in service again has its statements taken back.
+    """
+    listed = [fitting for fitting in fittings if fitting.pk is not None]
+    last: dict[int, FittingEnd] = {}
+    for start in range(0, len(listed), batch):
+        pks = [fitting.pk for fitting in listed[start : start + batch]]
+        for row in FittingEnd.objects.filter(fitting_id__in=pks).order_by("pk"):
+            last[row.fitting_id] = row
+    made, back = [], []
+    for fitting in listed:
+        before = last.get(fitting.pk)
+        stands = before is not None and before.taken_back_at is None
+        if fitting.removed_at is None:
+            back += [fitting.pk] if stands else []
+            continue
+        end = replace(columns_of(fitting), note=before.note if before is not None and stands else "")
+        if before is not None and stands and said_by(before) == end:
+            continue
+        row = _row(fitting, end, by=by, at=at, low_before_at=before.low_before_at if before else fitting.first_low_at)
+        row.corrects = before
+        made.append(row)
+    FittingEnd.objects.filter(fitting_id__in=back, taken_back_at=None).update(taken_back_at=at)
+    return FittingEnd.objects.bulk_create(made, batch_size=batch)
