@@ -11,6 +11,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
+HIGHEST_U = 1e6
+"""Absurd exposures are held here, so that no sum or product of them overflows."""
+
 
 class Fit(Protocol):
     """Lives of every stratum, as far as they are known. `fleet.FleetFit` is the one in use."""
@@ -66,6 +69,12 @@ class BatteryColumns(Protocol):
     @property
     def lot(self) -> IntArray:
         """Lot, from 0; −1 = none."""
+
+
+def held(u: ArrayLike) -> FloatArray:
+    """Give exposures [1] held between 0 and `HIGHEST_U`; NaN stays NaN, infinity becomes NaN."""
+    value = np.asarray(u, dtype=np.float64)
+    return np.where(np.isfinite(value), np.clip(value, 0.0, HIGHEST_U), np.nan)
 
 
 def floats(values: ArrayLike) -> FloatArray:

@@ -12,9 +12,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
-from maintenance.rules.battery.fits import BoolArray, Fit, FloatArray, IntArray, floats
+from maintenance.rules.battery.fits import BoolArray, Fit, FloatArray, IntArray, floats, held
 from maintenance.rules.battery.lots import group_z, interval_of_ratio
 
+LEAST_FACTOR = 0.01
+"""No lot lives shorter than this share of its kind's."""
 _BLOCK = 65_536
 """Rows worked out at once: each takes the components of the fit."""
 
@@ -42,8 +44,8 @@ def expected_in(fit: Fit, stratum: ArrayLike, u_from: ArrayLike, u_to: ArrayLike
     """
     which, begin, end, factor = np.broadcast_arrays(np.asarray(stratum), floats(u_from), floats(u_to), floats(f))
     is_sound = np.isfinite(begin) & np.isfinite(end) & (begin >= 0) & (end >= 0) & (factor > 0) & np.isfinite(factor)
-    divisor = np.where(is_sound, factor, 1.0)
-    low, high = np.where(is_sound, begin, 0.0) / divisor, np.where(is_sound, end, 0.0) / divisor
+    divisor = np.where(is_sound, np.maximum(factor, LEAST_FACTOR), 1.0)
+    low, high = (held(np.where(is_sound, u, 0.0)) / divisor for u in (begin, end))
     gained = fit.cumulated(which, np.maximum(low, high)) - fit.cumulated(which, low)
     return np.where(is_sound, np.maximum(gained, 0.0), np.nan)
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammaincinv
 
-from maintenance.rules.battery.fits import BatteryColumns, BoolArray, Fit, FloatArray, IntArray, floats
+from maintenance.rules.battery.fits import BatteryColumns, BoolArray, Fit, FloatArray, IntArray, floats, held
 
 FACTORS = np.array([1.0, 0.85, 0.7, 0.55, 0.4, 0.28])
 """Lives that a lot may have, as a share of its kind's (section 5)."""
@@ -90,10 +90,11 @@ def expected_ends(batteries: BatteryColumns, fit: Fit) -> FloatArray:
         −ln S(u) + ln S(entry) [0 …]; NaN where the numbers cannot be: not finite, negative,
         ended before entry, or of no stratum.
     """
-    lower, end, entry = floats(batteries.lower_u), floats(batteries.end_u), floats(batteries.entry_u)
+    lower, end, entry = held(batteries.lower_u), held(batteries.end_u), held(batteries.entry_u)
     middle = np.where(np.isfinite(lower), 0.5 * (np.fmax(lower, entry) + end), end)
+    is_negative = (floats(batteries.end_u) < 0) | (floats(batteries.entry_u) < 0)
     is_known = (batteries.stratum >= 0) & (batteries.stratum < len(fit.n_ends))
-    is_sound = is_known & np.isfinite(middle) & np.isfinite(entry) & (entry >= 0) & (middle >= entry)
+    is_sound = is_known & ~is_negative & np.isfinite(middle) & np.isfinite(entry) & (middle >= entry)
     stratum = np.where(is_sound, batteries.stratum, 0)
     u = fit.scaled(stratum, np.where(is_sound, middle, 0.0), batteries.sleep_share)
     e = fit.scaled(stratum, np.where(is_sound, entry, 0.0), batteries.sleep_share)
