@@ -41,6 +41,10 @@ class DayPast(Refused):
     """Nothing can be done by a day that is over."""
 
 
+class ListChanged(Refused):
+    """Cells were changed, or lots noted, between the preview and the opening."""
+
+
 class RecallClosed(Refused):
     """The recall has been closed."""
 
@@ -63,7 +67,11 @@ class NothingAdded(Refused):
 
 @dataclass(frozen=True, slots=True)
 class RecallPlan:
-    """What the office decides about a recall. `key` makes a double click one recall; empty asks for no such check."""
+    """What the office decides about a recall.
+
+    `key` makes a double click one recall, and `n_seen` refuses a list that is no longer as long as the one that was
+    looked at; empty or None asks for no such check.
+    """
 
     title: str
     why: str
@@ -71,6 +79,7 @@ class RecallPlan:
     filter: RecallFilter = field(default_factory=RecallFilter)
     what: str = Recall.What.CELLS
     key: str = ""
+    n_seen: int | None = None
 
 
 @transaction.atomic
@@ -82,7 +91,7 @@ def open_recall(*, plan: RecallPlan, by: User, at: datetime, today: date) -> Rec
 
     Raises
     ------
-    NotAFilter, NothingAffected, DayPast
+    NotAFilter, NothingAffected, DayPast, ListChanged
         Nothing is written.
     """
     problems = plan.filter.problems()
@@ -102,6 +111,8 @@ def open_recall(*, plan: RecallPlan, by: User, at: datetime, today: date) -> Rec
     found = affected(plan.filter, what=plan.what)
     if not found:
         raise NothingAffected("No transmitter in service is like that, so there is nothing to recall.")
+    if plan.n_seen not in (None, len(found)):
+        raise ListChanged(f"The list holds {len(found)} now, and {plan.n_seen} when you looked. Look at it again.")
     kept = plan.filter.to_json() | ({"key": plan.key} if plan.key else {})
     recall = Recall.objects.create(
         title=plan.title.strip()[:120], why=plan.why.strip()[:500], what=plan.what, filter=kept, due_on=plan.due_on,

@@ -49,6 +49,7 @@ class RecallQuerySet(StaffOnly):
             n_open=Count("items", filter=is_open),
             n_grave=Count("items", filter=is_open & Q(items__registration__duty="life_safety")),
             n_sites=Count("items__site", filter=is_open, distinct=True),
+            n_settled=F("n") - F("n_open"),
         )
 
 
@@ -98,7 +99,14 @@ class RecallItemQuerySet(CustomerScoped):
             default=9, output_field=IntegerField(),
         )  # fmt: skip
         return self.select_related(
-            "site", "customer", "receiver", "registration", "transmitter__type", "fitting__battery_type", "state_by"
+            "recall",
+            "site",
+            "customer",
+            "receiver",
+            "registration",
+            "transmitter__type",
+            "fitting__battery_type",
+            "state_by",
         ).order_by(left_first, harm, "site__name", "receiver__label", "registration__slot", "pk")
 
     def states_now(self) -> dict[int, str]:

@@ -341,3 +341,23 @@ def preview_words(n_things: int, n_sites: int, n_grave: int) -> str:
         return "No transmitter in service is like that."
     things = f"{n_things} transmitter{'' if n_things == 1 else 's'} at {n_sites} site{'' if n_sites == 1 else 's'}"
     return f"{things}; {n_grave or 'none'} on life safety."
+
+
+@dataclass(frozen=True, slots=True)
+class SiteCount:
+    """How many transmitters of a list stand at one site, and how many of those on life safety."""
+
+    site_id: int
+    name: str
+    n: int
+    n_grave: int
+
+
+def count_sites(rows: Iterable[tuple[int, str, str]]) -> list[SiteCount]:
+    """Count a list by site: most on life safety first, then most, then by name. Rows are key, name and duty."""
+    counts: dict[int, tuple[str, int, int]] = {}
+    for site_id, name, duty in rows:
+        _, n, n_grave = counts.get(site_id, (name, 0, 0))
+        counts[site_id] = (name, n + 1, n_grave + (duty == "life_safety"))
+    sites = [SiteCount(site_id, *count) for site_id, count in counts.items()]
+    return sorted(sites, key=lambda site: (-site.n_grave, -site.n, site.name, site.site_id))
