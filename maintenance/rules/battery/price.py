@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from maintenance.rules.battery.exposure import DAYS_PER_YEAR
-from maintenance.rules.battery.fits import Fit, FloatArray, floats
+from maintenance.rules.battery.fits import Fit, FloatArray, floats, held
 from maintenance.rules.battery.limits import fleet_limits
 
 DUTIES = ("life_safety", "security", "convenience")
@@ -21,6 +21,8 @@ BALANCED = MappingProxyType({"life_safety": (0.01, 0.10), "security": (0.03, 0.1
 """p_dead and p_call that a new firm starts with, as in `company.actions.DEFAULT_POLICIES` (a test compares them)."""
 MOST = 0.5
 """No level lets more than every second battery end in service."""
+MOST_BATTERIES = 1e9
+"""More in one stratum are a mistake in the numbers."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 _BLOCK = 64
 """Strata worked out at once: each takes classes × nodes × components of the fit."""
@@ -123,7 +125,7 @@ def mean_used(fit: Fit, u_limit: ArrayLike) -> FloatArray:
     array
         ∫₀^{limit} S(u) du [1], by Gauss-Legendre with 24 nodes; the shape of the limits.
     """
-    limit = floats(u_limit)
+    limit = held(u_limit)
     is_sound = np.isfinite(limit) & (limit > 0)
     safe = np.where(is_sound, limit, 1.0)
     stratum = np.arange(limit.shape[0]).reshape(-1, *[1] * limit.ndim)
@@ -167,10 +169,10 @@ def policy_price(
     Price
         Nothing (0) where no battery is in service or no rate is known.
     """
-    limit = floats(u_limit)
+    limit = held(u_limit)
     stratum = np.arange(limit.shape[0]).reshape(-1, *[1] * (limit.ndim - 1))
     used = mean_used(fit, limit)
-    gained = floats(rate_per_day) * floats(n_in_service) * DAYS_PER_YEAR
+    gained = held(rate_per_day) * np.minimum(floats(n_in_service), MOST_BATTERIES) * DAYS_PER_YEAR
     is_known = np.isfinite(gained) & (gained > 0) & np.isfinite(used)
     changes = np.where(is_known, gained, 0.0) / np.where(np.isfinite(used), used, 1.0)
     failed = fit.failed(np.broadcast_to(stratum, limit.shape), np.where(np.isfinite(used), limit, 0.0))

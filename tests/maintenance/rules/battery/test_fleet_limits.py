@@ -1,0 +1,128 @@
+"""Limits of all strata at once: dead shares, quantiles, the floor, and the grace after a signal."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from maintenance.rules.battery.fleet import Batteries, Strata, fit_fleet
+from maintenance.rules.battery.limits import (
+    RiskPolicy,
+    dead_shares,
+    exposure_limit,
+    fleet_limits,
+    grace_from_gap,
+)
+from tests.maintenance.rules.battery.plain_fit import PlainFit
+
+P_DEAD, P_CALL = [0.01, 0.03, 0.06], [0.10, 0.15, 0.25]
+
+
+def test_a_stratum_speaks_for_itself_then_the_fleet_then_nobody() -> None:
+    shares = dead_shares([2, 1, 0, 10], [18, 5, 0, 10])
+    fleet = stats.beta(1 + 13, 1 + 33).ppf(0.9)
+    own = [stats.beta(3, 19).ppf(0.9), fleet, fleet, stats.beta(11, 11).ppf(0.9)]
+    assert shares == pytest.approx(own, rel=1e-9)
+    assert dead_shares([1, 2], [3, 4]).tolist() == [1.0, 1.0]
+
+
+def test_the_bound_lies_above_the_true_share_nine_times_in_ten() -> None:
+    rng = np.random.default_rng(8)
+    for share in (0.05, 0.3, 0.7):
+        n_dead = rng.binomial(60, share, 4000)
+        assert np.mean(dead_shares(n_dead, 60 - n_dead) >= share) >= 0.88
+
+
+def test_limits_follow_the_closed_form() -> None:
+    fit = PlainFit(np.array([8.0, 4.0]), np.array([1.0, 1.3]), np.array([0, 50]))
+    share = np.array([1.0, 0.2])
+    limits = fleet_limits(fit, P_DEAD, P_CALL, share)
+    q = np.array([[0.01, 0.03, 0.06], [0.05, 0.15, 0.25]])
+    assert limits.q == pytest.approx(q, rel=1e-12)
+    u = fit.eta[:, None] * (-np.log1p(-q)) ** (1 / fit.beta[:, None])
+    assert limits.u == pytest.approx(u, rel=1e-12)
+    assert limits.is_reachable.all()
+
+
+def test_the_floor_is_for_strata_with_ended_lives_only() -> None:
+    fit = PlainFit(np.array([1.6, 1.6]), np.array([1.0, 1.0]), np.array([2, 3]))
+    limits = fleet_limits(fit, [0.01], [0.10], [1.0, 1.0])
+    assert limits.is_reachable.ravel().tolist() == [True, False]
+    assert limits.u[0, 0] == pytest.approx((-np.log(0.99)) ** (1 / 1.6))
+    assert limits.u[1, 0] == pytest.approx(0.35 * np.log(2) ** (1 / 1.6))
+    assert fleet_limits(fit, [0.01], [0.10], [1.0, 1.0], floor_share=0.0).is_reachable.all()
+
+
+def test_one_stratum_at_a_time_says_the_same() -> None:
+    rng = np.random.default_rng(2)
+    cells = Batteries.of(stratum=rng.integers(0, 3, 200), end_u=rng.weibull(6, 200), is_end=rng.random(200) < 0.4)
+    fit = fit_fleet(cells, Strata.alike(3))
+    share = np.array([1.0, 0.4, 0.05])
+    limits = fleet_limits(fit, P_DEAD, P_CALL, share)
+    for i in range(3):
+        for k, (dead, call) in enumerate(zip(P_DEAD, P_CALL, strict=True)):
+            one = exposure_limit(
+                fit.posterior(i), RiskPolicy(dead, call), dead_share=float(share[i]), floor_share=0.35, min_ends=3
+            )
+            assert limits.u[i, k] == pytest.approx(one.u, rel=1e-8)
+            assert limits.q[i, k] == pytest.approx(one.q, rel=1e-12)
+            assert bool(limits.is_reachable[i, k]) == one.is_reachable
+
+
+@pytest.mark.parametrize(
+    ("p_dead", "p_call", "share"),
+    [([0.0], [0.1], [1.0]), ([0.2], [0.1], [1.0]), ([0.1], [1.0], [1.0]), ([np.nan], [0.1], [1.0]),
+     ([0.01], [0.1], [0.0]), ([0.01], [0.1], [1.1]), ([0.01], [0.1], [np.nan])],
+)  # fmt: skip
+def test_impossible_policies_and_shares_are_refused(
+    p_dead: list[float], p_call: list[float], share: list[float]
+) -> None:
+    with pytest.raises(ValueError, match=r"risk policy|unannounced"):
+        fleet_limits(PlainFit.alike(1), p_dead, p_call, share)
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    dead=st.lists(st.integers(-3, 10**9), min_size=1, max_size=5),
+    signalled=st.integers(-3, 10**9),
+    p=st.floats(1e-6, 0.4),
+)
+def test_any_counts_give_limits_without_a_warning(dead: list[int], signalled: int, p: float) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        share = dead_shares(dead, [signalled] * len(dead))
+        limits = fleet_limits(PlainFit.alike(len(dead)), [p], [0.5], share)
+    assert ((share > 0) & (share <= 1)).all()
+    assert ((limits.q >= p) & (limits.q <= 0.5)).all()
+    assert (limits.u > 0).all()
+
+
+def test_a_worse_record_of_deaths_never_lengthens_the_limit() -> None:
+    fit = PlainFit.alike(5)
+    share = dead_shares([0, 5, 20, 50, 100], [100, 95, 80, 50, 0])
+    u = fleet_limits(fit, P_DEAD, P_CALL, share).u
+    assert (np.diff(share) > 0).all()
+    assert (np.diff(u, axis=0) <= 0).all()
+
+
+@pytest.mark.parametrize(
+    ("gaps", "policy", "grace"),
+    [
+        ([5] * 9, 14, 14),
+        ([5] * 10, 14, 5),
+        ([50] * 30, 14, 14),
+        (list(range(1, 101)), 14, 10),
+        ([5] * 9 + [np.nan, np.inf, -3], 14, 14),
+        ([], 7, 7),
+        ([0.4] * 20, 7, 0),
+    ],
+)
+def test_grace_is_as_long_as_nine_in_ten_lasted_and_never_longer_than_the_policy(
+    gaps: list[float], policy: float, grace: float
+) -> None:
+    assert grace_from_gap(gaps, policy) == grace
