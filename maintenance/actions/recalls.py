@@ -257,7 +257,7 @@ def _lock(recall: Recall) -> Recall:
     if recall.closed_at is not None:
         day = timezone.localtime(recall.closed_at)
         raise RecallClosed(
-            f"This recall was closed by {recall.closed_by} on {day.day} {day:%B %Y}; nothing was changed."
+            f"This recall was closed by {recall.closed_by and recall.closed_by.name} on {day.day} {day:%B %Y}; nothing was changed."
         )
     return recall
 

@@ -198,7 +198,7 @@ class PullForm(forms.Form):
     def plan(self) -> RoundPlan:
         """The first round, once the form is valid."""
         cleaned = self.cleaned_data
-        weeks = cleaned["horizon_weeks"]
+        weeks = cleaned.get("horizon_weeks")
         return RoundPlan(
             name=cleaned["name"], day=cleaned["day"], technician=cleaned["technician"], starts=cleaned["starts"],
             horizon_weeks=DEFAULT_HORIZON_WEEKS if weeks is None else weeks,

@@ -118,6 +118,9 @@ def _which_context(request: PersonRequest, which: WhichForm, opening: OpenForm) 
     if not opening.is_bound and wanted.lots:
         opening.initial["title"] = f"Lot {', '.join(wanted.lots)}"[:120]
     opening.initial["n_seen"] = len(found)
+    if opening.is_bound:
+        # What is shown again is the list of now, so that is what the next press has seen.
+        opening.data = dict(opening.data.items()) | {"n_seen": str(len(found))}
     return context | {
         "found": found, "said": preview_words(len(found), len(sites), n_grave), "sites": sites[:SITES_SHOWN],
         "n_more_sites": max(0, len(sites) - SITES_SHOWN), "rows": _rows_of(request, found[:ROWS_SHOWN]),

@@ -380,7 +380,7 @@ def test_before_that_only_a_manager_closes_it_with_a_reason(world, things, recal
 def test_the_second_of_two_people_closing_reads_who_was_first(world, things, recall):
     settle(world, things, recall)
     close_recall(recall=recall, by=world.office, at=NOW)
-    with pytest.raises(RecallClosed, match=f"closed by {world.office}"):
+    with pytest.raises(RecallClosed, match=f"closed by {world.office.name}"):
         close_recall(recall=recall, by=world.manager, at=NOW, reason="x")
     with pytest.raises(RecallClosed):
         set_item_state(item=item_of(recall, things.bed), state="not_affected", note="x", by=world.office, at=NOW)

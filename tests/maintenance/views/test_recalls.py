@@ -1,0 +1,268 @@
+"""Pages of recalls, as the office uses them."""
+
+import re
+from datetime import date, timedelta
+
+import pytest
+import time_machine
+from django.urls import reverse
+
+from devices.actions.batteries import fit_battery
+from maintenance.actions.recall_states import follow_changes
+from maintenance.actions.recalls import RecallPlan, open_recall
+from maintenance.models import Recall, RecallItem, Round
+from maintenance.rules.recalls import RecallFilter
+from tests import factories
+from tests.factories import NOW, TODAY
+
+pytestmark = pytest.mark.django_db
+NEW = "maintenance:recall_new"
+
+
+@pytest.fixture(autouse=True)
+def now():
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def things(world):
+    rows = []
+    for slot, receiver, duty in (
+        (2, world.own_receiver, "life_safety"),
+        (3, world.own_receiver, "convenience"),
+        (2, world.other_receiver, "security"),
+    ):
+        row = factories.make_registration(receiver, slot, duty=duty)
+        factories.make_fitting(row.transmitter, lot="24A17")
+        rows.append(row)
+    return rows
+
+
+@pytest.fixture
+def recall(world, things):
+    plan = RecallPlan("Lot 24A17", "They leak.", TODAY + timedelta(days=28), RecallFilter(lots=("24A17",)))
+    return open_recall(plan=plan, by=world.office, at=NOW, today=TODAY)
+
+
+def asked(page):
+    """Hidden fields of the form that opens a recall, as the browser would send them."""
+    form = page.content.decode().split('aria-labelledby="open-head"')[1].split("</form>")[0]
+    fields = dict(re.findall(r'name="([a-z_]+)" value="([^"]*)"', form))
+    return {name: value for name, value in fields.items() if name != "csrfmiddlewaretoken"}
+
+
+def text_of(page):
+    return " ".join(re.sub(r"<[^>]+>", " ", page.content.decode()).split())
+
+
+def test_a_preview_says_how_many_where_and_how_grave_and_writes_nothing(world, things):
+    page = world.client("office").get(reverse(NEW), {"lots": "24a17, 24B02"})
+    said = text_of(page)
+    assert "3 transmitters at 2 sites; 1 on life safety." in said
+    assert things[0].transmitter.serial in said
+    assert "Open it for 3" in said
+    assert not Recall.objects.exists()
+
+
+def test_what_was_looked_at_is_opened_once_even_when_sent_twice(world, things):
+    client = world.client("office")
+    fields = asked(client.get(reverse(NEW), {"lots": "24A17"}))
+    assert fields["title"] == "Lot 24A17"
+    fields |= {"why": "They end after half their time."}
+    first = client.post(reverse(NEW), fields)
+    again = client.post(reverse(NEW), fields)
+    assert (first.status_code, again.status_code) == (302, 302)
+    recall = Recall.objects.get()
+    assert first.url == again.url == recall.get_absolute_url()
+    assert (recall.due_on, recall.items.count()) == (TODAY + timedelta(days=28), 3)
+
+
+def test_a_list_that_has_changed_since_the_preview_is_shown_again(world, things):
+    client = world.client("office")
+    fields = asked(client.get(reverse(NEW), {"lots": "24A17"})) | {"why": "x"}
+    late = factories.make_registration(world.own_receiver, 9)
+    factories.make_fitting(late.transmitter, lot="24A17")
+    page = client.post(reverse(NEW), fields)
+    assert page.status_code == 422
+    assert "4 now, and 3 when you looked" in text_of(page)
+    assert client.post(reverse(NEW), asked(page) | {"why": "x"}).status_code == 302
+    assert RecallItem.objects.count() == 4
+
+
+@pytest.mark.parametrize(
+    ("over", "words"),
+    [
+        ({"lots": ""}, "Name at least one lot"),
+        ({"serial_from": "SK-9"}, "Name both ends"),
+        ({"unknown_from": "2026-13-40", "unknown_to": "2026-01-01"}, "Enter a valid date"),
+        ({"site": "Nowhere"}, "No site is called “Nowhere”"),
+        ({"due_on": "2026-11-24"}, "That day is over"),
+        ({"due_on": "2126-11-24"}, "Is the year right?"),
+        ({"why": ""}, "This field is required"),
+        ({"title": "x" * 121}, "at most 120 characters"),
+        ({"transmitter_type": "99999999"}, "Select a valid choice"),
+        ({"key": "no uuid"}, ""),
+        ({"lots": "\x00"}, ""),
+    ],
+)
+def test_bad_input_comes_back_with_its_reason_and_changes_nothing(world, things, over, words):
+    client = world.client("office")
+    fields = asked(client.get(reverse(NEW), {"lots": "24A17"})) | {"why": "They leak."}
+    page = client.post(reverse(NEW), fields | over)
+    assert page.status_code == 422
+    assert words in text_of(page)
+    assert not Recall.objects.exists()
+
+
+@pytest.mark.parametrize(
+    "query", [{"lots": "nobody's"}, {"serial_from": "A", "serial_to": "B"}, {"lots": "%"}, {"lots": "'; --"}]
+)
+def test_a_filter_that_names_nothing_says_so_and_offers_nothing_to_open(world, things, query):
+    page = world.client("office").get(reverse(NEW), query)
+    assert "No transmitter in service is like that." in text_of(page)
+    assert "Open it for" not in text_of(page)
+
+
+def test_the_page_of_a_recall_follows_what_happens(world, things, recall):
+    client = world.client("office")
+    assert "0 of 3 settled: 3 to do and in no round. 1 of what is left is on life safety." in text_of(
+        client.get(recall.get_absolute_url())
+    )
+    fit_battery(transmitter=things[0].transmitter, battery_type=None, by=world.office, at=NOW, lot="26C01")
+    follow_changes(at=NOW)
+    item = RecallItem.objects.get(transmitter=things[1].transmitter)
+    answer = client.post(reverse("maintenance:recall_item", args=[item.pk]), {"note": "lot 25D03 on it"})
+    assert answer.status_code == 302
+    said = text_of(client.get(recall.get_absolute_url()))
+    assert "2 of 3 settled: 1 done, 1 looked at and not affected, 1 to do and in no round." in said
+    assert "lot 25D03 on it" in said
+    assert "26C01" not in said, "the list shows the cells that were recalled"
+
+
+def test_a_refused_state_comes_back_with_its_reason(world, recall):
+    item = recall.items.first()
+    client, url = world.client("office"), reverse("maintenance:recall_item", args=[item.pk])
+    assert client.post(url, {"note": " "}).status_code == 422
+    item.refresh_from_db()
+    assert item.state == "open"
+
+
+def test_the_list_is_narrowed_by_state_site_and_words(world, things, recall):
+    client = world.client("office")
+    only = text_of(client.get(recall.get_absolute_url(), {"site": world.other_site.pk}))
+    assert things[2].transmitter.serial in only
+    assert things[0].transmitter.serial not in only
+    assert things[0].transmitter.serial in text_of(
+        client.get(recall.get_absolute_url(), {"q": things[0].transmitter.serial})
+    )
+    assert "Nothing on the list is like that" in text_of(client.get(recall.get_absolute_url(), {"state": "done"}))
+    assert client.get(recall.get_absolute_url(), {"state": "x", "site": "y", "page": "z"}).status_code == 200
+
+
+def test_sites_become_a_draft_that_counts_as_in_a_round(world, things, recall):
+    client, url = world.client("office"), reverse("maintenance:recall_rounds", args=[recall.pk])
+    page = client.get(url)
+    assert page.content.decode().count('type="checkbox"') == 2
+    fields = {
+        "site": [world.own_site.pk, world.other_site.pk], "technician": world.technician.pk, "day": "2026-11-27",
+        "starts": "08:30", "n_a_day": "8", "name": "Lot 24A17",
+    }  # fmt: skip
+    answer = client.post(url, fields)
+    round = Round.objects.get()
+    assert answer.url == round.get_absolute_url()
+    assert "3 in a round" in text_of(client.get(recall.get_absolute_url()))
+    again = client.post(url, fields)
+    assert again.status_code == 422
+    assert "in a round already" in text_of(again)
+    assert Round.objects.count() == 1
+
+
+@pytest.mark.parametrize(
+    ("over", "words"),
+    [
+        ({"site": []}, "Pick at least one site"),
+        ({"site": ["424242"]}, "not one of the available choices"),
+        ({"day": ""}, "A new round needs this"),
+        ({"day": "2026-11-20"}, "That day is over"),
+        ({"n_a_day": "0"}, "greater than or equal to 1"),
+        ({"technician": "0"}, "Select a valid choice"),
+    ],
+)
+def test_rounds_that_cannot_be_made_say_why(world, things, recall, over, words):
+    client, url = world.client("office"), reverse("maintenance:recall_rounds", args=[recall.pk])
+    fields = {
+        "site": [world.own_site.pk], "technician": world.technician.pk, "day": "2026-11-27", "starts": "08:30",
+        "n_a_day": "8", "name": "Lot 24A17",
+    }  # fmt: skip
+    page = client.post(url, fields | over)
+    assert page.status_code == 422
+    assert words in text_of(page)
+    assert not Round.objects.exists()
+
+
+def test_sites_go_into_a_draft_that_is_there(world, things, recall):
+    draft = factories.make_round(world.technician, state="draft", day=date(2026, 11, 30))
+    url = reverse("maintenance:recall_rounds", args=[recall.pk])
+    answer = world.client("office").post(url, {"site": [world.own_site.pk], "into": draft.pk})
+    assert answer.url == draft.get_absolute_url()
+    assert draft.visits.count() == 1
+
+
+def test_what_comes_to_light_later_is_shown_and_added(world, things, recall):
+    client, url = world.client("office"), reverse("maintenance:recall_add", args=[recall.pk])
+    late = factories.make_registration(world.own_receiver, 9)
+    factories.make_fitting(late.transmitter, lot="24A17")
+    other = world.own_registration.transmitter
+    assert "1 is like those recalled by now" in text_of(client.get(url))
+    refused = client.post(url, {"serials": "SK-NOBODY"})
+    assert refused.status_code == 422
+    assert "Not known: SK-NOBODY." in text_of(refused)
+    assert client.post(url, {"matching": "on", "serials": f"{other.serial}\n"}).status_code == 302
+    assert recall.items.count() == 5
+    assert client.post(url, {"serials": other.serial}).status_code == 422
+
+
+def test_closing_asks_a_manager_for_a_reason_while_something_is_left(world, things, recall):
+    url = reverse("maintenance:recall_close", args=[recall.pk])
+    office = world.client("office").post(url, {"reason": "enough"})
+    assert office.status_code == 422
+    assert "only a manager may close it" in text_of(office)
+    assert world.client("manager").post(url, {"reason": ""}).status_code == 422
+    assert world.client("manager").post(url, {"reason": "opened by mistake"}).status_code == 302
+    late = world.client("manager").post(url, {"reason": "again"})
+    assert late.status_code == 422
+    assert f"closed by {world.manager.name}" in text_of(late)
+    said = text_of(world.client("office").get(recall.get_absolute_url()))
+    assert "opened by mistake" in said
+    assert "Pull into rounds" not in said
+
+
+def test_the_list_of_recalls_shows_open_ones_and_finds_closed_ones(world, recall):
+    client, url = world.client("office"), reverse("maintenance:recall_list")
+    said = text_of(client.get(url))
+    assert "0 of 3" in said
+    assert "1 on life safety" in said
+    assert "No recall is like that" in text_of(client.get(url, {"state": "closed"}))
+    assert "Lot 24A17" in text_of(client.get(url, {"q": recall.items.first().transmitter.serial, "state": "all"}))
+    for sort in ("title", "-due", "left", "opened", "nonsense"):
+        assert client.get(url, {"sort": sort}).status_code == 200
+
+
+def test_the_whole_list_goes_out_as_a_table_and_on_paper(world, things, recall):
+    client = world.client("office")
+    table = client.get(reverse("maintenance:recall_csv", args=[recall.pk])).content.decode("utf-8-sig")
+    head, *lines = table.strip().splitlines()
+    assert head.startswith("customer,site,receiver,slot")
+    assert len(lines) == 3
+    assert "Harbour Trust" in lines[0]
+    assert "life safety" in lines[0].lower()
+    assert text_of(client.get(reverse("maintenance:recall_print", args=[recall.pk]))).count("24A17") >= 3
+
+
+def test_a_lot_that_looks_like_a_formula_is_disarmed_in_the_table(world, recall):
+    item = recall.items.first()
+    item.fitting.lot = "=1+1"
+    item.fitting.save()
+    table = world.client("office").get(reverse("maintenance:recall_csv", args=[recall.pk])).content.decode("utf-8-sig")
+    assert "'=1+1" in table
