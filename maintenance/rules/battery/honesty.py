@@ -17,6 +17,10 @@ from maintenance.rules.battery.lots import group_z, interval_of_ratio
 
 LEAST_FACTOR = 0.01
 """No lot lives shorter than this share of its kind's."""
+FARTHEST_U = 1e3
+"""Nothing is said of what a battery would still last that is said to have used up a thousand of its kind."""
+LONGEST_DAYS = 100_000.0
+"""Ages beyond this [day] are mistakes, and left out."""
 _BLOCK = 65_536
 """Rows worked out at once: each takes the components of the fit."""
 
@@ -156,10 +160,10 @@ def remaining_median(fit: Fit, stratum: ArrayLike, u: ArrayLike) -> FloatArray:
     Returns
     -------
     array
-        m − u with H(m) = H(u) + ln 2 [1], by bisection; NaN where u is not known.
+        m − u with H(m) = H(u) + ln 2 [1], by bisection; NaN where u is not known or absurd.
     """
     which, start = np.broadcast_arrays(np.asarray(stratum), floats(u))
-    is_sound = np.isfinite(start) & (start >= 0)
+    is_sound = (start >= 0) & (start <= FARTHEST_U)
     left = np.full(start.shape, np.nan)
     rows = np.flatnonzero(is_sound)
     for begin in range(0, len(rows), _BLOCK):
@@ -214,7 +218,7 @@ def wasted_exposure(
     """
     which, out, planned = np.broadcast_arrays(np.asarray(stratum), floats(u_removed), np.asarray(is_planned, np.bool_))
     aim = np.where(planned, out, np.nan)
-    left = remaining_median(fit, which, aim) if u_limit is None else np.maximum(floats(u_limit) - aim, 0.0)
+    left = remaining_median(fit, which, aim) if u_limit is None else np.maximum(held(u_limit) - held(aim), 0.0)
     return np.where(np.isfinite(left), left, 0.0)
 
 
@@ -305,7 +309,7 @@ def fixed_interval(history: Histories, interval_days: float) -> FixedInterval:
         raise ValueError("An interval must be longer than 0 days.")
     h = history
     entry, end = floats(h.entry_day), floats(h.end_day)
-    sound = np.isfinite(entry) & np.isfinite(end) & (entry >= 0) & (end > entry) & (np.asarray(h.group) >= 0)
+    sound = (entry >= 0) & (end > entry) & (end <= LONGEST_DAYS) & (np.asarray(h.group) >= 0)
     group = np.asarray(h.group, dtype=np.int64)[sound]
     n = int(group.max()) + 1 if len(group) else 0
     stay, share_end, share_dead = np.full((3, n), np.nan)
