@@ -81,7 +81,7 @@ def levels(duty: str) -> tuple[Level, Level, Level]:
 
 
 def level_of(duty: str, p_dead: float, p_call: float) -> str:
-    """Give the code of the level with these shares; empty where they are the firm's own."""
+    """Give the code of the level with these shares [0 … 1]; empty where they are the firm's own."""
     for level in levels(duty):
         if np.allclose((level.p_dead, level.p_call), (p_dead, p_call), rtol=1e-9, atol=0.0):
             return level.code
