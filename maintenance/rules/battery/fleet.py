@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from maintenance.rules.battery import gammas, intervals
+from maintenance.rules.battery import gammas, hyper, intervals, multiplier
 from maintenance.rules.battery.fleet_fit import FleetFit
 from maintenance.rules.battery.posterior import LifePrior
 from maintenance.rules.battery.sums import SortedLives
+from maintenance.rules.battery.widening import widen
 
 __all__ = ["FAULTS", "Batteries", "FleetFit", "Strata", "fit_fleet"]
 
@@ -175,24 +176,34 @@ def fit_fleet(
         If a row cannot be right; the text says why.
     """
     _refuse_faults(batteries, strata.n)
+    batteries = batteries.subset(np.argsort(batteries.stratum, kind="stable"))
     base = prior if prior is not None else LifePrior()
-    belief = base.for_strata(strata.n)
-    multiplier = np.ones(strata.n)
+    fleet_prior, belief = base, widen(base.for_strata(strata.n), strata.is_measured)
+    factors = np.ones(strata.n)
     rows, exact = _sorted(batteries, strata.n)
+    if learn_prior:
+        fleet_prior, belief = _learn_prior(rows, exact, strata, base, belief)
+    if learn_multiplier:
+        factors = _learn_multiplier(batteries, strata.n, belief)
+        if bool(np.any(factors != 1.0)):
+            by = multiplier.factor(factors[batteries.stratum], batteries.sleep_share)
+            rows, exact = _sorted(_scaled(batteries, by), strata.n)
+            if learn_prior:
+                fleet_prior, belief = _learn_prior(rows, exact, strata, base, belief)
     found = gammas.solve(rows.sums, belief, exact=exact)
-    n_components = found.shape.shape[1] * found.shape.shape[2]
+    n_layers = found.shape.shape[2]
     return FleetFit(
-        beta=np.repeat(found.beta, found.shape.shape[2], axis=1),
-        shape=found.shape.reshape(strata.n, n_components),
-        rate=found.rate.reshape(strata.n, n_components),
-        weight=found.weight().reshape(strata.n, n_components),
+        beta=np.repeat(found.beta, n_layers, axis=1),
+        shape=found.shape.reshape(strata.n, -1),
+        rate=found.rate.reshape(strata.n, -1),
+        weight=found.weight().reshape(strata.n, -1),
         n_batteries=rows.n_batteries,
         n_ends=rows.n_ends,
-        prior=base,
+        prior=fleet_prior,
         prior_mean_ln_eta=belief.mean_ln_eta,
         prior_sd_ln_eta=belief.sd_ln_eta,
         prior_mean_ln_beta=belief.mean_ln_beta,
-        sleep_multiplier=multiplier,
+        sleep_multiplier=factors,
         edge_mass=gammas.edge_mass(found, belief),
     )
 
@@ -211,3 +222,35 @@ def _sorted(batteries: Batteries, n_strata: int) -> tuple[SortedLives, gammas.Ex
     wide = intervals.wide_of(batteries.stratum, batteries.end_u, batteries.lower_u, is_wide)
     rows = SortedLives.of(n_strata, batteries.stratum, stands_for, batteries.entry_u, batteries.is_end)
     return rows, None if wide is None else wide.exact
+
+
+def _learn_prior(
+    rows: SortedLives, exact: gammas.Exact | None, strata: Strata, base: LifePrior, belief: gammas.Belief
+) -> tuple[LifePrior, gammas.Belief]:
+    """Let strata learn from one another."""
+    sums = gammas.summed_up(gammas.solve(rows.sums, belief, exact=exact), belief)
+    return hyper.learn_from_others(sums, rows.n_batteries, rows.n_ends, strata.model, strata.is_measured, base)
+
+
+def _scaled(batteries: Batteries, by: FloatArray) -> Batteries:
+    return replace(
+        batteries, end_u=batteries.end_u * by, entry_u=batteries.entry_u * by, lower_u=batteries.lower_u * by
+    )
+
+
+def _learn_multiplier(batteries: Batteries, n_strata: int, belief: gammas.Belief) -> FloatArray:
+    """Compare multipliers of the sleep current in the strata that can tell."""
+    _, is_wide = intervals.split(batteries.end_u, batteries.is_end, batteries.lower_u)
+
+    def evidence(able: IntArray, by: FloatArray) -> FloatArray:
+        number = np.full(n_strata, -1)
+        number[able] = np.arange(len(able))
+        own = number[batteries.stratum]
+        used = own >= 0
+        some = replace(_scaled(batteries.subset(used), by[used]), stratum=own[used])
+        rows, exact = _sorted(some, len(able))
+        return gammas.solve(rows.sums, belief.of(able), exact=exact).log_evidence()
+
+    return multiplier.learn_multiplier(
+        evidence, batteries.stratum, batteries.is_end, is_wide, batteries.sleep_share, n_strata
+    )

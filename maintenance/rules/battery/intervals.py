@@ -12,17 +12,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv, gammaln, logsumexp
 
-from maintenance.rules.battery.gammas import FloatArray, Gammas, log_of
+from maintenance.rules.battery.gammas import LOWEST_U, FloatArray, Gammas, log_of
 
 NARROW = 0.05
 """Up to this width, as a share of the exposure at the later look, the midpoint does."""
 N_NODES = 24
 WIDENED = 1.5
 """The nodes are quantiles of a gamma that is so much wider than the one from the midpoints."""
-CHUNK = 64
+CHUNK = 16
 """Wide intervals per step; bounds the memory."""
-MIN_LOG_WEIGHT = -46.0
-"""Components below e^−46 of the heaviest keep their midpoint answer."""
+_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(N_NODES)
+MAX_STEPS = 40
+CLOSE_ENOUGH = 0.05
+"""Newton's steps end when they are so small against the width of the top."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,59 +120,104 @@ def reweigh(
 
     Notes
     -----
-    24 Gauss–Legendre nodes in the quantile of Gamma(a / 1.5, b / 1.5), weighted by exact likelihood / proposal.
+    24 Gauss–Legendre nodes in the quantile of a gamma 1.5 times as wide as the answer, weighted by exact likelihood /
+    proposal. The proposal sits on the top of the exact posterior, not of the one from midpoints: with a hundred wide
+    intervals these two lie several standard deviations apart.
     """
     shape, rate, log_weight = midpoint
-    is_used = log_weight > np.max(log_weight) + MIN_LOG_WEIGHT
-    which, _ = np.nonzero(is_used)
-    a, b = shape[is_used], rate[is_used]
-    nodes, node_weight = np.polynomial.legendre.leggauss(N_NODES)
-    lam = gammaincinv(a[:, np.newaxis] / WIDENED, 0.5 * (nodes + 1.0)) / (b[:, np.newaxis] / WIDENED)
-    log_lam = np.log(lam)
+    ends = _Intervals.of(beta, log_lower, log_upper, log_middle)
+    # Without the intervals' midpoints: what prior, exact ends and survivors say, and that all intervals began alive.
+    a = shape - len(log_middle)
+    b = rate + ends.lower_over_middle[:, np.newaxis]
+    log_lam, precision = ends.top(a, b)
+    proposal_shape = precision / WIDENED
+    quantile = gammaincinv(proposal_shape[..., np.newaxis], 0.5 * (_NODES + 1.0))
+    log_node = np.log(np.maximum(quantile, LOWEST_U) / proposal_shape[..., np.newaxis]) + log_lam[..., np.newaxis]
     log_ratio = (
-        np.log(0.5 * node_weight)
-        + _log_gamma_density(log_lam, a, b)
-        - _log_gamma_density(log_lam, a / WIDENED, b / WIDENED)
+        np.log(0.5 * _NODE_WEIGHTS)
+        + _log_gamma_density(log_node, shape, rate)
+        - _log_gamma_density(log_node, proposal_shape, proposal_shape / np.exp(log_lam))
+        + ends.exact_over_midpoint(log_node)
     )
-    for low in range(0, len(log_middle), CHUNK):
-        rows = slice(low, low + CHUNK)
-        log_ratio += _exact_over_midpoint(lam, log_lam, beta, which, log_lower[rows], log_upper[rows], log_middle[rows])
-    log_total = logsumexp(log_ratio, axis=1)
-    w = np.exp(log_ratio - log_total[:, np.newaxis])
-    mean = np.sum(w * lam, axis=1)
-    variance = np.sum(w * (lam - mean[:, np.newaxis]) ** 2, axis=1)
-    new_shape, new_rate, new_log_weight = shape.copy(), rate.copy(), log_weight.copy()
-    new_shape[is_used], new_rate[is_used] = mean**2 / variance, mean / variance
-    new_log_weight[is_used] += log_total
-    return new_shape, new_rate, new_log_weight
+    log_total = logsumexp(log_ratio, axis=2)
+    weight = np.exp(log_ratio - log_total[..., np.newaxis])
+    # Mean and variance in units of the top, so that nothing overflows.
+    relative = np.exp(log_node - log_lam[..., np.newaxis])
+    mean = np.sum(weight * relative, axis=2)
+    variance = np.sum(weight * (relative - mean[..., np.newaxis]) ** 2, axis=2)
+    return mean**2 / variance, mean / variance / np.exp(log_lam), log_weight + log_total
 
 
-def _exact_over_midpoint(
-    lam: FloatArray,
-    log_lam: FloatArray,
-    beta: FloatArray,
-    which: NDArray[np.int64],
-    log_lower: FloatArray,
-    log_upper: FloatArray,
-    log_middle: FloatArray,
-) -> FloatArray:
-    """Add up ln(exact likelihood / likelihood at the midpoint) of some intervals at each node (components, nodes)."""
-    b = beta[:, np.newaxis]
-    at_middle = np.exp(b * log_middle)
-    at_lower = np.exp(b * log_lower)
-    span = np.exp(b * log_upper) - at_lower
-    constant = np.sum(at_lower - at_middle, axis=1)
-    log_density = len(log_middle) * np.log(beta) + (beta - 1.0) * np.sum(log_middle)
-    chance = -np.expm1(-lam[:, :, np.newaxis] * span[which][:, np.newaxis, :])
-    return np.asarray(
-        np.sum(np.log(np.maximum(chance, 1e-300)), axis=2)
-        - lam * constant[which][:, np.newaxis]
-        - len(log_middle) * log_lam
-        - log_density[which][:, np.newaxis]
-    )
+@dataclass(frozen=True, slots=True)
+class _Intervals:
+    """The wide intervals of one stratum on a grid of β.
+
+    Parameters
+    ----------
+    span : array (B, n)
+        R^β − L^β.
+    lower_over_middle : array (B,)
+        Σ (L^β − middle^β).
+    log_density : array (B,)
+        ln of the density of all midpoints without λ: n ln β + (β − 1) Σ ln middle.
+    """
+
+    span: FloatArray
+    lower_over_middle: FloatArray
+    log_density: FloatArray
+
+    @classmethod
+    def of(cls, beta: FloatArray, log_lower: FloatArray, log_upper: FloatArray, log_middle: FloatArray) -> _Intervals:
+        b = beta[:, np.newaxis]
+        at_lower = np.exp(b * log_lower)
+        return cls(
+            span=np.exp(b * log_upper) - at_lower,
+            lower_over_middle=np.sum(at_lower - np.exp(b * log_middle), axis=1),
+            log_density=len(log_middle) * np.log(beta) + (beta - 1.0) * np.sum(log_middle),
+        )
+
+    def top(self, a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Find where λ^a e^(−b λ) Π (1 − e^(−λ span)) is greatest, and its curvature there, both in ln λ (B, 7).
+
+        Newton steps; the logarithm of every factor is concave in ln λ.
+        """
+        n = self.span.shape[1]
+        log_lam = np.log((a + 0.5 * n) / (b + 0.5 * np.sum(self.span, axis=1)[:, np.newaxis]))
+        for _ in range(MAX_STEPS):
+            pull, bend = self._slopes(log_lam)
+            slope = a - b * np.exp(log_lam) + pull
+            precision = b * np.exp(log_lam) + bend
+            step = np.clip(slope / precision, -2.0, 2.0)
+            log_lam = log_lam + step
+            if float(np.max(np.abs(step) * np.sqrt(precision))) < CLOSE_ENOUGH:
+                break
+        return log_lam, precision
+
+    def _slopes(self, log_lam: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Give first derivative and minus the second of Σ ln(1 − e^(−λ span)) in ln λ (B, 7)."""
+        first, second = np.zeros(log_lam.shape), np.zeros(log_lam.shape)
+        for low in range(0, self.span.shape[1], CHUNK):
+            x = np.exp(log_lam)[..., np.newaxis] * self.span[:, np.newaxis, low : low + CHUNK]
+            x = np.clip(x, 1e-12, 500.0)
+            grown = np.expm1(x)
+            pull = x / grown
+            first += np.sum(pull, axis=2)
+            second += np.sum(pull * (x + pull - 1.0), axis=2)
+        return first, second
+
+    def exact_over_midpoint(self, log_lam: FloatArray) -> FloatArray:
+        """Give ln(exact likelihood / likelihood at the midpoints) at each node (B, 7, nodes)."""
+        lam, n = np.exp(log_lam), self.span.shape[1]
+        total = -lam * self.lower_over_middle[:, np.newaxis, np.newaxis] - n * log_lam
+        total -= self.log_density[:, np.newaxis, np.newaxis]
+        for low in range(0, n, CHUNK):
+            chance = -np.expm1(-lam[..., np.newaxis] * self.span[:, np.newaxis, np.newaxis, low : low + CHUNK])
+            # One logarithm for the product of a chunk; the floor keeps 16 factors above the smallest number.
+            total += np.log(np.prod(np.maximum(chance, 1e-18), axis=3))
+        return total
 
 
 def _log_gamma_density(log_x: FloatArray, shape: FloatArray, rate: FloatArray) -> FloatArray:
-    """Give the logarithm of the density of Gamma(shape, rate) at x, one row per component."""
-    a, b = shape[:, np.newaxis], rate[:, np.newaxis]
+    """Give the logarithm of the density of Gamma(shape, rate) at x, one row of nodes per component."""
+    a, b = shape[..., np.newaxis], rate[..., np.newaxis]
     return np.asarray(a * np.log(b) - gammaln(a) + (a - 1.0) * log_x - b * np.exp(log_x))

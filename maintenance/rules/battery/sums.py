@@ -32,9 +32,10 @@ class _Rows:
             stratum, log_end = self.stratum[part], self.log_end[part]
             starts = np.flatnonzero(np.diff(stratum, prepend=-1))
             touched = stratum[starts]
+            counts = np.diff(starts, append=len(stratum))
             entry = None if self.log_entry_share is None else self.log_entry_share[part]
             for j in range(beta.shape[1]):
-                b = beta[0, j] if is_common else beta[stratum, j]
+                b = beta[0, j] if is_common else np.repeat(beta[touched, j], counts)
                 power = np.exp(b * log_end)
                 if entry is not None:
                     # end^β − entry^β without losing digits where the two are close.
@@ -97,4 +98,5 @@ class SortedLives:
         spans = np.zeros(beta.shape)
         self._whole.add_spans(beta, spans, self._chunk_rows)
         self._late.add_spans(beta, spans, self._chunk_rows)
-        return Sums(beta, self.n_ends.astype(np.float64), self.log_sum, spans)
+        ends = np.broadcast_to(self.n_ends[:, np.newaxis].astype(np.float64), beta.shape)
+        return Sums(beta, ends, spans, ends * np.log(beta) + (beta - 1.0) * self.log_sum[:, np.newaxis])
