@@ -9,7 +9,8 @@ use up one catalogue life in 4 years on average, with sd 0.25 of ln rate between
 two years. Cells come from deliveries of 5–15, 15–50 or 50–150 sets, a third of the deliveries each, used one after the other;
 8 % of the deliveries have half the life. A third of the devices each may end before their change in 1, 5 or 10 % of cases.
 Ends are seen on the day; a change happens on the day it is due (steps of 15 days). The fleet is fitted every 90 days and
-lots are judged every 15 days by the last fit.
+lots are judged every 15 days by the last fit. `--device-sd 0.2` gives each device a hidden factor on its lives; `--eta 0.5` makes
+the catalogue's life twice the true one.
 
 Prints, by size of lot: good lots that were ever flagged; half-life lots that were flagged, of those that either were flagged or
 of which everything has come out or 20 % had failed; share of the lot failed at its flag; share flagged before 20 % had failed.
@@ -63,12 +64,15 @@ class Deliveries:
 class World:
     """The fleet from its first day; `run` lets the years pass."""
 
-    def __init__(self, seed: int, *, n_devices: int, n_strata: int, bad_share: float, factor: float) -> None:
+    def __init__(
+        self, seed: int, *, n_devices: int, n_strata: int, bad_share: float, factor: float, device_sd: float, eta: float
+    ) -> None:
         self.rng = np.random.default_rng(seed)
         self.n_strata = n_strata
         self.stratum = self.rng.integers(n_strata, size=n_devices)
         self.beta = np.exp(self.rng.normal(np.log(8.0), 0.2, n_strata))
-        self.eta = np.exp(self.rng.normal(0.0, 0.15, n_strata))
+        self.eta = np.exp(self.rng.normal(np.log(eta), 0.15, n_strata))
+        self.hidden = np.exp(self.rng.normal(0.0, device_sd, n_devices))
         self.rate = np.exp(self.rng.normal(0.0, 0.25, n_devices)) / (4 * 365.25)
         self.duty = self.rng.integers(len(LIMIT_Q), size=n_devices)
         self.begin_step = self.rng.integers(int(2 * 365.25 / STEP_DAYS), size=n_devices)
@@ -88,7 +92,9 @@ class World:
             self.lot[i] = self.lots.take(int(self.stratum[i]))
         weak = np.where(np.array(self.lots.is_bad)[self.lot[device]], self.lots.factor, 1.0)
         s = self.stratum[device]
-        self.life[device] = self.eta[s] * weak * self.rng.weibull(1.0, len(device)) ** (1.0 / self.beta[s])
+        self.life[device] = (
+            self.eta[s] * weak * self.hidden[device] * self.rng.weibull(1.0, len(device)) ** (1.0 / self.beta[s])
+        )
         self.u[device] = 0.0
 
     def batteries(self) -> Batteries:
@@ -185,12 +191,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     made.add_argument("--seeds", type=int, default=2)
     made.add_argument("--bad-share", type=float, default=0.08)
     made.add_argument("--factor", type=float, default=0.5)
+    made.add_argument("--device-sd", type=float, default=0.0, help="hidden sd of ln life between devices")
+    made.add_argument("--eta", type=float, default=1.0, help="true life where the catalogue says 1")
     asked = made.parse_args(arguments)
     begun, worlds = time.perf_counter(), []
     for seed in range(asked.seeds):
         world = World(
-            seed, n_devices=asked.devices, n_strata=asked.strata, bad_share=asked.bad_share, factor=asked.factor
-        )
+            seed, n_devices=asked.devices, n_strata=asked.strata, bad_share=asked.bad_share, factor=asked.factor,
+            device_sd=asked.device_sd, eta=asked.eta,
+        )  # fmt: skip
         world.run(int(asked.years * 365.25 / STEP_DAYS))
         worlds.append(world)
     for row in judged(worlds):
