@@ -12,6 +12,7 @@ from company.errors import Refused
 from company.models import User
 from devices.actions.fitting_ends import End, refuse_impossible, state_end
 from devices.actions.ledger import OutOfOrder, lock_receivers, log, refuse_stale, touch
+from devices.actions.rollups import rebuild_totals
 from devices.models import BatteryType, Fitting, Receiver, Transmitter
 from devices.models.batteries import WhyOut
 
@@ -131,6 +132,7 @@ def fit_battery(
         made_on=made_on,
         note=note,
     )
+    rebuild_totals(transmitter_ids=[transmitter.pk])
     _log(
         new, receivers, by=by, at=at, verb="fit_battery", reason=reason or "battery changed", before=before,
         after=facts_of(new, *FITTING_FACTS),
@@ -174,6 +176,7 @@ def remove_battery(
     before = facts_of(fitting, *FITTING_FACTS)
     end = End(removed_why, removed_v, removed_v_under_load, low_seen_at, last_alive_at, end_note)
     _take_out(fitting, end, by=by, at=at)
+    rebuild_totals(transmitter_ids=[transmitter.pk])
     _log(
         fitting, receivers, by=by, at=at, verb="remove_battery", reason=reason or fitting.get_removed_why_display(),
         before=before, after=facts_of(fitting, *FITTING_FACTS),

@@ -22,6 +22,7 @@ from devices.actions.fitting_ends import (
     take_back_ends,
 )
 from devices.actions.ledger import lock_receivers, log, refuse_without_reason, touch
+from devices.actions.rollups import rebuild_totals
 from devices.models import Fitting, FittingEnd, Receiver, Transmitter
 
 
@@ -84,6 +85,7 @@ def take_back_fitting(*, fitting: Fitting, by: User, at: datetime, reason: str) 
     row.delete()
     if old is not None:
         take_back_ends(old, at=at)
+    rebuild_totals(transmitter_ids=[row.transmitter_id])
     return old
 
 

@@ -17,6 +17,7 @@ from devices.actions.batteries import FITTING_FACTS
 from devices.actions.fitting_ends import state_many
 from devices.actions.import_book import BATCH, Book, change_rows, json_of, moment
 from devices.actions.ledger import REGISTRATION_FACTS
+from devices.actions.rollups import rebuild_totals
 from devices.models import (
     Away,
     BatteryType,
@@ -102,6 +103,7 @@ def write_slots(book: Book, plan: Plan, transmitters: Mapping[str, Transmitter])
         after = facts_of(row, *REGISTRATION_FACTS) | {"outputs": _outputs_json(slot.outputs)}
         verb = "register_transmitter" if slot.old is None else "change_slot"
         book.note(verb, row, row.customer_id, before=_facts_before(slot), after=after, receiver=row.receiver)
+    rebuild_totals(transmitter_ids=(row.transmitter_id for row in begun if row.transmitter_id is not None))
     book.count("slots", len(plan.slots) + len(words))
 
 
@@ -253,6 +255,7 @@ def write_fittings(book: Book, plan: Plan, transmitters: Mapping[str, Transmitte
     Fitting.objects.bulk_update(list(rows.values()), names, batch_size=200)
     state_many(rows.values(), by=book.by, at=book.at)
     _add_cells(book, plan, transmitters, types, zones, receivers)
+    rebuild_totals(transmitter_ids=(transmitters[write.serial].pk for write in plan.fittings))
     book.count("fittings", len(plan.fittings))
 
 

@@ -17,6 +17,7 @@ from devices.actions.ledger import (
     registration_facts,
     touch,
 )
+from devices.actions.rollups import settle_slot
 from devices.actions.slot_order import refuse_before_the_receiver, refuse_overlap, refuse_two_places
 from devices.actions.slot_settings import (
     SETTING_FIELDS,
@@ -91,6 +92,7 @@ def _begin(
         )
         for choice in settings.outputs
     )
+    settle_slot(registration)
     return registration
 
 
@@ -297,6 +299,7 @@ def remove_transmitter(
     old = in_force(registration)
     before = registration_facts(old)
     _end(old, at, reason)
+    settle_slot(old)
     touch(receiver)
     log(
         by=by, at=at, verb="remove_transmitter", subject=old, receiver=receiver, reason=reason, before=before,
