@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+import numpy as np
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
@@ -14,26 +16,37 @@ from company import jobs
 from company.jobs import Handle
 from company.models import Job
 from devices.actions.months import ensure_months
-from devices.models import Receiver
+from devices.models import Receiver, Transmitter
+from maintenance.actions import fits
 from maintenance.actions.due_items import (
     MODEL_VERSION,
+    Basis,
     Judged,
+    Portion,
     Refreshed,
-    facts_of,
+    basis,
     judge,
-    policy_limits,
-    seen_by,
+    portions,
+    seen_again,
+    things_at,
     write,
 )
-from maintenance.models import DueChange, DueItem, RefreshRun
-from maintenance.querysets.wear import read_worn, receiver_versions
+from maintenance.actions.due_items import policy_limits as policy_limits
+from maintenance.models import BatteryFit, DueChange, DueItem, RefreshRun
+from maintenance.querysets.fleet import Scope, receiver_versions
+
+logger = logging.getLogger(__name__)
 
 TRIES = 3
 """Attempts at a portion that another refresh keeps writing to; the next night finds what is left."""
 RECEIVERS_A_WRITE = 100
-"""Receivers per transaction: a few thousand rows, so that nobody else waits long for the database."""
-RECEIVERS_A_CHUNK = 5000
-"""Receivers per job: a fleet of 100,000 fittings is one chunk; larger ones are cut to bound memory and the retry."""
+"""Receivers per transaction of the immediate path."""
+ROWS_A_WRITE = 2000
+"""Rows per transaction, so that nobody else waits long for them (on SQLite: for the database)."""
+TRANSMITTERS_A_CHUNK = 250_000
+"""Transmitters per job: most fleets are one chunk; larger ones are cut to bound memory and what a retry repeats."""
+
+Fence = Callable[[int, int], None]
 
 # --- some receivers ---------------------------------------------------------------------------------------------------
 
@@ -44,47 +57,49 @@ def refresh_receivers(*, receiver_ids: list[int], at: datetime | None = None, to
     Called after a change has been committed, so exact dates are published; only the nightly run holds dates still.
     """
     at = at or timezone.now()
-    return _refresh(sorted(set(receiver_ids)), today=today or at.date(), at=at)
+    done, on = Refreshed(), basis()
+    wanted = sorted(set(receiver_ids))
+    for start in range(0, len(wanted), RECEIVERS_A_WRITE):
+        scope = Scope(receivers=tuple(wanted[start : start + RECEIVERS_A_WRITE]))
+        done.add(_refresh(scope, on, today=today or at.date(), at=at))
+    return done
 
 
 def _refresh(
-    receiver_ids: list[int],
-    *,
-    today: date,
-    at: datetime,
-    run: RefreshRun | None = None,
-    fence: Callable[[], None] | None = None,
+    scope: Scope, on: Basis, *, today: date, at: datetime, run: RefreshRun | None = None, fence: Fence | None = None
 ) -> Refreshed:
-    """Refresh in portions, each written in a short transaction of its own."""
+    """Refresh a scope, written in short transactions; what somebody else has written meanwhile is judged again."""
     done = Refreshed()
-    limits, policies = policy_limits()
-    for start in range(0, len(receiver_ids), RECEIVERS_A_WRITE):
-        portion = receiver_ids[start : start + RECEIVERS_A_WRITE]
-        for _ in range(TRIES):
-            # Read and judged outside the transaction: on SQLite everybody else would wait for it.
-            versions = receiver_versions(portion)
-            worn = read_worn(portion)
-            judged = judge(portion, worn, facts_of(worn, limits, policies), today=today, at=at, run=run)
-            written = _write_if_unchanged(portion, versions, judged, fence)
-            if written is not None:
-                done.add(written)
-                break
+    for _ in range(TRIES):
+        # Read and judged outside the transactions: on SQLite everybody else would wait for it.
+        versions = receiver_versions(scope)
+        things, facts = things_at(scope, on, today)
+        judged = judge(scope, on, things, facts, today=today, at=at, run=run, versions=versions)
+        done.n_items, done.n_overtaken = len(things), 0
+        n_done, n_all = 0, len(judged.changed) + len(judged.gone)
+        size = max(n_all, 1) if scope.receivers is not None else ROWS_A_WRITE
+        for portion in portions(judged, size):
+            written = _write_if_unchanged(judged, portion, fence, (n_done, n_all))
+            n_done += len(portion.things) + len(portion.gone)
+            done.add(written)
+        if not done.n_overtaken:
+            break
     return done
 
 
 @transaction.atomic
-def _write_if_unchanged(
-    receiver_ids: list[int], versions: dict[int, int], judged: Judged, fence: Callable[[], None] | None
-) -> Refreshed | None:
-    """Write, unless another refresh has written at these receivers since: then None, and they are judged again."""
+def _write_if_unchanged(judged: Judged, portion: Portion, fence: Fence | None, progress: tuple[int, int]) -> Refreshed:
+    """Write a portion with its receivers locked, less what is not as it was judged any more."""
     if fence:
-        fence()
-    locked = Receiver.objects.select_for_update(of=("self",)).filter(pk__in=receiver_ids).order_by("pk")
-    now = dict(locked.values_list("pk", "version"))
-    if seen_by(receiver_ids) != judged.seen:
-        return None
+        fence(*progress)
+    # Not for their keys: whoever adds a fault or a visit at a receiver need not wait.
+    locked = Receiver.objects.select_for_update(of=("self",), no_key=True)
+    now = dict(locked.filter(pk__in=portion.receivers(judged)).order_by("pk").values_list("pk", "version"))
+    if judged.scope.receivers is not None and not seen_again(judged):
+        return Refreshed(n_overtaken=len(portion.things) + len(portion.gone))
     # Whoever changed a receiver meanwhile has it refreshed with newer facts than these.
-    return write(judged, {pk for pk in receiver_ids if versions.get(pk) != now.get(pk)})
+    was = dict(zip(judged.versions["pk"].tolist(), judged.versions["version"].tolist(), strict=True))
+    return write(judged, portion, {pk for pk, version in now.items() if was.get(pk, version) != version})
 
 
 # --- the fleet --------------------------------------------------------------------------------------------------------
@@ -98,7 +113,10 @@ def business_day(at: datetime) -> date:
 
 @transaction.atomic
 def start_nightly(*, day: date | None = None, at: datetime | None = None) -> RefreshRun:
-    """Start the run of a business day, or resume it: its unfinished chunks are asked for again. May be repeated."""
+    """Start the run of a business day, or resume it: its unfinished parts are asked for again. May be repeated.
+
+    Its first part fits the battery model; that part's last transaction asks for the others.
+    """
     at = at or timezone.now()
     day = day or business_day(at)
     ensure_months(today=at.date())
@@ -106,46 +124,80 @@ def start_nightly(*, day: date | None = None, at: datetime | None = None) -> Ref
         business_day=day, defaults={"model_version": MODEL_VERSION, "started_at": at}
     )
     if made:
-        receiver_ids = list(Receiver.objects.order_by("pk").values_list("pk", flat=True))
-        starts = receiver_ids[::RECEIVERS_A_CHUNK]
-        for n, low in enumerate(starts):
-            # The last chunk has no end, so that receivers added meanwhile are not left out.
-            high = starts[n + 1] if n + 1 < len(starts) else None
-            jobs.enqueue(
-                handler="maintenance.actions.due.refresh_chunk",
-                key=f"{_chunk_prefix(day)}{low}",
-                title=f"Due dates of {day:%d %B %Y}, part {n + 1} of {len(starts)}",
-                args={"run_id": run.pk, "low": low, "high": high},
-            )
-        run.n_chunks = len(starts)
-        run.save(update_fields=["n_chunks"])
-        _close_if_done(run, at)
+        jobs.enqueue(
+            handler="maintenance.actions.due.fit_night", key=f"{_prefix(day)}fit",
+            title=f"Battery model of {day:%d %B %Y}", args={"run_id": run.pk},
+        )  # fmt: skip
     elif run.state == RefreshRun.State.OPEN:
-        for job in Job.objects.filter(key__startswith=_chunk_prefix(day), state=Job.State.FAILED):
+        for job in Job.objects.filter(key__startswith=_prefix(day), state=Job.State.FAILED):
             jobs.retry(job)
     return run
 
 
-def _chunk_prefix(day: date) -> str:
+def _prefix(day: date) -> str:
     return f"due:{day.isoformat()}:"
+
+
+def fit_night(handle: Handle, *, run_id: int, **unknown: Any) -> None:
+    """Fit the model for a run and ask for its chunks, all at once with the fit being put in use.
+
+    A night without a new fit is better than one without dates: where earlier attempts died over it, the last attempt
+    leaves the model as it was.
+    """
+    run = RefreshRun.objects.get(pk=run_id)
+    fit = None
+    if handle.attempt < settings.JOB_MAX_ATTEMPTS:
+        steps = 0
+
+        def step(text: str) -> None:
+            nonlocal steps
+            steps += 1
+            handle.progress(min(steps, 99), 100, text)
+
+        fit = fits.make_fit(at=timezone.now(), as_of=run.business_day, run=run, step=step)
+    else:
+        logger.error("Run %s goes on with the battery model of an earlier night.", run_id)
+    with transaction.atomic():
+        locked = RefreshRun.objects.select_for_update().get(pk=run_id)
+        if fit is not None:
+            fits.put_in_use(fit=fit)
+        _enqueue_chunks(locked)
+        handle.finish(_fit_result(fit))
+        _close_if_done(locked, timezone.now())
+
+
+def _fit_result(fit: BatteryFit | None) -> dict[str, Any]:
+    return {"batteries": fit.n_batteries, "ends": fit.n_ends, "left_out": fit.n_left_out} if fit else {"fit": None}
+
+
+def _enqueue_chunks(run: RefreshRun) -> None:
+    """Ask for the chunks of a run: ranges of transmitters; the first one takes the receivers' standby batteries along."""
+    pks = Transmitter.objects.order_by("pk").values_list("pk", flat=True)
+    starts = np.fromiter(pks.iterator(10_000), dtype=np.int64)[::TRANSMITTERS_A_CHUNK].tolist()
+    if not starts and Receiver.objects.exists():
+        starts = [0]
+    for n, low in enumerate(starts):
+        # The first and the last chunk have no end, so that what was added meanwhile is not left out.
+        jobs.enqueue(
+            handler="maintenance.actions.due.refresh_chunk",
+            key=f"{_prefix(run.business_day)}{low if n else 0}",
+            title=f"Due dates of {run.business_day:%d %B %Y}, part {n + 1} of {len(starts)}",
+            args={"run_id": run.pk, "low": low if n else 0, "high": starts[n + 1] if n + 1 < len(starts) else None},
+        )  # fmt: skip
+    run.n_chunks = len(starts)
+    run.save(update_fields=["n_chunks"])
 
 
 def refresh_chunk(handle: Handle, *, run_id: int, low: int, high: int | None, **unknown: Any) -> None:
     """Do one chunk of a run. Every write first proves that the job is still ours; the last one marks it done."""
     run = RefreshRun.objects.get(pk=run_id)
-    within = Receiver.objects.filter(pk__gte=low)
-    receiver_ids = list((within.filter(pk__lt=high) if high else within).order_by("pk").values_list("pk", flat=True))
-    done, total = 0, len(receiver_ids)
-    counts = Refreshed()
 
-    def fence() -> None:
-        handle.progress(done, total, f"{done} of {total} receivers")
+    def fence(done: int, total: int) -> None:
+        handle.progress(done, total, f"{done} of {total} dates written")
 
-    for start in range(0, total, RECEIVERS_A_WRITE):
-        portion = receiver_ids[start : start + RECEIVERS_A_WRITE]
-        counts.add(_refresh(portion, today=run.business_day, at=timezone.now(), run=run, fence=fence))
-        done = start + len(portion)
-    fence()
+    handle.progress(0, 0, "reading and working out")
+    scope = Scope(low=low, high=high, with_standby=low == 0)
+    counts = _refresh(scope, basis(), today=run.business_day, at=timezone.now(), run=run, fence=fence)
     with transaction.atomic():
         locked = RefreshRun.objects.select_for_update().get(pk=run_id)
         handle.finish({"items": counts.n_items, "moved": counts.n_moved, "written": counts.n_written})
@@ -154,7 +206,7 @@ def refresh_chunk(handle: Handle, *, run_id: int, low: int, high: int | None, **
 
 def _close_if_done(run: RefreshRun, at: datetime) -> None:
     """Close a run when no chunk is left; with the run row locked, exactly one caller finds that to be so."""
-    left = Job.objects.filter(key__startswith=_chunk_prefix(run.business_day)).exclude(state=Job.State.DONE)
+    left = Job.objects.filter(key__startswith=_prefix(run.business_day)).exclude(state=Job.State.DONE)
     if run.state != RefreshRun.State.OPEN or left.exists():
         return
     run.state, run.closed_at = RefreshRun.State.CLOSED, at
@@ -165,7 +217,12 @@ def _close_if_done(run: RefreshRun, at: datetime) -> None:
 
 def refresh_all(*, today: date, at: datetime) -> Refreshed:
     """Work out every due date at once, outside any run: after a changed policy, or by hand. May be repeated."""
-    return _refresh(list(Receiver.objects.order_by("pk").values_list("pk", flat=True)), today=today, at=at)
+    done, on = Refreshed(), basis()
+    pks = Transmitter.objects.order_by("pk").values_list("pk", flat=True)
+    starts = [0, *pks[TRANSMITTERS_A_CHUNK::TRANSMITTERS_A_CHUNK]]
+    for low, high in zip(starts, [*starts[1:], None], strict=True):
+        done.add(_refresh(Scope(low=low, high=high, with_standby=low == 0), on, today=today, at=at))
+    return done
 
 
 def refresh_after_policy(handle: Handle) -> None:

@@ -65,6 +65,9 @@ class DueItem(models.Model):
     lot_factor = models.FloatField(null=True, help_text="Below 1 where its lot has shown short lives.")
     figures = models.JSONField(default=dict, help_text="The inputs, so that the page can show its working.")
     model_version = models.CharField(max_length=20)
+    signature = models.BigIntegerField(
+        default=0, help_text="Model, rules that speak, flags and reason in one number: what a night compares."
+    )
     as_of = models.DateField()
     is_closed = models.BooleanField(default=False, help_text="The thing has been changed; kept for its history.")
 

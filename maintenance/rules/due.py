@@ -7,8 +7,8 @@ a battery that is left in place becomes due and stays due.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -41,13 +41,16 @@ EARLIER_BY_DAYS, LATER_BY_DAYS = 7, 30
 
 @dataclass(frozen=True, slots=True)
 class Worked:
-    """Facts with what follows from them today: exposure, forecast rate [1/day], and the day the limit is crossed."""
+    """Facts with what follows from them today: exposure, forecast rate [1/day], and the day the limit is crossed; the
+    same for the limit of a lot with short lives.
+    """
 
     facts: FittingFacts
     today_day: int
     u: FloatArray
     rate_per_day: FloatArray
     crossing_day: DayArray
+    lot_crossing_day: DayArray
 
 
 def work_out(facts: FittingFacts, today_day: int) -> Worked:
@@ -73,8 +76,9 @@ def work_out(facts: FittingFacts, today_day: int) -> Worked:
     # Hostile numbers are meant to run into NaN or infinity here: they end as "no opinion" below.
     with np.errstate(all="ignore"):
         per_day = activations_per_day(counted, counted_days, _positive(f.typical_activations_per_day))
+        base_ua = mean_current_ua(_positive(f.sleep_ua), _positive(f.checkin_uas), f.interval_s)
         charge = {
-            "base_ua": mean_current_ua(_positive(f.sleep_ua), _positive(f.checkin_uas), f.interval_s),
+            "base_ua": base_ua * _positive(f.sleep_multiplier),
             "activation_uah": _positive(f.activation_uah),
             "usable_mah": usable_charge_mah(f.capacity_mah, f.usable_share, f.temperature_share),
             "self_discharge": self_discharge_per_day(_positive(f.self_discharge_per_year), f.temperature_c),
@@ -82,16 +86,37 @@ def work_out(facts: FittingFacts, today_day: int) -> Worked:
         gained = exposure(days, counted + per_day * (days - counted_days), **charge)
         rate = exposure(1.0, per_day, **charge)
         u = np.where(f.fitted_day >= 0, _positive(f.u_before) + gained, np.nan)
-        left = (f.u_limit - u) / rate
-        gone = np.where(days > 0, (f.u_limit - f.u_before) * days / gained, 0.0)
-        earlier = (start - f.fitted_day) * f.u_limit / f.u_before
-        crossing = np.select(
-            [u < f.u_limit, f.u_before < f.u_limit],
-            [np.maximum(today_day, start) + left, np.minimum(start + gone, today_day)],
-            f.fitted_day + earlier,
-        )
-    crossing[~(np.isfinite(u) & (rate > 0) & (f.u_limit > 0) & np.isfinite(f.u_limit))] = np.nan
-    return Worked(f, today_day, u, rate, _whole_day(crossing))
+        since = _Since(start.astype(np.float64), days, gained, u, rate)
+        is_bad = (f.lot_factor > 0) & (f.lot_factor < 1)
+        crossing = _crossing(f, since, f.u_limit, today_day)
+        of_lot = _crossing(f, since, np.where(is_bad, f.u_limit * f.lot_factor, np.nan), today_day)
+    return Worked(f, today_day, u, rate, crossing, of_lot)
+
+
+@dataclass(frozen=True, slots=True)
+class _Since:
+    """The present settings: first day, days since, exposure gained since, exposure now, rate [1/day]."""
+
+    start: FloatArray
+    days: FloatArray
+    gained: FloatArray
+    u: FloatArray
+    rate: FloatArray
+
+
+def _crossing(f: FittingFacts, since: _Since, limit: FloatArray, today_day: int) -> DayArray:
+    """Give the day on which an exposure limit is crossed, `FAR_DAY` where that cannot be said."""
+    u, rate, start = since.u, since.rate, since.start
+    left = (limit - u) / rate
+    gone = np.where(since.days > 0, (limit - f.u_before) * since.days / since.gained, 0.0)
+    earlier = (start - f.fitted_day) * limit / f.u_before
+    crossing = np.select(
+        [u < limit, f.u_before < limit],
+        [np.maximum(today_day, start) + left, np.minimum(start + gone, today_day)],
+        f.fitted_day + earlier,
+    )
+    crossing[~(np.isfinite(u) & (rate > 0) & (limit > 0) & np.isfinite(limit))] = np.nan
+    return _whole_day(crossing)
 
 
 def _positive(column: FloatArray) -> FloatArray:
@@ -117,6 +142,14 @@ def _low_battery(w: Worked) -> DayArray:
 
 def _risk_limit(w: Worked) -> DayArray:
     return w.crossing_day
+
+
+def _lot_alarm(w: Worked) -> DayArray:
+    return w.lot_crossing_day
+
+
+def _recall(w: Worked) -> DayArray:
+    return np.where(w.facts.recall_day >= 0, w.facts.recall_day, FAR_DAY)
 
 
 def _unit_life(w: Worked) -> DayArray:
@@ -155,6 +188,12 @@ class Rule:
 
 RULES: tuple[Rule, ...] = (
     Rule("low_battery", "low battery reported", _low_battery, "{change_by}: low battery was first reported on {low_on}, and {grace} are allowed after that."),
+    Rule("recall", "recall", _recall, "{change_by}: it is recalled, whatever charge is left."),
+    Rule(
+        "lot_alarm", "short-lived lot", _lot_alarm,
+        "{change_by}: cells of its lot have ended early, after about {lot_share} of what cells of this kind last. By then "
+        "{u_lot} of its charge {is_was} used, where {odds_of_lot}.",
+    ),
     Rule("risk_limit", "charge used", _risk_limit, "{change_by}: by then {u_limit} of its charge {is_was} used, where {odds}."),
     Rule("unit_life", "life of the unit", _unit_life, "{change_by}: {unit} serves {unit_life} {made_or_fitted}."),
     Rule("shelf_life", "shelf life", _shelf_life, "{change_by}: cells of this type are good for {shelf_life} {made_or_fitted}, used or not."),
@@ -207,7 +246,8 @@ def due_columns(facts: FittingFacts, today_day: int, rules: tuple[Rule, ...] = R
     has_limit = worked.crossing_day < FAR_DAY
     flags |= np.where(has_limit & (facts.n_ends < MIN_ENDS), PRIOR_ONLY, 0)
     uses_counts = has_limit & (facts.activation_uah > 0)
-    flags |= np.where(uses_counts & ~(facts.measured_days > 0), FALLBACK_RATE, 0)
+    is_counted = np.where(facts.is_measured >= 0, facts.is_measured > 0, facts.measured_days > 0)
+    flags |= np.where(uses_counts & ~is_counted, FALLBACK_RATE, 0)
     flags |= np.where(has_limit & (facts.is_reachable == 0), LIMIT_NOT_REACHABLE, 0)
     flags |= np.where(facts.fitted_day < 0, UNKNOWN_AGE, 0)
     flags |= np.where(facts.fitted_day > today_day, FITTED_LATER, 0)
@@ -267,29 +307,50 @@ def due_date(facts: FittingFacts, today: date, rules: tuple[Rule, ...] = RULES) 
     """
     if len(facts) != 1:
         raise ValueError("Ask about one fitting at a time.")
-    columns = due_columns(facts, to_day(today), rules)
-    row = {f.name: getattr(facts, f.name)[0].item() for f in fields(facts)}
-    flags = flag_names(int(columns.flags[0]))
-    opinions = []
-    for rule, days in zip(rules, columns.days_by_rule, strict=True):
-        if days[0] < FAR_DAY:
-            due_on = to_date(int(days[0]))
-            opinions.append(
-                Opinion(due_on, rule.code, due_words.sentence(rule.why, row, due_on, today, flags), rule.name)
-            )
-    opinions.sort(key=lambda opinion: opinion.due_on)
-    first = opinions[0] if opinions else None
-    return Due(
-        due_on=first.due_on if first else None,
-        code=first.code if first else NO_ESTIMATE,
-        why=first.why if first else due_words.no_estimate(row),
-        opinions=tuple(opinions),
-        flags=flags,
-        notes=due_words.notes(row, flags),
-        u=float(columns.u[0]),
-        u_limit=float(columns.u_limit[0]),
-        rate_per_day=float(columns.rate_per_day[0]),
-    )
+    return next(told(facts, due_columns(facts, to_day(today), rules), today, rules))
+
+
+def told(facts: FittingFacts, columns: DueColumns, today: date, rules: tuple[Rule, ...] = RULES) -> Iterator[Due]:
+    """Put answers into words, one fitting after the other.
+
+    Parameters
+    ----------
+    facts, columns : FittingFacts, DueColumns
+        Facts, and what the rules say of them, row by row.
+    today : date
+        Today at the site.
+    rules : tuple of Rule
+        The rules that were asked.
+    """
+    numbers = zip(
+        columns.flags.tolist(), columns.u.tolist(), columns.u_limit.tolist(), columns.rate_per_day.tolist(),
+        columns.days_by_rule.T.tolist(), strict=True,
+    )  # fmt: skip
+    for row, (bits, u, u_limit, rate, days) in zip(facts.plain_rows(), numbers, strict=True):
+        flags = flag_names(bits)
+        words = due_words.words_of(row, flags)
+        said = sorted((day, n) for n, day in enumerate(days) if day < FAR_DAY)
+        opinions = tuple(_opinion(rules[n], to_date(day), today, words) for day, n in said)
+        first = opinions[0] if opinions else None
+        yield Due(
+            due_on=first.due_on if first else None,
+            code=first.code if first else NO_ESTIMATE,
+            why=first.why if first else due_words.no_estimate(row),
+            opinions=opinions,
+            flags=flags,
+            notes=due_words.notes(row, flags),
+            u=u,
+            u_limit=u_limit,
+            rate_per_day=rate,
+        )
+
+
+def _opinion(rule: Rule, due_on: date, today: date, words: Mapping[str, str]) -> Opinion:
+    return Opinion(due_on, rule.code, due_words.filled(rule.why, words, due_on, today), rule.name)
+
+
+WAVERING = ("risk_limit", "lot_alarm")
+"""Reasons whose date rests on a forecast and on a nightly fit; every other date is exact."""
 
 
 def keeps_published(old_day: int, old_code: str, new_day: int, new_code: str) -> bool:

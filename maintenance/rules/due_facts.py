@@ -5,7 +5,7 @@ Days are whole days since 1 January 2000 (`EPOCH`); a negative day means "not kn
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from typing import Any
@@ -61,6 +61,16 @@ class FittingFacts:
         First low-battery report of this battery, days allowed after it.
     contract_day : array of int
         Date agreed with the customer; negative = none.
+    recall_day : array of int
+        Day by which a recall wants it out; negative = not recalled.
+    stratum : array of int
+        Number of its kind in the fit in use; negative = none.
+    is_measured : array of int
+        1 activations are counted, 0 assumed; negative = whatever `measured_days` says.
+    sleep_multiplier : array
+        Learnt factor on what sleep and check-ins draw, against the catalogue [0 …]; `u_before` holds it already.
+    lot_factor : array
+        Life of its lot against its kind (0 … 1]; 1 = nothing is wrong with the lot.
     """
 
     kind: DayArray
@@ -93,6 +103,11 @@ class FittingFacts:
     first_low_day: DayArray
     grace_days: DayArray
     contract_day: DayArray
+    recall_day: DayArray
+    stratum: DayArray
+    is_measured: DayArray
+    sleep_multiplier: FloatArray
+    lot_factor: FloatArray
 
     def __post_init__(self) -> None:
         shapes = {getattr(self, f.name).shape for f in fields(self)}
@@ -106,10 +121,21 @@ class FittingFacts:
         """Give one fitting as a table of one row."""
         return FittingFacts(**{f.name: getattr(self, f.name)[index : index + 1] for f in fields(self)})
 
+    def rows(self, rows: DayArray) -> FittingFacts:
+        """Give some of the fittings."""
+        return FittingFacts(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+    def plain_rows(self) -> Iterator[dict[str, float]]:
+        """Give each fitting as a mapping of plain numbers, for words and for JSON."""
+        names = [f.name for f in fields(self)]
+        for values in zip(*(getattr(self, name).tolist() for name in names), strict=True):
+            yield dict(zip(names, values, strict=True))
+
 
 _DEFAULTS: dict[str, float] = {
     "kind": CELLS, "duty": LIFE_SAFETY, "u_before": 0.0, "temperature_share": 1.0, "temperature_c": 20.0, "measured_days": 0.0,
     "measured_activations": 0.0, "typical_activations_per_day": 0.0, "is_reachable": 1, "n_ends": 0, "grace_days": 0,
+    "sleep_multiplier": 1.0, "lot_factor": 1.0,
 }  # fmt: skip
 
 

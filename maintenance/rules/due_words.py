@@ -60,25 +60,19 @@ def odds_words(q: float) -> str:
     return f"{SMALL[whole]} in a thousand" if whole else "fewer than one in a thousand"
 
 
-def sentence(template: str, row: Mapping[str, float], due_on: date, today: date, flags: tuple[str, ...]) -> str:
-    """Fill a rule's sentence from one row of fitting facts.
+def words_of(row: Mapping[str, float], flags: tuple[str, ...]) -> dict[str, str]:
+    """Give what the rules' sentences are filled with, less what hangs on a date.
 
     Parameters
     ----------
-    template : str
-        Sentence with the names of this function's dictionary in braces.
     row : mapping
         Columns of `FittingFacts` for one fitting.
-    due_on, today : date
-        The rule's date and today.
     flags : tuple of str
         Flags of the fitting, such as "prior_only".
     """
     has_made = row["made_day"] >= 0
     allowed = row["unknown_age_days"] if row["unknown_age_days"] >= 0 else row["cap_days"]
-    words = {
-        "change_by": f"{'Change by' if due_on >= today else 'It was due on'} {day_words(due_on)}",
-        "is_was": "is" if due_on >= today else "was",
+    return {
         "low_on": _day(row["first_low_day"]),
         "entered_on": _day(row["entered_day"]),
         "grace": span_words(row["grace_days"]),
@@ -93,8 +87,22 @@ def sentence(template: str, row: Mapping[str, float], due_on: date, today: date,
         "duty": DUTY.get(int(row["duty"]), "life-safety"),
         "u_limit": share_words(row["u_limit"]),
         "odds": _odds(row["planning_probability"], flags),
+        "lot_share": share_words(row["lot_factor"]),
+        "u_lot": share_words(row["u_limit"] * row["lot_factor"]),
+        "odds_of_lot": f"about {_odds_of_lot(row['planning_probability'])}",
     }
-    return template.format(**words)
+
+
+def filled(template: str, words: Mapping[str, str], due_on: date, today: date) -> str:
+    """Fill a rule's sentence: `template` has the names of `words_of` in braces, {change_by} and {is_was}."""
+    change_by = f"{'Change by' if due_on >= today else 'It was due on'} {day_words(due_on)}"
+    return template.format_map({**words, "change_by": change_by, "is_was": "is" if due_on >= today else "was"})
+
+
+def _odds_of_lot(q: float) -> str:
+    """Say who of a bad lot has failed at its limit."""
+    odds = odds_words(q)
+    return f"{odds} cells of such a lot {'has' if 'one in' in odds else 'have'} failed"
 
 
 def _odds(q: float, flags: tuple[str, ...]) -> str:

@@ -47,6 +47,7 @@ def day_of(code: str, **over: Any) -> int:
 
 # By hand: (2.2 + 9000/3600) · 24 / 1000 mAh and 8/1000 mAh a day over 465 mAh, plus 0.015/365.25.
 RATE = ((2.2 + 2.5) * 24 / 1000 + 8 / 1000) / 465 + 0.015 / 365.25
+RATE_DOUBLE = (2 * (2.2 + 2.5) * 24 / 1000 + 8 / 1000) / 465 + 0.015 / 365.25
 CROSSING = DAY - 400 + int(0.32 / RATE)
 
 
@@ -77,6 +78,14 @@ CROSSING = DAY - 400 + int(0.32 / RATE)
         ("unit_life", {"unit_life_days": 3652}, DAY - 400 + 3652),
         ("contract_date", {"contract_day": DAY + 60}, DAY + 60),
         ("contract_date", {}, FAR_DAY),
+        ("recall", {"recall_day": DAY + 20}, DAY + 20),
+        ("recall", {}, FAR_DAY),
+        ("lot_alarm", {"lot_factor": 0.5}, DAY - 400 + int(0.16 / RATE)),
+        ("lot_alarm", {"lot_factor": 1.0}, FAR_DAY),
+        ("lot_alarm", {"lot_factor": np.nan}, FAR_DAY),
+        ("lot_alarm", {"lot_factor": 0.5, "fitted_day": -1}, FAR_DAY),
+        # A learnt current twice that of the catalogue: (2 · 4.7 · 24 + 8) / 1000 mAh a day.
+        ("risk_limit", {"sleep_multiplier": 2.0}, DAY - 400 + int(0.32 / RATE_DOUBLE)),
     ],
 )
 def test_a_rules_day(code: str, over: dict[str, Any], day: int) -> None:
@@ -98,6 +107,8 @@ def test_every_rule_stands_in_the_table_above() -> None:
         ({"made_day": DAY - 3600}, "shelf_life", to_date(DAY + 52)),
         ({"fitted_day": -1}, "unknown_age", to_date(DAY - 35)),
         ({"contract_day": DAY + 1}, "contract_date", to_date(DAY + 1)),
+        ({"recall_day": DAY + 1, "contract_day": DAY + 1}, "recall", to_date(DAY + 1)),
+        ({"lot_factor": 0.4}, "lot_alarm", to_date(DAY - 400 + int(0.24 / RATE))),
     ],
 )
 def test_the_earliest_opinion_wins(over: dict[str, Any], code: str, due_on: date) -> None:
@@ -153,6 +164,12 @@ def test_a_new_rule_is_one_function_and_one_entry() -> None:
             "serves about 15 months from the day it was fitted (its date of making is not known).",
         ),
         ({"contract_day": DAY + 1}, "Change by 5 March 2027: agreed with the customer."),
+        ({"recall_day": DAY + 1}, "Change by 5 March 2027: it is recalled, whatever charge is left."),
+        (
+            {"lot_factor": 0.4, "n_ends": 9},
+            "cells of its lot have ended early, after about 40 % of what cells of this kind last. By then 24 % of its "
+            "charge is used, where about one in a hundred cells of such a lot has failed.",
+        ),
     ],
 )
 def test_the_sentence_says_why(over: dict[str, Any], text: str) -> None:
@@ -165,6 +182,8 @@ def test_what_is_assumed_is_said() -> None:
     assert set(due.flags) == {"prior_only", "fallback_rate"}
     assert any("rests on the catalogue only" in note for note in due.notes)
     assert any("not counted" in note for note in due.notes)
+    few = due_date(one(measured_days=20, is_measured=0), TODAY)
+    assert "fallback_rate" in few.flags, "counted on a few days only: the kind goes by the usual number"
     known = due_date(one(n_ends=50, measured_days=400, measured_activations=300), TODAY)
     assert known.flags == ()
     assert known.notes == ()
@@ -207,6 +226,8 @@ def fittings(draw: st.DrawFn) -> dict[str, Any]:
         "cap_days": draw(st.sampled_from([-1, 700, 1826])),
         "made_day": draw(st.sampled_from([-1, DAY - age - 100])),
         "first_low_day": draw(st.sampled_from([-1, -1, DAY - age // 3])),
+        "lot_factor": draw(st.sampled_from([1.0, 1.0, 0.55])),
+        "sleep_multiplier": draw(st.sampled_from([1.0, 1.4])),
     }
 
 
@@ -229,6 +250,8 @@ GOOD_NEWS: dict[str, Any] = {
     "a later low-battery report": lambda f, x: {"first_low_day": DAY if f["first_low_day"] >= 0 else -1},
     "no low-battery report": lambda f, x: {"first_low_day": -1},
     "a longer grace": lambda f, x: {"grace_days": 30},
+    "a better lot": lambda f, x: {"lot_factor": 1 - (1 - f["lot_factor"]) * x},
+    "a lower learnt current": lambda f, x: {"sleep_multiplier": f["sleep_multiplier"] * x},
     "less cold": lambda f, x: {"temperature_share": 1.0},
 }
 
@@ -284,7 +307,8 @@ def test_hostile_numbers_give_a_date_or_a_reason_and_no_warning(data: st.DataObj
     columns = {
         name: np.array(data.draw(st.lists(ANY, min_size=3, max_size=3)), dtype=np.float64)
         for name in (*PENDANT, "u_before", "since_day", "made_day", "measured_days", "measured_activations",
-                     "first_low_day", "contract_day", "unit_life_days", "temperature_c", "temperature_share", "n_ends")
+                     "first_low_day", "contract_day", "unit_life_days", "temperature_c", "temperature_share", "n_ends",
+                     "recall_day", "lot_factor", "sleep_multiplier", "stratum", "is_measured")
     }  # fmt: skip
     with warnings.catch_warnings():
         warnings.simplefilter("error")

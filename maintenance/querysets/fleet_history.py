@@ -1,0 +1,234 @@
+"""Reads every set of cells that was ever fitted, with what is known of how it fared: the raw facts of a fit."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from django.db import connection
+from numpy.typing import NDArray
+
+from maintenance.querysets import fleet_sql as sql
+from maintenance.querysets.fleet import DUTIES, Table, read_cells, read_kinds, read_periods, read_zones, zones_of
+from maintenance.querysets.fleet_days import DAY_S, UNKNOWN_S, local_days
+from maintenance.rules.battery.outcomes import WHY
+from maintenance.rules.fleet_columns import NO_KEY, picked, row_of, sorted_by
+from maintenance.rules.fleet_history import OUTAGE_SHARE, HistoryColumns, silent_since
+
+EVERY, EXCEPTIONS, VISITS = range(3)
+EVIDENCE = ("every", "exceptions", "visits")
+_SHIFT = 34
+"""Seconds need 34 bits until the year 2500; above them stands the key they belong to."""
+
+
+def read_history(at: datetime) -> HistoryColumns:
+    """Read the whole record, as of now; `at` is the moment up to which silence is counted."""
+    kinds, cells = read_kinds(), read_cells()
+    names, zone_of_site = read_zones()
+    rows, codes = _fittings()
+    places = _places(rows)
+    zone = zones_of(places["site"], zone_of_site)
+    units = _units()
+    at_unit = row_of(units["pk"], rows["transmitter"])
+
+    def day(column: NDArray[Any]) -> NDArray[np.float64]:
+        return local_days(column, zone, names)
+
+    is_open = rows["removed"] == UNKNOWN_S
+    alive, silent, expected = _signs_of_life(rows, places, is_open, int(at.timestamp()))
+    low, confirmed = _low_signals(rows, int(at.timestamp()))
+    fittings = {
+        "pk": rows["pk"],
+        "kind": row_of(kinds["pk"], units["type"][at_unit]) if len(units["pk"]) else at_unit,
+        "cell": row_of(cells["pk"], rows["battery_type"]),
+        "fitted_day": day(rows["fitted"]),
+        "entered_day": day(rows["entered"]),
+        "removed_day": day(rows["removed"]),
+        "why": rows["why"].astype(np.int64),
+        "first_low_day": day(low),
+        "low_confirmed": confirmed,
+        "last_alive_day": day(alive),
+        "silent_since_day": day(silent),
+        "next_expected_day": day(expected),
+        "has_log": places["evidence"] == EVERY,
+        "volts": rows["volts"],
+        "is_under_load": rows["is_under_load"] != 0,
+        "interval_s": places["interval_s"],
+        "duty": places["duty"].astype(np.int64),
+        "lot": rows["lot"],
+    }
+    return HistoryColumns(kinds, cells, read_periods(rows["pk"]), fittings, codes)
+
+
+def _fittings() -> tuple[Table, tuple[str, ...]]:
+    """Every set of cells, and the lot codes that were noted."""
+    columns = [
+        sql.key("pk", "id"), sql.key("transmitter_id"), sql.key("battery_type_id"), sql.moment("fitted", "fitted_at"),
+        sql.moment("entered", "entered_at"), sql.moment("removed", "removed_at"),
+        sql.code("why", "removed_why", tuple(WHY), WHY["unknown"]), sql.real("volts", "removed_v"),
+        sql.flag("is_under_load", "removed_v_under_load"), sql.moment("low", "first_low_at"),
+        sql.moment("alive", "last_alive_at"),
+    ]  # fmt: skip
+    rows = sorted_by(sql.select(columns, "devices_fitting"), "pk")
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            return _with_hashed_lots(rows, cursor)
+        cursor.execute("SELECT id, lot FROM devices_fitting WHERE lot <> '' ORDER BY id")
+        pairs = cursor.fetchall()
+    codes = tuple(sorted({code for _, code in pairs}))
+    place = {code: n for n, code in enumerate(codes)}
+    rows["lot"] = np.full(len(rows["pk"]), NO_KEY, dtype=np.int64)
+    at = row_of(rows["pk"], np.array([pk for pk, _ in pairs], dtype=np.int64))
+    rows["lot"][at[at >= 0]] = np.array([place[code] for _, code in pairs], dtype=np.int64)[at >= 0]
+    return rows, codes
+
+
+def _with_hashed_lots(rows: Table, cursor: Any) -> tuple[Table, tuple[str, ...]]:
+    """Tell codes apart by a 64-bit hash of the server's, so that a million of them need not come over as text."""
+    cursor.execute("SELECT DISTINCT lot, hashtextextended(lot, 0) FROM devices_fitting WHERE lot <> '' ORDER BY lot")
+    pairs = cursor.fetchall()
+    mine = sql.select(
+        [sql.key("pk", "id"), sql.key("hash", "hashtextextended(lot, 0)")], "devices_fitting WHERE lot <> ''"
+    )
+    hashes = np.array([number for _, number in pairs], dtype=np.int64)
+    order = np.argsort(hashes)
+    found = row_of(hashes[order], mine["hash"])
+    rows["lot"] = np.full(len(rows["pk"]), NO_KEY, dtype=np.int64)
+    at = row_of(rows["pk"], mine["pk"])
+    known = (at >= 0) & (found >= 0)
+    rows["lot"][at[known]] = order[found[known]]
+    return rows, tuple(code for code, _ in pairs)
+
+
+def _units() -> Table:
+    return sorted_by(sql.select([sql.key("pk", "id"), sql.key("type_id")], "devices_transmitter"), "pk")
+
+
+def _packed(keys: NDArray[Any], seconds: NDArray[Any]) -> NDArray[np.int64]:
+    return (keys.astype(np.int64) << _SHIFT) + np.clip(seconds, 0, (1 << _SHIFT) - 1)
+
+
+def _last_before(keys: NDArray[Any], since: NDArray[Any], key: NDArray[Any], at: NDArray[Any]) -> NDArray[np.int64]:
+    """Row of the last entry of the same key at or before a moment, −1 = none. Entries are sorted by key, then moment."""
+    row = np.searchsorted(_packed(keys, since), _packed(key, at), side="right") - 1
+    is_mine = (row >= 0) & (keys[np.maximum(row, 0)] == key) if len(keys) else row >= 0
+    return np.where(is_mine, row, NO_KEY)
+
+
+def _places(fittings: Table) -> Table:
+    """Where each set of cells stood last: the registration that held when it came out, or holds now."""
+    rows = sorted_by(
+        sql.select(
+            [sql.key("pk", "id"), sql.key("transmitter_id"), sql.key("receiver_id"), sql.key("site_id"),
+             sql.code("duty", "duty", DUTIES, 0), sql.real("interval_s"), sql.real("window_s"),
+             sql.moment("since", "registered_at"), sql.flag("is_open", "removed_at IS NULL")],
+            "devices_registration WHERE transmitter_id IS NOT NULL",
+        ),
+        "transmitter", "since", "pk",
+    )  # fmt: skip
+    end = np.where(fittings["removed"] == UNKNOWN_S, 1 << _SHIFT, fittings["removed"])
+    row = _last_before(rows["transmitter"], rows["since"], fittings["transmitter"], end)
+    # Registered later than the cells came out, as imports may be: the first place is better than none.
+    first = row_of(rows["transmitter"], fittings["transmitter"])
+    row = np.where(row >= 0, row, first)
+    receivers = sorted_by(
+        sql.select([sql.key("pk", "id"), sql.code("evidence", "evidence", EVIDENCE)], "devices_receiver"), "pk"
+    )
+
+    def at(column: NDArray[Any], missing: float) -> NDArray[Any]:
+        return np.where(row >= 0, column[row], missing) if len(column) else np.full(len(row), missing)
+
+    receiver = at(rows["receiver"], NO_KEY).astype(np.int64)
+    of_receiver = row_of(receivers["pk"], receiver)
+    evidence = receivers["evidence"][of_receiver] if len(receivers["pk"]) else of_receiver
+    in_service = picked(rows, rows["is_open"] == 1)
+    return {
+        "receiver": receiver,
+        "site": at(rows["site"], NO_KEY).astype(np.int64),
+        "duty": at(rows["duty"], 0),
+        "interval_s": at(rows["interval_s"], np.nan),
+        "window_s": at(rows["window_s"], np.nan),
+        "evidence": np.where(of_receiver >= 0, evidence, VISITS),
+        "open receivers": in_service["receiver"],
+    }
+
+
+def _signs_of_life(
+    rows: Table, places: Table, is_open: NDArray[np.bool_], now_s: int
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Last sign of life, and for the silent ones the last check-in and when the next one was expected [s]."""
+    visits = sorted_by(
+        sql.select(
+            [sql.key("site_id"), sql.moment("finished", "finished_at")],
+            "maintenance_visit WHERE state = 'finished' AND finished_at IS NOT NULL",
+        ),
+        "site", "finished",
+    )  # fmt: skip
+    last = np.where(is_open, now_s, rows["removed"])
+    row = _last_before(visits["site"], visits["finished"], places["site"], last)
+    visited = np.where(row >= 0, visits["finished"][row] if len(visits["site"]) else UNKNOWN_S, UNKNOWN_S)
+    # Whoever fits cells sees them work; what was entered of cells found in place was seen that day.
+    seen = np.maximum(np.maximum(rows["alive"], rows["fitted"]), np.minimum(rows["entered"], last))
+    by_visit = places["evidence"] != EVERY
+    alive = np.where(by_visit, np.maximum(seen, visited), rows["alive"])
+    missing, since = _missing(rows, places, is_open, now_s)
+    # Where only faults reach us over a tested link, no fault means alive.
+    alive = np.where((places["evidence"] == EXCEPTIONS) & is_open & ~missing, now_s, alive)
+    silent = np.where(np.isfinite(since), np.nan_to_num(since), UNKNOWN_S).astype(np.int64)
+    expected = np.where(
+        np.isfinite(since), np.nan_to_num(since + np.nan_to_num(places["interval_s"], nan=DAY_S)), UNKNOWN_S
+    )
+    return alive, silent, expected.astype(np.int64)
+
+
+def _missing(
+    rows: Table, places: Table, is_open: NDArray[np.bool_], now_s: int
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Which sets of cells stand in a transmitter that is missing now, and the last check-in where that proves an end [s]."""
+    faults = sorted_by(
+        sql.select(
+            [sql.key("transmitter_id"), sql.key("receiver_id"), sql.moment("raised", "raised_at")],
+            "devices_fault WHERE kind = 'missing' AND cleared_at IS NULL AND transmitter_id IS NOT NULL",
+        ),
+        "transmitter", "raised",
+    )  # fmt: skip
+    row = np.where(is_open, row_of(faults["transmitter"], rows["transmitter"]), NO_KEY)
+    is_missing = row >= 0
+    if not bool(is_missing.any()):
+        return is_missing, np.full(len(row), np.nan)
+    receivers, n = np.unique(places["open receivers"], return_counts=True)
+    n_missing = np.bincount(np.maximum(row_of(receivers, faults["receiver"]), 0), minlength=len(receivers))
+    at = row_of(receivers, places["receiver"])
+    is_outage = np.where(at >= 0, n_missing[at] >= OUTAGE_SHARE * n[at], False) & (n[at] > 1)
+    since = silent_since(faults["raised"][row], places["window_s"], now_s, is_outage)
+    return is_missing, np.where(is_missing, since, np.nan)
+
+
+def _low_signals(rows: Table, now_s: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """First low-battery signal of each set of cells [s], and whether it was more than a moment of cold or of load."""
+    faults = sorted_by(
+        sql.select(
+            [sql.key("transmitter_id"), sql.moment("raised", "raised_at"), sql.moment("cleared", "cleared_at")],
+            "devices_fault WHERE kind = 'low_battery' AND transmitter_id IS NOT NULL",
+        ),
+        "transmitter", "raised",
+    )  # fmt: skip
+    order = np.lexsort([rows["fitted"], rows["transmitter"]])
+    row = _last_before(rows["transmitter"][order], rows["fitted"][order], faults["transmitter"], faults["raised"])
+    row = np.where(row >= 0, order[row] if len(order) else NO_KEY, NO_KEY)
+    end = np.where(rows["removed"] == UNKNOWN_S, now_s, rows["removed"])
+    theirs = (row >= 0) & (faults["raised"] <= end[row] if len(end) else False)
+    row, raised = row[theirs], faults["raised"][theirs]
+    lasted = np.where(faults["cleared"][theirs] == UNKNOWN_S, end[row], faults["cleared"][theirs]) - raised
+    first = np.full(len(end), np.iinfo(np.int64).max)
+    np.minimum.at(first, row, raised)
+    last = np.full(len(end), UNKNOWN_S)
+    np.maximum.at(last, row, raised)
+    stood = np.zeros(len(end), dtype=np.bool_)
+    stood[row[lasted >= DAY_S]] = True
+    has_fault = first < np.iinfo(np.int64).max
+    noted = np.where(rows["low"] == UNKNOWN_S, np.iinfo(np.int64).max, rows["low"])
+    low = np.minimum(first, noted)
+    repeated = has_fault & (last - np.where(has_fault, low, last) >= DAY_S)
+    return np.where(low < np.iinfo(np.int64).max, low, UNKNOWN_S), stood | repeated
