@@ -57,6 +57,8 @@ SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
         ("maintenance:round_list", "Rounds"),
         ("maintenance:visit_list", "Visits"),
         ("maintenance:request_list", "Requests"),
+        ("maintenance:kinds", "Kinds"),
+        ("maintenance:honesty", "Are we honest?"),
     ),
     "sites": (("sites:site_list", "Sites"), ("company:customer_list", "Customers")),
     "receivers": (("devices:receiver_list", "Receivers"), ("devices:catalogue", "Catalogue")),

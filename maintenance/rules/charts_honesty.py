@@ -19,6 +19,8 @@ RATIO_MOST = 4.0
 """The scale runs from 1/4 to 4 times as many as expected, evenly in the logarithm; what lies beyond ends in an arrow."""
 RATIO_TICKS = ((0.25, "¼"), (0.5, "½"), (1.0, "as expected"), (2.0, "2 ×"), (4.0, "4 ×"))
 ROW = 28.0
+WORDS_WIDTH = 130.0
+"""Room that the words of a risk need beside its leader."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,7 @@ class RiskMark:
     word: str
     word_x: float
     word_y: float
+    is_left: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,12 +195,8 @@ def lives_chart(
 
     cut = min(max(known_to, 0.0), u_max)
     steps = [float(s) for s in np.arange(0.0, u_max + 1e-9, 0.25)]
-    marks = []
-    for i, (word, at) in enumerate((word, at) for word, at in risks if math.isfinite(at) and at <= u_max):
-        x, y = x_of(at), y_of(float(np.interp(at, u, survival)))
-        # The curve lies flat where lives begin to end: the words stand under each other below it, left of their point.
-        word_y = round(top + 64.0 + 24.0 * i, 1)
-        marks.append(RiskMark(_disc(x, y), f"M{x} {y}V{word_y}h-6", word, round(x - 10.0, 1), word_y))
+    shown = [(word, at) for word, at in risks if math.isfinite(at) and at <= u_max]
+    points = [(word, x_of(at), y_of(float(np.interp(at, u, survival)))) for word, at in shown]
     rows = tuple(
         (f"{round(s * 100)} %", _percent(float(np.interp(s, u, survival))), _percent(float(np.interp(s, u, from_catalogue))))
         for s in steps
@@ -207,8 +206,24 @@ def lives_chart(
         line(from_catalogue), x_of(1.0),
         tuple(Tick(x_of(s), f"{round(s * 100)} %") for s in steps),
         tuple(Tick(y_of(s), f"{round(s * 100)} %") for s in (0.0, 0.25, 0.5, 0.75, 1.0)),
-        tuple(marks), rows,
+        _risk_marks(points, left, top), rows,
     )  # fmt: skip
+
+
+def _risk_marks(points: Sequence[tuple[str, float, float]], left: float, top: float) -> tuple[RiskMark, ...]:
+    """Put the words below the curve, which lies flat where lives begin to end: left of their points, else right of them.
+
+    The leaders end at different heights, so that no words cross the leader of another point.
+    """
+    is_left = all(x - left > WORDS_WIDTH for _, x, _ in points)
+    marks = []
+    for i, (word, x, y) in enumerate(points):
+        step = i if is_left else len(points) - 1 - i
+        word_y, turn = round(top + 64.0 + 24.0 * step, 1), -6 if is_left else 6
+        marks.append(
+            RiskMark(_disc(x, y), f"M{x} {y}V{word_y}h{turn}", word, round(x + turn * 5 / 3, 1), word_y, is_left)
+        )
+    return tuple(marks)
 
 
 def _percent(share: float) -> str:

@@ -18,6 +18,7 @@ from maintenance.rules.honesty_words import (
     count_words,
     group,
     headline,
+    percent_words,
     share_range,
 )
 
@@ -58,33 +59,50 @@ class Spent:
         """Mean share of the charge left in those changed by plan [0 … 1]; None where there was none."""
         return self.unspent / self.n_unspent if self.n_unspent else None
 
+    @property
+    def share_left_words(self) -> str:
+        """The same in words; empty where there was none."""
+        return "" if self.share_left is None else percent_words(self.share_left)
+
 
 @dataclass(frozen=True, slots=True)
 class Yearly:
-    """What was done in one duty against changing everything once a year, over the same days in service.
+    """What was done in one duty against changing everything once a year, for the same devices over the same days.
 
     Parameters
     ----------
     duty : str
         Duty in words.
-    years : float
-        Device-years in service.
     n_cells, n_dead : float
-        Sets used (ended or changed by plan) and found dead, as it was done.
+        Sets used (ended or changed by plan) and found dead, as it was done [1/year].
     fixed_cells, fixed_dead : float
-        The same, had every set been changed after a year.
+        The same, had every set been changed after a year [1/year].
     """
 
     duty: str
-    years: float
-    n_cells: int
-    n_dead: int
+    n_cells: float
+    n_dead: float
     fixed_cells: float
     fixed_dead: float
 
     @property
+    def cells_words(self) -> str:
+        """Sets used a year."""
+        return count_words(self.n_cells)
+
+    @property
+    def dead_words(self) -> str:
+        """Found dead a year."""
+        return count_words(self.n_dead)
+
+    @property
+    def fixed_cells_words(self) -> str:
+        """Sets used a year if changed yearly."""
+        return count_words(self.fixed_cells)
+
+    @property
     def fixed_dead_words(self) -> str:
-        """Batteries found dead if changed yearly, rounded to what is known."""
+        """Found dead a year if changed yearly."""
         return count_words(self.fixed_dead)
 
 
@@ -133,6 +151,7 @@ def honesty_tables(
     late = _sum("In all", [row for row in rows if row["from_on"] >= recent[0]])
     duties = [code for code in DUTY_WORDS if any(row["duty"] == code for row in rows)]
     of_duty = {code: [row for row in rows if row["duty"] == code] for code in duties}
+    years = max((as_of - starts[0]).days + 1, 1) / DAYS_PER_YEAR
     kinds = _groups(rows, lambda row: (row["transmitter_type_id"], row["battery_type_id"], row["is_measured"]))
     return Honesty(
         since=starts[0],
@@ -145,7 +164,7 @@ def honesty_tables(
         kinds=_worst_first([_kind(part, kind_pks.get(key)) for key, part in kinds.items()]),
         limits=[_against_limit(code, part, limits[code]) for code, part in of_duty.items() if code in limits],
         spent=[_spent(code, part) for code, part in of_duty.items()],
-        yearly=[_yearly(code, part) for code, part in of_duty.items()],
+        yearly=[_yearly(code, part, years) for code, part in of_duty.items()],
     )
 
 
@@ -277,14 +296,13 @@ def _spent(duty: str, rows: Sequence[Row]) -> Spent:
     )  # fmt: skip
 
 
-def _yearly(duty: str, rows: Sequence[Row]) -> Yearly:
+def _yearly(duty: str, rows: Sequence[Row], years: float) -> Yearly:
     """Compare only where cells of the kind have been followed for a year, both sides alike."""
     known = [row for row in rows if row["facts"].get("fixed_cells") is not None]
     return Yearly(
         DUTY_WORDS[duty],
-        _fact(known, "device_days") / DAYS_PER_YEAR,
-        sum(row["happened"] for row in known) + int(_fact(known, "n_unspent")),
-        sum(row["n_found_dead"] for row in known),
-        _fact(known, "fixed_cells"),
-        _fact(known, "fixed_dead"),
+        (sum(row["happened"] for row in known) + _fact(known, "n_unspent")) / years,
+        sum(row["n_found_dead"] for row in known) / years,
+        _fact(known, "fixed_cells") / years,
+        _fact(known, "fixed_dead") / years,
     )

@@ -162,6 +162,16 @@ class AgainstLimit:
         return self.n_dead / self.n_finished if self.n_finished else None
 
     @property
+    def share_words(self) -> str:
+        """The share in words; empty where none has finished."""
+        return "" if self.share is None else percent_words(self.share)
+
+    @property
+    def range_words(self) -> str:
+        """The range in words; empty where none has finished."""
+        return f"{percent_words(self.low)} to {percent_words(self.high)}" if self.n_finished else ""
+
+    @property
     def reading(self) -> str:
         """Code: few, above, below, around."""
         if self.n_finished < MIN_FINISHED:
@@ -196,11 +206,19 @@ def count_words(n: float) -> str:
     """Write an expected count: whole from ten, one place below, "under 0.1" where it rounds to nothing."""
     if not math.isfinite(n):
         return "an unknown number of"
-    if n >= 9.95:
+    if n >= 9.95 or n == 0:
         return f"{n:.0f}"
     if 0 < n < 0.05:
         return "under 0.1"
     return f"{n:.1f}"
+
+
+def percent_words(share: float) -> str:
+    """Write a share that may be small: whole per cent from ten, one place below, "under 0.1 %" where it rounds to nothing."""
+    percent = 100.0 * share
+    if 0 < percent < 0.05:
+        return "under 0.1 %"
+    return f"{percent:.0f} %" if percent >= 9.95 or percent == 0 else f"{percent:.1f} %"
 
 
 def _noun(n: float) -> str:

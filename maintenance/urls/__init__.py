@@ -1,11 +1,12 @@
 """Addresses of the work, by topic. Technician pages live under /tech/, customers' under /portal/."""
 
-from maintenance.urls import due, home, portal, reports, requests, rounds, visits
+from maintenance.urls import battery, due, home, portal, reports, requests, rounds, visits
 
 app_name = "maintenance"
 urlpatterns = [
     *home.urlpatterns,
     *due.urlpatterns,
+    *battery.urlpatterns,
     *rounds.urlpatterns,
     *visits.urlpatterns,
     *reports.urlpatterns,

@@ -25,6 +25,7 @@ from django.db.models import Field, Model
 from company import sealed
 from company.actions import ensure_firm, ensure_policies
 from company.models import Customer, PortalAccess, User
+from maintenance.models import BatteryFit, StratumFit
 from sites.models import PortalSite
 from tests import factories
 
@@ -381,6 +382,15 @@ def _person(pk: int, audience: str, **over: Any) -> User:
     return factories.make_user(audience, pk=pk, email=f"p{pk}@example.org", name=f"Person {pk}", **over)
 
 
+def plant_fit(pk: int) -> None:
+    """What a night has learnt of the planted kind; it belongs to nobody, so it holds no canary."""
+    fit = BatteryFit.objects.create(pk=pk, as_of=TODAY, model_version="0", is_current=True)
+    StratumFit.objects.create(
+        pk=pk, fit=fit, number=0, transmitter_type_id=pk, battery_type_id=pk, is_measured=True,
+        u_1=0.5, u_5=0.6, u_10=0.7,
+    )  # fmt: skip
+
+
 def plant() -> Garden:
     """Make the garden. Every model with a path to a customer has a row in every household."""
     ensure_firm()
@@ -397,6 +407,7 @@ def plant() -> Garden:
         "transmitter": factories.transmitter_type("planted-pendant", pk=500001),
         "receiver": factories.receiver_type("planted-receiver", pk=500001),
     }
+    plant_fit(500001)
     houses = []
     for key, pk, by in (
         ("own", 500001, "technician"),

@@ -20,9 +20,10 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from devices.models import Fault
-from maintenance.models import DueItem, Entry, IssuedReport, Request
+from maintenance.models import BatteryFit, DueItem, Entry, IssuedReport, Request
 from tests import factories
 from tests.conftest import World
+from tests.maintenance import fits_made
 
 FEW, MORE = 3, 20
 
@@ -177,6 +178,20 @@ def jobs(world: World, n: int) -> None:
         enqueue(handler="tests.house.planting.nothing", key=str(uuid.uuid4()), title="Paper", by=world.office)
 
 
+def kinds(world: World, n: int) -> None:
+    """Kinds of transmitter that a night has learnt of, each with half-years that were tested and a lot."""
+    fit = BatteryFit.objects.filter(is_current=True).first() or fits_made.make_fit()
+    for _ in range(n):
+        label = f"Kind {factories.number()}"
+        code = label.lower().replace(" ", "-")
+        kind = fits_made.make_kind(
+            fit, fit.strata.count(), transmitter_type=factories.transmitter_type(code, label=label),
+            in_alarm=True, z=5.0,
+        )  # fmt: skip
+        fits_made.half_year(kind, factories.TODAY - timedelta(days=200), 5.0, 4)
+        kind.lots.create(fit=fit, code=f"LOT-{kind.pk}", observed=3, expected=2.0)
+
+
 # (address name, what fills it, who looks, what grows)
 PAGES: list[tuple[str, str, str, Callable[[World, int], None]]] = [
     ("sites:site_list", "", "office", sites),
@@ -194,6 +209,9 @@ PAGES: list[tuple[str, str, str, Callable[[World, int], None]]] = [
     ("devices:import_list", "", "office", imports),
     ("maintenance:due_list", "", "office", sites),
     ("maintenance:due_panel", "own_site.pk", "office", slots),
+    ("maintenance:honesty", "", "office", kinds),
+    ("maintenance:honesty_csv", "", "office", kinds),
+    ("maintenance:kinds", "", "office", kinds),
     ("maintenance:round_list", "", "office", rounds),
     ("maintenance:round_detail", "technician.rounds.first.pk", "office", stops),
     ("maintenance:round_packing", "technician.rounds.first.pk", "office", stops),

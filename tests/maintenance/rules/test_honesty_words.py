@@ -24,6 +24,7 @@ from maintenance.rules.honesty_words import (
     count_words,
     group,
     headline,
+    percent_words,
     share_range,
 )
 
@@ -106,7 +107,13 @@ def test_rows_that_stand_out_by_chance_are_counted_before_anybody_worries() -> N
 
 
 def test_counts_are_rounded_to_what_is_known() -> None:
-    assert [count_words(n) for n in (41.3, 9.96, 3.24, 0.01, 0.0)] == ["41", "10", "3.2", "under 0.1", "0.0"]
+    assert [count_words(n) for n in (41.3, 9.96, 3.24, 0.01, 0.0)] == ["41", "10", "3.2", "under 0.1", "0"]
+
+
+def test_small_shares_keep_one_place() -> None:
+    assert [percent_words(x) for x in (0.0, 0.0004, 0.0046, 0.0995, 0.55, 1.0)] == [
+        "0 %", "under 0.1 %", "0.5 %", "10 %", "55 %", "100 %",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -169,14 +176,17 @@ def test_the_tables_add_up() -> None:
     assert (life.n_finished, life.n_dead, life.limit) == (11 + 50 + 20, 4, 0.01)
     assert (told.spent[0].n_early, told.spent[0].n_overdue, told.spent[0].unspent) == (2, 59, 6.0)
     assert told.spent[0].share_left == pytest.approx(0.3)
-    assert (told.yearly[1].years, told.yearly[1].n_cells, told.yearly[1].fixed_cells) == (10.0, 12, 10.0)
+    # From 1 January 2022 to 30 June 2026 are 1,642 days; 2 ended and 10 were changed by plan.
+    assert told.yearly[1].n_cells == pytest.approx(12 / (1642 / 365.25))
+    assert told.yearly[1].fixed_cells_words == "2.2"
 
 
 def test_a_year_that_nobody_has_followed_is_left_out_on_both_sides() -> None:
     unknown = dict(row()["facts"], fixed_cells=None, fixed_dead=None)  # type: ignore[call-overload]
     told = honesty_tables([row(), row(facts=unknown, battery_type_id=3)], {}, {}, date(2026, 6, 30))
     assert told is not None
-    assert (told.yearly[0].years, told.yearly[0].n_cells, told.yearly[0].n_dead) == (10.0, 21, 2)
+    # Of the two rows only one counts: 21 sets and 2 found dead in half a year.
+    assert (round(told.yearly[0].n_cells * 181 / 365.25, 6), told.yearly[0].dead_words) == (21.0, "4.0")
     assert told.limits == []
 
 
@@ -258,3 +268,13 @@ def test_other_ends_are_told_per_thousand_devices_in_a_year() -> None:
     told = kinds.other_words(12, 100 * 365.25, 0.08 / 365.25, 0.2 / 365.25, in_alarm=False)
     assert told == {"counted": "12 in 100 device-years", "rate": "120 counted; 80 to 200 fit that", "in_alarm": False}
     assert kinds.other_words(0, 3 * 365.25, 0.0, 0.01 / 365.25, in_alarm=False)["rate"] == "0 to 10 fit that"
+
+
+def test_words_of_risks_stand_where_there_is_room_and_cross_no_leader() -> None:
+    u = np.linspace(0, 1.5, 61)
+    survival = learn().survival(u)
+    for risks in ([("one in a hundred", 0.1), ("one in ten", 0.4)], [("one in a hundred", 0.5), ("one in ten", 0.8)]):
+        first, second = lives_chart(u, survival, survival, risks, known_to=1.0).marks
+        # Words run to the side away from the other leaders, or end below them.
+        assert first.is_left == second.is_left == (risks[0][1] > 0.4)
+        assert (second.word_y > first.word_y) == first.is_left
