@@ -1,9 +1,9 @@
 """App configuration of maintenance."""
 
 from django.apps import AppConfig
-from django.db.models.signals import post_migrate
+from django.db.models.signals import post_migrate, pre_migrate
 
-from company.tenant_keys import ensure_customer_keys
+from company.tenant_keys import ensure_customer_keys, lift_triggers
 
 
 class MaintenanceConfig(AppConfig):
@@ -13,5 +13,6 @@ class MaintenanceConfig(AppConfig):
     def ready(self) -> None:
         from maintenance import listeners  # noqa: F401 - connects to what the apps below tell
 
+        pre_migrate.connect(lift_triggers, sender=self)
         # The uppermost app: when it has migrated, every table is there.
         post_migrate.connect(ensure_customer_keys, sender=self)

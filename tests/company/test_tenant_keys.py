@@ -3,7 +3,7 @@
 import pytest
 from django.db import IntegrityError, connection, transaction
 
-from company.tenant_keys import ensure_customer_keys, tenant_links
+from company.tenant_keys import ensure_customer_keys, lift_triggers, tenant_links
 from devices.models import Output, Receiver, RegistrationOutput
 from maintenance.models import Visit
 from tests import factories
@@ -39,3 +39,20 @@ def commit(attempt):
 def test_making_the_keys_again_changes_nothing(world):
     ensure_customer_keys()
     assert factories.make_receiver(world.own_site).pk
+
+
+def triggers() -> int:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'tk!_%' ESCAPE '!'")
+        return cursor.fetchone()[0]
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="only SQLite remakes tables and has triggers for keys")
+def test_a_table_with_rows_can_be_remade_by_a_migration(world):
+    before = triggers()
+    lift_triggers(plan=[])
+    assert triggers() == before > 0, "nothing to migrate, nothing to lift"
+    lift_triggers(plan=["one"])
+    assert triggers() == 0
+    ensure_customer_keys()
+    assert triggers() == before
