@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
 from maintenance.rules.battery.fits import BoolArray, Fit, FloatArray, IntArray, floats, held
+from maintenance.rules.battery.hazard import Cumulated, cumulated_by
 from maintenance.rules.battery.lots import group_z, interval_of_ratio
 
 LEAST_FACTOR = 0.01
@@ -50,7 +51,8 @@ def expected_in(fit: Fit, stratum: ArrayLike, u_from: ArrayLike, u_to: ArrayLike
     is_sound = np.isfinite(begin) & np.isfinite(end) & (begin >= 0) & (end >= 0) & (factor > 0) & np.isfinite(factor)
     divisor = np.where(is_sound, np.maximum(factor, LEAST_FACTOR), 1.0)
     low, high = (held(np.where(is_sound, u, 0.0)) / divisor for u in (begin, end))
-    gained = fit.cumulated(which, np.maximum(low, high)) - fit.cumulated(which, low)
+    cumulated = cumulated_by(fit, which)
+    gained = cumulated(which, np.maximum(low, high)) - cumulated(which, low)
     return np.where(is_sound, np.maximum(gained, 0.0), np.nan)
 
 
@@ -166,24 +168,25 @@ def remaining_median(fit: Fit, stratum: ArrayLike, u: ArrayLike) -> FloatArray:
     is_sound = (start >= 0) & (start <= FARTHEST_U)
     left = np.full(start.shape, np.nan)
     rows = np.flatnonzero(is_sound)
+    cumulated = cumulated_by(fit, which.flat[rows])
     for begin in range(0, len(rows), _BLOCK):
         part = rows[begin : begin + _BLOCK]
-        left.flat[part] = _median_left(fit, which.flat[part], start.flat[part])
+        left.flat[part] = _median_left(cumulated, which.flat[part], start.flat[part])
     return left
 
 
-def _median_left(fit: Fit, stratum: IntArray, u: FloatArray) -> FloatArray:
+def _median_left(cumulated: Cumulated, stratum: IntArray, u: FloatArray) -> FloatArray:
     """Bisect H(u + x) = H(u) + ln 2 for one block of sound rows."""
-    aim = fit.cumulated(stratum, u) + np.log(2.0)
+    aim = cumulated(stratum, u) + np.log(2.0)
     low, high = np.zeros_like(u), np.maximum(u, 1.0)
     for _ in range(30):
-        is_short = fit.cumulated(stratum, u + high) < aim
+        is_short = cumulated(stratum, u + high) < aim
         if not is_short.any():
             break
         high = np.where(is_short, 2.0 * high, high)
     for _ in range(40):
         middle = 0.5 * (low + high)
-        is_short = fit.cumulated(stratum, u + middle) < aim
+        is_short = cumulated(stratum, u + middle) < aim
         low, high = np.where(is_short, middle, low), np.where(is_short, high, middle)
     return 0.5 * (low + high)
 

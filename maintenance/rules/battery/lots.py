@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import gammaincinv
 
 from maintenance.rules.battery.fits import BatteryColumns, BoolArray, Fit, FloatArray, IntArray, floats, held
+from maintenance.rules.battery.hazard import cumulated_by
 
 FACTORS = np.array([1.0, 0.85, 0.7, 0.55, 0.4, 0.28])
 """Lives that a lot may have, as a share of its kind's (section 5)."""
@@ -98,7 +99,10 @@ def expected_ends(batteries: BatteryColumns, fit: Fit) -> FloatArray:
     stratum = np.where(is_sound, batteries.stratum, 0)
     u = fit.scaled(stratum, np.where(is_sound, middle, 0.0), batteries.sleep_share)
     e = fit.scaled(stratum, np.where(is_sound, entry, 0.0), batteries.sleep_share)
-    gained = fit.cumulated(stratum, u) - fit.cumulated(stratum, e)
+    cumulated = cumulated_by(fit, stratum)
+    gained = cumulated(stratum, u)
+    if bool(np.any(e > 0)):
+        gained = gained - cumulated(stratum, e)
     return np.where(is_sound, np.maximum(gained, 0.0), np.nan)
 
 

@@ -183,7 +183,8 @@ def test_against_the_fit_in_use() -> None:
     assert np.flatnonzero(lots.is_suspect).tolist() == [7]
     x = expected_ends(cells, fit)
     alive = np.array([-np.log1p(-fit.posterior(0).failed(u)) for u in cells.end_u])
-    assert x == pytest.approx(alive, rel=1e-8)
+    # A stratum of so many batteries is read off a table (see `test_hazard`).
+    assert x == pytest.approx(alive, rel=1e-5)
     assert lots.expected.sum() == pytest.approx(stratum_alarm(cells, fit, 1).expected[0], rel=1e-12)
 
 
