@@ -58,4 +58,4 @@ def test_the_median_of_many_is_that_of_one() -> None:
     fit = fit_fleet(Batteries.of(stratum=0, end_u=RNG.weibull(7, 50), is_end=True), Strata.alike(1))
     u = np.linspace(0.0, 1.5, 2 * N_POINTS)
     many = remaining_median(fit, 0, u)
-    assert many[::64] == pytest.approx([remaining_median(fit, 0, [x])[0] for x in u[::64]], rel=1e-5)
+    assert many[::64] == pytest.approx([remaining_median(fit, 0, [x])[0] for x in u[::64]], rel=1e-4)
