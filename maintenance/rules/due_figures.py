@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 
 from maintenance.rules.battery.exposure import (
     DAYS_PER_YEAR,
@@ -44,7 +43,12 @@ TYPE_FIGURES = (
 
 
 def figures_of(
-    row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float, u: float = math.nan
+    row: Mapping[str, float],
+    sources: Mapping[str, str],
+    rate_per_day: float,
+    u: float = math.nan,
+    *,
+    sleep_multiplier: float = 1.0,
 ) -> list[Figure]:
     """List the figures behind a date.
 
@@ -58,6 +62,8 @@ def figures_of(
         Exposure added per day [1/day]; NaN where it is not known.
     u : float
         Exposure today [1]; NaN where it is not known.
+    sleep_multiplier : float
+        Learned draw between activations against the catalogue's [1].
 
     Returns
     -------
@@ -72,7 +78,7 @@ def figures_of(
     if row["first_low_day"] >= 0:
         found.append(_dated("low battery first reported", row["first_low_day"]))
     if row["capacity_mah"] > 0:
-        found += _use(row, sources, rate_per_day, u)
+        found += _use(row, sources, rate_per_day, u, sleep_multiplier)
     for column, name in (("shelf_life_days", "shelf life"), ("unit_life_days", "life of the unit")):
         if row[column] >= 0:
             key = "shelf_life_years" if column == "shelf_life_days" else "unit_life_years"
@@ -84,7 +90,9 @@ def figures_of(
     return found
 
 
-def _use(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float, u: float) -> list[Figure]:
+def _use(
+    row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: float, u: float, sleep_multiplier: float
+) -> list[Figure]:
     """Figures of the charge balance."""
     found = []
     for column, name, unit, digits, key in TYPE_FIGURES:
@@ -101,7 +109,12 @@ def _use(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: flo
     else:
         found.append(Figure("activations", "not counted", "the usual number of the kind is assumed"))
     if math.isfinite(rate_per_day):
-        found += _sum_of_use(row, rate_per_day * DAYS_PER_YEAR)
+        if sleep_multiplier != 1.0:
+            learned = "learned from ended batteries of this kind"
+            found.append(
+                Figure("draw between activations, against the catalogue", f"× {sleep_multiplier:.2f}", learned)
+            )
+        found += _sum_of_use(row, rate_per_day * DAYS_PER_YEAR, sleep_multiplier)
     if math.isfinite(u):
         found.append(Figure("charge used until today", _fine_share(u), WORKED_OUT))
     found.append(Figure("charge used at the limit", _fine_share(row["u_limit"]), WORKED_OUT))
@@ -109,23 +122,67 @@ def _use(row: Mapping[str, float], sources: Mapping[str, str], rate_per_day: flo
     return found
 
 
-def _sum_of_use(row: Mapping[str, float], per_year: float) -> list[Figure]:
-    """The charge used per year [1/year] and what it is the sum of, so that a reader can work the date out again."""
+@dataclass(frozen=True, slots=True)
+class UsePerYear:
+    """What a year's use is the sum of, each as a share of the usable charge [1/year], with the means behind it."""
+
+    asleep: float
+    checked_in: float
+    activated: float
+    lost: float
+    usable_mah: float
+    checkin_ua: float
+    activations_per_day: float
+
+
+def use_per_year(row: Mapping[str, float], per_year: float, sleep_multiplier: float = 1.0) -> UsePerYear:
+    """Split the charge used per year into what it goes on.
+
+    Parameters
+    ----------
+    row : mapping
+        Columns of `FittingFacts` for one thing.
+    per_year : float
+        Charge used per year, all told [1/year].
+    sleep_multiplier : float
+        Learned draw between activations against the catalogue's [1]; it holds for waiting and check-ins alike.
+
+    Notes
+    -----
+    What remains after waiting, check-ins and self-discharge are the activations: their rate is a blend of counts and of what
+    is usual for the kind. Source: the project's battery model, section 2.
+    """
     usable = float(usable_charge_mah(row["capacity_mah"], row["usable_share"], row["temperature_share"]))
-    checkin_ua = float(mean_current_ua(0.0, row["checkin_uas"], row["interval_s"]))
-    asleep = row["sleep_ua"] * HOURS_PER_YEAR / UA_PER_MA / usable
+    checkin_ua = float(mean_current_ua(0.0, row["checkin_uas"], row["interval_s"])) * sleep_multiplier
+    asleep = row["sleep_ua"] * sleep_multiplier * HOURS_PER_YEAR / UA_PER_MA / usable
     checked_in = checkin_ua * HOURS_PER_YEAR / UA_PER_MA / usable
     lost = float(self_discharge_per_day(row["self_discharge_per_year"], row["temperature_c"])) * DAYS_PER_YEAR
-    # What remains are the activations: their rate is a blend of counts and of what is usual for the kind.
     activated = max(per_year - asleep - checked_in - lost, 0.0)
     a_day = activated * usable * UA_PER_MA / DAYS_PER_YEAR / row["activation_uah"] if row["activation_uah"] > 0 else 0.0
+    return UsePerYear(asleep, checked_in, activated, lost, usable, checkin_ua, a_day)
+
+
+def _sum_of_use(row: Mapping[str, float], per_year: float, sleep_multiplier: float) -> list[Figure]:
+    """The charge used per year [1/year] and what it is the sum of, so that a reader can work the date out again."""
+    use = use_per_year(row, per_year, sleep_multiplier)
     cold = f"{row['temperature_share'] * 100:.0f} % at this temperature"
+    asleep_ua = row["sleep_ua"] * sleep_multiplier
     return [
-        Figure("usable charge", f"{usable:.1f} mAh", f"{WORKED_OUT}: rated charge × usable share × {cold}"),
-        Figure("used per year between events", _fine_share(asleep), f"{WORKED_OUT}: {row['sleep_ua']:.3g} µA all year"),
-        Figure("used per year by check-ins", _fine_share(checked_in), f"{WORKED_OUT}: {checkin_ua:.3g} µA on the mean"),
-        Figure("used per year by activations", _fine_share(activated), f"{WORKED_OUT}: {a_day:.3g} a day"),
-        Figure("lost per year by itself", _fine_share(lost), f"{WORKED_OUT}: counted as a share of the usable charge"),
+        Figure("usable charge", f"{use.usable_mah:.1f} mAh", f"{WORKED_OUT}: rated charge × usable share × {cold}"),
+        Figure("used per year between events", _fine_share(use.asleep), f"{WORKED_OUT}: {asleep_ua:.3g} µA all year"),
+        Figure(
+            "used per year by check-ins",
+            _fine_share(use.checked_in),
+            f"{WORKED_OUT}: {use.checkin_ua:.3g} µA on the mean",
+        ),
+        Figure(
+            "used per year by activations",
+            _fine_share(use.activated),
+            f"{WORKED_OUT}: {use.activations_per_day:.3g} a day",
+        ),
+        Figure(
+            "lost per year by itself", _fine_share(use.lost), f"{WORKED_OUT}: counted as a share of the usable charge"
+        ),
         Figure("charge used per year at this rate", _fine_share(per_year), f"{WORKED_OUT}: the sum of the four above"),
     ]
 
@@ -144,50 +201,3 @@ def _dated(name: str, day: float) -> Figure:
     if day < 0:
         return Figure(name, "not known", "nobody has recorded it")
     return Figure(name, day_words(to_date(int(day))), RECORDED)
-
-
-def what_would_change(row: Mapping[str, float], code: str) -> list[str]:
-    """Say what would move the date, and which way: facts to find out, and events to come.
-
-    Parameters
-    ----------
-    row : mapping
-        Columns of `FittingFacts` for one thing.
-    code : str
-        Reason of the date.
-    """
-    said = []
-    if row["fitted_day"] < 0:
-        said.append("Finding out when it was fitted would replace the guess; a change starts a known age.")
-    if code != "low_battery" and row["kind"] == 0:
-        grace = span_words(row["grace_days"])
-        said.append(f"A low-battery report would bring it to {grace} after the report, if that is earlier.")
-    if row["capacity_mah"] > 0 and not row["measured_days"] > 0:
-        said.append("Counting its activations would replace the usual number: fewer means later, more means earlier.")
-    if row["capacity_mah"] > 0 and row["interval_s"] > 0 and code == "risk_limit":
-        said.append("A longer check-in interval would make it later, where its duty allows one.")
-    if row["kind"] == 0 and not row["capacity_mah"] > 0:
-        said.append(
-            "Recording which cells and which transmitter type these are would let the charge used be worked out."
-        )
-    if row["made_day"] < 0 and row["shelf_life_days"] >= 0:
-        said.append("The date of making, read off the cell, would fix its shelf life; it can only make it earlier.")
-    if row["capacity_mah"] > 0 and row["n_ends"] < 3:
-        said.append("Batteries of this kind followed to their end will teach a limit of their own, earlier or later.")
-    return said
-
-
-def survival_words(u: float, u_limit: float, reached_on: date | None, today: date) -> str:
-    """Say in a sentence what the survival picture shows: how much is used today [1], and when the limit [1] is reached."""
-    if not math.isfinite(u):
-        return ""
-    said = f"About {share_words(u)} is used today"
-    if reached_on is None:
-        return f"{said}."
-    verb = "is reached" if reached_on >= today else "was reached"
-    return f"{said}; the limit of {share_words(u_limit)} {verb} on {day_words(reached_on)}."
-
-
-def limit_words(reached_on: date | None) -> str:
-    """Label of the limit in the picture."""
-    return f"limit, {day_words(reached_on)}" if reached_on else "limit"

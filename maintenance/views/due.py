@@ -17,13 +17,14 @@ from company.lists import page_of
 from company.models import Customer, User
 from company.models.firm import Duty
 from devices.rules.slot_map import due_words, urgency
+from devices.rules.supervision import EVIDENCE_WORDS
 from maintenance.models import DueChange, DueItem, RefreshRun, Visit
 from maintenance.querysets.days import things_by_site
 from maintenance.querysets.due import SOON_DAYS, DueChoice
 from maintenance.rules.charts import WORDS, count_weeks, week_bars
-from maintenance.rules.due_figures import figures_of
+from maintenance.rules.due_story import REASON_WORDS
 from maintenance.rules.rounds.packing import packing_list
-from maintenance.views.why import explain
+from maintenance.views.why import check_ins, explain
 from sites.models import Site
 
 WINDOWS_WEEKS = (2, 4, 8, 12)
@@ -135,26 +136,29 @@ def due_why(request: HttpRequest, pk: int) -> HttpResponse:
     """Why a date is what it is: the sentence, the numbers, every rule's word, and what would change it."""
     item = get_object_or_404(DueItem.objects.visible_to(request.user).for_why(), pk=pk)
     today = timezone.localdate()
-    told = explain(item=item, today=today)
+    changes = list(DueChange.objects.visible_to(request.user).filter(due_item=item).newest_first()[:20])
+    for change in changes:
+        change.before, change.after = (REASON_WORDS.get(code, code) for code in (change.from_reason, change.to_reason))
     context = {
         "item": item,
         "today": today,
-        "told": told,
+        "told": explain(item=item, today=today, user=request.user),
+        "strip": None if item.is_closed else check_ins(item=item, today=today, user=request.user),
         "mark": urgency(item.due_on, today),
         "mark_words": due_words(item.due_on, today),
-        "figures": figures_of(told.row, _sources(item), told.due.rate_per_day, told.due.u) if told else [],
         "colour": palette.LIGHT,
-        "changes": DueChange.objects.visible_to(request.user).filter(due_item=item).newest_first()[:20],
+        "changes": changes,
+        "successor": _successor(item, request) if item.is_closed else None,
+        "reason": REASON_WORDS.get(item.reason, item.reason),
+        "evidence": EVIDENCE_WORDS.get(item.receiver.evidence, EVIDENCE_WORDS["visits"]),
         "section": "due",
     }
     return page(request, "maintenance/due/why.html", context)
 
 
-def _sources(item: DueItem) -> dict[str, str]:
-    """Source notes of the catalogue rows behind the figures."""
-    notes: dict[str, str] = {}
-    if item.fitting and item.fitting.battery_type:
-        notes |= item.fitting.battery_type.sources
-    if item.transmitter and item.transmitter.type:
-        notes |= item.transmitter.type.sources
-    return notes
+def _successor(item: DueItem, request: HttpRequest) -> DueItem | None:
+    """What wears at the same place now, where a closed item was changed."""
+    same = {"transmitter_id": item.transmitter_id} if item.transmitter_id else {"receiver_id": item.receiver_id}
+    rows = DueItem.objects.visible_to(request.user).open().filter(kind=item.kind, **same)
+    found: DueItem | None = rows.exclude(pk=item.pk).first()
+    return found

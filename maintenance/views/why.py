@@ -2,53 +2,220 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
+from django.contrib.auth.models import AnonymousUser
 
-from maintenance.actions.due_items import facts_of, number, policy_limits
-from maintenance.models import DueItem
-from maintenance.querysets.wear import read_worn
-from maintenance.rules.battery.posterior import learn
-from maintenance.rules.charts import Curve, survival_curve
+from company.models import User
+from company.models.firm import RiskPolicy
+from devices.models import CheckInDay
+from devices.rules.supervision import EVERY
+from maintenance.actions.due_items import Basis, basis, things_at
+from maintenance.actions.fits import MODEL_VERSION
+from maintenance.models import DueItem, LotFit, RecallItem, StratumFit
+from maintenance.querysets.fleet import KINDS, Scope
+from maintenance.querysets.why import (
+    Elsewhere,
+    last_days,
+    lot_elsewhere,
+    lot_known,
+    reports_of,
+    same_lot,
+    stratum_of,
+)
+from maintenance.rules.battery.posterior import Posterior, learn
+from maintenance.rules.charts_checkins import Strip, strip_of
+from maintenance.rules.charts_life import LifeChart, life_chart, use_of
 from maintenance.rules.due import Due, due_date
-from maintenance.rules.due_facts import FittingFacts
-from maintenance.rules.due_figures import limit_words, survival_words, what_would_change
+from maintenance.rules.due_chance import failed_band
+from maintenance.rules.due_customer import AHEAD_DAYS, chance_words, for_customer
+from maintenance.rules.due_facts import FittingFacts, to_date
+from maintenance.rules.due_figures import Figure, figures_of
+from maintenance.rules.due_known import KindKnown, known_figures
+from maintenance.rules.due_story import Step, Story, headline, notes_left, steps
+from maintenance.rules.due_whatif import Asked, WhatIf, what_would_change
 
-CURVE_TO = 1.75
-"""Charge used up to which the survival picture is drawn: hardly any battery lasts longer."""
+Viewer = User | AnonymousUser
+
+CURVE_POINTS = 81
+CURVE_SHARE = 0.96
+"""The picture reaches to the charge by which so many have ended, and always beyond today and the limit."""
+MOST_CURVE = 4.0
+"""No picture reaches further [1]: beyond it the model is not meant to be used."""
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """Today's answer for one item, worked out anew, with its facts and the survival picture (None without exposure)."""
+    """Today's answer for one item, with everything that its page says and shows."""
 
     due: Due
-    row: dict[str, float]
-    curve: Curve | None
-    finding: str
-    limit_words: str
-    changes: list[str]
+    headline: str
+    steps: tuple[Step, ...]
+    notes: tuple[str, ...]
+    for_customer: str
+    chart: LifeChart | None
+    chance: str
+    changes: list[WhatIf]
+    figures: list[Figure]
+    kind_pk: int | None
+    lot: Any
+    elsewhere: Elsewhere = field(default_factory=lambda: Elsewhere(0, 0))
 
 
-def explain(*, item: DueItem, today: date) -> Told | None:
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What the fit in use knows of an item's kind and lot."""
+
+    kind: KindKnown
+    posterior: Posterior
+    stratum: Any
+    lot: Any
+
+
+def explain(*, item: DueItem, today: date, user: Viewer) -> Told | None:
     """Work out one item anew for the page that explains it; nothing is written. None where it has been changed since."""
     if item.is_closed:
         return None
-    key = (item.kind, {"cells": item.fitting_id, "unit": item.transmitter_id, "standby": item.receiver_id}[item.kind])
-    thing = next((worn for worn in read_worn([item.receiver_id]) if worn.key == key), None)
-    if thing is None:
+    on = basis()
+    facts = _facts(item, on, today)
+    if facts is None:
         return None
-    facts = facts_of([thing], *policy_limits())
     due = due_date(facts, today)
-    row = {name: getattr(facts, name)[0].item() for name in FittingFacts.__slots__}
-    curve = None
-    if number(due.u) is not None:
-        u = np.linspace(0.0, CURVE_TO, 121)
-        curve = survival_curve(u, learn().survival(u), u_now=due.u, u_limit=number(due.u_limit))
-    reached_on = next((o.due_on for o in due.opinions if o.code == "risk_limit"), None)
+    row = next(facts.plain_rows())
+    known = _known(item, on, row, user)
+    story = _story(item, due, row, known.kind, today, user)
     return Told(
-        due, row, curve, survival_words(due.u, due.u_limit, reached_on, today), limit_words(reached_on),
-        what_would_change(row, due.code),
-    )  # fmt: skip
+        due=due,
+        headline=headline(story),
+        steps=steps(story),
+        notes=notes_left(story, due.notes),
+        for_customer=for_customer(story, item.site.name),
+        chart=_chart(story, known),
+        chance=chance_words(_chance(story, known), story),
+        changes=what_would_change(Asked(facts, due, today, known.posterior, known.kind)),
+        figures=_figures(item, story, known),
+        kind_pk=known.stratum.pk if known.kind.is_learned else None,
+        lot=known.lot,
+        elsewhere=lot_elsewhere(DueItem.objects.visible_to(user), item),
+    )
+
+
+def _facts(item: DueItem, on: Basis, today: date) -> FittingFacts | None:
+    """Facts of one item as the nightly run would read them; None where the thing is no longer there."""
+    owner = {"cells": item.fitting_id, "unit": item.transmitter_id, "standby": item.receiver_id}[item.kind]
+    things, facts = things_at(Scope(receivers=(item.receiver_id,)), on, today)
+    rows = np.flatnonzero((things.kind == KINDS.index(item.kind)) & (things.owner == owner))
+    return facts.row(int(rows[0])) if len(rows) else None
+
+
+def _known(item: DueItem, on: Basis, row: dict[str, float], user: Viewer) -> _Known:
+    """Read what the fit in use knows of the item's kind and lot, and the firm's limits for its duty."""
+    policy = RiskPolicy.objects.visible_to(user).filter(duty=item.duty).first()
+    p_dead, p_call = (policy.p_dead, max(policy.p_call, policy.p_dead)) if policy else (math.nan, math.nan)
+    number = int(row["stratum"])
+    if number < 0:
+        return _Known(KindKnown(p_dead=p_dead, p_call=p_call, model_version=MODEL_VERSION), learn(), None, None)
+    stratum = stratum_of(StratumFit.objects.visible_to(user), on.fit.pk, number)
+    lot = same_lot(LotFit.objects.visible_to(user), stratum, item.fitting)
+    reports = reports_of(stratum)
+    kind = KindKnown(
+        # The two strata without types stand for kinds that no fit has seen.
+        is_learned=stratum is not None and stratum.battery_type_id is not None,
+        n_ended=int(on.fit.n_ends[number]),
+        n_in_service=stratum.n_in_service if stratum else 0,
+        sleep_multiplier=row["sleep_multiplier"],
+        dead_share=float(on.fit.dead_share[number]),
+        n_dead=reports.n_dead,
+        n_reported=reports.n_reported,
+        is_fleet_wide=reports.is_fleet_wide,
+        p_dead=p_dead,
+        p_call=p_call,
+        learned_on=stratum.fit.as_of if stratum else None,
+        model_version=stratum.fit.model_version if stratum else MODEL_VERSION,
+        lot=lot_known(lot) if lot else None,
+    )
+    return _Known(kind, on.fit.fleet.posterior(number), stratum, lot)
+
+
+def _story(item: DueItem, due: Due, row: dict[str, float], kind: KindKnown, today: date, user: Viewer) -> Story:
+    recalled = None
+    if due.code == "recall":
+        recalls = RecallItem.objects.visible_to(user).open().filter(transmitter=item.transmitter)
+        recalled = recalls.select_related("recall").order_by("recall__due_on").first()
+    place = item.registration.label if item.registration else item.receiver.label
+    return Story(
+        row=row,
+        place=place,
+        code=due.code,
+        due_on=due.due_on,
+        today=today,
+        flags=due.flags,
+        u=due.u,
+        rate_per_day=due.rate_per_day,
+        reached_on=next((o.due_on for o in due.opinions if o.code == "risk_limit"), None),
+        recall=recalled.recall.title if recalled else "",
+        kind=kind,
+    )
+
+
+def _lot_factor(row: Mapping[str, float]) -> float:
+    """Life of its lot against its kind, as the rules count it [1]."""
+    return row["lot_factor"] if 0.0 < row["lot_factor"] < 1.0 else 1.0
+
+
+def _chance(story: Story, known: _Known) -> float | None:
+    """Chance of an end within the next days of one that still works; a bad lot has lived through more than its charge says."""
+    if not story.has_charge:
+        return None
+    factor = _lot_factor(story.row)
+    return known.posterior.chance_ahead(story.u / factor, AHEAD_DAYS * story.rate_per_day / factor)
+
+
+def _chart(story: Story, known: _Known) -> LifeChart | None:
+    """Picture of the chance against charge used and dates; None where the charge used is not known."""
+    row = story.row
+    if not story.has_charge or not row["u_limit"] > 0:
+        return None
+    fitted_on = to_date(int(row["fitted_day"])) if row["fitted_day"] >= 0 else None
+    since_on = to_date(int(row["since_day"])) if row["since_day"] >= 0 else None
+    use = use_of([(fitted_on, 0.0), (since_on, row["u_before"])], story.today, story.u, story.rate_per_day)
+    if use is None:
+        return None
+    factor = _lot_factor(row)
+    u_limit = row["u_limit"] * factor
+    due_u = use.u_on(story.due_on) if story.due_on and story.due_on < story.today + timedelta(days=36500) else 0.0
+    reach = max(known.posterior.quantile(CURVE_SHARE) * factor, 1.15 * u_limit, 1.1 * story.u, 1.1 * due_u)
+    u = np.linspace(0.0, min(reach, MOST_CURVE), CURVE_POINTS)
+    low, high = failed_band(known.posterior, u / factor)
+    ended = known.posterior.failed(u / factor)
+    return life_chart(u, ended, low, high, use=use, u_limit=u_limit, due_on=story.due_on)
+
+
+def _figures(item: DueItem, story: Story, known: _Known) -> list[Figure]:
+    """The working as a table: facts, charge balance, and what the fleet has taught."""
+    found = figures_of(
+        story.row, _sources(item), story.rate_per_day, story.u, sleep_multiplier=known.kind.sleep_multiplier
+    )
+    return found + (known_figures(known.kind) if story.has_charge else [])
+
+
+def _sources(item: DueItem) -> dict[str, str]:
+    """Source notes of the catalogue rows behind the figures."""
+    notes: dict[str, str] = {}
+    if item.fitting and item.fitting.battery_type:
+        notes |= item.fitting.battery_type.sources
+    if item.transmitter and item.transmitter.type:
+        notes |= item.transmitter.type.sources
+    return notes
+
+
+def check_ins(*, item: DueItem, today: date, user: Viewer) -> Strip | None:
+    """Strip of the last days of an item's transmitter; None where no check-ins reach us or none are kept."""
+    if item.transmitter_id is None or item.receiver.evidence != EVERY:
+        return None
+    return strip_of(last_days(CheckInDay.objects.visible_to(user), item.transmitter_id, today), today)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
 import pytest
 
 from maintenance.rules.due import due_date
 from maintenance.rules.due_facts import FittingFacts, facts_table
-from maintenance.rules.due_figures import figures_of, survival_words, what_would_change
+from maintenance.rules.due_figures import figures_of, use_per_year
 from maintenance.rules.due_words import odds_words, share_words, span_words
 from tests.maintenance.rules.test_due import DAY, PENDANT, TODAY
 
@@ -89,33 +88,23 @@ def test_a_standby_battery_shows_no_charge_figures() -> None:
     assert "rated charge of the set" not in names
 
 
-@pytest.mark.parametrize(
-    ("over", "code", "text", "is_said"),
-    [
-        ({}, "risk_limit", "low-battery report would bring it to 7 days", True),
-        ({"first_low_day": DAY}, "low_battery", "low-battery report", False),
-        ({"fitted_day": -1}, "unknown_age", "when it was fitted", True),
-        ({}, "risk_limit", "Counting its activations", True),
-        ({"measured_days": 100}, "risk_limit", "Counting its activations", False),
-        ({"made_day": DAY - 900}, "risk_limit", "date of making", False),
-        ({"n_ends": 40}, "risk_limit", "followed to their end", False),
-        ({"capacity_mah": -1}, "calendar_cap", "Recording which cells", True),
-    ],
-)
-def test_what_would_change_the_date(over: dict[str, Any], code: str, text: str, is_said: bool) -> None:
-    assert any(text in said for said in what_would_change(row(**over), code)) is is_said
+def test_a_learned_draw_stands_in_the_figures_and_in_the_sum() -> None:
+    facts = facts_table(**(PENDANT | {"sleep_multiplier": 1.5}))
+    rate = due_date(facts, TODAY).rate_per_day
+    found = {f.name: f.value for f in figures_of(row(), {}, rate, sleep_multiplier=1.5)}
+    assert found["draw between activations, against the catalogue"] == "× 1.50"
+    plain = {f.name: f.value for f in figures_of(row(), {}, rate)}
+    for name in ("used per year between events", "used per year by check-ins"):
+        assert float(found[name].split()[0]) == pytest.approx(1.5 * float(plain[name].split()[0]), abs=0.1)
+    assert "draw between activations, against the catalogue" not in plain
 
 
-@pytest.mark.parametrize(
-    ("reached_on", "text"),
-    [
-        (date(2027, 5, 1), "About 20 % is used today; the limit of 32 % is reached on 1 May 2027."),
-        (date(2026, 5, 1), "the limit of 32 % was reached on 1 May 2026."),
-        (None, "About 20 % is used today."),
-    ],
-)
-def test_the_picture_is_said_in_a_sentence(reached_on: date | None, text: str) -> None:
-    assert text in survival_words(0.2, 0.32, reached_on, TODAY)
+def test_a_years_use_is_split_into_parts_that_sum_to_it() -> None:
+    facts = facts_table(**PENDANT)
+    per_year = due_date(facts, TODAY).rate_per_day * 365.25
+    use = use_per_year(row(), per_year)
+    assert use.asleep + use.checked_in + use.activated + use.lost == pytest.approx(per_year)
+    assert use.activations_per_day == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize(

@@ -251,46 +251,6 @@ def test_the_panel_makes_as_many_queries_for_3_slots_as_for_23(world: World, off
     assert counts[0] == counts[1]
 
 
-def test_why_this_date_shows_sentence_figures_and_every_opinion(world: World, office: Client) -> None:
-    item = DueItem.objects.get(fitting=world.own_fitting)
-    page = text_of(office, item.get_absolute_url())
-    assert item.opinions[0]["why"] in page
-    for opinion in item.opinions:
-        assert opinion["why"] in page
-    assert "620 mAh" in page
-    assert "rests on the catalogue only" in page
-    assert "Share of batteries of this kind that still work" in page
-    assert "A low-battery report would bring it to" in page
-
-
-def test_why_this_date_works_for_a_standby_battery_and_for_what_is_unknown(world: World, office: Client) -> None:
-    kind = factories.receiver_type("test-standby", has_standby_battery=True, standby_life_years=4)
-    receiver = factories.make_receiver(world.own_site, type=kind)
-    registration = factories.make_registration(
-        receiver, 1, transmitter=factories.make_transmitter(world.own, type=None)
-    )
-    factories.make_fitting(registration.transmitter, battery_type=None, fitted_at=None)
-    refresh(receiver)
-    for item in DueItem.objects.filter(receiver=receiver):
-        page = text_of(office, item.get_absolute_url())
-        assert "nobody knows when it was fitted" in page
-
-
-def test_why_this_date_of_changed_cells_says_so(world: World, office: Client) -> None:
-    item = DueItem.objects.get(fitting=world.own_fitting)
-    Fitting.objects.filter(pk=world.own_fitting.pk).update(removed_at=NOW)
-    refresh(world.own_receiver)
-    assert "has been changed or taken out of use" in text_of(office, item.get_absolute_url())
-
-
-def test_a_move_of_the_date_is_on_its_page(world: World, office: Client) -> None:
-    Fitting.objects.filter(pk=world.own_fitting.pk).update(first_low_at=NOW - timedelta(days=1))
-    refresh(world.own_receiver)
-    page = text_of(office, DueItem.objects.get(fitting=world.own_fitting).get_absolute_url())
-    assert "How the date has moved" in page
-    assert "low battery was first reported on 24 November 2026" in page
-
-
 @pytest.mark.parametrize("who", ["own_user", "technician"])
 def test_the_list_is_for_the_office_only(world: World, office: Client, who: str) -> None:
     assert world.client(who).get(LIST).status_code == 404

@@ -1,0 +1,134 @@
+"""What the office may tell a customer about a date, as a text to be copied; and the chance of an end soon, in words."""
+
+from __future__ import annotations
+
+import math
+
+from maintenance.rules.due_facts import CELLS, STANDBY, to_date
+from maintenance.rules.due_story import Story
+from maintenance.rules.due_words import day_words, odds_words, share_words, span_words
+
+AHEAD_DAYS = 90
+"""How far ahead the chance of an end is asked for [d]: about the time between two rounds. Own choice."""
+
+
+def for_customer(story: Story, site: str) -> str:
+    """Write what, by when and why for somebody who pays for it: no codes, no promise beyond the firm's own policy.
+
+    Parameters
+    ----------
+    story : Story
+        Today's answer.
+    site : str
+        Name of the site.
+
+    Returns
+    -------
+    str
+        Three to five sentences; empty where there is no date.
+    """
+    if story.due_on is None:
+        return ""
+    return " ".join(part for part in (_what(story, site), _why(story), _sooner(story), _known(story)) if part)
+
+
+def _what(story: Story, site: str) -> str:
+    what = {CELLS: "The battery of", STANDBY: "The standby battery of"}.get(int(story.row["kind"]), "The unit")
+    assert story.due_on is not None
+    if story.is_late:
+        return f"{what} “{story.place}” at {site} was to be changed by {day_words(story.due_on)}; this is overdue."
+    return f"{what} “{story.place}” at {site} is to be changed by {day_words(story.due_on)}."
+
+
+def _why(story: Story) -> str:
+    row = story.row
+    if story.code == "risk_limit":
+        return _why_of_use(story)
+    if story.code == "lot_alarm":
+        return (
+            "It is changed sooner than planned because batteries delivered together with it have run out earlier than "
+            "others of the same kind."
+        )
+    if story.code == "low_battery":
+        seen = day_words(to_date(int(row["first_low_day"]))) if row["first_low_day"] >= 0 else "the day we noted"
+        return (
+            f"On {seen} it reported that its battery is low. It still works for a while after that, but not for long."
+        )
+    if story.code == "unknown_age":
+        return "Nobody knows how old it is, so we change it early and know its age from then on."
+    if story.code == "contract_date":
+        return "This is the date agreed with you."
+    if story.code == "recall":
+        return "Batteries or units of this batch are being called back, so it is changed whatever is left in it."
+    if story.code == "shelf_life":
+        return f"Cells of this type are good for {span_words(row['shelf_life_days'])} after they are made, used or not."
+    if story.code == "unit_life":
+        what = "A standby battery" if int(row["kind"]) == STANDBY else "A unit"
+        return f"{what} of this kind serves {span_words(row['unit_life_days'])}; after that we no longer rely on it."
+    return f"We leave no battery of this duty in service longer than {span_words(row['cap_days'])}, however little it has used."
+
+
+def _why_of_use(story: Story) -> str:
+    reports = story.kind.counts_on_reports and math.isfinite(story.kind.p_dead)
+    odds = odds_words(story.kind.p_dead if reports else story.row["planning_probability"])
+    stop = "stops working without warning" if reports else "stops working"
+    if not odds.startswith("one "):
+        stop = stop.replace("stops", "stop")
+    used = f"today it has used about {share_words(story.u)} of its charge, by then it will be about"
+    limit = share_words(story.row["u_limit"])
+    now = (
+        f"It has used about {share_words(story.u)} of its charge."
+        if story.is_late
+        else f"Put in figures: {used} {limit}."
+    )
+    return (
+        "It is changed before it is empty, on purpose: batteries of the same kind do not all last equally long, and we "
+        f"change them early enough that only about {odds} {stop} before its change. {now}"
+    )
+
+
+def _sooner(story: Story) -> str:
+    if int(story.row["kind"]) != CELLS or story.code in ("low_battery", "recall") or story.is_late:
+        return ""
+    return f"Should it report a low battery sooner, we aim to change it within {span_words(story.row['grace_days'])} of that."
+
+
+def _known(story: Story) -> str:
+    if story.code != "risk_limit" or "prior_only" not in story.flags:
+        return ""
+    return (
+        "So far this rests on the catalogue's figures; as more batteries of the kind are followed to their end, the date "
+        "may move."
+    )
+
+
+def chance_words(chance: float | None, story: Story) -> str:
+    """Say how likely an end is within `AHEAD_DAYS`, and why that is another question than the limit.
+
+    Parameters
+    ----------
+    chance : float or None
+        Conditional chance of a battery that is alive today [0 … 1]; None = not known.
+    story : Story
+        Today's answer.
+    """
+    if story.row["first_low_day"] >= 0 and int(story.row["kind"]) == CELLS:
+        return (
+            "It has reported a low battery. That says more about the coming weeks than any sum over its charge, so it is "
+            "among the first to visit."
+        )
+    if chance is None or not math.isfinite(chance):
+        return ""
+    if chance < 0.0005:
+        said = "fewer than one in a thousand"
+    elif chance > 0.995:
+        said = "more than 99 in a hundred"
+    else:
+        said = odds_words(chance)
+    limit = odds_words(story.row["planning_probability"])
+    return (
+        f"If it still works today, the chance that it comes to its end within the next {AHEAD_DAYS} days is about {said}. "
+        f"This is another question than the limit: the limit counts, over a whole life, the ends before the change "
+        f"({limit}); this looks only at the next {AHEAD_DAYS} days of one that has lasted until now. It helps to choose "
+        "whom to visit first; the date never comes from it, because asked anew every night it would never arrive."
+    )

@@ -1,0 +1,311 @@
+"""Words of "why this date": a good sentence for every reason, on both sides of the date, and steps that add up."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+
+from maintenance.rules.due import FLAGS, NO_ESTIMATE, RULES, due_date
+from maintenance.rules.due_customer import chance_words, for_customer
+from maintenance.rules.due_facts import FittingFacts, facts_table
+from maintenance.rules.due_known import KindKnown, LotKnown, known_figures
+from maintenance.rules.due_story import REASON_WORDS, Story, headline, notes_left, steps
+from tests.maintenance.rules.test_due import DAY, PENDANT, TODAY
+
+LOT = LotKnown("LM-7", n_batteries=40, n_ended=9, n_expected=2.4, factor=0.55, is_suspect=True)
+LEARNED = KindKnown(
+    is_learned=True, n_ended=42, n_in_service=310, dead_share=0.2, p_dead=0.01, p_call=0.1,
+    learned_on=date(2027, 3, 3), model_version="fleet-1",
+)  # fmt: skip
+
+
+def row_of(**over: Any) -> dict[str, float]:
+    facts = facts_table(**(PENDANT | over))
+    return {name: getattr(facts, name)[0].item() for name in FittingFacts.__slots__}
+
+
+def story(
+    code: str = "risk_limit",
+    days: int = 200,
+    *,
+    known: KindKnown | None = None,
+    flags: tuple[str, ...] = (),
+    **over: Any,
+) -> Story:
+    """Story of a pendant that is due in so many days for this reason, whatever the rules would say."""
+    due = due_date(facts_table(**(PENDANT | over)), TODAY)
+    return Story(
+        row=row_of(**over), place="Room 4, pendant", code=code, due_on=TODAY + timedelta(days=days), today=TODAY, flags=flags,
+        u=due.u, rate_per_day=due.rate_per_day, reached_on=TODAY + timedelta(days=max(days, 200)), recall="Lot LM-7 leaks",
+        kind=known or KindKnown(),
+    )  # fmt: skip
+
+
+REASONS = [
+    (
+        "risk_limit",
+        {},
+        "by then about 32 % of its charge is used. About one in a hundred batteries of this kind fails before",
+    ),
+    (
+        "low_battery",
+        {"first_low_day": DAY - 3},
+        "it reported a low battery on 1 March 2027, and the firm allows 7 days",
+    ),
+    (
+        "calendar_cap",
+        {},
+        "the firm leaves no battery in life-safety service longer than 5 years, however little it has used",
+    ),
+    ("unknown_age", {}, "nobody knows when it was fitted. Our records begin on"),
+    ("shelf_life", {}, "cells of this type are good for 10 years from the day it was fitted, used or not"),
+    (
+        "unit_life",
+        {"kind": 2, "unit_life_days": 3652},
+        "a unit of this kind serves 10 years, counted from the day it was fitted",
+    ),
+    ("contract_date", {}, "this date is agreed with the customer"),
+    ("recall", {}, "it is being recalled (Lot LM-7 leaks) and must be out by then"),
+    ("lot_alarm", {}, "cells of its lot have come to their end earlier than others of their kind"),
+]
+
+
+@pytest.mark.parametrize(("code", "over", "text"), REASONS)
+def test_every_reason_has_its_sentence_before_its_date(code: str, over: dict[str, Any], text: str) -> None:
+    said = headline(story(code, **over))
+    assert said.startswith("Change the ")
+    assert "by 20 September 2027: " in said
+    assert text in said
+
+
+@pytest.mark.parametrize(("code", "over", "text"), REASONS)
+def test_every_reason_has_its_sentence_after_its_date(code: str, over: dict[str, Any], text: str) -> None:
+    said = headline(story(code, days=-12, **over))
+    assert "is late: it was due on 20 February 2027, 12 days ago. " in said
+    tail = re.split(r"\. Our|\(|, ", text.removeprefix("by then about 32 % of its charge is used. "))[0]
+    assert tail.lower() in said.lower()
+
+
+def test_every_rule_that_can_decide_has_words() -> None:
+    codes = {rule.code for rule in RULES} | {NO_ESTIMATE}
+    assert codes <= set(REASON_WORDS)
+    assert {code for code, _, _ in REASONS} >= {rule.code for rule in RULES}
+
+
+def test_yesterday_is_one_day_ago_and_today_is_not_late() -> None:
+    assert "one day ago" in headline(story(days=-1))
+    assert headline(story(days=0)).startswith("Change ")
+
+
+def test_each_kind_of_thing_has_its_own_name() -> None:
+    assert "the battery of “Room 4, pendant”" in headline(story())
+    standby = replace(story("unit_life"), row=row_of(kind=1, unit_life_days=1461))
+    assert headline(standby).startswith("Change the standby battery of “Room 4, pendant”")
+    unit = replace(story("unit_life"), row=row_of(kind=2, unit_life_days=3652))
+    assert headline(unit).startswith("Change the whole unit “Room 4, pendant”")
+
+
+def test_without_a_date_it_is_said_what_is_missing() -> None:
+    blank = replace(story(NO_ESTIMATE, fitted_day=-1, entered_day=-1), due_on=None)
+    assert headline(blank).startswith("No date can be given: it is not known when it was fitted")
+    assert steps(blank) == ()
+    assert for_customer(blank, "Harbour") == ""
+
+
+def test_the_sentence_says_what_rests_on_the_catalogue() -> None:
+    assert "Going by the catalogue, about one in a hundred" in headline(story(flags=("prior_only",)))
+    assert "catalogue" not in headline(story())
+
+
+def test_reports_that_are_counted_on_are_told_with_the_limit_that_holds() -> None:
+    by_death = headline(story(known=LEARNED, planning_probability=0.05))
+    assert "about five in a hundred batteries of this kind come to their end before that point" in by_death.lower()
+    assert "about one in a hundred dies without warning: the most that the firm allows on life-safety duty" in by_death
+    by_calls = headline(story(known=replace(LEARNED, dead_share=0.05), planning_probability=0.1))
+    assert "the firm wants no more than ten in a hundred to get that far" in by_calls
+
+
+def test_a_limit_that_cannot_be_reached_is_no_promise() -> None:
+    said = headline(story(flags=("limit_not_reachable",)))
+    assert "cannot be met by changing still earlier" in said
+    assert "allows no more" not in said
+
+
+def test_a_lot_is_told_with_its_numbers() -> None:
+    said = headline(story("lot_alarm", known=replace(LEARNED, lot=LOT)))
+    assert (
+        "its lot LM-7 has lasted about 55 % as long as others of the kind (9 of 40 ended, where about 2.4 were expected)"
+        in said
+    )
+    half = LotKnown("2025-H2", is_half_year=True)
+    assert half.name == "cells without a lot code fitted in the second half of 2025"
+
+
+# --- steps ------------------------------------------------------------------------------------------------------------
+
+
+def texts(one: Story) -> dict[str, str]:
+    return {step.name: step.text for step in steps(one)}
+
+
+def test_the_steps_of_cells_tell_use_limit_evidence_and_date() -> None:
+    said = texts(story())
+    assert list(said) == ["Used so far", "Used per year", "The limit", "What its kind has shown", "The date"]
+    assert (
+        said["Used so far"] == "About 12 % of its charge, since it was fitted on 28 January 2026, about 13 months ago."
+    )
+    assert "About 11 % of its charge, the largest part for its check-ins." in said["Used per year"]
+    assert "the usual number of its kind is assumed" in said["Used per year"]
+    assert "At 32 % of its charge one in a hundred such batteries has come to an end." in said["The limit"]
+    assert "Low-battery reports are not counted on yet" in said["The limit"]
+    assert said["What its kind has shown"].startswith("None has been followed to its end yet.")
+    assert "is left until the limit. At 11 % a year that lasts" in said["The date"]
+
+
+def test_counts_and_a_learned_draw_are_told() -> None:
+    kind = replace(LEARNED, sleep_multiplier=1.3)
+    said = texts(story(known=kind, measured_days=300, measured_activations=210))
+    assert "Its activations were counted: 210 in 300 days." in said["Used per year"]
+    assert "draws about 30 % more between activations than the catalogue says" in said["Used per year"]
+    assert "of every 10 that end, 8 are expected to report in time." in said["The limit"]
+    assert (
+        said["What its kind has shown"]
+        == "42 batteries of this kind followed to the end, 310 in service. The limit rests on them."
+    )
+
+
+def test_reports_that_are_counted_on_are_told_as_seen_and_as_reckoned() -> None:
+    kind = replace(LEARNED, n_dead=4, n_reported=36)
+    said = texts(story(known=kind))["The limit"]
+    assert (
+        "of every 10 that ended, about 9 reported in time (36 of 40, this kind); to be careful, 8 are counted on."
+        in said
+    )
+    assert "only about one in a hundred dies without warning" in said
+    wide = texts(story(known=replace(kind, is_fleet_wide=True)))["The limit"]
+    assert "(36 of 40, all kinds together)" in wide
+
+
+def test_a_draw_as_in_the_catalogue_is_not_worth_a_word() -> None:
+    assert "than the catalogue says" not in texts(story(known=replace(LEARNED, sleep_multiplier=1.01)))["Used per year"]
+
+
+def test_few_ends_are_said_to_be_few() -> None:
+    said = texts(story(known=replace(LEARNED, n_ended=1), flags=("prior_only",)))
+    assert "One battery of this kind followed to the end" in said["What its kind has shown"]
+    assert "too few to know more than the catalogue says" in said["What its kind has shown"]
+
+
+def test_a_kind_without_ends_leans_on_what_other_kinds_have_shown() -> None:
+    name = "What its kind has shown"
+    assert texts(story())[name].endswith("The limit rests on the catalogue's figures.")
+    said = texts(story(known=replace(LEARNED, n_ended=0, n_in_service=12)))[name]
+    assert said.startswith("None has been followed to its end yet, with 12 in service.")
+    assert said.endswith("and on how other kinds have fared against theirs.")
+
+
+def test_another_rule_that_decides_is_named_in_the_last_step() -> None:
+    said = texts(replace(story("calendar_cap"), reached_on=TODAY + timedelta(days=900)))
+    assert said["The date"].endswith("Earlier than that, 20 September 2027 holds: longest time in service.")
+    never = texts(replace(story("calendar_cap"), reached_on=None))
+    assert "is not reached in this century" in never["The date"]
+
+
+def test_a_limit_that_is_passed_is_told_in_the_past() -> None:
+    passed = replace(story(days=-30), reached_on=TODAY - timedelta(days=30))
+    assert texts(passed)["The date"] == "The limit was reached on 2 February 2027, so that is the date."
+
+
+@pytest.mark.parametrize(
+    ("kind", "code", "text"),
+    [
+        (0, "unknown_age", "cannot be worked out"),
+        (1, "unit_life", "goes by the calendar, not by use"),
+        (2, "unit_life", ""),
+    ],
+)
+def test_what_goes_by_the_calendar_has_no_charge_figures(kind: int, code: str, text: str) -> None:
+    over = {"kind": kind, "unit_life_days": 1461, "capacity_mah": math.nan, "fitted_day": -1 if kind == 0 else DAY - 90}
+    one = replace(story(code), row=row_of(**over), u=math.nan, rate_per_day=math.nan)
+    said = texts(one)
+    assert list(said) == ["In service since", "How long", "The date"]
+    assert text in said["The date"]
+    assert not any("%" in words for words in said.values())
+
+
+def test_notes_that_the_steps_tell_are_not_told_twice() -> None:
+    notes = ("rests on the catalogue", "not counted", "in the future")
+    flags = ("prior_only", "fallback_rate", "fitted_later")
+    assert notes_left(story(flags=flags), notes) == ("in the future",)
+    by_calendar = replace(story(flags=flags), u=math.nan)
+    assert notes_left(by_calendar, notes) == notes
+    assert notes_left(story(flags=flags), notes[:2]) == notes[:2]
+    assert set(flags) <= set(FLAGS.values())
+
+
+# --- for the customer, and the chance ahead ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("code", "over", "_text"), REASONS)
+@pytest.mark.parametrize("days", [200, -12])
+def test_the_text_for_the_customer_stands_alone(code: str, over: dict[str, Any], _text: str, days: int) -> None:
+    said = for_customer(story(code, days=days, **over), "Fellview Moor")
+    assert "at Fellview Moor" in said
+    assert ("is to be changed by 20 September 2027." in said) is (days > 0)
+    assert ("this is overdue" in said) is (days < 0)
+    assert not re.search(r"nan|None|unknown|risk_limit|_", said)
+    assert said.endswith(".")
+
+
+def test_the_customer_hears_the_risk_as_a_count() -> None:
+    said = for_customer(story(flags=("prior_only",)), "Fellview Moor")
+    assert "only about one in a hundred stops working before its change" in said
+    assert "So far this rests on the catalogue's figures" in said
+    assert "Should it report a low battery sooner, we aim to change it within 7 days of that." in said
+    reports = for_customer(story(known=replace(LEARNED, p_dead=0.03), planning_probability=0.12), "Fellview Moor")
+    assert "only about three in a hundred stop working without warning before its change" in reports
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [(0.02, "two in a hundred"), (0.0001, "fewer than one in a thousand"), (0.999, "more than 99 in a hundred")],
+)
+def test_the_chance_ahead_is_a_count_and_another_question(chance: float, words: str) -> None:
+    said = chance_words(chance, story())
+    assert f"within the next 90 days is about {words}." in said
+    assert "This is another question than the limit" in said
+
+
+@pytest.mark.parametrize("chance", [None, math.nan])
+def test_no_chance_is_told_where_none_is_known(chance: float | None) -> None:
+    assert chance_words(chance, story()) == ""
+
+
+def test_a_report_outweighs_the_chance() -> None:
+    said = chance_words(0.002, story("low_battery", first_low_day=DAY - 3))
+    assert "has reported a low battery" in said
+    assert "in a thousand" not in said
+
+
+# --- figures of the fit -----------------------------------------------------------------------------------------------
+
+
+def test_what_the_fleet_has_taught_stands_in_the_figures() -> None:
+    found = {f.name: (f.value, f.source) for f in known_figures(replace(LEARNED, lot=LOT))}
+    assert found["batteries of its kind followed to the end"] == ("42", "model fleet-1, fit of 3 March 2027")
+    assert found["ends without a report that are reckoned with"][0] == "20 %"
+    assert found["lot LM-7: ended against expected"][0] == "9 against 2.4 of 40"
+    assert found["life of its lot against its kind"][0] == "55 %"
+    unsure = {f.name: f.value for f in known_figures(replace(LEARNED, dead_share=1.0))}
+    assert unsure["low-battery reports"] == "not counted on"
+
+
+def test_without_a_fit_the_figures_say_so() -> None:
+    (only,) = known_figures(KindKnown(model_version="fleet-1"))
+    assert only.value == "nothing yet"
+    assert "model fleet-1" in only.source

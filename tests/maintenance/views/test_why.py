@@ -1,0 +1,347 @@
+"""The page "why this date": sentence, steps, picture, check-ins, rules, what would change it; for each kind of thing."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterator
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+import time_machine
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+
+from company.models.firm import RiskPolicy
+from devices.models import CheckInDay, Fitting, Receiver
+from maintenance.actions import due, fits
+from maintenance.models import DueChange, DueItem, LotFit, StratumFit
+from maintenance.querysets.fits import _load as kept_fit
+from tests import factories
+from tests.conftest import World
+from tests.factories import NOW, TODAY
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture(autouse=True)
+def _clock() -> Iterator[None]:
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def office(world: World) -> Client:
+    refresh(world.own_receiver, world.other_receiver)
+    return world.client("office")
+
+
+def refresh(*receivers: Any) -> None:
+    due.refresh_receivers(receiver_ids=[row.pk for row in receivers], at=NOW, today=TODAY)
+
+
+def clear_fits() -> None:
+    """Read the fit anew: a fit never changes once it is in use, so a process keeps it."""
+    kept_fit.cache_clear()
+
+
+def item_of(fitting: Fitting) -> DueItem:
+    return DueItem.objects.get(fitting=fitting)
+
+
+def page_of(client: Client, item: DueItem) -> str:
+    """The page's text, blanks drawn together, without marks."""
+    response = client.get(item.get_absolute_url())
+    assert response.status_code == 200
+    text = re.sub(r"<svg.*?</svg>", " ", response.content.decode(), flags=re.DOTALL)
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
+
+
+def raw_page(client: Client, item: DueItem) -> str:
+    return client.get(item.get_absolute_url()).content.decode()
+
+
+# --- cells ------------------------------------------------------------------------------------------------------------
+
+
+def test_it_says_what_by_when_and_why_in_one_sentence(world: World, office: Client) -> None:
+    item = item_of(world.own_fitting)
+    assert item.due_on is not None
+    page = page_of(office, item)
+    on = f"{item.due_on.day} {item.due_on:%B %Y}"
+    assert f"Change the battery of “{world.own_registration.label}” by {on}: by then about" in page
+    assert "Going by the catalogue, about one in a hundred batteries of this kind fails before that point" in page
+
+
+def test_it_tells_in_steps_how_we_know(world: World, office: Client) -> None:
+    page = page_of(office, item_of(world.own_fitting))
+    steps = ("Used so far", "Used per year", "The limit", "What its kind has shown", "The date")
+    at = [page.index(step) for step in steps]
+    assert at == sorted(at)
+    assert "None has been followed to its end yet" in page
+
+
+def test_it_has_a_text_for_the_customer(world: World, office: Client) -> None:
+    page = page_of(office, item_of(world.own_fitting))
+    assert f"The battery of “{world.own_registration.label}” at {world.own_site.name} is to be changed by" in page
+
+
+def test_it_shows_every_rule_and_the_figures_with_their_units(world: World, office: Client) -> None:
+    item = item_of(world.own_fitting)
+    page = page_of(office, item)
+    for opinion in item.opinions:
+        assert opinion["why"] in page
+    assert "620 mAh" in page
+    assert "Charge used at the limit" in page
+
+
+def test_the_picture_has_a_title_a_finding_and_its_table(world: World, office: Client) -> None:
+    page = raw_page(office, item_of(world.own_fitting))
+    assert '<title id="life-t">Of 100 batteries of this kind' in page
+    assert re.search(r'<desc id="life-d">[^<]*today, 25 November 2026: ', page)
+    assert "The same as a table" in page
+
+
+def test_it_says_what_would_change_it_and_to_when(world: World, office: Client) -> None:
+    page = page_of(office, item_of(world.own_fitting))
+    assert "A low-battery report today would bring it forward: 7 days are allowed after a report. 2 Dec 2026" in page
+    policy = RiskPolicy.objects.get(duty="life_safety")
+    assert policy.p_dead == 0.01
+    assert re.search(
+        r"limit on life-safety duty at two in a hundred instead of one in a hundred\. \d+ \w+ 20\d\d", page
+    )
+
+
+def test_it_tells_the_chance_ahead_as_another_question(world: World, office: Client) -> None:
+    page = page_of(office, item_of(world.own_fitting))
+    assert "Whom to visit first" in page
+    assert "within the next 90 days" in page
+
+
+def test_a_date_held_back_on_lists_is_told(world: World, office: Client) -> None:
+    item = item_of(world.own_fitting)
+    DueItem.objects.filter(pk=item.pk).update(due_on=date(2030, 1, 5))
+    assert "Lists still show 5 Jan 2030" in page_of(office, item)
+
+
+def test_a_move_of_the_date_is_told_with_both_reasons(world: World, office: Client) -> None:
+    Fitting.objects.filter(pk=world.own_fitting.pk).update(first_low_at=NOW - timedelta(days=1))
+    refresh(world.own_receiver)
+    page = page_of(office, item_of(world.own_fitting))
+    assert "How the date has moved" in page
+    assert re.search(r"\(charge used\) → 1 Dec 2026 \(low battery reported\)", page)
+    assert "it reported a low battery on 24 November 2026" in page
+    assert "It has reported a low battery. That says more" in page
+
+
+def test_a_date_of_fitting_in_the_future_is_noted(world: World, office: Client) -> None:
+    Fitting.objects.filter(pk=world.own_fitting.pk).update(fitted_at=NOW + timedelta(days=30))
+    refresh(world.own_receiver)
+    assert "lies in the future" in page_of(office, item_of(world.own_fitting))
+
+
+def test_cells_without_an_estimate_say_what_is_missing(world: World, office: Client) -> None:
+    item = item_of(world.own_fitting)
+    Fitting.objects.filter(pk=item.fitting_id).update(battery_type=None)
+    RiskPolicy.objects.update(calendar_cap_days=30)
+    refresh(world.own_receiver)
+    page = page_of(office, item_of(world.own_fitting))
+    assert "the firm leaves no battery in life-safety service longer than 30 days" in page
+    assert "so the calendar decides" in page
+    assert "Recording which cells and which type of transmitter" in page
+
+
+# --- by the calendar --------------------------------------------------------------------------------------------------
+
+
+def test_standby_batteries_and_unknown_ages_go_by_the_calendar(world: World, office: Client) -> None:
+    kind = factories.receiver_type("test-standby", has_standby_battery=True, standby_life_years=4)
+    receiver = factories.make_receiver(world.own_site, type=kind, standby_fitted_on=date(2024, 3, 1))
+    registration = factories.make_registration(
+        receiver, 1, transmitter=factories.make_transmitter(world.own, type=None)
+    )
+    factories.make_fitting(registration.transmitter, battery_type=None, fitted_at=None)
+    refresh(receiver)
+    standby = page_of(office, DueItem.objects.get(receiver=receiver, kind="standby"))
+    assert "a standby battery of this kind serves 4 years, counted from the day it was fitted" in standby
+    assert "it goes by the calendar, not by use" in standby
+    assert "Check-ins of the last" not in standby
+    assert "of its charge" not in standby
+    cells = page_of(office, DueItem.objects.get(receiver=receiver, kind="cells"))
+    assert "nobody knows when it was fitted" in cells
+    assert "Finding out when it was fitted would replace the guess" in cells
+
+
+def test_a_whole_unit_goes_by_its_years(world: World, office: Client) -> None:
+    kind = factories.transmitter_type("test-smoke", label="smoke detector", kind="smoke", unit_life_years=10)
+    unit = factories.make_transmitter(world.own, type=kind, made_on=date(2018, 1, 1))
+    registration = factories.make_registration(world.own_receiver, 5, transmitter=unit, label="Workshop")
+    refresh(world.own_receiver)
+    page = page_of(office, DueItem.objects.get(registration=registration, kind="unit"))
+    assert "Change the whole unit “Workshop” by" in page
+    assert "counted from the day it was made, 1 January 2018" in page
+
+
+def test_a_closed_item_keeps_its_last_date_and_leads_to_what_is_there_now(world: World, office: Client) -> None:
+    item = item_of(world.own_fitting)
+    Fitting.objects.filter(pk=world.own_fitting.pk).update(removed_at=NOW)
+    new = factories.make_fitting(world.own_registration.transmitter, fitted_at=NOW)
+    refresh(world.own_receiver)
+    page = raw_page(office, item)
+    assert "has been changed or taken out of use" in page
+    assert item.due_on is not None
+    assert f"{item.due_on.day} {item.due_on:%b %Y}: charge used" in page
+    assert item_of(new).get_absolute_url() in page
+    assert "How we know" not in page
+
+
+# --- check-ins --------------------------------------------------------------------------------------------------------
+
+
+def heard(world: World, ago: int, **over: Any) -> CheckInDay:
+    facts = {"heard": 24, "expected": 24, "activations": 1, "flags": 0} | over
+    return CheckInDay.objects.create(
+        transmitter_id=world.own_registration.transmitter_id, day=TODAY - timedelta(days=ago),
+        customer_id=world.own.pk, **facts,
+    )  # fmt: skip
+
+
+def test_the_strip_shows_days_in_words_and_as_a_table(world: World, office: Client) -> None:
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence="every")
+    for ago in range(3):
+        heard(world, ago, heard=24 if ago else 12)
+    page = raw_page(office, item_of(world.own_fitting))
+    assert "Check-ins of the last 90 days, one column a day" in page
+    assert "60 of 72 expected check-ins came (83 %)." in page
+    assert "Nothing is kept of 87 days." in page
+    assert "Days with low battery" in page
+
+
+@pytest.mark.parametrize(
+    ("evidence", "words"), [("exceptions", "only faults reach us"), ("visits", "only visits tell")]
+)
+def test_no_strip_is_shown_where_check_ins_do_not_reach_us(
+    world: World, office: Client, evidence: str, words: str
+) -> None:
+    heard(world, 1)
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence=evidence)
+    page = raw_page(office, item_of(world.own_fitting))
+    assert words in page
+    assert "one column a day" not in page
+
+
+def test_a_transmitter_that_was_never_heard_says_so(world: World, office: Client) -> None:
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence="every")
+    assert "No check-in of this transmitter is kept for these days." in page_of(office, item_of(world.own_fitting))
+
+
+# --- with a fit -------------------------------------------------------------------------------------------------------
+
+
+def make_fit(world: World, *, n_ends: int = 30, lot: str = "") -> StratumFit:
+    """A fit over ends of the kind of the world's cells: after eight to nine years, a report in time but for every sixth."""
+    for n in range(n_ends):
+        unit = factories.make_transmitter(world.other)
+        slot = factories.make_registration(world.other_receiver, 10 + n, transmitter=unit)
+        type(slot).objects.filter(pk=slot.pk).update(removed_at=NOW - timedelta(days=20))
+        ended = NOW - timedelta(days=60 + n)
+        begun = ended - timedelta(days=3000 + 12 * n)
+        is_dead = n % 6 == 0
+        factories.make_fitting(
+            unit, fitted_at=begun, entered_at=begun, removed_at=ended + timedelta(days=5), lot=lot,
+            first_low_at=None if is_dead else ended, removed_why="dead" if is_dead else "low_battery",
+        )  # fmt: skip
+    fit = fits.refresh_fit(at=NOW, as_of=TODAY)
+    refresh(world.own_receiver)
+    return fit.strata.get(
+        transmitter_type=world.own_registration.transmitter.type, battery_type=world.own_fitting.battery_type,
+        is_measured=False,
+    )  # fmt: skip
+
+
+def test_a_fit_is_told_with_its_evidence_and_its_day(world: World, office: Client) -> None:
+    make_fit(world)
+    page = page_of(office, item_of(world.own_fitting))
+    assert "30 batteries of this kind followed to the end, 2 in service. The limit rests on them." in page
+    assert "of every 10 that ended, about 8 reported in time (25 of 30, this kind)" in page
+    assert "Going by the catalogue" not in page
+    assert "model fleet-1, fit of 25 November 2026" in page
+    assert "5 of 30, this kind" in page
+
+
+def test_reports_of_the_whole_fleet_stand_in_for_a_kind_with_few_ends(world: World, office: Client) -> None:
+    stratum = make_fit(world)
+    StratumFit.objects.filter(pk=stratum.pk).update(facts={"n_found_dead": 1, "n_signalled": 2} | {
+        key: stratum.facts[key] for key in stratum.facts if key.startswith(("prior", "edge", "mean"))
+    })  # fmt: skip
+    assert "(25 of 30, all kinds together)" in page_of(office, item_of(world.own_fitting))
+
+
+def test_a_bad_lot_brings_the_date_forward_and_is_told_with_its_numbers(world: World, office: Client) -> None:
+    stratum = make_fit(world)
+    Fitting.objects.filter(removed_at=None).update(lot="LM-7")
+    lot = LotFit.objects.create(
+        fit=stratum.fit, stratum=stratum, code="LM-7", n_batteries=40, observed=9, expected=2.4, factor=0.6,
+        is_suspect=True,
+    )  # fmt: skip
+    clear_fits()
+    refresh(world.own_receiver, world.other_receiver)
+    item = item_of(world.own_fitting)
+    assert item.reason == "lot_alarm"
+    page = page_of(office, item)
+    assert "its lot LM-7 has lasted about 60 % as long as others of the kind (9 of 40 ended" in page
+    assert "9 against 2.4 of 40" in page
+    told = office.get(item.get_absolute_url()).context["told"]
+    assert (told.lot, told.elsewhere.n, told.elsewhere.n_sites) == (lot, 1, 1)
+    limit = next(mark for mark in told.chart.marks if mark.kind == "due")
+    assert limit.word.startswith("limit, change by")
+
+
+def test_cells_without_a_code_are_of_the_lot_of_their_half_year(world: World, office: Client) -> None:
+    stratum = make_fit(world)
+    Fitting.objects.filter(pk=world.own_fitting.pk).update(fitted_at=NOW.replace(year=2019, month=10), lot="")
+    lot, _ = LotFit.objects.get_or_create(fit=stratum.fit, stratum=stratum, code="2019-H2", is_half_year=True)
+    told = office.get(item_of(world.own_fitting).get_absolute_url()).context["told"]
+    assert told.lot == lot
+    assert told.elsewhere.n == 0
+
+
+def test_a_kind_that_the_fit_has_never_seen_goes_by_the_catalogue(world: World, office: Client) -> None:
+    make_fit(world)
+    kind = factories.transmitter_type("test-other", label="other pendant")
+    unit = factories.make_transmitter(world.own, type=kind)
+    factories.make_registration(world.own_receiver, 9, transmitter=unit)
+    fitting = factories.make_fitting(unit)
+    refresh(world.own_receiver)
+    page = page_of(office, item_of(fitting))
+    assert "None has been followed to its end yet" in page
+    assert "(25 of 30, all kinds together)" in page
+
+
+# --- who may, and how much is asked -----------------------------------------------------------------------------------
+
+
+def test_technicians_may_read_it_and_customers_may_not(world: World, office: Client) -> None:
+    item = item_of(world.own_fitting)
+    assert "How we know" in page_of(world.client("technician"), item)
+    for who in ("own_user", "other_user"):
+        assert world.client(who).get(item.get_absolute_url()).status_code == 404
+
+
+def test_a_long_history_makes_no_more_queries(world: World, office: Client) -> None:
+    make_fit(world)
+    item = item_of(world.own_fitting)
+    counts = []
+    for n in (2, 30):
+        for ago in range(n):
+            CheckInDay.objects.filter(transmitter_id=item.transmitter_id, day=TODAY - timedelta(days=ago)).delete()
+            heard(world, ago)
+            DueChange.objects.create(
+                due_item=item, customer=world.own, at=NOW, to_on=TODAY, from_reason="risk_limit", to_reason="recall"
+            )
+        with CaptureQueriesContext(connection) as queries:
+            page_of(office, item)
+        counts.append(len(queries))
+    assert counts[0] == counts[1] <= 34
