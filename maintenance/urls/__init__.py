@@ -1,12 +1,15 @@
 """Addresses of the work, by topic. Technician pages live under /tech/, customers' under /portal/."""
 
-from maintenance.urls import battery, due, home, portal, reports, requests, rounds, visits
+from maintenance.urls import battery, due, home, lots, policy, portal, recalls, reports, requests, rounds, visits
 
 app_name = "maintenance"
 urlpatterns = [
     *home.urlpatterns,
     *due.urlpatterns,
     *battery.urlpatterns,
+    *recalls.urlpatterns,
+    *lots.urlpatterns,
+    *policy.urlpatterns,
     *rounds.urlpatterns,
     *visits.urlpatterns,
     *reports.urlpatterns,

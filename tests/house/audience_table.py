@@ -163,6 +163,11 @@ TABLE: dict[str, Answers] = {
     "maintenance:qr_capital": (LOGIN, 404, 302, 302, 302, 302),  # as the small letter: codes are printed in capitals
     "maintenance:due_list": OFFICE,
     "maintenance:due_why": STAFF,
+    "maintenance:lots": OFFICE,
+    "maintenance:lot_detail": OFFICE,
+    "maintenance:lot_rounds": OFFICE,
+    "maintenance:policy": OFFICE,
+    "maintenance:policy_choose": MANAGER_POST,
     "maintenance:recall_list": OFFICE,
     "maintenance:recall_new": OFFICE,
     "maintenance:recall_detail": OFFICE,
