@@ -34,8 +34,8 @@ class NothingToTest(Refused):
 
 
 def key_of(fit: BatteryFit) -> str:
-    """Key of the job that tests a fit."""
-    return f"{PREFIX}{fit.pk}"
+    """Key of the job that tests a fit: of a night's fit its day, since a night may need several attempts at one."""
+    return f"{PREFIX}{fit.as_of.isoformat()}" + ("" if fit.run_id else f":{fit.pk}")
 
 
 def ensure_backtest(*, fit: BatteryFit, at: datetime) -> Job | None:

@@ -17,7 +17,7 @@ from company.jobs import Handle
 from company.models import Job
 from devices.actions.months import ensure_months
 from devices.models import Receiver, Transmitter
-from maintenance.actions import fits
+from maintenance.actions import backtest, fits
 from maintenance.actions.due_items import (
     MODEL_VERSION,
     Basis,
@@ -162,6 +162,8 @@ def fit_night(handle: Handle, *, run_id: int, **unknown: Any) -> None:
         if fit is not None:
             fits.put_in_use(fit=fit)
         _enqueue_chunks(locked)
+        if fit is not None:
+            backtest.ensure_backtest(fit=fit, at=timezone.now())
         handle.finish(_fit_result(fit))
         _close_if_done(locked, timezone.now())
 

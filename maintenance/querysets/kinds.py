@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.db.models import Case, CharField, F, Q, QuerySet, Sum, Value, When
+from django.db.models import CharField, F, Q, QuerySet, Sum, Value
 from django.db.models.functions import Coalesce
 
 COLUMNS = {
@@ -21,10 +21,10 @@ COLUMNS = {
 
 
 def for_list(strata: QuerySet[Any]) -> QuerySet[Any]:
-    """Kinds with their types, and a label to sort by."""
-    return strata.select_related("transmitter_type", "battery_type").annotate(
+    """Kinds with their types, and a label to sort by; without the two that stand for kinds that no record knows."""
+    known = strata.exclude(transmitter_type=None, battery_type=None)
+    return known.select_related("transmitter_type", "battery_type").annotate(
         type_label=Coalesce(F("transmitter_type__label"), Value(""), output_field=CharField()),
-        counted=Case(When(is_measured=True, then=Value(0)), default=Value(1)),
     )
 
 
