@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from typing import Any, Self
 
 from django.apps import apps
-from django.db.models import Count, Exists, F, Min, OuterRef, Q
+from django.db.models import Case, Count, Exists, F, Max, Min, OuterRef, Q, Value, When
 
 from company.querysets import CustomerScoped
 from maintenance.querysets.days import CELLS_PATHS
@@ -24,6 +24,12 @@ class DueChoice:
     customer: str = ""
     words: str = ""
     only_late: bool = False
+    reason: str = ""
+
+    @property
+    def is_any(self) -> bool:
+        """Whether it narrows anything."""
+        return self != DueChoice()
 
 
 class DueQuerySet(CustomerScoped):
@@ -68,6 +74,8 @@ class DueQuerySet(CustomerScoped):
         rows = self.matching(choice.words)
         if choice.duty:
             rows = rows.filter(duty=choice.duty)
+        if choice.reason:
+            rows = rows.filter(reason=choice.reason)
         if choice.customer.isdecimal():
             rows = rows.filter(customer_id=int(choice.customer))
         if choice.placed == "none":
@@ -80,12 +88,14 @@ class DueQuerySet(CustomerScoped):
             rows = rows.placed(technician=int(choice.placed))
         return rows.late(today) if choice.only_late else rows
 
-    def by_site(self, today: date, until: date) -> Any:
-        """One row per site with anything due by a day: worst harm first, then its first date.
+    def by_site(self, today: date, until: date, *, by_chance: bool = False) -> Any:
+        """One row per site with anything due by a day: worst harm first, then its first date; or by chance of an end.
 
         A site whose life-safety things are due next month comes before one whose convenience is late today: the order
-        asks whom it would harm.
+        asks whom it would harm. The other order asks where the next end is most likely: a reported low battery first,
+        then the highest chance of an end within 90 days of any one thing.
         """
+        likely = F("chance").desc(nulls_last=True)
         soon = today + timedelta(days=SOON_DAYS)
         grave = Q(harm=0)
         return (
@@ -100,8 +110,11 @@ class DueQuerySet(CustomerScoped):
                 n_late=Count("pk", filter=~grave & Q(due_on__lt=today)),
                 n_soon=Count("pk", filter=Q(due_on__gte=today, due_on__lte=soon)),
                 n_later=Count("pk", filter=Q(due_on__gt=soon)),
+                n_low=Count("pk", filter=Q(reason="low_battery")),
+                chance=Max(Case(When(reason="low_battery", then=Value(1.0)), default="chance_ahead")),
             )
             .order_by(
+                *([likely] if by_chance else []),
                 F("first_life").asc(nulls_last=True),
                 F("first_security").asc(nulls_last=True),
                 "first_on",
@@ -109,6 +122,14 @@ class DueQuerySet(CustomerScoped):
                 "site_id",
             )
         )
+
+    def reasons_at_sites(self, site_ids: list[int], until: date) -> dict[int, list[tuple[str, int]]]:
+        """Site → why things are due there by a day, with how many, the most frequent reason first."""
+        found: dict[int, list[tuple[str, int]]] = {}
+        rows = self.filter(site_id__in=site_ids, due_on__lte=until).order_by().values_list("site_id", "reason")
+        for site_id, reason, n in rows.annotate(n=Count("pk")).order_by("-n", "reason"):
+            found.setdefault(site_id, []).append((reason, n))
+        return found
 
     def due_at_sites(self, site_ids: list[int], until: date) -> Self:
         """What is due at these sites by a day, with what says which cells or units to bring."""

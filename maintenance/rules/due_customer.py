@@ -102,6 +102,30 @@ def _known(story: Story) -> str:
     )
 
 
+def likely_words(n_low: int, chance: float | None) -> str:
+    """Say in a few words where the next end is most likely among several things.
+
+    Parameters
+    ----------
+    n_low : int
+        How many have reported a low battery [count].
+    chance : float or None
+        Highest chance of an end within `AHEAD_DAYS` of any one of them [0 … 1]; None = not known.
+    """
+    if n_low:
+        return f"{n_low} reported low battery"
+    if chance is None or not math.isfinite(chance):
+        return "chance not known"
+    return f"likeliest: {_odds(chance)} in {AHEAD_DAYS} d"
+
+
+def _odds(chance: float) -> str:
+    """Write a chance as a count, at both ends of the scale too."""
+    if chance < 0.0005:
+        return "fewer than one in a thousand"
+    return "more than 99 in a hundred" if chance > 0.995 else odds_words(chance)
+
+
 def chance_words(chance: float | None, story: Story) -> str:
     """Say how likely an end is within `AHEAD_DAYS`, and why that is another question than the limit.
 
@@ -119,12 +143,7 @@ def chance_words(chance: float | None, story: Story) -> str:
         )
     if chance is None or not math.isfinite(chance):
         return ""
-    if chance < 0.0005:
-        said = "fewer than one in a thousand"
-    elif chance > 0.995:
-        said = "more than 99 in a hundred"
-    else:
-        said = odds_words(chance)
+    said = _odds(chance)
     limit = odds_words(story.row["planning_probability"])
     return (
         f"If it still works today, the chance that it comes to its end within the next {AHEAD_DAYS} days is about {said}. "

@@ -22,6 +22,8 @@ from maintenance.models import DueChange, DueItem, RefreshRun, Visit
 from maintenance.querysets.days import things_by_site
 from maintenance.querysets.due import SOON_DAYS, DueChoice
 from maintenance.rules.charts import WORDS, count_weeks, week_bars
+from maintenance.rules.due import NO_ESTIMATE
+from maintenance.rules.due_customer import likely_words
 from maintenance.rules.due_story import REASON_WORDS
 from maintenance.rules.rounds.packing import packing_list
 from maintenance.views.why import check_ins, explain
@@ -29,6 +31,8 @@ from sites.models import Site
 
 WINDOWS_WEEKS = (2, 4, 8, 12)
 CHART_WEEKS = 12
+ORDERS = (("", "Worst harm first"), ("chance", "Most likely to fail first"))
+"""The order asks whom it would harm, or where the next end is most likely."""
 
 
 def _choice(request: HttpRequest) -> DueChoice:
@@ -39,6 +43,7 @@ def _choice(request: HttpRequest) -> DueChoice:
         customer=ask("customer", "") if len(ask("customer", "")) < 10 else "",
         words=ask("q", "").strip()[:80],
         only_late=ask("late", "") == "1",
+        reason=ask("reason", "") if ask("reason", "") in REASON_WORDS else "",
     )
 
 
@@ -51,7 +56,8 @@ def due_list(request: HttpRequest) -> HttpResponse:
     choice = _choice(request)
     everything = DueItem.objects.visible_to(request.user).open()
     rows = everything.narrowed(choice, today)
-    sites = page_of(rows.by_site(today, until), request)
+    order = ORDERS[-1][0] if request.GET.get("order") == ORDERS[-1][0] else ""
+    sites = page_of(rows.by_site(today, until, by_chance=bool(order)), request)
     _complete(sites.object_list, request, rows, today, until)
     # Twelve weeks from today reach into a thirteenth calendar week: the bars end on the day that the numbers above end.
     chart_until = today + timedelta(weeks=CHART_WEEKS)
@@ -62,6 +68,9 @@ def due_list(request: HttpRequest) -> HttpResponse:
         "weeks": weeks,
         "windows": WINDOWS_WEEKS,
         "choice": choice,
+        "order": order,
+        "orders": ORDERS,
+        "reasons": [(code, words) for code, words in REASON_WORDS.items() if code != NO_ESTIMATE],
         "page": sites,
         "tally": rows.tally(today, until),
         "chart": week_bars(by_week, today=today),
@@ -92,6 +101,7 @@ def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: d
     """Add to each site of the page: what to bring for what is due, and the round that it stands in."""
     ids = [site["site_id"] for site in sites]
     things = things_by_site(rows.due_at_sites(ids, until))
+    reasons = rows.reasons_at_sites(ids, until)
     stops: dict[int, Visit] = {}
     visits = Visit.objects.visible_to(request.user).to_come().filter(site_id__in=ids)
     for visit in (
@@ -106,6 +116,8 @@ def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: d
     for site in sites:
         site["lines"] = packing_list(things.get(site["site_id"], []), spares_percent=0)
         site["stop"] = stops.get(site["site_id"])
+        site["why"] = ", ".join(f"{n} {REASON_WORDS.get(code, code)}" for code, n in reasons.get(site["site_id"], []))
+        site["likely"] = likely_words(site["n_low"], site["chance"])
         late = site["first_on"] < today
         site["words"] = due_words(site["first_on"], today) if late else f"due {_day_words(site['first_on'], today)}"
         site["life_words"] = _day_words(site["first_life"], today) if site["first_life"] else ""
@@ -125,6 +137,7 @@ def due_panel(request: HttpRequest, site_pk: int) -> HttpResponse:
     items = list(DueItem.objects.visible_to(request.user).open().filter(site=site).for_site())
     for item in items:
         item.mark, item.words = urgency(item.due_on, today), due_words(item.due_on, today)
+        item.why = REASON_WORDS.get(item.reason, item.reason)
     near = [item for item in items if item.mark != "fine"]
     context = {"site": site, "items": near, "n_fine": len(items) - len(near), "section": "sites"}
     return page(request, "maintenance/due/panel.html", context, part="due_panel")

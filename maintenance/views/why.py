@@ -60,6 +60,7 @@ class Told:
     for_customer: str
     chart: LifeChart | None
     chance: str
+    chance_ahead: float | None
     changes: list[WhatIf]
     figures: list[Figure]
     kind_pk: int | None
@@ -89,6 +90,7 @@ def explain(*, item: DueItem, today: date, user: Viewer) -> Told | None:
     row = next(facts.plain_rows())
     known = _known(item, on, row, user)
     story = _story(item, due, row, known.kind, today, user)
+    chance = _chance(story, known)
     return Told(
         due=due,
         headline=headline(story),
@@ -96,7 +98,8 @@ def explain(*, item: DueItem, today: date, user: Viewer) -> Told | None:
         notes=notes_left(story, due.notes),
         for_customer=for_customer(story, item.site.name),
         chart=_chart(story, known),
-        chance=chance_words(_chance(story, known), story),
+        chance=chance_words(chance, story),
+        chance_ahead=chance,
         changes=what_would_change(Asked(facts, due, today, known.posterior, known.kind)),
         figures=_figures(item, story, known),
         kind_pk=known.stratum.pk if known.kind.is_learned else None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
@@ -152,19 +153,93 @@ def test_a_round_that_is_over_takes_care_of_nothing(world: World, office: Client
         ({"q": "Room 77"}, True, False),
         ({"q": "no such thing"}, False, False),
         ({"late": "1"}, True, False),
-        ({"duty": "made-up", "placed": "x", "customer": "y", "weeks": "-3", "page": "99"}, True, True),
+        ({"reason": "recall"}, False, True),
+        ({"reason": "contract_date"}, False, False),
+        (
+            {
+                "duty": "made-up",
+                "placed": "x",
+                "customer": "y",
+                "weeks": "-3",
+                "page": "99",
+                "reason": "z",
+                "order": "w",
+            },
+            True,
+            True,
+        ),
     ],
 )
 def test_filters_narrow_the_list(world: World, office: Client, query: dict[str, str], own: bool, other: bool) -> None:
     due_in(world.own_fitting, -3)
     due_in(world.other_fitting, 3)
-    DueItem.objects.filter(fitting=world.other_fitting).update(duty="security", harm=1)
+    DueItem.objects.filter(fitting=world.other_fitting).update(duty="security", harm=1, reason="recall")
     world.own_registration.label = "Room 77"
     world.own_registration.save()
     factories.make_visit(world.own_site, factories.make_round())
     page = text_of(office, LIST, **query)
     assert (reverse("sites:site_detail", args=[world.own_site.pk]) in page) is own
     assert (reverse("sites:site_detail", args=[world.other_site.pk]) in page) is other
+
+
+def order_of(client: Client, world: World, **query: str) -> list[str]:
+    page = text_of(client, LIST, **query)
+    sites = {reverse("sites:site_detail", args=[site.pk]): site.name for site in (world.own_site, world.other_site)}
+    return [name for _, name in sorted((page.index(url), name) for url, name in sites.items())]
+
+
+def test_the_most_likely_to_fail_may_come_first(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 3)
+    due_in(world.other_fitting, 3)
+    own, other = world.own_site.name, world.other_site.name
+    DueItem.objects.filter(fitting=world.own_fitting).update(chance_ahead=0.02)
+    DueItem.objects.filter(fitting=world.other_fitting).update(chance_ahead=0.3, duty="convenience", harm=2)
+    assert order_of(office, world) == [own, other], "by harm"
+    assert order_of(office, world, order="chance") == [other, own]
+    page = text_of(office, LIST, order="chance")
+    assert "likeliest: two in a hundred in 90 d" in page
+    assert "likeliest" not in text_of(office, LIST)
+
+
+def test_a_reported_low_battery_outweighs_any_chance(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 3)
+    due_in(world.other_fitting, 3)
+    DueItem.objects.filter(fitting=world.own_fitting).update(chance_ahead=0.9)
+    DueItem.objects.filter(fitting=world.other_fitting).update(reason="low_battery", chance_ahead=0.001)
+    assert order_of(office, world, order="chance") == [world.other_site.name, world.own_site.name]
+    assert "1 reported low battery" in text_of(office, LIST, order="chance")
+
+
+def test_a_site_without_any_chance_comes_last(world: World, office: Client) -> None:
+    due_in(world.own_fitting, 3)
+    due_in(world.other_fitting, 3)
+    DueItem.objects.filter(fitting=world.own_fitting).update(chance_ahead=None)
+    DueItem.objects.filter(fitting=world.other_fitting).update(chance_ahead=0.001)
+    assert order_of(office, world, order="chance") == [world.other_site.name, world.own_site.name]
+    assert "chance not known" in text_of(office, LIST, order="chance")
+
+
+def test_rows_say_in_short_why_things_are_due(world: World, office: Client) -> None:
+    fittings = [world.own_fitting]
+    for slot in (2, 3):
+        fittings.append(factories.make_fitting(factories.make_registration(world.own_receiver, slot).transmitter))
+    refresh(world.own_receiver)
+    for fitting in fittings:
+        due_in(fitting, 3)
+    DueItem.objects.filter(fitting=fittings[0]).update(reason="low_battery")
+    assert "2 charge used, 1 low battery reported" in text_of(office, LIST)
+
+
+def test_pages_of_the_list_keep_order_and_filter(world: World, office: Client) -> None:
+    for _ in range(26):
+        receiver = factories.make_receiver()
+        fitting = factories.make_fitting(factories.make_registration(receiver, 1).transmitter)
+        refresh(receiver)
+        due_in(fitting, 3)
+    first = text_of(office, LIST, order="chance", reason="risk_limit")
+    assert "order=chance&amp;reason=risk_limit&amp;page=2" in first
+    second = office.get(LIST, {"order": "chance", "reason": "risk_limit", "page": "2"}).context["page"]
+    assert (second.number, len(second.object_list)) == (2, 1)
 
 
 def test_filters_by_customer_and_technician(world: World, office: Client) -> None:
@@ -236,6 +311,7 @@ def test_the_panel_of_a_site_lists_by_harm(world: World, office: Client, who: st
     page = text_of(world.client(who), f"/due/site/{world.own_site.pk}/")
     assert page.index(world.own_registration.label) < page.index("Store door")
     assert "late 40 d" in page
+    assert re.search(r'aria-label="Why this date, charge used: Store door, slot 2">charge used</a>', page)
 
 
 def test_the_panel_makes_as_many_queries_for_3_slots_as_for_23(world: World, office: Client) -> None:

@@ -120,6 +120,18 @@ def test_it_tells_the_chance_ahead_as_another_question(world: World, office: Cli
     assert "within the next 90 days" in page
 
 
+def test_the_chance_on_the_page_is_the_one_that_lists_go_by(world: World, office: Client) -> None:
+    make_fit(world)
+    item = item_of(world.own_fitting)
+    Fitting.objects.filter(pk=item.fitting_id).update(fitted_at=NOW - timedelta(days=2600))
+    refresh(world.own_receiver)
+    item.refresh_from_db()
+    told = office.get(item.get_absolute_url()).context["told"]
+    assert item.chance_ahead is not None
+    assert 0.01 < item.chance_ahead < 0.9
+    assert told.chance_ahead == pytest.approx(item.chance_ahead, rel=1e-3)
+
+
 def test_a_date_held_back_on_lists_is_told(world: World, office: Client) -> None:
     item = item_of(world.own_fitting)
     DueItem.objects.filter(pk=item.pk).update(due_on=date(2030, 1, 5))
