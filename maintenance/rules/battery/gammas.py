@@ -19,8 +19,12 @@ FloatArray = NDArray[np.float64]
 
 MIXTURE_Z = np.arange(-3, 4) * 0.75
 """Centres of the seven gammas, in standard deviations of ln η."""
-MIXTURE_SD_SHARE = 0.6
-"""Own standard deviation of each gamma as a share of the whole; one gamma alone has too thin a low tail of η."""
+MIXTURE_SD_SHARE = 0.45
+"""Own standard deviation of each gamma as a share of the whole; one gamma alone has too thin a low tail of η.
+
+The share was chosen against dense quadrature of the lognormal: the chance ahead of five survivors comes out 2.5 % too high
+instead of 6 % with 0.6, and the first 1 % of failures without data 10 % too low instead of 13 %.
+"""
 _MIXTURE_EXPONENT = -(MIXTURE_Z**2) / (2.0 * (1.0 - MIXTURE_SD_SHARE**2))
 MIXTURE_LOG_WEIGHT = _MIXTURE_EXPONENT - logsumexp(_MIXTURE_EXPONENT)
 

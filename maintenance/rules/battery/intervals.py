@@ -61,7 +61,7 @@ class Wide:
 
 
 def split(end_u: FloatArray, is_end: NDArray[np.bool_], lower_u: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Give the exposure that stands for each end, and which ends need the exact form.
+    """Give the exposure [1] that stands for each end, and which ends need the exact form.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def split(end_u: FloatArray, is_end: NDArray[np.bool_], lower_u: FloatArray) -> 
 def wide_of(
     stratum: NDArray[np.int64], end_u: FloatArray, lower_u: FloatArray, is_wide: NDArray[np.bool_]
 ) -> Wide | None:
-    """Collect the wide intervals of a fleet; None where there is none."""
+    """Collect the wide intervals of exposure [1] of a fleet; None where there is none."""
     rows = np.flatnonzero(is_wide)
     if len(rows) == 0:
         return None
@@ -101,7 +101,7 @@ def reweigh(
     log_upper: FloatArray,
     log_middle: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Correct one stratum's gammas for the intervals that the midpoint stands for badly.
+    """Correct one stratum's gammas for the intervals of exposure [1] that the midpoint stands for badly.
 
     Parameters
     ----------

@@ -47,7 +47,7 @@ def widened(mean_ln_beta: FloatArray, sd: float = EXPOSURE_SD) -> tuple[FloatArr
 
 
 def widen(belief: Belief, is_measured: np.ndarray) -> Belief:
-    """Widen the prior of the strata that are not measured; the others keep theirs."""
+    """Widen the prior (of ln exposure, no unit) of the strata that are not measured; the others keep theirs."""
     if bool(np.all(is_measured)):
         return belief
     shift, ln_beta = widened(belief.mean_ln_beta)
