@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from devices.models.batteries import WhyOut
 from maintenance.rules.battery.outcomes import (
     CAUSES,
     COUNTS,
@@ -65,6 +66,7 @@ OUT = {"removed_day": 900}
         # The signal is of other cells: before the fitting, or after these came out.
         ({**OUT, **LOG, "why": "low_battery", "first_low_day": 90, "last_alive_day": 500}, (500, 900, True)),
         ({**OUT, **LOG, "why": "low_battery", "first_low_day": 901, "last_alive_day": 500}, (500, 900, True)),
+        ({**OUT, **LOG, "why": "low_battery", "first_low_day": 100, "last_alive_day": 500}, (500, 900, True)),
         # By another name, but a confirmed signal came first.
         ({**OUT, **LOG, "why": "preventive", "first_low_day": 850, "low_confirmed": True}, (None, 850, True)),
         ({**OUT, **LOG, "why": "retired", "first_low_day": 850, "low_confirmed": True}, (None, 850, True)),
@@ -83,6 +85,11 @@ OUT = {"removed_day": 900}
         ({**LOG, "silent_since_day": 1900}, (1900, 1901, True)),
         ({**LOG, "silent_since_day": 1900, "first_low_day": 1850, "low_confirmed": True}, (None, 1850, True)),
         ({**OUT, **LOG, "why": "unknown", "silent_since_day": 700}, (700, 701, True)),
+        # Silence of other cells, or from the first day on.
+        ({**LOG, "silent_since_day": 50}, (None, 2000, False)),
+        ({**OUT, **LOG, "why": "unknown", "silent_since_day": 901}, (None, 900, False)),
+        ({**LOG, "silent_since_day": 100, "next_expected_day": 101}, (100, 101, True)),
+        ({**OUT, **LOG, "why": "unknown", "silent_since_day": 899.5}, (899.5, 900, True)),
         # An open signal.
         ({**LOG, "first_low_day": 1900, "low_confirmed": True}, (None, 1900, True)),
         ({"first_low_day": 1900, "low_confirmed": True, "last_alive_day": 1500}, (1500, 1900, True)),
@@ -99,6 +106,7 @@ OUT = {"removed_day": 900}
           "last_alive_day": 600}, (600, 900, True)),
         ({**OUT, "why": "preventive", "volts": 2.1, "cutoff_volts": 2.4, "last_alive_day": 600}, (None, 900, False)),
         ({**OUT, "why": "preventive", "volts": 2.5, "cutoff_volts": 2.4, "is_under_load": True}, (None, 900, False)),
+        ({**OUT, "why": "preventive", "volts": 2.4, "cutoff_volts": 2.4, "is_under_load": True}, (None, 900, False)),
         ({**OUT, "why": "preventive", "volts": 2.1, "is_under_load": True}, (None, 900, False)),
         # Another cause.
         ({**OUT, "why": "leaked"}, (None, 900, False)),
@@ -144,6 +152,20 @@ def test_every_reason_has_a_code_and_words() -> None:
     assert LEFT_OUT.keys() == LEFT_OUT_WORDS.keys() == {1, 2, 3, 4, 5, 6}
     assert len(set(LEFT_OUT.values())) == len(set(LEFT_OUT_WORDS.values())) == 6
     assert set(CAUSES) == {NONE, WEAR, OTHER}
+
+
+def test_the_codes_of_the_data_base_are_all_known() -> None:
+    assert dict(WHY) == {
+        "": 0, "preventive": 1, "low_battery": 2, "dead": 3, "leaked": 4, "defect": 5, "wrong_type": 6, "retired": 7,
+        "unknown": 8,
+    }  # fmt: skip
+    assert set(WHY) == {"", *WhyOut.values}
+
+
+def test_flags_may_be_numbers_and_unknown_ones_are_false() -> None:
+    facts = EndFacts.of(4, has_log=[1, 0, np.nan, 2], why=[np.nan, 3, 2.5, -4])
+    assert facts.has_log.tolist() == [True, False, False, True]
+    assert facts.why.tolist() == [0, 3, 8, 8]
 
 
 def test_taken_over_in_mid_life_it_counts_from_then() -> None:
