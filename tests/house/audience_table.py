@@ -168,6 +168,7 @@ TABLE: dict[str, Answers] = {
     "maintenance:lot_rounds": OFFICE,
     "maintenance:policy": OFFICE,
     "maintenance:policy_choose": MANAGER_POST,
+    "maintenance:policy_curve": OFFICE,
     "maintenance:recall_list": OFFICE,
     "maintenance:recall_new": OFFICE,
     "maintenance:recall_detail": OFFICE,
