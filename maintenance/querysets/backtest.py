@@ -11,7 +11,7 @@ from django.db.models.functions import Abs, Cast, Greatest, Sqrt
 TypeKey = tuple[int | None, int | None, bool]
 """Transmitter type, battery type, whether activations were counted: what makes a kind from one fit to the next."""
 
-LOTS_SHOWN = 12
+LOTS_SHOWN = 8
 LEAST_EXPECTED = 0.5
 """Of a lot of which less was expected nothing can be said."""
 

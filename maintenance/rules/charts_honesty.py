@@ -19,7 +19,7 @@ RATIO_MOST = 4.0
 """The scale runs from 1/4 to 4 times as many as expected, evenly in the logarithm; what lies beyond ends in an arrow."""
 RATIO_TICKS = ((0.25, "¼"), (0.5, "½"), (1.0, "as expected"), (2.0, "2 ×"), (4.0, "4 ×"))
 ROW = 28.0
-WORDS_WIDTH = 130.0
+WORDS_WIDTH, WORDS_ROW = 130.0, 20.0
 """Room that the words of a risk need beside its leader."""
 
 
@@ -55,7 +55,7 @@ class Ratios:
     finding: str
 
 
-def ratio_chart(groups: Sequence[Group], *, width: float = 760.0) -> Ratios:
+def ratio_chart(groups: Sequence[Group], *, width: float = 700.0) -> Ratios:
     """Draw the groups as ranges around "as expected".
 
     Parameters
@@ -65,7 +65,7 @@ def ratio_chart(groups: Sequence[Group], *, width: float = 760.0) -> Ratios:
     width : float
         View box [user units].
     """
-    left, right, top = 190.0, width - 120.0, 34.0
+    left, right, top = 170.0, width - 90.0, 34.0
     base = top + ROW * len(groups) + 4.0
 
     def x_of(ratio: float) -> float:
@@ -153,7 +153,7 @@ def lives_chart(
     *,
     known_to: float,
     width: float = 700.0,
-    height: float = 340.0,
+    height: float = 380.0,
 ) -> Lives:
     """Draw what is known of one kind beside what the catalogue alone would let expect.
 
@@ -178,7 +178,7 @@ def lives_chart(
     is_even = u.shape == survival.shape == from_catalogue.shape and u.ndim == 1 and len(u) > 1
     if not is_even or not bool(np.all(np.diff(u) > 0)):
         raise ValueError("A curve needs an increasing u and as many shares.")
-    left, right, top, base = 56.0, width - 24.0, 16.0, height - 48.0
+    left, right, top, base = 56.0, width - 24.0, 24.0 + WORDS_ROW * len(risks), height - 48.0
     u_max = float(u[-1])
 
     def x_of(value: float) -> float:
@@ -206,23 +206,22 @@ def lives_chart(
         line(from_catalogue), x_of(1.0),
         tuple(Tick(x_of(s), f"{round(s * 100)} %") for s in steps),
         tuple(Tick(y_of(s), f"{round(s * 100)} %") for s in (0.0, 0.25, 0.5, 0.75, 1.0)),
-        _risk_marks(points, left, top), rows,
+        _risk_marks(points, right), rows,
     )  # fmt: skip
 
 
-def _risk_marks(points: Sequence[tuple[str, float, float]], left: float, top: float) -> tuple[RiskMark, ...]:
-    """Put the words below the curve, which lies flat where lives begin to end: left of their points, else right of them.
+def _risk_marks(points: Sequence[tuple[str, float, float]], right: float) -> tuple[RiskMark, ...]:
+    """Put the words in rows above the drawing, where no curve runs: right of their leaders, or left if there is no room.
 
-    The leaders end at different heights, so that no words cross the leader of another point.
+    Words run over the leaders of other points only where those have ended in a lower row.
     """
-    is_left = all(x - left > WORDS_WIDTH for _, x, _ in points)
+    is_left = any(x + WORDS_WIDTH > right for _, x, _ in points)
     marks = []
     for i, (word, x, y) in enumerate(points):
-        step = i if is_left else len(points) - 1 - i
-        word_y, turn = round(top + 64.0 + 24.0 * step, 1), -6 if is_left else 6
-        marks.append(
-            RiskMark(_disc(x, y), f"M{x} {y}V{word_y}h{turn}", word, round(x + turn * 5 / 3, 1), word_y, is_left)
-        )
+        row = len(points) - 1 - i if is_left else i
+        word_y, turn = 12.0 + WORDS_ROW * row, -6.0 if is_left else 6.0
+        word_x = round(x + turn * 5 / 3, 1)
+        marks.append(RiskMark(_disc(x, y), f"M{x} {y}V{word_y}h{turn}", word, word_x, word_y, is_left))
     return tuple(marks)
 
 

@@ -24,7 +24,7 @@ from maintenance.rules.honesty_page import TABLE_HEADER, Honesty, health_words, 
 from maintenance.rules.honesty_words import RANGE_WORDS, by_chance_words
 from maintenance.rules.kinds_words import alarm_words
 
-KINDS_SHOWN = 12
+KINDS_SHOWN = 8
 
 
 @audience("office", "technician")

@@ -270,11 +270,13 @@ def test_other_ends_are_told_per_thousand_devices_in_a_year() -> None:
     assert kinds.other_words(0, 3 * 365.25, 0.0, 0.01 / 365.25, in_alarm=False)["rate"] == "0 to 10 fit that"
 
 
-def test_words_of_risks_stand_where_there_is_room_and_cross_no_leader() -> None:
+def test_words_of_risks_stand_above_the_drawing_and_cross_no_leader() -> None:
     u = np.linspace(0, 1.5, 61)
     survival = learn().survival(u)
-    for risks in ([("one in a hundred", 0.1), ("one in ten", 0.4)], [("one in a hundred", 0.5), ("one in ten", 0.8)]):
-        first, second = lives_chart(u, survival, survival, risks, known_to=1.0).marks
-        # Words run to the side away from the other leaders, or end below them.
-        assert first.is_left == second.is_left == (risks[0][1] > 0.4)
-        assert (second.word_y > first.word_y) == first.is_left
+    for risks in ([("one in a hundred", 0.1), ("one in ten", 0.4)], [("one in a hundred", 0.5), ("one in ten", 1.4)]):
+        drawn = lives_chart(u, survival, survival, risks, known_to=1.0)
+        first, second = drawn.marks
+        assert max(first.word_y, second.word_y) < drawn.top
+        assert first.is_left == second.is_left == (risks[1][1] > 1)
+        # Words that run right pass above the leaders that follow; words that run left above those before.
+        assert (first.word_y < second.word_y) == (not first.is_left)

@@ -232,3 +232,16 @@ def test_a_kind_asks_as_often_with_many_lots_and_half_years(world: World) -> Non
             half_year(kind, date(TODAY.year - 1 - made, 1, 1), 3.0, 2)
 
     assert_same_queries(world.client("office"), reverse("maintenance:kind_detail", args=[kind.pk]), grow)
+
+
+def test_a_technician_reads_the_pages_without_links_to_the_offices(world: World) -> None:
+    fit = make_fit()
+    kind = make_kind(fit)
+    half_year(kind, date(TODAY.year - 1, 1, 1), 5.0, 4)
+    lot = LotFit.objects.create(fit=fit, stratum=kind, code="LOT-1", observed=2, expected=2.0)
+    for url in (HONEST, reverse("maintenance:kind_detail", args=[kind.pk])):
+        mine, offices = (text_of(world.client(who), url) for who in ("technician", "office"))
+        for address in (reverse("maintenance:lots"), reverse("maintenance:lot_detail", args=[lot.pk])):
+            assert f'href="{address}"' in offices
+            assert f'href="{address}"' not in mine
+        assert "LOT-1" in mine
