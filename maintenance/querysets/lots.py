@@ -9,12 +9,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.apps import apps
-from django.db.models import Case, Count, F, IntegerField, Max, Min, Q, QuerySet, Sum, When
+from django.db.models import Case, Count, Exists, F, IntegerField, Max, Min, OuterRef, Q, QuerySet, Sum, When
 from django.db.models.functions import ExtractMonth, ExtractYear
 
 from devices.rules.slot_map import lots_of
 from maintenance.querysets.recalls import lot_condition
-from maintenance.rules.lot_words import half_year_days
+from maintenance.rules.lot_words import half_year_days, lot_name
 
 COLUMNS = {
     "lot": "code", "cells": "stratum__battery_type__iec_code", "seen": "n_seen", "expected": "n_expected",
@@ -64,11 +64,9 @@ def narrowed(lots: QuerySet[Any], *, words: str, show: str, battery_type: str) -
         lots = lots.filter(stratum__battery_type_id=int(battery_type))
     if show == "suspect":
         # A lot is suspect as a whole when it is so in one kind of transmitter, and all its kinds are summed.
-        suspect = lots.filter(fit__is_current=True, is_suspect=True)
-        same = Q()
-        for code, is_half, cell in suspect.values_list("code", "is_half_year", "stratum__battery_type_id").distinct():
-            same |= Q(code=code, is_half_year=is_half, stratum__battery_type_id=cell)
-        lots = lots.filter(same) if same else lots.none()
+        suspect = apps.get_model("maintenance", "LotFit")._default_manager.filter(fit__is_current=True, is_suspect=True)
+        same = ("code", "is_half_year", "stratum__battery_type_id")
+        lots = lots.filter(Exists(suspect.filter(**{name: OuterRef(name) for name in same})))
     return lots
 
 
@@ -125,12 +123,18 @@ def site_counts(fittings: QuerySet[Any]) -> list[tuple[int, str, str]]:
     return list(rows.values_list("due_item__site_id", "due_item__site__name", "due_item__duty"))
 
 
-def spread(keys: Iterable[LotKey]) -> dict[LotKey, tuple[int, int, int]]:
-    """Sets in service, sites, and sets on life safety of each lot today; two queries for any number of lots."""
+def spread(keys: Iterable[LotKey], *, but_recalled: bool = False) -> dict[LotKey, tuple[int, int, int]]:
+    """Sets in service, sites, and sets on life safety of each lot today; two queries for any number of lots.
+
+    `but_recalled` leaves out what an open recall takes care of.
+    """
     wanted = set(keys)
     fittings = apps.get_model("devices", "Fitting")._default_manager.filter(
         removed_at=None, battery_type_id__in={key.battery_type_id for key in wanted}
     )
+    if but_recalled:
+        listed = apps.get_model("maintenance", "RecallItem")._default_manager.in_force().filter(fitting__isnull=False)
+        fittings = fittings.exclude(pk__in=listed.values("fitting_id"))
     grave = Q(due_item__harm=0, due_item__is_closed=False)
     counts = {
         "n": Count("pk"), "sites": Count("due_item__site_id", filter=Q(due_item__is_closed=False), distinct=True),
@@ -151,3 +155,16 @@ def spread(keys: Iterable[LotKey]) -> dict[LotKey, tuple[int, int, int]]:
         ):
             found[LotKey(f"{year}-H{int(half)}", True, cell)] = (n, sites, n_grave)
     return {key: value for key, value in found.items() if key in wanted}
+
+
+def grave_left(lots: QuerySet[Any]) -> list[dict[str, Any]]:
+    """Suspect lots with cells on life safety that are in no open recall: key of a record, name, and how many."""
+    rows = list(in_order(for_list(narrowed(lots, words="", show="suspect", battery_type="")), "chance"))
+    keys = {row["lot_pk"]: LotKey(row["code"], row["is_half_year"], row["stratum__battery_type_id"]) for row in rows}
+    there = spread(keys.values(), but_recalled=True)
+    left = []
+    for pk, key in keys.items():
+        _, _, n_grave = there.get(key, (0, 0, 0))
+        if n_grave:
+            left.append({"pk": pk, "name": lot_name(key.code, is_half_year=key.is_half_year), "n": n_grave})
+    return left

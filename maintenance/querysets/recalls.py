@@ -33,6 +33,16 @@ class RecallQuerySet(StaffOnly):
         """Not closed."""
         return self.filter(closed_at=None)
 
+    def past(self, today: date) -> Self:
+        """Open ones whose day is over while something is left, oldest day first, with how much (`n_left`)."""
+        left = Count("items", filter=Q(items__state="open"))
+        return (
+            self.filter(closed_at=None, due_on__lt=today)
+            .annotate(n_left=left)
+            .filter(n_left__gt=0)
+            .order_by("due_on", "pk")
+        )
+
     def matching(self, words: str) -> Self:
         """Recalls whose title or reason holds the words, or whose list holds such a serial or site."""
         if not words:

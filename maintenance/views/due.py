@@ -18,9 +18,10 @@ from company.models import Customer, User
 from company.models.firm import Duty
 from devices.rules.slot_map import due_words, urgency
 from devices.rules.supervision import EVIDENCE_WORDS
-from maintenance.models import DueChange, DueItem, RefreshRun, Visit
+from maintenance.models import DueChange, DueItem, LotFit, Recall, RefreshRun, Visit
 from maintenance.querysets.days import things_by_site
 from maintenance.querysets.due import SOON_DAYS, DueChoice
+from maintenance.querysets.lots import grave_left
 from maintenance.rules.charts import WORDS, count_weeks, week_bars
 from maintenance.rules.due import NO_ESTIMATE
 from maintenance.rules.due_customer import likely_words
@@ -88,6 +89,8 @@ def due_list(request: HttpRequest) -> HttpResponse:
         "n_top": len(top_sites),
         "n_top_sites": len(set(top_sites)),
         "n_top_draft": top.only_in_draft().count(),
+        "late_recalls": Recall.objects.visible_to(request.user).past(today),
+        "grave_lots": grave_left(LotFit.objects.visible_to(request.user)),
     }
     return page(request, "maintenance/due/list.html", context, part="rows")
 

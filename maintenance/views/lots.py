@@ -56,7 +56,7 @@ def lots(request: PersonRequest) -> HttpResponse:
     cells = BatteryType.objects.visible_to(request.user).filter(pk__in=known.values("stratum__battery_type_id"))
     context = {
         "page": paging, "sort": sort, "words": words, "show": show, "shows": SHOWS, "cell": cell, "fit": fit,
-        "cells": cells.order_by("iec_code", "pk"), "section": "due",
+        "cells": cells.order_by("iec_code", "pk"), "section": "due", "grave_lots": reads.grave_left(known),
         "n_suspect": known.filter(fit__is_current=True, is_suspect=True).values("code", "stratum__battery_type").distinct().count(),
     }  # fmt: skip
     return page(request, "maintenance/lots/list.html", context, part="rows")

@@ -57,6 +57,7 @@ def recall_list(request: PersonRequest) -> HttpResponse:
         recall.mark = _mark(recall, recall.n_open, today)
     context = {
         "form": form, "page": paging, "state": state, "sort": sort, "words": chosen.get("q") or "", "section": "due",
+        "late_recalls": Recall.objects.visible_to(request.user).past(today),
         "has_any": bool(paging.object_list) or Recall.objects.visible_to(request.user).exists(),
     }  # fmt: skip
     return page(request, "maintenance/recalls/list.html", context, part="rows")

@@ -6,7 +6,9 @@ import pytest
 import time_machine
 from django.urls import reverse
 
+from maintenance.actions.recalls import RecallPlan, open_recall
 from maintenance.models import DueItem, LotFit, Round
+from maintenance.rules.recalls import RecallFilter
 from tests import factories
 from tests.factories import NOW, TODAY
 from tests.maintenance.fits_made import make_fit, make_kind
@@ -174,6 +176,17 @@ def test_a_round_from_a_lot_takes_its_sites_and_says_that_dates_stay(world, bad,
     assert [round.day.isoformat() for round in Round.objects.order_by("day")] == ["2026-11-27", "2026-11-30"]
     first = Round.objects.order_by("day").first()
     assert first.visits.get().site == world.own_site, "life safety comes first"
+
+
+def test_a_suspect_lot_on_life_safety_is_said_until_it_is_recalled(world, bad, cells):
+    client, words = world.client("office"), "Suspect lot on life safety: lot 24A17"
+    urls = [reverse("maintenance:due_list"), reverse(LOTS)]
+    assert all(f"{words}, 1 in service and in no recall" in text_of(client.get(url)).replace(" ,", ",") for url in urls)
+    open_recall(
+        plan=RecallPlan("Lot 24A17", "They end early.", TODAY + timedelta(days=28), RecallFilter(lots=("24A17",))),
+        by=world.office, at=NOW, today=TODAY,
+    )  # fmt: skip
+    assert all(words not in text_of(client.get(url)) for url in urls)
 
 
 @pytest.mark.parametrize("who", ["technician", "own_user", "other_user"])

@@ -266,3 +266,16 @@ def test_a_lot_that_looks_like_a_formula_is_disarmed_in_the_table(world, recall)
     item.fitting.save()
     table = world.client("office").get(reverse("maintenance:recall_csv", args=[recall.pk])).content.decode("utf-8-sig")
     assert "'=1+1" in table
+
+
+def test_a_recall_past_its_date_is_said_on_the_list_of_what_is_due_until_it_is_settled(world, things, recall):
+    client, words = world.client("office"), "Recall past its date: Lot 24A17"
+    urls = [reverse("maintenance:due_list"), reverse("maintenance:recall_list")]
+    assert all(words not in text_of(client.get(url)) for url in urls)
+    with time_machine.travel(NOW + timedelta(days=29), tick=False):
+        client = world.client("office")
+        assert all(
+            f"{words}, by 23 Dec 2026, 3 still to do" in text_of(client.get(url)).replace(" ,", ",") for url in urls
+        )
+        recall.items.update(state="done", state_at=NOW)
+        assert all(words not in text_of(client.get(url)) for url in urls)
