@@ -1,4 +1,4 @@
-"""Numbers to SVG geometry: bars by week, survival curve. Lengths are user units of the drawing's view box; no colours here.
+"""Numbers to SVG geometry: bars by week. Lengths are user units of the drawing's view box; no colours here.
 
 Each piece bears a kind; the template gives it a class for the screen and the palette's literal value for paper, because
 the PDF engine draws an inline SVG without the page's style sheet.
@@ -9,9 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-
-import numpy as np
-from numpy.typing import NDArray
 
 from maintenance.rules.due_words import MONTHS
 
@@ -189,88 +186,3 @@ class Tick:
 
     at: float
     word: str
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """Survival curve with the places of now and of the limit. `now` is None where nothing is known of the use."""
-
-    width: float
-    height: float
-    left: float
-    right: float
-    top: float
-    base: float
-    path: str
-    x_ticks: tuple[Tick, ...]
-    y_ticks: tuple[Tick, ...]
-    now: float | None
-    limit: float | None
-    limit_words_after: bool
-    now_words_after: bool
-    rows: tuple[tuple[str, str], ...]
-
-    @property
-    def middle(self) -> float:
-        """Middle of the drawing area [user units]."""
-        return (self.left + self.right) / 2
-
-
-def survival_curve(
-    u: NDArray[np.float64],
-    survival: NDArray[np.float64],
-    *,
-    u_now: float | None,
-    u_limit: float | None,
-    width: float = 640.0,
-    height: float = 330.0,
-) -> Curve:
-    """Draw the share of batteries that still work against the charge used.
-
-    Parameters
-    ----------
-    u : array
-        Exposure, increasing from 0 [1 = the charge that the catalogue expects].
-    survival : array
-        Share still working at each u [0 … 1].
-    u_now, u_limit : float or None
-        Where this battery stands and where it must be changed; beyond the drawing they are put at its edge.
-    width, height : float
-        View box [user units].
-
-    Raises
-    ------
-    ValueError
-        If the columns differ in length or u does not increase.
-    """
-    if u.shape != survival.shape or u.ndim != 1 or len(u) < 2 or not bool(np.all(np.diff(u) > 0)):
-        raise ValueError("A curve needs an increasing u and as many shares.")
-    left, right, top, base = 52.0, width - 30.0, 48.0, height - 46.0
-    u_max = float(u[-1])
-
-    def x_of(value: float) -> float:
-        return round(left + (right - left) * min(max(value / u_max, 0.0), 1.0), 1)
-
-    def y_of(value: float) -> float:
-        return round(base - (base - top) * min(max(value, 0.0), 1.0), 1)
-
-    points = [f"{x_of(float(a))} {y_of(float(b))}" for a, b in zip(u, survival, strict=True)]
-    steps = np.arange(0.0, u_max + 1e-9, 0.25)
-    rows = tuple((f"{round(s * 100)} %", _percent(float(np.interp(s, u, survival)))) for s in steps)
-    limit = x_of(u_limit) if u_limit is not None else None
-    now = x_of(u_now) if u_now is not None else None
-    # The words stand in two rows above the drawing; "today" gives way to a limit line right behind it.
-    in_the_way = limit is not None and now is not None and 0 < limit - now < 70
-    return Curve(
-        width, height, left, right, top, base, "M" + "L".join(points),
-        tuple(Tick(x_of(float(s)), f"{round(s * 100)} %") for s in steps),
-        tuple(Tick(y_of(s), f"{round(s * 100)} %") for s in (0.0, 0.25, 0.5, 0.75, 1.0)),
-        now, limit, limit is not None and limit < width * 0.6, not in_the_way and (now or 0.0) < right - 70, rows,
-    )  # fmt: skip
-
-
-def _percent(share: float) -> str:
-    """Write a share without pretending to know more than a whole per cent."""
-    if share > 0.995:
-        return "more than 99 %" if share < 1 - 1e-6 else "100 %"
-    return "under 1 %" if 0 < share < 0.005 else f"{round(share * 100)} %"

@@ -110,6 +110,7 @@ class LifeChart:
     marks: tuple[Mark, ...]
     rows: tuple[LifeRow, ...]
     finding: str
+    whose: str
     width: float = WIDTH
     height: float = HEIGHT
     left: float = LEFT
@@ -132,6 +133,7 @@ def life_chart(
     use: UseByDate,
     u_limit: float,
     due_on: date | None,
+    whose: str = "of this kind",
 ) -> LifeChart:
     """Draw how many of a hundred have ended against charge used and dates.
 
@@ -147,6 +149,8 @@ def life_chart(
         Exposure at the limit [1].
     due_on : date or None
         The date that holds.
+    whose : str
+        Of which batteries the curve tells: "of this kind", "of its lot".
 
     Raises
     ------
@@ -170,6 +174,7 @@ def life_chart(
         marks=_marks(scale, use, u_limit, due_on),
         rows=rows,
         finding="; ".join(f"{row.what}, {row.on}: {row.ended} of 100 have ended" for row in named),
+        whose=whose,
     )
 
 

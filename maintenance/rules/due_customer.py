@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from maintenance.rules.due_facts import CELLS, STANDBY, to_date
-from maintenance.rules.due_story import Story
+from maintenance.rules.due_story import Story, agree
 from maintenance.rules.due_words import day_words, odds_words, share_words, span_words
 
 AHEAD_DAYS = 90
@@ -41,14 +41,12 @@ def _what(story: Story, site: str) -> str:
 
 
 def _why(story: Story) -> str:
-    row = story.row
+    row, lot = story.row, story.kind.lot
     if story.code == "risk_limit":
         return _why_of_use(story)
     if story.code == "lot_alarm":
-        return (
-            "It is changed sooner than planned because batteries delivered together with it have run out earlier than "
-            "others of the same kind."
-        )
+        together = "fitted at about the same time" if lot and lot.is_half_year else "of the same delivery"
+        return f"It is changed sooner than planned, because batteries {together} have run out earlier than others of the kind."
     if story.code == "low_battery":
         seen = day_words(to_date(int(row["first_low_day"]))) if row["first_low_day"] >= 0 else "the day we noted"
         return (
@@ -71,9 +69,7 @@ def _why(story: Story) -> str:
 def _why_of_use(story: Story) -> str:
     reports = story.kind.counts_on_reports and math.isfinite(story.kind.p_dead)
     odds = odds_words(story.kind.p_dead if reports else story.row["planning_probability"])
-    stop = "stops working without warning" if reports else "stops working"
-    if not odds.startswith("one "):
-        stop = stop.replace("stops", "stop")
+    stop = agree(odds, "stops working", "stop working") + (" without warning" if reports else "")
     used = f"today it has used about {share_words(story.u)} of its charge, by then it will be about"
     limit = share_words(story.row["u_limit"])
     now = (
@@ -83,7 +79,7 @@ def _why_of_use(story: Story) -> str:
     )
     return (
         "It is changed before it is empty, on purpose: batteries of the same kind do not all last equally long, and we "
-        f"change them early enough that only about {odds} {stop} before its change. {now}"
+        f"change them early enough that only about {odds} {stop} before {agree(odds, 'its', 'their')} change. {now}"
     )
 
 
@@ -112,8 +108,8 @@ def likely_words(n_low: int, chance: float | None) -> str:
     chance : float or None
         Highest chance of an end within `AHEAD_DAYS` of any one of them [0 … 1]; None = not known.
     """
-    if n_low:
-        return f"{n_low} reported low battery"
+    if n_low > 0:
+        return "low battery reported: comes first"
     if chance is None or not math.isfinite(chance):
         return "chance not known"
     return f"likeliest: {_odds(chance)} in {AHEAD_DAYS} d"

@@ -37,7 +37,8 @@ from maintenance.rules.due_customer import AHEAD_DAYS, chance_words, for_custome
 from maintenance.rules.due_facts import FittingFacts, to_date
 from maintenance.rules.due_figures import Figure, figures_of
 from maintenance.rules.due_known import KindKnown, known_figures
-from maintenance.rules.due_story import Step, Story, headline, notes_left, steps
+from maintenance.rules.due_steps import Step, steps
+from maintenance.rules.due_story import Story, headline, notes_left
 from maintenance.rules.due_whatif import Asked, WhatIf, what_would_change
 
 Viewer = User | AnonymousUser
@@ -196,7 +197,8 @@ def _chart(story: Story, known: _Known) -> LifeChart | None:
     u = np.linspace(0.0, min(reach, MOST_CURVE), CURVE_POINTS)
     low, high = failed_band(known.posterior, u / factor)
     ended = known.posterior.failed(u / factor)
-    return life_chart(u, ended, low, high, use=use, u_limit=u_limit, due_on=story.due_on)
+    whose = "of its lot" if factor < 1 else "of this kind"
+    return life_chart(u, ended, low, high, use=use, u_limit=u_limit, due_on=story.due_on, whose=whose)
 
 
 def _figures(item: DueItem, story: Story, known: _Known) -> list[Figure]:

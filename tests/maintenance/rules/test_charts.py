@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import re
 from datetime import date, timedelta
-from itertools import pairwise
 
-import numpy as np
 import pytest
 from django.template.loader import render_to_string
 from hypothesis import given
 from hypothesis import strategies as st
 
 from company import palette
-from maintenance.rules.battery.posterior import learn
-from maintenance.rules.charts import WEEK_KINDS, WeekCount, count_weeks, hatch, survival_curve, week_bars
+from maintenance.rules.charts import WEEK_KINDS, WeekCount, count_weeks, hatch, week_bars
 
 TODAY = date(2027, 3, 4)  # a Thursday
 MONDAY = date(2027, 3, 1)
@@ -76,43 +73,10 @@ def test_hatching_stays_inside_its_block(x: float, y: float, width: float, heigh
     assert all(y - 0.1 <= n <= y + height + 0.1 for n in numbers[1::2])
 
 
-def curve(u_now: float | None, u_limit: float | None):
-    u = np.linspace(0, 1.75, 121)
-    return survival_curve(u, learn().survival(u), u_now=u_now, u_limit=u_limit)
-
-
-def test_the_survival_curve_falls_from_all_to_few() -> None:
-    drawn = curve(0.1, 0.32)
-    points = [tuple(map(float, p.split())) for p in drawn.path[1:].split("L")]
-    assert points[0] == (drawn.left, drawn.top)
-    assert points[-1][0] == drawn.right
-    assert all(b[1] >= a[1] for a, b in pairwise(points))
-    assert drawn.rows[0] == ("0 %", "100 %")
-    assert drawn.rows[4][0] == "100 %"
-    assert drawn.left < drawn.now < drawn.limit < drawn.right
-
-
-@pytest.mark.parametrize(("u_now", "u_limit"), [(50.0, 0.3), (0.0, 1e9), (None, None), (0.3, None)])
-def test_a_place_beyond_the_drawing_is_put_at_its_edge(u_now: float | None, u_limit: float | None) -> None:
-    drawn = curve(u_now, u_limit)
-    for value, at in ((u_now, drawn.now), (u_limit, drawn.limit)):
-        assert (at is None) == (value is None)
-        assert at is None or drawn.left <= at <= drawn.right
-
-
-def test_a_curve_that_goes_back_is_refused() -> None:
-    with pytest.raises(ValueError, match="increasing"):
-        survival_curve(np.array([0.0, 1.0, 0.5]), np.ones(3), u_now=None, u_limit=None)
-
-
 def drawings() -> dict[str, str]:
     weeks = [WeekCount(None, {"grave": 2, "late": 2}), WeekCount(MONDAY, {"soon": 8, "plan": 1, "later": 1})]
     bars = {"chart": week_bars(weeks, today=TODAY), "colour": palette.LIGHT}
-    survival = {"chart": curve(0.2, 0.32), "colour": palette.LIGHT, "finding": "x", "limit_words": "limit"}
-    return {
-        "weeks": render_to_string("charts/weeks.svg", bars),
-        "survival": render_to_string("charts/survival.svg", survival),
-    }
+    return {"weeks": render_to_string("charts/weeks.svg", bars)}
 
 
 def test_every_shape_carries_a_class_for_the_screen_and_a_colour_for_paper() -> None:

@@ -14,7 +14,8 @@ from maintenance.rules.due import FLAGS, NO_ESTIMATE, RULES, due_date
 from maintenance.rules.due_customer import chance_words, for_customer
 from maintenance.rules.due_facts import FittingFacts, facts_table
 from maintenance.rules.due_known import KindKnown, LotKnown, known_figures
-from maintenance.rules.due_story import REASON_WORDS, Story, headline, notes_left, steps
+from maintenance.rules.due_steps import steps
+from maintenance.rules.due_story import REASON_WORDS, Story, headline, notes_left
 from tests.maintenance.rules.test_due import DAY, PENDANT, TODAY
 
 LOT = LotKnown("LM-7", n_batteries=40, n_ended=9, n_expected=2.4, factor=0.55, is_suspect=True)
@@ -92,8 +93,7 @@ def test_every_reason_has_its_sentence_after_its_date(code: str, over: dict[str,
 
 
 def test_every_rule_that_can_decide_has_words() -> None:
-    codes = {rule.code for rule in RULES} | {NO_ESTIMATE}
-    assert codes <= set(REASON_WORDS)
+    assert {rule.code: rule.name for rule in RULES} | {NO_ESTIMATE: "no estimate"} == REASON_WORDS
     assert {code for code, _, _ in REASONS} >= {rule.code for rule in RULES}
 
 
@@ -181,7 +181,7 @@ def test_counts_and_a_learned_draw_are_told() -> None:
 
 def test_reports_that_are_counted_on_are_told_as_seen_and_as_reckoned() -> None:
     kind = replace(LEARNED, n_dead=4, n_reported=36)
-    said = texts(story(known=kind))["The limit"]
+    said = texts(story(known=kind, planning_probability=0.05))["The limit"]
     assert (
         "of every 10 that ended, about 9 reported in time (36 of 40, this kind); to be careful, 8 are counted on."
         in said
@@ -214,6 +214,21 @@ def test_another_rule_that_decides_is_named_in_the_last_step() -> None:
     assert said["The date"].endswith("Earlier than that, 20 September 2027 holds: longest time in service.")
     never = texts(replace(story("calendar_cap"), reached_on=None))
     assert "is not reached in this century" in never["The date"]
+
+
+def test_the_limit_of_a_bad_lot_is_the_one_to_tell() -> None:
+    known = replace(LEARNED, lot=LOT)
+    ahead = texts(story("lot_alarm", known=known, lot_factor=0.55))["The date"]
+    assert ahead.startswith("6 % is left until the limit of its lot. At 11 % a year that lasts")
+    assert ahead.endswith("until 20 September 2027.")
+    past = texts(story("lot_alarm", days=-12, known=known, lot_factor=0.55))["The date"]
+    assert past == "The limit of its lot was reached on 20 February 2027, so that is the date."
+
+
+def test_the_limit_on_calls_is_told_where_it_holds() -> None:
+    said = texts(story(known=replace(LEARNED, dead_share=0.05), planning_probability=0.1))["The limit"]
+    assert "The firm lets no more than ten in a hundred get that far." in said
+    assert "dies without warning" not in said
 
 
 def test_a_limit_that_is_passed_is_told_in_the_past() -> None:
@@ -268,7 +283,7 @@ def test_the_customer_hears_the_risk_as_a_count() -> None:
     assert "So far this rests on the catalogue's figures" in said
     assert "Should it report a low battery sooner, we aim to change it within 7 days of that." in said
     reports = for_customer(story(known=replace(LEARNED, p_dead=0.03), planning_probability=0.12), "Fellview Moor")
-    assert "only about three in a hundred stop working without warning before its change" in reports
+    assert "only about three in a hundred stop working without warning before their change" in reports
 
 
 @pytest.mark.parametrize(

@@ -207,7 +207,7 @@ def test_a_reported_low_battery_outweighs_any_chance(world: World, office: Clien
     DueItem.objects.filter(fitting=world.own_fitting).update(chance_ahead=0.9)
     DueItem.objects.filter(fitting=world.other_fitting).update(reason="low_battery", chance_ahead=0.001)
     assert order_of(office, world, order="chance") == [world.other_site.name, world.own_site.name]
-    assert "1 reported low battery" in text_of(office, LIST, order="chance")
+    assert "low battery reported: comes first" in text_of(office, LIST, order="chance")
 
 
 def test_a_site_without_any_chance_comes_last(world: World, office: Client) -> None:
