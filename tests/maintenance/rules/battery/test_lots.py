@@ -158,6 +158,16 @@ def test_the_health_figure_is_about_one_while_the_model_is_right() -> None:
     assert health(off) > 2.0
 
 
+def test_health_is_the_root_mean_square_of_z_over_lots_that_say_something() -> None:
+    one = np.ones(5)
+    lots = Lots(one, np.array([4, 0, 10, 1, 0]), np.array([1.0, 4.0, 4.0, 0.1, 0.5]), one, one, one > 2)
+    # z is 3, −2, 3, (left out), −√½.
+    assert health(lots) == pytest.approx(((9 + 4 + 9 + 0.5) / 4) ** 0.5)
+    assert health(lots, is_left_out=np.array([True, False, False, False, False])) == pytest.approx(
+        ((4 + 9 + 0.5) / 3) ** 0.5
+    )
+
+
 def test_health_is_unknown_before_lots_say_anything() -> None:
     assert np.isnan(health(judge_lots(Batteries.of(stratum=0, end_u=[0.1], lot=0), FIT, 1)))
 
