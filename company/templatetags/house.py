@@ -50,19 +50,14 @@ NAV: dict[str, tuple[tuple[str, str, str], ...]] = {
     ),
 }
 
+DUE_MENU: tuple[tuple[str, str], ...] = (
+    ("maintenance:due_list", "What is due"), ("maintenance:round_list", "Rounds"), ("maintenance:visit_list", "Visits"),
+    ("maintenance:request_list", "Requests"), ("maintenance:lots", "Lots"), ("maintenance:recall_list", "Recalls"),
+    ("maintenance:policy", "Policy"), ("maintenance:kinds", "Kinds"), ("maintenance:honesty", "Are we honest?"),
+)  # fmt: skip
 # Second row of the office's menu: the pages of a section, where it has more than one.
 SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
-    "due": (
-        ("maintenance:due_list", "What is due"),
-        ("maintenance:round_list", "Rounds"),
-        ("maintenance:visit_list", "Visits"),
-        ("maintenance:request_list", "Requests"),
-        ("maintenance:lots", "Lots"),
-        ("maintenance:recall_list", "Recalls"),
-        ("maintenance:policy", "Policy"),
-        ("maintenance:kinds", "Kinds"),
-        ("maintenance:honesty", "Are we honest?"),
-    ),
+    "due": DUE_MENU,
     "sites": (("sites:site_list", "Sites"), ("company:customer_list", "Customers")),
     "receivers": (("devices:receiver_list", "Receivers"), ("devices:catalogue", "Catalogue")),
     "firm": (

@@ -185,7 +185,7 @@ def health_words(counts: Sequence[tuple[int, float]]) -> str:
     Parameters
     ----------
     counts : sequence of (int, float)
-        Ends seen and expected of every lot.
+        Ends seen and expected of every lot [count].
 
     Notes
     -----

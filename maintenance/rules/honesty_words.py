@@ -97,7 +97,7 @@ class Group:
 def group(
     label: str, expected: float, happened: int, *, note: str = "", pk: int | None = None, n_batteries: int = 0
 ) -> Group:
-    """Judge one group: see `Group`."""
+    """Judge one group of batteries by its ends [counts]: see `Group`."""
     if not expected > NOTHING:
         return Group(label, 0.0, happened, 0.0, math.inf, "few", note, pk, n_batteries)
     ends = interval_of_ratio(np.array([float(happened)]), np.array([expected]), LEVEL)
@@ -196,7 +196,7 @@ def share_range(n: int, out_of: int) -> tuple[float, float]:
 
 
 def chance_spread(n: int) -> tuple[float, float]:
-    """Range of the root mean square of n independent standard normal values at `LEVEL`: chi-square quantiles over n."""
+    """Give the range [1] of the root mean square of n independent standard normal values: chi-square quantiles over n."""
     tail = 0.5 * (1.0 - LEVEL)
     low, high = (math.sqrt(2.0 * float(gammaincinv(0.5 * n, q)) / n) for q in (tail, 1.0 - tail))
     return low, high

@@ -47,14 +47,14 @@ def kind_sentence(u_10: float | None, n_ends: int) -> str:
 
 
 def sleep_words(multiplier: float, n_ends: int) -> str:
-    """Say what the lives have taught about the sleep current."""
+    """Say what the lives have taught about the sleep current: `multiplier` [1] times the catalogue's."""
     if abs(multiplier - 1.0) < SLEEP_SHOWN:
         return "The lives seen so far show no other sleep current than the catalogue's." if n_ends else ""
     return f"Judged by their lives, these draw about {multiplier:.2g} × the catalogue's sleep current."
 
 
 def alarm_words(z: float) -> str:
-    """Say what an alarm of a kind means and what to do about it."""
+    """Say what an alarm of a kind means and what to do about it: z [standard deviations] above or below what is expected."""
     if z > 0:
         return (
             "Far more have ended than the model can explain: its dates are too late. Change these cells earlier by hand, look "

@@ -25,7 +25,7 @@ from django.db.models import Field, Model
 from company import sealed
 from company.actions import ensure_firm, ensure_policies
 from company.models import Customer, PortalAccess, User
-from maintenance.models import BatteryFit, StratumFit
+from maintenance.models import BatteryFit, LotFit, StratumFit
 from sites.models import PortalSite
 from tests import factories
 
@@ -383,12 +383,16 @@ def _person(pk: int, audience: str, **over: Any) -> User:
 
 
 def plant_fit(pk: int) -> None:
-    """What a night has learnt of the planted kind; it belongs to nobody, so it holds no canary."""
-    fit = BatteryFit.objects.create(pk=pk, as_of=TODAY, model_version="0", is_current=True)
-    StratumFit.objects.create(
+    """What an earlier night has learnt of the planted kind; it belongs to nobody, so it holds no canary.
+
+    It is not in use: due dates ask more of a fit than its pages do.
+    """
+    fit = BatteryFit.objects.create(pk=pk, as_of=TODAY, model_version="0")
+    kind = StratumFit.objects.create(
         pk=pk, fit=fit, number=0, transmitter_type_id=pk, battery_type_id=pk, is_measured=True,
         u_1=0.5, u_5=0.6, u_10=0.7,
     )  # fmt: skip
+    LotFit.objects.create(pk=pk, fit=fit, stratum=kind, code="25-01", n_batteries=1, expected=0.1)
 
 
 def plant() -> Garden:
