@@ -16,6 +16,7 @@ from company.htmx import page
 from company.lists import page_of
 from company.models import Customer, User
 from company.models.firm import Duty
+from devices.models import Registration, Transmitter
 from devices.rules.slot_map import due_words, urgency
 from devices.rules.supervision import EVIDENCE_WORDS
 from maintenance.models import DueChange, DueItem, LotFit, Recall, RefreshRun, Visit
@@ -159,7 +160,11 @@ def due_why(request: HttpRequest, pk: int) -> HttpResponse:
         "item": item,
         "today": today,
         "told": explain(item=item, today=today, user=request.user),
-        "strip": None if item.is_closed else check_ins(item=item, today=today, user=request.user),
+        "transmitter": item.transmitter,
+        "receiver": item.receiver,
+        "strip": None
+        if item.is_closed
+        else check_ins(transmitter_id=item.transmitter_id, receiver=item.receiver, today=today, user=request.user),
         "mark": urgency(item.due_on, today),
         "mark_words": due_words(item.due_on, today),
         "colour": palette.LIGHT,
@@ -178,3 +183,31 @@ def _successor(item: DueItem, request: HttpRequest) -> DueItem | None:
     rows = DueItem.objects.visible_to(request.user).open().filter(kind=item.kind, **same)
     found: DueItem | None = rows.exclude(pk=item.pk).first()
     return found
+
+
+@audience("office", "technician")
+@require_safe
+def check_in_strip(request: HttpRequest, pk: int) -> HttpResponse:
+    """Check-ins of one transmitter, with the dates that hang on it."""
+    transmitter = get_object_or_404(
+        Transmitter.objects.visible_to(request.user).select_related("type", "customer"), pk=pk
+    )
+    here = Registration.objects.visible_to(request.user).open().filter(transmitter=transmitter)
+    registration = here.select_related("receiver__site").order_by("pk").first()
+    receiver = registration.receiver if registration else None
+    today = timezone.localdate()
+    items = list(DueItem.objects.visible_to(request.user).open().filter(transmitter=transmitter).for_site())
+    for item in items:
+        item.mark, item.words = urgency(item.due_on, today), due_words(item.due_on, today)
+        item.why = REASON_WORDS.get(item.reason, item.reason)
+    context = {
+        "transmitter": transmitter,
+        "registration": registration,
+        "receiver": receiver,
+        "strip": check_ins(transmitter_id=pk, receiver=receiver, today=today, user=request.user),
+        "evidence": EVIDENCE_WORDS.get(receiver.evidence, EVIDENCE_WORDS["visits"]) if receiver else "",
+        "colour": palette.LIGHT,
+        "items": items,
+        "section": "receivers",
+    }
+    return page(request, "maintenance/due/check_ins.html", context)

@@ -13,7 +13,7 @@ from django.contrib.auth.models import AnonymousUser
 
 from company.models import User
 from company.models.firm import RiskPolicy
-from devices.models import CheckInDay
+from devices.models import CheckInDay, Receiver
 from devices.rules.supervision import EVERY
 from maintenance.actions.due_items import Basis, basis, things_at
 from maintenance.actions.fits import MODEL_VERSION
@@ -219,8 +219,8 @@ def _sources(item: DueItem) -> dict[str, str]:
     return notes
 
 
-def check_ins(*, item: DueItem, today: date, user: Viewer) -> Strip | None:
-    """Strip of the last days of an item's transmitter; None where no check-ins reach us or none are kept."""
-    if item.transmitter_id is None or item.receiver.evidence != EVERY:
+def check_ins(*, transmitter_id: int | None, receiver: Receiver | None, today: date, user: Viewer) -> Strip | None:
+    """Strip of a transmitter's last days; None where its receiver hands us no check-ins, or none are kept."""
+    if transmitter_id is None or receiver is None or receiver.evidence != EVERY:
         return None
-    return strip_of(last_days(CheckInDay.objects.visible_to(user), item.transmitter_id, today), today)
+    return strip_of(last_days(CheckInDay.objects.visible_to(user), transmitter_id, today), today)

@@ -184,6 +184,7 @@ TABLE: dict[str, Answers] = {
     "maintenance:kinds": STAFF,
     "maintenance:kind_detail": STAFF,
     "maintenance:due_panel": STAFF,
+    "maintenance:check_in_strip": STAFF,
     "maintenance:round_list": OFFICE,
     "maintenance:round_new": OFFICE,
     "maintenance:round_detail": OFFICE,

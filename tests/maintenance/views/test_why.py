@@ -249,6 +249,28 @@ def test_a_transmitter_that_was_never_heard_says_so(world: World, office: Client
     assert "No check-in of this transmitter is kept for these days." in page_of(office, item_of(world.own_fitting))
 
 
+def test_the_strip_has_a_page_of_its_own_that_the_transmitter_leads_to(world: World, office: Client) -> None:
+    unit = world.own_registration.transmitter
+    url = f"/due/transmitter/{unit.pk}/"
+    assert url in office.get(f"/transmitters/{unit.pk}/").content.decode()
+    assert "only visits tell" in office.get(url).content.decode()
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence="every")
+    heard(world, 1, heard=20)
+    page = office.get(url).content.decode()
+    assert "20 of 24 expected check-ins came (83 %)." in page
+    assert item_of(world.own_fitting).get_absolute_url() in page
+    world.own_registration.removed_at = NOW
+    world.own_registration.save()
+    assert "It stands in no slot now" in office.get(url).content.decode()
+
+
+def test_the_strip_is_for_the_firms_own_people(world: World, office: Client) -> None:
+    url = f"/due/transmitter/{world.own_registration.transmitter_id}/"
+    assert world.client("technician").get(url).status_code == 200
+    assert world.client("own_user").get(url).status_code == 404
+    assert office.get("/due/transmitter/999999/").status_code == 404
+
+
 # --- with a fit -------------------------------------------------------------------------------------------------------
 
 
