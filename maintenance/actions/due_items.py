@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import zlib
 from collections.abc import Iterator
@@ -230,10 +229,10 @@ def _row(
     figures |= {name: round(value, 9) for name, value in row.items() if math.isfinite(value)}
     return (
         *(key if key >= 0 else None for key in keys), KINDS[kind], DUTIES[duty], duty,
-        due.due_on, due.code, json.dumps(opinions, ensure_ascii=False), json.dumps(list(due.flags)),
+        due.due_on, due.code, opinions, list(due.flags),
         number(due.u), number(limit), number(due.rate_per_day), number(row["planning_probability"]), number(chance),
         int(row["n_ends"]), row["lot_factor"] if row["lot_factor"] < 1 else None,
-        json.dumps(figures, ensure_ascii=False), packed, MODEL_VERSION, today, False,
+        figures, packed, MODEL_VERSION, today, False,
     )  # fmt: skip
 
 

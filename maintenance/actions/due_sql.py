@@ -1,10 +1,12 @@
-"""Writes of many due items at once: one statement of arrays on PostgreSQL, `executemany` on SQLite. Called by `due_items` only.
+"""Writes of many due items at once: one statement with one JSON document on PostgreSQL, `executemany` on SQLite.
 
-`bulk_update` builds a CASE per row and column and takes a hundred times as long.
+Called by `due_items` only. `bulk_update` builds a CASE per row and column and takes a hundred times as long; arrays of
+texts with quotes in them take the driver longer to write than the database to store.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
@@ -13,7 +15,7 @@ from django.db import connection
 
 Rows = Sequence[tuple[Any, ...]]
 
-# Column and its type as an array element; JSON goes over as text.
+# Column and its type on PostgreSQL.
 COLUMNS: dict[str, str] = {
     "customer_id": "bigint", "site_id": "bigint", "receiver_id": "bigint", "registration_id": "bigint",
     "transmitter_id": "integer", "fitting_id": "bigint", "kind": "text", "duty": "text", "harm": "smallint",
@@ -37,26 +39,23 @@ def update_items(pks: Sequence[int], rows: Rows) -> int:
     """Set every column of these items, in the order of `COLUMNS`, and return how many rows that changed."""
     if not pks:
         return 0
-    names = ", ".join(GUARD)
-    if connection.vendor != "postgresql":
-        place = {name: n for n, name in enumerate(COLUMNS)}
-        guarded = [place[name] for name in GUARD]
-        settings = ", ".join(f"{name} = %s" for name in COLUMNS)
-        statement = (
-            f"UPDATE maintenance_dueitem SET {settings} WHERE id = %s "
-            f"AND ({names}) IS NOT ({', '.join(['%s'] * len(GUARD))})"
+    if connection.vendor == "postgresql":
+        columns = {"id": "bigint"} | COLUMNS
+        settings = ", ".join(f"{name} = v.{name}" for name in COLUMNS)
+        old, new = (", ".join(f"{table}.{name}" for name in GUARD) for table in "dv")
+        return _one(
+            f"UPDATE maintenance_dueitem AS d SET {settings} FROM {_source(columns)} WHERE d.id = v.id "
+            f"AND ({old}) IS DISTINCT FROM ({new})",
+            columns,
+            [(pk, *row) for pk, row in zip(pks, rows, strict=True)],
         )
-        values = [(*row, pk, *(row[n] for n in guarded)) for pk, row in zip(pks, rows, strict=True)]
-        return _many(statement, values)
-    settings = ", ".join(f"{name} = {_value(name)}" for name in COLUMNS)
-    old = ", ".join(f"d.{name}" for name in GUARD)
-    new = ", ".join(f"v.{name}" for name in GUARD)
-    arrays = ", ".join(["%s::bigint[]", *(_array(kind) for kind in COLUMNS.values())])
-    statement = (
-        f"UPDATE maintenance_dueitem AS d SET {settings} FROM unnest({arrays}) AS v (id, {', '.join(COLUMNS)}) "
-        f"WHERE d.id = v.id AND ({old}) IS DISTINCT FROM ({new})"
+    place = {name: n for n, name in enumerate(COLUMNS)}
+    settings = ", ".join(f"{name} = %s" for name in COLUMNS)
+    return _many(
+        f"UPDATE maintenance_dueitem SET {settings} WHERE id = %s "
+        f"AND ({', '.join(GUARD)}) IS NOT ({', '.join(['%s'] * len(GUARD))})",
+        [(*row, pk, *(row[place[name]] for name in GUARD)) for pk, row in zip(pks, rows, strict=True)],
     )
-    return _one(statement, [list(pks), *_arrays(rows)])
 
 
 def insert_items(rows: Rows) -> int:
@@ -73,42 +72,39 @@ def _insert(table: str, columns: dict[str, str], rows: Rows, ending: str) -> int
     if not rows:
         return 0
     names = ", ".join(f'"{name}"' for name in columns)
-    if connection.vendor != "postgresql":
-        marks = ", ".join(["%s"] * len(columns))
-        return _many(f"INSERT INTO {table} ({names}) VALUES ({marks}){ending}", rows)
-    arrays = ", ".join(_array(kind) for kind in columns.values())
-    values = ", ".join(f'v."{name}"::jsonb' if kind == "jsonb" else f'v."{name}"' for name, kind in columns.items())
-    statement = f"INSERT INTO {table} ({names}) SELECT {values} FROM unnest({arrays}) AS v ({names}){ending}"
-    return _one(statement, _arrays(rows))
+    if connection.vendor == "postgresql":
+        return _one(f"INSERT INTO {table} ({names}) SELECT {names} FROM {_source(columns)}{ending}", columns, rows)
+    return _many(f"INSERT INTO {table} ({names}) VALUES ({', '.join(['%s'] * len(columns))}){ending}", rows)
 
 
-def _value(name: str) -> str:
-    return f"v.{name}::jsonb" if COLUMNS[name] == "jsonb" else f"v.{name}"
+def _source(columns: dict[str, str]) -> str:
+    """One JSON document as a table."""
+    typed = ", ".join(f'"{name}" {kind}' for name, kind in columns.items())
+    return f"json_to_recordset(%s::json) AS v ({typed})"
 
 
-def _array(kind: str) -> str:
-    return f"%s::{'text' if kind == 'jsonb' else kind}[]"
-
-
-def _arrays(rows: Rows) -> list[list[Any]]:
-    return [list(column) for column in zip(*rows, strict=True)]
-
-
-def _one(statement: str, values: list[Any]) -> int:
+def _one(statement: str, columns: dict[str, str], rows: Rows) -> int:
+    document = json.dumps([dict(zip(columns, row, strict=True)) for row in rows], ensure_ascii=False, default=_plain)
     with connection.cursor() as cursor:
-        cursor.execute(statement, values)
+        cursor.execute(statement, [document])
         return int(cursor.rowcount)
 
 
+def _plain(value: Any) -> str:
+    """Dates and times in a JSON document."""
+    return str(value.isoformat())
+
+
 def _many(statement: str, rows: Rows) -> int:
-    rows = [tuple(_as_sqlite(value) for value in row) for row in rows]
     with connection.cursor() as cursor:
-        cursor.executemany(statement, rows)
+        cursor.executemany(statement, [tuple(_as_sqlite(value) for value in row) for row in rows])
         return int(cursor.rowcount)
 
 
 def _as_sqlite(value: Any) -> Any:
-    """Dates and times as Django writes them there."""
+    """Dates, times and JSON as Django writes them there."""
     if isinstance(value, datetime):
         return connection.ops.adapt_datetimefield_value(value)
+    if isinstance(value, list | dict):
+        return json.dumps(value)
     return value.isoformat() if isinstance(value, date) else value

@@ -26,6 +26,7 @@ from maintenance.rules.fleet_history import BAD_EXPOSURE, UNKNOWN_TYPE, Grouped,
 
 MODEL_VERSION = "fleet-1"
 ROWS_A_WRITE = 1000
+LEAST_EXPECTED = 0.5
 REASONS = {**LEFT_OUT, UNKNOWN_TYPE: "unknown_type", BAD_EXPOSURE: "bad_exposure"}
 """Why a record teaches nothing, as it is counted in `BatteryFit.facts`."""
 
@@ -174,11 +175,11 @@ def _limits(limits: Limits, i: int) -> dict[str, dict[str, Any]]:
 
 
 def _lots(kept: BatteryFit, strata: list[StratumFit], learnt: Learnt) -> Iterator[LotFit]:
-    """One row per lot of which a battery counts."""
+    """One row per lot that says anything: an end was seen or half of one expected. Most deliveries are too young."""
     groups, lots = learnt.groups, learnt.lots
     in_service = ~np.isfinite(learnt.history.columns.fittings["removed_day"]) & (groups.lot_of_row >= 0)
     n_in_service = np.bincount(groups.lot_of_row[in_service], minlength=len(groups.lot_stratum))
-    for i in np.flatnonzero(lots.n_batteries > 0).tolist():
+    for i in np.flatnonzero((lots.observed > 0) | (lots.expected >= LEAST_EXPECTED)).tolist():
         number = int(groups.lot_number[i])
         is_half = bool(groups.lot_is_half[i])
         yield LotFit(

@@ -52,7 +52,7 @@ def day(name: str, sql: str) -> Column:
 def moment(name: str, sql: str) -> Column:
     """Moment as whole seconds since 1970, rounded down."""
     return Column(
-        name, "i8", f"COALESCE(floor(extract(epoch FROM {sql}))::int8, {UNKNOWN_S})",
+        name, "i8", f"COALESCE(floor(date_part('epoch', {sql}))::int8, {UNKNOWN_S})",
         f"COALESCE(CAST(strftime('%s', {sql}) AS INTEGER), {UNKNOWN_S})",
     )  # fmt: skip
 
