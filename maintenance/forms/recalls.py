@@ -97,7 +97,7 @@ class OpenForm(forms.Form):
     title = forms.CharField(max_length=120, help_text="Such as “Lot 24A17” or what the maker's letter is called.")
     why = forms.CharField(
         label="What is wrong with them", max_length=500, widget=forms.Textarea(attrs={"rows": 3}),
-        help_text="The technicians read it.",
+        help_text="In a sentence; it stands on the page of the recall and on its print.",
     )  # fmt: skip
     due_on = _date(label="To be done by", help_text="Their due dates come forward to this day.")
     n_seen = forms.IntegerField(min_value=0, widget=forms.HiddenInput)

@@ -57,7 +57,7 @@ def in_order(rows: Any, sort: str) -> Any:
 
 
 def narrowed(lots: QuerySet[Any], *, words: str, show: str, battery_type: str) -> QuerySet[Any]:
-    """Lots whose code holds the words, only suspect ones, only of one type of cell; empty narrows nothing."""
+    """Lots whose code holds the words, only suspect ones or those with cells in service, only of one type of cell."""
     if words:
         lots = lots.filter(code__icontains=words)
     if battery_type.isdecimal() and len(battery_type) < 10:
@@ -67,6 +67,8 @@ def narrowed(lots: QuerySet[Any], *, words: str, show: str, battery_type: str) -
         suspect = apps.get_model("maintenance", "LotFit")._default_manager.filter(fit__is_current=True, is_suspect=True)
         same = ("code", "is_half_year", "stratum__battery_type_id")
         lots = lots.filter(Exists(suspect.filter(**{name: OuterRef(name) for name in same})))
+    elif show == "service":
+        lots = lots.filter(n_in_service__gt=0)
     return lots
 
 

@@ -73,7 +73,7 @@ def policy_chart(
     grows = all(0 < a < b < 1 for a, b in pairwise(q))
     if not (len(q) == len(cells) == len(dead) >= 2 and grows):
         raise ValueError("The curve needs increasing shares between 0 and 1, and as many prices.")
-    left, right = 64.0, width - 16.0
+    left, right = 64.0, width - 28.0
     low, high = math.log(q[0]), math.log(q[-1])
 
     def x_of(share: float) -> float:

@@ -95,6 +95,18 @@ def verdict(lot: LotCount) -> str:
     return f"{seen}. Nothing points to a bad lot."
 
 
+def standing_words(lot: LotCount) -> str:
+    """Say in a table how a lot stands: its life where it is suspect, else whether the counts say anything yet."""
+    if lot.is_suspect:
+        return life_words(lot.factor)
+    if lot.observed == 0:
+        return "in order"
+    low = float(interval_of_ratio(lot.observed, lot.expected, LEVEL)[0]) if lot.expected > 0 else math.inf
+    if low <= 1.0:
+        return "in order"
+    return "one early end, too little to say" if lot.observed == 1 else "more than expected, too little to suspect it"
+
+
 def half_year_words(code: str) -> str:
     """Say a half-year such as "2025-H2": "fitted July to December 2025"; the code itself where it is none."""
     number = half_year_of(code)

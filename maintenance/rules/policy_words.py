@@ -14,7 +14,6 @@ from maintenance.rules.battery.price import CURVE_Q, policy_price
 from maintenance.rules.due_words import odds_words
 
 LEVEL_NAMES = {"cautious": "cautious", "balanced": "balanced", "thrifty": "thrifty", "": "own figures"}
-SMALL_NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,24 +88,20 @@ def _bills(fit: Fit, dead_share: FloatArray, service: Service, u: FloatArray, ca
 
 
 def yearly_words(n_a_year: float) -> str:
-    """Write how often something is expected: "about 84 a year", "about 2.3 a year", "one in about 6 years" [1/year]."""
+    """Write how often something is expected in a year: "1,240", "84", "2.3", "one in about 6 years" [1/year]."""
     if not math.isfinite(n_a_year) or n_a_year <= 0:
         return "none"
     if n_a_year >= 9.95:
-        return f"about {_round(n_a_year):,} a year"
-    if n_a_year >= 0.95:
-        return f"about {n_a_year:.1f} a year".replace(".0 ", " ")
+        return f"{_round(n_a_year):,}"
+    if n_a_year >= 0.35:
+        return f"{n_a_year:.1f}"
     years = round(1 / n_a_year)
-    if years > 100:
-        return "fewer than one in 100 years"
-    if years <= 1:
-        return "about one a year"
-    return f"one in about {SMALL_NUMBERS[years] if years < len(SMALL_NUMBERS) else years} years"
+    return f"one in about {years} years" if years <= 100 else "fewer than one in 100 years"
 
 
 def _round(count: float) -> int:
-    """Two digits say all that an estimate knows: 1,243 is 1,200."""
-    step = 10 ** max(0, math.floor(math.log10(count)) - 1)
+    """Three digits are more than an estimate knows, and enough to tell two levels apart: 1,243 is 1,240."""
+    step = 10 ** max(0, math.floor(math.log10(count)) - 2)
     return round(count / step) * step
 
 

@@ -23,9 +23,9 @@ from maintenance.rules.lot_words import (
     LotCount,
     expected_words,
     half_year_days,
-    life_words,
     lot_name,
     ratio_words,
+    standing_words,
     verdict,
 )
 from maintenance.rules.recalls import count_sites
@@ -33,7 +33,7 @@ from maintenance.views.recall_rounds import Source, pull_page
 
 CELLS_A_PAGE = 50
 ENDED_SHOWN = 25
-SHOWS = (("", "every lot"), ("suspect", "suspect ones"))
+SHOWS = (("service", "with cells in service"), ("suspect", "suspect ones"), ("all", "every lot"))
 
 
 @audience("office")
@@ -41,6 +41,8 @@ SHOWS = (("", "every lot"), ("suspect", "suspect ones"))
 def lots(request: PersonRequest) -> HttpResponse:
     ask = request.GET.get
     words, show, cell = ask("q", "").strip()[:40], ask("show", ""), ask("cells", "")[:9]
+    # Somebody who looks for a code wants it whether or not any is left.
+    show = show if show in dict(SHOWS) else "all" if words else "service"
     known = LotFit.objects.visible_to(request.user)
     rows = reads.for_list(reads.narrowed(known, words=words, show=show, battery_type=cell))
     sort = ask("sort", "") if ask("sort", "").removeprefix("-") in reads.COLUMNS else "chance"
@@ -50,12 +52,20 @@ def lots(request: PersonRequest) -> HttpResponse:
     for row in paging:
         row["n_now"], row["n_sites"], row["n_grave"] = there.get(keys[row["lot_pk"]], (0, 0, 0))
         row["name"] = lot_name(row["code"], is_half_year=row["is_half_year"])
-        row["expected_words"], row["life"] = expected_words(row["n_expected"]), life_words(row["least_factor"])
+        count = LotCount(
+            row["n_seen"], row["n_expected"], row["least_factor"], row["least_chance"], bool(row["suspect"])
+        )
+        row["expected_words"], row["standing"] = expected_words(row["n_expected"]), standing_words(count)
         row["ratio"] = ratio_words(row["n_seen"], row["n_expected"])
     fit = BatteryFit.objects.visible_to(request.user).filter(is_current=True).first()
     cells = BatteryType.objects.visible_to(request.user).filter(pk__in=known.values("stratum__battery_type_id"))
+    unjudged = (
+        Fitting.objects.visible_to(request.user).filter(lot__iexact=words).count()
+        if words and not paging.object_list
+        else 0
+    )
     context = {
-        "page": paging, "sort": sort, "words": words, "show": show, "shows": SHOWS, "cell": cell, "fit": fit,
+        "unjudged": unjudged, "page": paging, "sort": sort, "words": words, "show": show, "shows": SHOWS, "cell": cell, "fit": fit,
         "cells": cells.order_by("iec_code", "pk"), "section": "due", "grave_lots": reads.grave_left(known),
         "n_suspect": known.filter(fit__is_current=True, is_suspect=True).values("code", "stratum__battery_type").distinct().count(),
     }  # fmt: skip
@@ -93,7 +103,6 @@ def lot_detail(request: PersonRequest, pk: int) -> HttpResponse:
     out = reads.ended(held)
     counts = [LotCount(row.observed, row.expected, row.factor, row.chance_normal, row.is_suspect) for row in kinds]
     for row, count in zip(kinds, counts, strict=True):
-        row.expected_words, row.life = expected_words(row.expected), life_words(row.factor)
         row.ratio, row.verdict = ratio_words(row.observed, row.expected), verdict(count)
     places = count_sites(reads.site_counts(held))
     listed = RecallItem.objects.visible_to(request.user).in_force().filter(fitting__in=held.values("pk"))

@@ -16,6 +16,7 @@ from maintenance.rules.lot_words import (
     life_words,
     lot_name,
     ratio_words,
+    standing_words,
     verdict,
 )
 from maintenance.rules.wear import half_year_name
@@ -109,3 +110,18 @@ def test_every_half_year_of_the_fit_can_be_read_back_as_days(number):
     assert days is not None
     assert (days[0].year * 2 + (days[0].month > 6)) == number
     assert days[0] < days[1]
+
+
+@pytest.mark.parametrize(
+    ("count", "words"),
+    [
+        (LotCount(3, 0.4, 0.52, 0.02, True), "lasts about half as long as its kind"),
+        (LotCount(0, 3.0, 1.0, 0.99, False), "in order"),
+        (LotCount(5, 4.5, 1.0, 0.97, False), "in order"),
+        (LotCount(1, 0.01, 1.0, 0.3, False), "one early end, too little to say"),
+        (LotCount(1, 0.0, 1.0, 0.3, False), "one early end, too little to say"),
+        (LotCount(4, 0.6, 1.0, 0.6, False), "more than expected, too little to suspect it"),
+    ],
+)
+def test_a_table_says_how_a_lot_stands_and_claims_no_more(count, words):
+    assert standing_words(count) == words

@@ -79,9 +79,8 @@ def test_along_the_curve_cells_fall_and_deaths_rise(fit):
 
 @pytest.mark.parametrize(
     ("n", "words"),
-    [(1243.0, "about 1,200 a year"), (84.4, "about 84 a year"), (10.2, "about 10 a year"), (2.31, "about 2.3 a year"),
-     (1.0, "about 1 a year"), (0.16, "one in about six years"), (0.05, "one in about 20 years"), (0.7, "about one a year"),
-     (0.002, "fewer than one in 100 years"), (0.0, "none"), (float("nan"), "none")],
+    [(1243.0, "1,240"), (84.4, "84"), (10.2, "10"), (2.31, "2.3"), (1.0, "1.0"), (0.36, "0.4"), (0.3, "one in about 3 years"),
+     (0.05, "one in about 20 years"), (0.002, "fewer than one in 100 years"), (0.0, "none"), (float("nan"), "none")],
 )  # fmt: skip
 def test_how_often_is_said_with_the_digits_that_an_estimate_knows(n, words):
     assert yearly_words(n) == words
@@ -90,7 +89,7 @@ def test_how_often_is_said_with_the_digits_that_an_estimate_knows(n, words):
 @pytest.mark.parametrize(
     ("bill", "words"),
     [
-        (Bill(212, 5, 0.5), "about 110 more cells a year, half as many found dead"),
+        (Bill(212, 5, 0.5), "about 112 more cells a year, half as many found dead"),
         (Bill(80, 9, 2.0), "about 20 fewer cells a year, 2 times as many found dead"),
         (Bill(100.2, 5, 1.0), "as many cells as now, as many found dead"),
         (Bill(110, 5, 0.1), "about 10 more cells a year, 10 % as many found dead"),

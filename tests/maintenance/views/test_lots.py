@@ -68,7 +68,7 @@ def test_suspect_lots_stand_on_top_with_what_was_seen_expected_and_left(world, k
     said = text_of(world.client("office").get(reverse(LOTS), {"sort": "lot"}))
     assert said.index("24A17 suspect") < said.index("24B02 CR2450")
     assert "1 lot ends sooner than its kind." in said
-    assert "lasts about half as long as its kind" in said
+    assert "Lasts about half as long as its kind" in said
     assert "3 2 to 19 times as many 0.4" in said
     assert "2 at 1 site" in said
     assert "1 on life safety" in said
@@ -92,11 +92,22 @@ def test_lots_are_narrowed_sorted_and_said_to_be_none(world, kind, bad):
     assert "fitted July" not in text_of(client.get(reverse(LOTS), {"show": "suspect"}))
     assert "24A17" not in text_of(client.get(reverse(LOTS), {"q": "H2"})).replace("lot-q", "")
     assert "No lot is like that" in text_of(client.get(reverse(LOTS), {"cells": "999999"}))
+    gone = a_lot(kind, "19A01", n_in_service=0)
+    assert gone.code not in text_of(client.get(reverse(LOTS)))
+    assert gone.code in text_of(client.get(reverse(LOTS), {"show": "all"}))
+    assert gone.code in text_of(client.get(reverse(LOTS), {"q": "19A"}))
     assert "24A17" in text_of(client.get(reverse(LOTS), {"cells": kind.battery_type_id}))
     for sort in ("lot", "-life", "seen", "expected", "service", "cells", "chance", "x", "-"):
         page = client.get(reverse(LOTS), {"sort": sort, "page": "9", "show": "y", "cells": "z"})
         assert page.status_code == 200
         assert next(iter(page.context["page"]))["code"] == "24A17"
+
+
+def test_a_lot_too_young_to_say_anything_is_found_and_can_be_recalled(world, kind, bad, cells):
+    client = world.client("office")
+    page = client.get(reverse(LOTS), {"q": "24a170"})
+    assert "1 set of lot 24a170 is on record" in text_of(page)
+    assert f"{reverse('maintenance:recall_new')}?lots=24a170" in page.content.decode()
 
 
 def test_before_the_first_fit_the_page_says_what_will_fill_it(world):

@@ -50,7 +50,7 @@ def test_each_level_has_its_price_for_this_fleet_and_the_present_one_is_marked(w
     said = text_of(page)
     life, security, _ = page.context["sections"]
     assert [choice["is_present"] for choice in life["choices"]] == [False, True, False]
-    assert all(re.match(r"about \d", choice["cells"]) for choice in life["choices"])
+    assert all(re.match(r"\d", choice["cells"]) for choice in life["choices"])
     assert security["choices"][0]["cells"] == "none"
     assert "11 sets" not in said
     assert "10 sets of cells in service" in said
