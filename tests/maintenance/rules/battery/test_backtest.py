@@ -75,6 +75,59 @@ def simulated(
     return history, lambda day: (day - history.fitted_day) * RATES[history.stratum]
 
 
+def visited(
+    seed: int, n: int = 400, every: float = 120.0
+) -> tuple[History, Callable[[FloatArray], FloatArray], Callable[[float], FloatArray]]:
+    """A fleet that nothing but a visit every `every` days sees: ends are found, and cells changed by plan, at visits.
+
+    Returns
+    -------
+    History, callable, callable
+        The fleet, exposure at a day, and the last visit before a moment.
+    """
+    rng = np.random.default_rng(seed)
+    stratum, phase = np.repeat(np.arange(2), n), BEGIN + rng.uniform(0, every, 2 * n)
+    start = phase + every * rng.integers(0, 8, 2 * n)
+    parts = []
+
+    def last_visit(day: FloatArray | float, first: FloatArray) -> FloatArray:
+        return first + every * np.floor((day - first) / every + 1e-9)
+
+    while bool((start < LAST_DAY).any()):
+        rate = RATES[stratum]
+        end = start + rng.weibull(BETA, len(start)) / rate
+        planned = np.maximum(last_visit(start + 0.7 / rate, phase), start + every)
+        out = np.minimum(last_visit(end, phase) + every, planned)
+        is_out = out <= LAST_DAY
+        is_end = (end < planned) & is_out
+        part = columns(len(start)) | {
+            "stratum": stratum, "duty": stratum.copy(), "fitted_day": start, "entry_day": start.copy(),
+            "until_day": np.where(is_out, out, last_visit(float(LAST_DAY), phase)), "is_end": is_end,
+            "lower_day": np.where(is_end, last_visit(end, phase), np.nan), "out_day": np.where(is_out, out, np.nan),
+            "is_found_dead": is_end, "phase": phase,
+        }  # fmt: skip
+        keep = (start < LAST_DAY) & (part["until_day"] > start)
+        parts.append({name: column[keep] for name, column in part.items()})
+        again = out < LAST_DAY
+        stratum, start, phase = stratum[again], out[again], phase[again]
+    table = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    first = np.asarray(table.pop("phase"))
+    history = History(**table)
+
+    def seen_before(cut: float) -> FloatArray:
+        return np.maximum(np.minimum(last_visit(cut, first), cut), history.entry_day)
+
+    return history, lambda day: (day - history.fitted_day) * RATES[history.stratum], seen_before
+
+
+def true_hazard(history: History, u_at: Callable[[FloatArray], FloatArray], periods: list[Period]) -> float:
+    """Ends to be expected by the law that the lives were drawn from, over the same exposure."""
+    begin, end = periods[0].from_day - 0.5, periods[-1].to_day - 0.5
+    low, high = np.maximum(history.entry_day, begin), np.minimum(history.stop_day, end)
+    lived = high > low
+    return float((u_at(high) ** BETA - u_at(low) ** BETA)[lived].sum())
+
+
 def ratio(periods: list[Period]) -> tuple[float, float, int]:
     predicted = float(sum(p.cells.predicted.sum() for p in periods))
     happened = int(sum(p.cells.happened.sum() for p in periods))
@@ -92,6 +145,27 @@ def test_under_a_right_model_as_many_end_as_were_predicted() -> None:
         z.append((happened - predicted) / np.sqrt(predicted))
     assert np.abs(z).max() < 3.5
     assert abs(float(np.mean(z))) < 1.5
+
+
+@pytest.mark.parametrize("world", ["every check-in", "visits only"])
+def test_what_is_predicted_is_what_the_law_of_the_lives_would_have_predicted(world: str) -> None:
+    """Beside the noise of what happened: the prediction against the truth, which only a simulation knows.
+
+    Without the last look before each cut, cells that had died unseen would count as alive and the prediction be too low.
+    """
+    predicted = truth = unseen = 0.0
+    for seed in range(20, 23):
+        if world == "visits only":
+            history, u_at, looks = visited(seed)
+            unseen += ratio(backtest(history, u_at, Strata.alike(2), POLICY, last_day=LAST_DAY)[3:-1])[1]
+        else:
+            (history, u_at), looks = simulated(seed), None
+        periods = backtest(history, u_at, Strata.alike(2), POLICY, last_day=LAST_DAY, seen_before=looks)[3:-1]
+        predicted += ratio(periods)[1]
+        truth += true_hazard(history, u_at, periods)
+    assert truth > 150
+    assert predicted == pytest.approx(truth, rel=0.12)
+    assert unseen < 0.97 * predicted
 
 
 def test_when_lives_shrink_many_more_end_than_was_predicted() -> None:
