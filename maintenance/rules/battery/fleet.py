@@ -180,16 +180,17 @@ def fit_fleet(
     base = prior if prior is not None else LifePrior()
     fleet_prior, belief = base, widen(base.for_strata(strata.n), strata.is_measured)
     factors = np.ones(strata.n)
+    n_ends = np.bincount(batteries.stratum[batteries.is_end], minlength=strata.n)
     rows, exact = _sorted(batteries, strata.n)
     if learn_prior:
-        fleet_prior, belief = _learn_prior(rows, exact, strata, base, belief)
+        fleet_prior, belief = _learn_prior(rows, exact, n_ends, strata, base, belief)
     if learn_multiplier:
         factors = _learn_multiplier(batteries, strata.n, belief)
         if bool(np.any(factors != 1.0)):
             by = multiplier.factor(factors[batteries.stratum], batteries.sleep_share)
             rows, exact = _sorted(_scaled(batteries, by), strata.n)
             if learn_prior:
-                fleet_prior, belief = _learn_prior(rows, exact, strata, base, belief)
+                fleet_prior, belief = _learn_prior(rows, exact, n_ends, strata, base, belief)
     found = gammas.solve(rows.sums, belief, exact=exact)
     n_layers = found.shape.shape[2]
     return FleetFit(
@@ -198,7 +199,7 @@ def fit_fleet(
         rate=found.rate.reshape(strata.n, -1),
         weight=found.weight().reshape(strata.n, -1),
         n_batteries=rows.n_batteries,
-        n_ends=rows.n_ends,
+        n_ends=n_ends,
         prior=fleet_prior,
         prior_mean_ln_eta=belief.mean_ln_eta,
         prior_sd_ln_eta=belief.sd_ln_eta,
@@ -217,19 +218,24 @@ def _refuse_faults(batteries: Batteries, n_strata: int) -> None:
 
 
 def _sorted(batteries: Batteries, n_strata: int) -> tuple[SortedLives, gammas.Exact | None]:
-    """Sort the lives, midpoints standing for intervals, and prepare the correction of wide ones."""
-    stands_for, is_wide = intervals.split(batteries.end_u, batteries.is_end, batteries.lower_u)
+    """Sort the lives, and prepare the weighing of ends that are only known as wide intervals."""
+    reached, is_dated, is_wide = intervals.split(batteries.end_u, batteries.is_end, batteries.lower_u)
     wide = intervals.wide_of(batteries.stratum, batteries.end_u, batteries.lower_u, is_wide)
-    rows = SortedLives.of(n_strata, batteries.stratum, stands_for, batteries.entry_u, batteries.is_end)
+    rows = SortedLives.of(n_strata, batteries.stratum, reached, batteries.entry_u, is_dated)
     return rows, None if wide is None else wide.exact
 
 
 def _learn_prior(
-    rows: SortedLives, exact: gammas.Exact | None, strata: Strata, base: LifePrior, belief: gammas.Belief
+    rows: SortedLives,
+    exact: gammas.Exact | None,
+    n_ends: IntArray,
+    strata: Strata,
+    base: LifePrior,
+    belief: gammas.Belief,
 ) -> tuple[LifePrior, gammas.Belief]:
     """Let strata learn from one another."""
     sums = gammas.summed_up(gammas.solve(rows.sums, belief, exact=exact), belief)
-    return hyper.learn_from_others(sums, rows.n_batteries, rows.n_ends, strata.model, strata.is_measured, base)
+    return hyper.learn_from_others(sums, rows.n_batteries, n_ends, strata.model, strata.is_measured, base)
 
 
 def _scaled(batteries: Batteries, by: FloatArray) -> Batteries:
@@ -240,7 +246,7 @@ def _scaled(batteries: Batteries, by: FloatArray) -> Batteries:
 
 def _learn_multiplier(batteries: Batteries, n_strata: int, belief: gammas.Belief) -> FloatArray:
     """Compare multipliers of the sleep current in the strata that can tell."""
-    _, is_wide = intervals.split(batteries.end_u, batteries.is_end, batteries.lower_u)
+    _, _, is_wide = intervals.split(batteries.end_u, batteries.is_end, batteries.lower_u)
 
     def evidence(able: IntArray, by: FloatArray) -> FloatArray:
         number = np.full(n_strata, -1)

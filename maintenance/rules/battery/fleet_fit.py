@@ -15,7 +15,8 @@ IntArray = NDArray[np.int64]
 
 CHUNK_CELLS = 1 << 17
 """Numbers per working array (rows × components): about a megabyte, whatever the size of the fleet."""
-QUANTILE_STEPS = 60
+LOWEST_LN_U, HIGHEST_LN_U = float(np.log(LOWEST_U)), float(np.log(HIGHEST_U))
+QUANTILE_STEPS = 80
 QUANTILE_TOLERANCE = 1e-11
 DEEP = 0.9
 """Above this share failed, −ln S is taken from ln S directly: 1 − F has lost its digits."""
@@ -135,7 +136,7 @@ class FleetFit:
         Returns
         -------
         array (n_strata,) or (n_strata, k)
-            Exposure [1], to a relative 1e-11.
+            Exposure [1], to a relative 1e-11; a million at most.
 
         Raises
         ------
@@ -260,9 +261,9 @@ class FleetFit:
     def _quantile(self, share: FloatArray) -> FloatArray:
         """Bisect ln u for one share per stratum."""
         low, high = np.full(self.n_strata, -1.0), np.full(self.n_strata, 1.0)
-        for _ in range(12):
-            low = np.where(self._failed_at(low) >= share, 2.0 * low, low)
-            high = np.where(self._failed_at(high) < share, 2.0 * high, high)
+        for _ in range(10):
+            low = np.where(self._failed_at(low) >= share, np.maximum(2.0 * low, LOWEST_LN_U), low)
+            high = np.where(self._failed_at(high) < share, np.minimum(2.0 * high, HIGHEST_LN_U), high)
         for _ in range(QUANTILE_STEPS):
             middle = 0.5 * (low + high)
             is_below = self._failed_at(middle) < share
@@ -273,6 +274,6 @@ class FleetFit:
 
     def _failed_at(self, log_u: FloatArray) -> FloatArray:
         """Give F of every stratum at its own ln u (n_strata,)."""
-        held = np.clip(log_u, -690.0, np.log(HIGHEST_U))
+        held = np.clip(log_u, LOWEST_LN_U, HIGHEST_LN_U)
         log_alive = -self.shape * np.log1p(np.exp(held[:, np.newaxis] * self.beta) / self.rate)
         return np.asarray(np.sum(-np.expm1(log_alive) * self.weight, axis=1))

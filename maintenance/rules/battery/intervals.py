@@ -1,6 +1,7 @@
 """Ends that are only known to lie between two looks: the midpoint where they are close, the exact chance where not.
 
-Source of the method: the project's battery model, section 4.3. Dating an end at the visit that found it makes lives look
+A wide interval (L, R] is a survivor of L that then ended before R. The first half goes into the sums like any survivor; the
+second, a factor 1 − e^(−λ (R^β − L^β)), is weighed here. Source: the project's battery model, section 4.3. Dating an end at the visit that found it makes lives look
 longer than they were; the midpoint of a wide interval makes them look more regular.
 """
 
@@ -35,17 +36,16 @@ class Wide:
     ----------
     stratum : array (n,)
         Stratum of each.
-    log_lower, log_upper, log_middle : array (n,)
-        ln of exposure at the earlier look, at the later one, and half-way between.
+    log_lower, log_upper : array (n,)
+        ln of exposure at the earlier look, and at the later one.
     """
 
     stratum: NDArray[np.int64]
     log_lower: FloatArray
     log_upper: FloatArray
-    log_middle: FloatArray
 
     def exact(self, gammas: Gammas) -> Gammas:
-        """Put the exact chance of each interval in place of its midpoint, stratum by stratum (see `reweigh`)."""
+        """Weigh gammas of the other lives by the chance of each interval, stratum by stratum (see `reweigh`)."""
         shape, rate, log_weight = gammas.shape.copy(), gammas.rate.copy(), gammas.log_weight.copy()
         strata, starts = np.unique(self.stratum, return_index=True)
         for s, low, high in zip(strata, starts, [*starts[1:], len(self.stratum)], strict=True):
@@ -55,31 +55,36 @@ class Wide:
                 (shape[s], rate[s], log_weight[s]),
                 self.log_lower[rows],
                 self.log_upper[rows],
-                self.log_middle[rows],
             )
         return Gammas(gammas.beta, shape, rate, log_weight)
 
 
-def split(end_u: FloatArray, is_end: NDArray[np.bool_], lower_u: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Give the exposure [1] that stands for each end, and which ends need the exact form.
+def split(
+    end_u: FloatArray, is_end: NDArray[np.bool_], lower_u: FloatArray
+) -> tuple[FloatArray, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Give what each life adds to the sums, and which ends must be weighed as intervals.
 
     Parameters
     ----------
     end_u, lower_u : array (n,)
-        Later and earlier look; `lower_u` NaN where the end is known exactly. Ignored for batteries still alive.
+        Exposure [1] at the later and at the earlier look; `lower_u` NaN where the end is known exactly. Ignored for
+        batteries still alive.
     is_end : array of bool (n,)
         Ended by wear.
 
     Returns
     -------
-    stands_for : array (n,)
-        Midpoint of intervals, else `end_u`.
+    reached_u : array (n,)
+        Midpoint of narrow intervals, left end of wide ones, else `end_u`.
+    is_dated : array of bool (n,)
+        Ends at `reached_u`; the other lives were alive then.
     is_wide : array of bool (n,)
         Intervals wider than `NARROW` · end.
     """
     is_interval = is_end & np.isfinite(lower_u) & (lower_u < end_u)
     lower = np.where(is_interval, lower_u, end_u)
-    return 0.5 * (lower + end_u), is_interval & (end_u - lower > NARROW * end_u)
+    is_wide = is_interval & (end_u - lower > NARROW * end_u)
+    return np.where(is_wide, lower, 0.5 * (lower + end_u)), is_end & ~is_wide, is_wide
 
 
 def wide_of(
@@ -90,54 +95,49 @@ def wide_of(
     if len(rows) == 0:
         return None
     rows = rows[np.argsort(stratum[rows], kind="stable")]
-    lower, upper = lower_u[rows], end_u[rows]
-    return Wide(stratum[rows], log_of(lower), log_of(upper), log_of(0.5 * (lower + upper)))
+    return Wide(stratum[rows], log_of(lower_u[rows]), log_of(end_u[rows]))
 
 
 def reweigh(
     beta: FloatArray,
-    midpoint: tuple[FloatArray, FloatArray, FloatArray],
+    others: tuple[FloatArray, FloatArray, FloatArray],
     log_lower: FloatArray,
     log_upper: FloatArray,
-    log_middle: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Correct one stratum's gammas for the intervals of exposure [1] that the midpoint stands for badly.
+    """Bring wide intervals of exposure [1] into the gammas of one stratum.
 
     Parameters
     ----------
     beta : array (B,)
         Grid.
-    midpoint : shape, rate, log_weight (B, 7)
-        Gammas with each interval taken as an end at its midpoint.
-    log_lower, log_upper, log_middle : array (n,)
-        ln of the intervals' ends and midpoints.
+    others : shape, rate, log_weight (B, 7)
+        Gammas with all other lives, and with these as survivors of the earlier look.
+    log_lower, log_upper : array (n,)
+        ln of the intervals' ends.
 
     Returns
     -------
     shape, rate, log_weight : array (B, 7)
-        Gammas with the mean and variance of λ, and the evidence, under the exact likelihood
-        e^(−λ L^β) (1 − e^(−λ (R^β − L^β))) of every interval.
+        Gammas with the mean and variance of λ, and the evidence, with the factor 1 − e^(−λ (R^β − L^β)) of every interval.
 
     Notes
     -----
     24 Gauss–Legendre nodes in the quantile of a gamma 1.5 times as wide as the answer, weighted by exact likelihood /
-    proposal. The proposal sits on the top of the exact posterior, not of the one from midpoints: with a hundred wide
+    proposal. The proposal sits on the top of the exact posterior, not of one from midpoints: with a hundred wide
     intervals these two lie several standard deviations apart.
     """
-    shape, rate, log_weight = midpoint
-    ends = _Intervals.of(beta, log_lower, log_upper, log_middle)
-    # Without the intervals' midpoints: what prior, exact ends and survivors say, and that all intervals began alive.
-    a = shape - len(log_middle)
-    b = rate + ends.lower_over_middle[:, np.newaxis]
+    a, b, log_weight = others
+    powers = beta[:, np.newaxis]
+    ends = _Intervals(np.exp(powers * log_upper) * -np.expm1(powers * (log_lower - log_upper)))
     log_lam, precision = ends.top(a, b)
-    proposal_shape = precision / WIDENED
-    quantile = gammaincinv(proposal_shape[..., np.newaxis], 0.5 * (_NODES + 1.0))
-    log_node = np.log(np.maximum(quantile, LOWEST_U) / proposal_shape[..., np.newaxis]) + log_lam[..., np.newaxis]
+    proposal = precision / WIDENED
+    quantile = gammaincinv(proposal[..., np.newaxis], 0.5 * (_NODES + 1.0))
+    log_node = np.log(np.maximum(quantile, LOWEST_U) / proposal[..., np.newaxis]) + log_lam[..., np.newaxis]
     log_ratio = (
         np.log(0.5 * _NODE_WEIGHTS)
-        + _log_gamma_density(log_node, shape, rate)
-        - _log_gamma_density(log_node, proposal_shape, proposal_shape / np.exp(log_lam))
-        + ends.exact_over_midpoint(log_node)
+        + _log_gamma_density(log_node, a, b)
+        - _log_gamma_density(log_node, proposal, proposal / np.exp(log_lam))
+        + ends.log_chance(log_node)
     )
     log_total = logsumexp(log_ratio, axis=2)
     weight = np.exp(log_ratio - log_total[..., np.newaxis])
@@ -150,39 +150,16 @@ def reweigh(
 
 @dataclass(frozen=True, slots=True)
 class _Intervals:
-    """The wide intervals of one stratum on a grid of β.
-
-    Parameters
-    ----------
-    span : array (B, n)
-        R^β − L^β.
-    lower_over_middle : array (B,)
-        Σ (L^β − middle^β).
-    log_density : array (B,)
-        ln of the density of all midpoints without λ: n ln β + (β − 1) Σ ln middle.
-    """
+    """The wide intervals of one stratum on a grid of β: R^β − L^β (B, n)."""
 
     span: FloatArray
-    lower_over_middle: FloatArray
-    log_density: FloatArray
-
-    @classmethod
-    def of(cls, beta: FloatArray, log_lower: FloatArray, log_upper: FloatArray, log_middle: FloatArray) -> _Intervals:
-        b = beta[:, np.newaxis]
-        at_lower = np.exp(b * log_lower)
-        return cls(
-            span=np.exp(b * log_upper) - at_lower,
-            lower_over_middle=np.sum(at_lower - np.exp(b * log_middle), axis=1),
-            log_density=len(log_middle) * np.log(beta) + (beta - 1.0) * np.sum(log_middle),
-        )
 
     def top(self, a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Find where λ^a e^(−b λ) Π (1 − e^(−λ span)) is greatest, and its curvature there, both in ln λ (B, 7).
 
-        Newton steps; the logarithm of every factor is concave in ln λ.
+        Newton steps; the logarithm of every factor is concave in ln λ, and the top lies between a / b and (a + n) / b.
         """
-        n = self.span.shape[1]
-        log_lam = np.log((a + 0.5 * n) / (b + 0.5 * np.sum(self.span, axis=1)[:, np.newaxis]))
+        log_lam = np.log((a + 0.5 * self.span.shape[1]) / b)
         for _ in range(MAX_STEPS):
             pull, bend = self._slopes(log_lam)
             slope = a - b * np.exp(log_lam) + pull
@@ -205,12 +182,10 @@ class _Intervals:
             second += np.sum(pull * (x + pull - 1.0), axis=2)
         return first, second
 
-    def exact_over_midpoint(self, log_lam: FloatArray) -> FloatArray:
-        """Give ln(exact likelihood / likelihood at the midpoints) at each node (B, 7, nodes)."""
-        lam, n = np.exp(log_lam), self.span.shape[1]
-        total = -lam * self.lower_over_middle[:, np.newaxis, np.newaxis] - n * log_lam
-        total -= self.log_density[:, np.newaxis, np.newaxis]
-        for low in range(0, n, CHUNK):
+    def log_chance(self, log_lam: FloatArray) -> FloatArray:
+        """Give Σ ln(1 − e^(−λ span)) at each node (B, 7, nodes)."""
+        lam, total = np.exp(log_lam), np.zeros(log_lam.shape)
+        for low in range(0, self.span.shape[1], CHUNK):
             chance = -np.expm1(-lam[..., np.newaxis] * self.span[:, np.newaxis, np.newaxis, low : low + CHUNK])
             # One logarithm for the product of a chunk; the floor keeps 16 factors above the smallest number.
             total += np.log(np.prod(np.maximum(chance, 1e-18), axis=3))

@@ -154,7 +154,7 @@ class Posterior:
         if not 0.0 < p < 1.0:
             raise ValueError("The planning probability must lie between 0 and 1.")
         low, high = 0.0, 1.0
-        while float(self.failed(high)) < p:
+        while float(self.failed(high)) < p and high < gammas.HIGHEST_U:
             low, high = high, high * 2.0
         while high - low > tolerance * high:
             middle = 0.5 * (low + high)
@@ -193,8 +193,8 @@ def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid:
     data = lives if lives is not None else Lives()
     belief = (prior if prior is not None else LifePrior()).for_strata(1)
     stratum = np.zeros(len(data.end_u), dtype=np.int64)
-    stands_for, is_wide = intervals.split(data.end_u, data.is_end, data.lower)
-    rows = SortedLives.of(1, stratum, stands_for, data.entry_u, data.is_end)
+    reached, is_dated, is_wide = intervals.split(data.end_u, data.is_end, data.lower)
+    rows = SortedLives.of(1, stratum, reached, data.entry_u, is_dated)
     wide = intervals.wide_of(stratum, data.end_u, data.lower, is_wide)
     found = gammas.solve(rows.sums, belief, exact=None if wide is None else wide.exact, n_grid=n_grid)
     return Posterior(
@@ -229,4 +229,4 @@ def power_gain(u: ArrayLike, step: ArrayLike, beta: FloatArray) -> FloatArray:
 def _power(u: ArrayLike, beta: FloatArray) -> FloatArray:
     """Give u^β for u ≥ 0, held at a finite value for absurd u."""
     x = np.asarray(u, dtype=np.float64)
-    return np.power(np.clip(x, 0.0, 1e6), beta)
+    return np.power(np.clip(x, 0.0, gammas.HIGHEST_U), beta)
