@@ -268,7 +268,7 @@ def _rows(
         ended, low, high = (float(np.interp(at, u, column)) for column in shares)
         rows.append(
             LifeRow(
-                what, share_words(at), day_words(on) if on else "not in this century", of_hundred(ended),
+                what, share_words(at), _short(on) if on else "after 2100", of_hundred(ended),
                 f"{of_hundred(low)} to {of_hundred(high)}",
             )
         )  # fmt: skip

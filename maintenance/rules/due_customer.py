@@ -145,5 +145,5 @@ def chance_words(chance: float | None, story: Story) -> str:
         f"If it still works today, the chance that it comes to its end within the next {AHEAD_DAYS} days is about {said}. "
         f"This is another question than the limit: the limit counts, over a whole life, the ends before the change "
         f"({limit}); this looks only at the next {AHEAD_DAYS} days of one that has lasted until now. It helps to choose "
-        "whom to visit first; the date never comes from it, because asked anew every night it would never arrive."
+        "whom to visit first. The date never comes from it: asked anew each night, it would move on with every night."
     )

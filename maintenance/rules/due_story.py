@@ -148,7 +148,7 @@ def agree(odds: str, one: str, many: str) -> str:
 
 
 def dying(p_dead: float) -> str:
-    """Say how many die without warning: "one in a hundred dies without warning"."""
+    """Say which share [0 … 1] dies without warning: "one in a hundred dies without warning"."""
     odds = odds_words(p_dead)
     return f"{odds} {agree(odds, 'dies', 'die')} without warning"
 

@@ -100,7 +100,7 @@ def test_it_shows_every_rule_and_the_figures_with_their_units(world: World, offi
 def test_the_picture_has_a_title_a_finding_and_its_table(world: World, office: Client) -> None:
     page = raw_page(office, item_of(world.own_fitting))
     assert '<title id="life-t">Of 100 batteries of this kind' in page
-    assert re.search(r'<desc id="life-d">[^<]*today, 25 November 2026: ', page)
+    assert re.search(r'<desc id="life-d">[^<]*today, 25 Nov 2026: ', page)
     assert "The same as a table" in page
 
 
