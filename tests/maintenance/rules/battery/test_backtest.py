@@ -76,7 +76,7 @@ def simulated(
 
 
 def visited(
-    seed: int, n: int = 400, every: float = 120.0
+    seed: int, n: int = 300, every: float = 120.0
 ) -> tuple[History, Callable[[FloatArray], FloatArray], Callable[[float], FloatArray]]:
     """A fleet that nothing but a visit every `every` days sees: ends are found, and cells changed by plan, at visits.
 
@@ -153,19 +153,20 @@ def test_what_is_predicted_is_what_the_law_of_the_lives_would_have_predicted(wor
 
     Without the last look before each cut, cells that had died unseen would count as alive and the prediction be too low.
     """
-    predicted = truth = unseen = 0.0
-    for seed in range(20, 23):
+    predicted = truth = 0.0
+    for seed in (20, 21):
         if world == "visits only":
             history, u_at, looks = visited(seed)
-            unseen += ratio(backtest(history, u_at, Strata.alike(2), POLICY, last_day=LAST_DAY)[3:-1])[1]
         else:
             (history, u_at), looks = simulated(seed), None
         periods = backtest(history, u_at, Strata.alike(2), POLICY, last_day=LAST_DAY, seen_before=looks)[3:-1]
         predicted += ratio(periods)[1]
         truth += true_hazard(history, u_at, periods)
-    assert truth > 150
-    assert predicted == pytest.approx(truth, rel=0.12)
-    assert unseen < 0.97 * predicted
+    assert truth > 80
+    assert predicted == pytest.approx(truth, rel=0.15)
+    if looks:
+        blind = backtest(history, u_at, Strata.alike(2), POLICY, last_day=LAST_DAY)[3:-1]
+        assert ratio(blind)[1] < 0.97 * ratio(periods)[1]
 
 
 def test_when_lives_shrink_many_more_end_than_was_predicted() -> None:
