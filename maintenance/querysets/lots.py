@@ -135,7 +135,7 @@ def spread(keys: Iterable[LotKey], *, but_recalled: bool = False) -> dict[LotKey
         removed_at=None, battery_type_id__in={key.battery_type_id for key in wanted}
     )
     if but_recalled:
-        listed = apps.get_model("maintenance", "RecallItem")._default_manager.in_force().filter(fitting__isnull=False)
+        listed = apps.get_model("maintenance", "RecallItem")._default_manager.open().filter(fitting__isnull=False)
         fittings = fittings.exclude(pk__in=listed.values("fitting_id"))
     grave = Q(due_item__harm=0, due_item__is_closed=False)
     counts = {

@@ -73,16 +73,12 @@ class RecallItemQuerySet(CustomerScoped):
         return self.none()
 
     def open(self) -> Self:
-        """Still to do, whether or not their recall has been closed."""
-        return self.filter(state="open")
-
-    def in_force(self) -> Self:
         """Still to do in recalls that are not closed: these bring due dates forward."""
         return self.filter(state="open", recall__closed_at=None)
 
     def recalled_by(self) -> dict[tuple[int, str], date]:
         """First day by which each transmitter's cells ("cells") or the whole unit ("unit") must be out."""
-        rows = self.in_force().order_by().values_list("transmitter_id", "recall__what")
+        rows = self.open().order_by().values_list("transmitter_id", "recall__what")
         return {(pk, what): due_on for pk, what, due_on in rows.annotate(due_on=Min("recall__due_on"))}
 
     def narrowed(self, *, state: str = "", site: str = "", words: str = "") -> Self:

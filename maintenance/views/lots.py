@@ -105,7 +105,7 @@ def lot_detail(request: PersonRequest, pk: int) -> HttpResponse:
     for row, count in zip(kinds, counts, strict=True):
         row.ratio, row.verdict = ratio_words(row.observed, row.expected), verdict(count)
     places = count_sites(reads.site_counts(held))
-    listed = RecallItem.objects.visible_to(request.user).in_force().filter(fitting__in=held.values("pk"))
+    listed = RecallItem.objects.visible_to(request.user).open().filter(fitting__in=held.values("pk"))
     context = {
         "lot": lot, "name": lot_name(lot.code, is_half_year=lot.is_half_year), "kinds": kinds, "page": paging,
         "ended": out[:ENDED_SHOWN], "n_ended": out.count(), "n_sites": len(places), "section": "due",

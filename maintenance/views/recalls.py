@@ -113,7 +113,7 @@ def _which_context(request: PersonRequest, which: WhichForm, opening: OpenForm) 
     wanted, what = which.wanted(), which.cleaned_data["what"]
     found = affected(wanted, what=what)
     sites = count_sites((row.site_id, row.site_name, row.duty) for row in found)
-    listed = RecallItem.objects.visible_to(request.user).in_force().filter(recall__what=what)
+    listed = RecallItem.objects.visible_to(request.user).open().filter(recall__what=what)
     listed = listed.filter(transmitter__in=[row.transmitter_id for row in found[:5000]])
     n_grave = sum(site.n_grave for site in sites)
     if not opening.is_bound and wanted.lots:

@@ -11,6 +11,7 @@ from maintenance.models import DueItem, LotFit, Round
 from maintenance.rules.recalls import RecallFilter
 from tests import factories
 from tests.factories import NOW, TODAY
+from tests.house.test_query_growth import assert_same_queries
 from tests.maintenance.fits_made import make_fit, make_kind
 from tests.maintenance.views.test_recalls import asked, text_of
 
@@ -208,3 +209,19 @@ def test_lots_are_the_offices_alone(world, bad, who):
         reverse("maintenance:lot_rounds", args=[bad.pk]),
     ):
         assert world.client(who).get(url).status_code == 404
+
+
+def test_pages_of_lots_ask_as_much_for_3_as_for_23(world, kind, bad):
+    def more_lots(n):
+        for _ in range(n):
+            lot = a_lot(kind, f"LOT-{factories.number()}", observed=3, chance_normal=0.01, is_suspect=True)
+            fitted(factories.make_receiver(), 1, lot.code, duty="life_safety")
+
+    def more_cells(n):
+        for _ in range(n):
+            fitted(factories.make_receiver(), 1, "24A17")
+
+    client = world.client("office")
+    assert_same_queries(client, reverse(LOTS), more_lots)
+    for name in ("lot_detail", "lot_rounds"):
+        assert_same_queries(client, reverse(f"maintenance:{name}", args=[bad.pk]), more_cells)

@@ -14,6 +14,7 @@ from maintenance.models import Recall, RecallItem, Round
 from maintenance.rules.recalls import RecallFilter
 from tests import factories
 from tests.factories import NOW, TODAY
+from tests.house.test_query_growth import assert_same_queries
 
 pytestmark = pytest.mark.django_db
 NEW = "maintenance:recall_new"
@@ -279,3 +280,37 @@ def test_a_recall_past_its_date_is_said_on_the_list_of_what_is_due_until_it_is_s
         )
         recall.items.update(state="done", state_at=NOW)
         assert all(words not in text_of(client.get(url)) for url in urls)
+
+
+def grown(world, recall, n):
+    """Further transmitters of a recall, each at a site of its own with a stop to come."""
+    for _ in range(n):
+        row = factories.make_registration(factories.make_receiver(factories.make_site(world.own)), 1)
+        cells = factories.make_fitting(row.transmitter, lot="24A17")
+        RecallItem.objects.create(
+            customer=row.customer, recall=recall, site=row.site, receiver=row.receiver, registration=row,
+            transmitter=row.transmitter, fitting=cells,
+        )  # fmt: skip
+        factories.make_visit(row.site, factories.make_round(world.technician))
+
+
+@pytest.mark.parametrize("name", ["recall_detail", "recall_rounds", "recall_csv", "recall_print"])
+def test_pages_of_a_recall_ask_as_much_for_3_as_for_23(world, recall, name):
+    url = reverse(f"maintenance:{name}", args=[recall.pk])
+    assert_same_queries(world.client("office"), url, lambda n: grown(world, recall, n))
+
+
+def test_the_list_of_recalls_and_a_preview_ask_as_much_for_3_as_for_23(world, recall):
+    def more(n):
+        for _ in range(n):
+            other = open_recall(
+                plan=RecallPlan("Another", "They leak.", TODAY, RecallFilter(lots=("24A17",))),
+                by=world.office,
+                at=NOW,
+                today=TODAY,
+            )
+            grown(world, other, 1)
+
+    client = world.client("office")
+    assert_same_queries(client, reverse("maintenance:recall_list"), more)
+    assert_same_queries(client, reverse(NEW) + "?lots=24A17", more)
