@@ -75,9 +75,34 @@ def test_shares_are_bounded_as_clopper_and_pearson_do() -> None:
 
 
 def test_early_ends_are_those_before_the_limit() -> None:
-    assert ended_early([True, True, False, True], [0.5, 0.9, 0.2, np.nan], [0.7, 0.7, 0.7, 0.7]).tolist() == [
+    assert ended_early([True, True, False, True], [0.5, 0.7, 0.2, np.nan], [0.7, 0.7, 0.7, 0.7]).tolist() == [
         True, False, False, False,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "numbers", [(-0.1, 0.5, 1.0), (0.1, -0.5, 1.0), (np.nan, 0.5, 1.0), (0.1, np.inf, 1.0), (0.1, 0.5, 0.0),
+                (0.1, 0.5, -1.0), (0.1, 0.5, np.nan), (0.1, 0.5, np.inf)],
+)  # fmt: skip
+def test_nothing_is_expected_of_numbers_that_cannot_be(numbers: tuple[float, float, float]) -> None:
+    assert np.isnan(expected_in(FIT, 0, *numbers))
+
+
+@pytest.mark.parametrize("row", [(-1.0, 400.0), (np.nan, 400.0), (400.0, 400.0), (0.0, 1e6), (0.0, np.inf)])
+def test_an_impossible_age_is_left_out_of_a_history(row: tuple[float, float]) -> None:
+    no = np.zeros(2, bool)
+    found = fixed_interval(
+        Histories(np.zeros(2, int), np.array([0.0, row[0]]), np.array([500.0, row[1]]), no, no, ~no), 365.0
+    )
+    assert found.days[0] == 500
+    assert found.changes_now[0] == 1
+
+
+def test_whoever_changes_on_the_very_day_has_followed_them_that_long() -> None:
+    yes = np.ones(3, bool)
+    found = fixed_interval(Histories(np.zeros(3, int), np.zeros(3), np.full(3, 365.0), ~yes, ~yes, yes), 365.0)
+    assert found.is_known[0]
+    assert found.changes[0] == pytest.approx(3.0)
 
 
 @pytest.mark.parametrize("u", [0.0, 0.3, 0.9, 1.4])
