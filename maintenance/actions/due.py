@@ -19,7 +19,6 @@ from devices.actions.months import ensure_months
 from devices.models import Receiver, Transmitter
 from maintenance.actions import backtest, fits
 from maintenance.actions.due_items import (
-    MODEL_VERSION,
     Basis,
     Judged,
     Portion,
@@ -31,7 +30,7 @@ from maintenance.actions.due_items import (
     things_at,
     write,
 )
-from maintenance.actions.due_items import policy_limits as policy_limits
+from maintenance.actions.recall_states import follow_changes
 from maintenance.models import BatteryFit, DueChange, DueItem, RefreshRun
 from maintenance.querysets.fleet import Scope, receiver_versions
 
@@ -76,11 +75,11 @@ def _refresh(
         things, facts = things_at(scope, on, today)
         judged = judge(scope, on, things, facts, today=today, at=at, run=run, versions=versions)
         done.n_items, done.n_overtaken = len(things), 0
-        n_done, n_all = 0, len(judged.changed) + len(judged.gone)
+        n_done, n_all = 0, judged.n_to_write
         size = max(n_all, 1) if scope.receivers is not None else ROWS_A_WRITE
         for portion in portions(judged, size):
             written = _write_if_unchanged(judged, portion, fence, (n_done, n_all))
-            n_done += len(portion.things) + len(portion.gone)
+            n_done += len(portion)
             done.add(written)
         if not done.n_overtaken:
             break
@@ -96,7 +95,7 @@ def _write_if_unchanged(judged: Judged, portion: Portion, fence: Fence | None, p
     locked = Receiver.objects.select_for_update(of=("self",), no_key=True)
     now = dict(locked.filter(pk__in=portion.receivers(judged)).order_by("pk").values_list("pk", "version"))
     if judged.scope.receivers is not None and not seen_again(judged):
-        return Refreshed(n_overtaken=len(portion.things) + len(portion.gone))
+        return Refreshed(n_overtaken=len(portion))
     # Whoever changed a receiver meanwhile has it refreshed with newer facts than these.
     was = dict(zip(judged.versions["pk"].tolist(), judged.versions["version"].tolist(), strict=True))
     return write(judged, portion, {pk for pk, version in now.items() if was.get(pk, version) != version})
@@ -120,8 +119,10 @@ def start_nightly(*, day: date | None = None, at: datetime | None = None) -> Ref
     at = at or timezone.now()
     day = day or business_day(at)
     ensure_months(today=at.date())
+    # What a signal has missed: cells that have come out must not keep the date of their recall.
+    follow_changes(at=at)
     run, made = RefreshRun.objects.get_or_create(
-        business_day=day, defaults={"model_version": MODEL_VERSION, "started_at": at}
+        business_day=day, defaults={"model_version": fits.MODEL_VERSION, "started_at": at}
     )
     if made:
         jobs.enqueue(
@@ -202,7 +203,9 @@ def refresh_chunk(handle: Handle, *, run_id: int, low: int, high: int | None, **
     counts = _refresh(scope, basis(), today=run.business_day, at=timezone.now(), run=run, fence=fence)
     with transaction.atomic():
         locked = RefreshRun.objects.select_for_update().get(pk=run_id)
-        handle.finish({"items": counts.n_items, "moved": counts.n_moved, "written": counts.n_written})
+        handle.finish(
+            {"items": counts.n_items, "moved": counts.n_moved, "written": counts.n_written, "ranked": counts.n_ranked}
+        )
         _close_if_done(locked, timezone.now())
 
 

@@ -2,57 +2,53 @@
 
 from __future__ import annotations
 
-import math
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
 import numpy as np
-from django.utils import timezone
 
 from company.actions import ensure_policies
 from maintenance.actions import due_sql
-from maintenance.actions.fits import MODEL_VERSION
+from maintenance.actions.due_rows import chance_ahead, effective_limit, of_rows, prepared, signature
 from maintenance.models import DueItem, RefreshRun
 from maintenance.querysets.fits import CurrentFit, fit_in_use, policy_columns
 from maintenance.querysets.fleet import DUTIES, KINDS, Scope, Table, read_closed, read_fleet, read_published
-from maintenance.querysets.wear import Worn
 from maintenance.rules.battery.limits import Limit
 from maintenance.rules.due import (
     EARLIER_BY_DAYS,
     LATER_BY_DAYS,
     WAVERING,
-    Due,
     DueColumns,
     due_columns,
-    told,
 )
-from maintenance.rules.due_facts import FAR_DAY, DayArray, FittingFacts, to_day
+from maintenance.rules.due_facts import FAR_DAY, FittingFacts, to_day
 from maintenance.rules.fleet_columns import NO_KEY, BoolArray, FloatArray, IntArray, row_of
 from maintenance.rules.fleet_facts import Model, Policy, Things, fleet_facts
 
-AHEAD_DAYS = 90.0
-"""Span of the chance that is kept for the order of work [day]."""
-_VERSION = zlib.crc32(MODEL_VERSION.encode()) & 0x7FFF
+NEAR_SHARE, RANKED_FROM, RANKED_RATIO = 0.5, 0.002, 1.25
+"""The chance is kept up to date by itself where it may put things into another order: from half of the limit on, where it
+matters at all, and once it has changed by a quarter. Own choice; each battery is then written some twenty times in its life."""
 
 
 @dataclass(slots=True)
 class Refreshed:
-    """What a refresh did: things looked at, dates or reasons that moved, rows written; and what somebody else had
-    written meanwhile, which is judged again.
+    """What a refresh did: things looked at, dates or reasons that moved, rows written, chances brought up to date; and what
+    somebody else had written meanwhile, which is judged again.
     """
 
     n_items: int = 0
     n_moved: int = 0
     n_written: int = 0
+    n_ranked: int = 0
     n_overtaken: int = 0
 
     def add(self, other: Refreshed) -> None:
         self.n_items += other.n_items
         self.n_moved += other.n_moved
         self.n_written += other.n_written
+        self.n_ranked += other.n_ranked
         self.n_overtaken += other.n_overtaken
 
 
@@ -77,7 +73,7 @@ class Judged:
     """What is to be written for a scope, and the published state that it was judged against.
 
     `row` is the row of `published` that each thing has, −1 for a new one; `changed` are the things to be written,
-    `gone` the rows of `published` of which nothing is left. `versions` are those of the receivers before the read.
+    `gone` the rows of `published` of which nothing is left, `ranked` those of which only the chance is, `chance`. `versions` are those of the receivers before the read.
     """
 
     scope: Scope
@@ -92,7 +88,14 @@ class Judged:
     row: IntArray
     changed: IntArray
     gone: IntArray
+    ranked: IntArray
+    chance: FloatArray
     versions: Table = field(default_factory=dict)
+
+    @property
+    def n_to_write(self) -> int:
+        """Rows to be written."""
+        return len(self.changed) + len(self.gone) + len(self.ranked)
 
 
 def things_at(scope: Scope, on: Basis, today: date) -> tuple[Things, FittingFacts]:
@@ -118,11 +121,27 @@ def judge(
     differs = is_new.copy()
     old = np.flatnonzero(~is_new)
     differs[old] = _place_differs(published, row[old], things.rows(old)) | _answer_differs(
-        published, row[old], facts.rows(old), _of_rows(answer, old), is_run=run is not None
+        published, row[old], facts.rows(old), of_rows(answer, old), is_run=run is not None
     )
+    ranked, chance = _ranked(on.fit, facts, answer, published, np.where(differs, NO_KEY, row))
     return Judged(
-        scope, today, at, run, on.fit, things, facts, answer, published, row, np.flatnonzero(differs), gone, versions
-    )
+        scope, today, at, run, on.fit, things, facts, answer, published, row, np.flatnonzero(differs), gone, ranked,
+        chance, versions,
+    )  # fmt: skip
+
+
+def _ranked(
+    fit: CurrentFit, facts: FittingFacts, answer: DueColumns, published: Table, row: IntArray
+) -> tuple[IntArray, FloatArray]:
+    """Published rows whose chance of an end soon has changed enough to matter for the order of work, and that chance."""
+    with np.errstate(invalid="ignore"):
+        near = np.flatnonzero((row >= 0) & (answer.u >= NEAR_SHARE * effective_limit(facts)))
+        chance = chance_ahead(fit, facts.rows(near), of_rows(answer, near))
+        was = np.nan_to_num(published["chance_ahead"][row[near]])
+        # Both ways: a longer life learnt, or a recount of activations, may lower it.
+        low, high = np.minimum(chance, was), np.maximum(chance, was)
+        moved = (high >= RANKED_FROM) & (high > RANKED_RATIO * low)
+    return row[near[moved]], chance[moved]
 
 
 def _matched(scope: Scope, things: Things) -> tuple[Table, IntArray]:
@@ -151,30 +170,12 @@ def _rows_of(published: Table, kind: int, owners: IntArray) -> IntArray:
     return np.where(found >= 0, order[found] if len(order) else NO_KEY, NO_KEY)
 
 
-def _of_rows(answer: DueColumns, rows: IntArray) -> DueColumns:
-    return DueColumns(
-        answer.due_day[rows], answer.code_index[rows], answer.days_by_rule[:, rows], answer.u[rows],
-        answer.u_limit[rows], answer.rate_per_day[rows], answer.flags[rows], answer.codes,
-    )  # fmt: skip
-
-
 def _place_differs(published: Table, row: IntArray, things: Things) -> BoolArray:
     """Tell whether a thing has been closed, has moved or has another duty."""
     differs = published["is_closed"][row] != 0
     for name in ("customer", "site", "receiver", "registration"):
         differs |= published[name][row] != getattr(things, name)
     return np.asarray(differs | (published["harm"][row] != things.duty))
-
-
-def signature(answer: DueColumns) -> DayArray:
-    """Pack model version, rules that have an opinion, flags and reason into one number: it differs where they do."""
-    rules = ((answer.days_by_rule < FAR_DAY) * (1 << np.arange(len(answer.days_by_rule)))[:, np.newaxis]).sum(axis=0)
-    return np.asarray((_VERSION << 40) + (rules << 16) + (answer.flags << 8) + answer.code_index, dtype=np.int64)
-
-
-def effective_limit(facts: FittingFacts) -> FloatArray:
-    """Exposure limit with the factor of a lot of short lives [1]."""
-    return facts.u_limit * facts.lot_factor
 
 
 def _answer_differs(
@@ -197,61 +198,6 @@ def _answer_differs(
     return np.asarray(differs | ((moved != 0) & ~stays))
 
 
-# --- rows -------------------------------------------------------------------------------------------------------------
-
-
-def prepared(judged: Judged, rows: IntArray) -> list[tuple[Any, ...]]:
-    """Rows of the table for some things, in the order of `due_sql.COLUMNS`, sentences and all."""
-    things, facts, answer = judged.things.rows(rows), judged.facts.rows(rows), _of_rows(judged.answer, rows)
-    places = zip(
-        *(getattr(things, name).tolist() for name in
-          ("customer", "site", "receiver", "registration", "transmitter", "fitting", "kind", "duty")),
-        strict=True,
-    )  # fmt: skip
-    numbers = zip(
-        _chance_ahead(judged.fit, facts, answer).tolist(), effective_limit(facts).tolist(),
-        signature(answer).tolist(), strict=True,
-    )  # fmt: skip
-    words = zip(told(facts, answer, judged.today), facts.plain_rows(), strict=True)
-    return [
-        _row(place, due, row, number, judged.today)
-        for place, number, (due, row) in zip(places, numbers, words, strict=True)
-    ]
-
-
-def _row(
-    place: tuple[int, ...], due: Due, row: dict[str, float], numbers: tuple[float, float, int], today: date
-) -> tuple[Any, ...]:
-    *keys, kind, duty = place
-    chance, limit, packed = numbers
-    opinions = [{"due_on": o.due_on.isoformat(), "code": o.code, "why": o.why} for o in due.opinions]
-    figures: dict[str, Any] = {"why": due.why, "notes": list(due.notes)}
-    figures |= {name: round(value, 9) for name, value in row.items() if math.isfinite(value)}
-    return (
-        *(key if key >= 0 else None for key in keys), KINDS[kind], DUTIES[duty], duty,
-        due.due_on, due.code, opinions, list(due.flags),
-        number(due.u), number(limit), number(due.rate_per_day), number(row["planning_probability"]), number(chance),
-        int(row["n_ends"]), row["lot_factor"] if row["lot_factor"] < 1 else None,
-        figures, packed, MODEL_VERSION, today, False,
-    )  # fmt: skip
-
-
-def _chance_ahead(fit: CurrentFit, facts: FittingFacts, answer: DueColumns) -> FloatArray:
-    """Chance of an end within 90 days; a bad lot has lived through more than its charge says."""
-    chance = np.full(len(facts), np.nan)
-    known = np.flatnonzero((facts.stratum >= 0) & np.isfinite(answer.u) & np.isfinite(answer.rate_per_day))
-    if len(known):
-        u, rate = answer.u[known] / facts.lot_factor[known], answer.rate_per_day[known] / facts.lot_factor[known]
-        chance[known] = fit.fleet.chance_ahead(facts.stratum[known], u, AHEAD_DAYS * rate)
-    return chance
-
-
-def number(value: Any) -> float | None:
-    """Plain number for the database; nothing for NaN and infinity, which JSON cannot hold."""
-    number = float(value)
-    return number if abs(number) < math.inf else None
-
-
 # --- writes -----------------------------------------------------------------------------------------------------------
 
 
@@ -262,21 +208,38 @@ class Portion:
     things: IntArray
     rows: list[tuple[Any, ...]]
     gone: IntArray
+    ranked: IntArray
+    chance: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.things) + len(self.gone) + len(self.ranked)
 
     def receivers(self, judged: Judged) -> set[int]:
         """Receivers concerned."""
-        return {*judged.things.receiver[self.things].tolist(), *judged.published["receiver"][self.gone].tolist()}
+        rows = np.concatenate([self.gone, self.ranked])
+        return {*judged.things.receiver[self.things].tolist(), *judged.published["receiver"][rows].tolist()}
+
+
+def _prepared(judged: Judged, rows: IntArray) -> list[tuple[Any, ...]]:
+    return prepared(
+        judged.fit, judged.things.rows(rows), judged.facts.rows(rows), of_rows(judged.answer, rows), judged.today
+    )
 
 
 def portions(judged: Judged, size: int) -> Iterator[Portion]:
     """Cut the work, in order of what is published, so that two refreshes lock rows in one order."""
     key = np.where(judged.row[judged.changed] >= 0, judged.row[judged.changed], len(judged.published["pk"]))
     things = judged.changed[np.argsort(key, kind="stable")]
+    none, no_chance = judged.gone[:0], judged.chance[:0]
     for start in range(0, len(things), size):
         mine = things[start : start + size]
-        yield Portion(mine, prepared(judged, mine), judged.gone[:0])
+        yield Portion(mine, _prepared(judged, mine), none, none, no_chance)
     for start in range(0, len(judged.gone), size):
-        yield Portion(judged.changed[:0], [], judged.gone[start : start + size])
+        yield Portion(none, [], judged.gone[start : start + size], none, no_chance)
+    order = np.argsort(judged.published["pk"][judged.ranked])
+    for start in range(0, len(order), size):
+        part = order[start : start + size]
+        yield Portion(none, [], none, judged.ranked[part], judged.chance[part])
 
 
 def write(judged: Judged, portion: Portion, stale: set[int]) -> Refreshed:
@@ -306,6 +269,9 @@ def write(judged: Judged, portion: Portion, stale: set[int]) -> Refreshed:
     return Refreshed(
         n_moved=len(moves),
         n_written=n_written + n_added + _close(judged, portion, stale),
+        n_ranked=due_sql.update_chances(
+            list(zip(judged.published["pk"][portion.ranked].tolist(), portion.chance.tolist(), strict=True))
+        ),
         n_overtaken=n_overtaken + len(new) - n_added,
     )
 
@@ -358,11 +324,3 @@ def policy_limits() -> tuple[dict[str, Limit], dict[str, Any]]:
         for n, duty in enumerate(DUTIES)
     }
     return found, policies
-
-
-def facts_of(worn: list[Worn], limits: Any, policies: dict[str, Any]) -> FittingFacts:
-    """Facts of one thing that `read_worn` gave; no row where its record does not wear (a unit without an end of life)."""
-    on, today_day = basis(), to_day(timezone.localdate())
-    things, facts = fleet_facts(worn[0].columns, on.model, on.policy, today_day)
-    keys = list(zip((KINDS[kind] for kind in things.kind.tolist()), things.owner.tolist(), strict=True))
-    return facts.rows(np.array([keys.index(thing.key) for thing in worn if thing.key in keys], dtype=np.int64))

@@ -58,6 +58,24 @@ def update_items(pks: Sequence[int], rows: Rows) -> int:
     )
 
 
+def update_chances(rows: Rows) -> int:
+    """Set the chance of an end soon of these items (key, chance), and return how many that changed."""
+    if not rows:
+        return 0
+    if connection.vendor == "postgresql":
+        columns = {"id": "bigint", "chance_ahead": "float8"}
+        return _one(
+            f"UPDATE maintenance_dueitem AS d SET chance_ahead = v.chance_ahead FROM {_source(columns)} "
+            "WHERE d.id = v.id AND d.chance_ahead IS DISTINCT FROM v.chance_ahead",
+            columns,
+            rows,
+        )
+    return _many(
+        "UPDATE maintenance_dueitem SET chance_ahead = %s WHERE id = %s AND chance_ahead IS NOT %s",
+        [(chance, pk, chance) for pk, chance in rows],
+    )
+
+
 def insert_items(rows: Rows) -> int:
     """Add items, columns in the order of `COLUMNS`, and return how many; what somebody else has just added stays theirs."""
     return _insert("maintenance_dueitem", COLUMNS, rows, " ON CONFLICT DO NOTHING")

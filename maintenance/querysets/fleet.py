@@ -302,7 +302,7 @@ def _items(where: str) -> Table:
         sql.select(
             [sql.key("pk", "id"), sql.code("kind", "kind", KINDS), sql.key("owner", owner), sql.key("customer_id"),
              sql.key("site_id"), sql.key("receiver_id"), sql.key("registration_id"), sql.key("harm"),
-             sql.day("due_day", "due_on"), sql.key("signature"), sql.real("exposure_limit"), sql.day("as_of", "as_of"),
+             sql.day("due_day", "due_on"), sql.key("signature"), sql.real("exposure_limit"), sql.real("chance_ahead"), sql.day("as_of", "as_of"),
              sql.flag("is_closed", "is_closed")],
             f"maintenance_dueitem WHERE {where}",
         ),

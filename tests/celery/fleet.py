@@ -11,8 +11,9 @@ import sys
 from datetime import date, timedelta
 from typing import Any
 
-N_RECEIVERS = 600
-SLOTS_A_RECEIVER = 2
+N_RECEIVERS = 300
+SLOTS_A_RECEIVER = 20
+N_ENDED = 400
 
 
 def build(day: str) -> dict[str, Any]:
@@ -51,9 +52,20 @@ def build(day: str) -> dict[str, Any]:
     Fitting.objects.bulk_create(
         Fitting(
             customer_id=transmitter.customer_id, transmitter=transmitter, battery_type=cells,
-            fitted_at=since - timedelta(days=n % 200),
+            fitted_at=since - timedelta(days=n % 200), entered_at=since - timedelta(days=n % 200),
         )
         for n, transmitter in enumerate(transmitters)
+    )  # fmt: skip
+    # Cells that came out before, so that the night has something to learn.
+    Fitting.objects.bulk_create(
+        Fitting(
+            customer_id=transmitter.customer_id, transmitter=transmitter, battery_type=cells,
+            fitted_at=since - timedelta(days=1600 + 7 * (n % 90)), entered_at=since - timedelta(days=1600 + 7 * (n % 90)),
+            removed_at=since - timedelta(days=n % 200, minutes=1), lot="" if n % 3 else f"{n % 9}A",
+            removed_why=("low_battery", "preventive", "dead")[n % 3],
+            last_alive_at=since - timedelta(days=n % 200 + 5),
+        )
+        for n, transmitter in enumerate(transmitters[:N_ENDED])
     )  # fmt: skip
     ensure_policies()
     start_nightly(day=date.fromisoformat(day) - timedelta(days=60))
@@ -84,11 +96,12 @@ def send_nightly() -> dict[str, Any]:
 def state() -> dict[str, Any]:
     """What stands in the database, without keys and times of writing: equal for two runs that did the same."""
     from company.models import Job
-    from maintenance.models import DueChange, DueItem, RefreshRun
+    from maintenance.models import BatteryFit, DueChange, DueItem, RefreshRun, StratumFit
 
     items = DueItem.objects.order_by("kind", "transmitter__serial", "receiver__label", "is_closed").values_list(
         "kind", "transmitter__serial", "receiver__label", "registration__slot", "duty", "harm", "due_on", "reason",
-        "opinions", "flags", "exposure", "exposure_limit", "figures", "model_version", "as_of", "is_closed",
+        "opinions", "flags", "exposure", "exposure_limit", "figures", "model_version", "as_of", "is_closed", "signature",
+        "n_ends", "lot_factor", "chance_ahead",
     )  # fmt: skip
     changes = DueChange.objects.order_by("due_item__transmitter__serial", "to_on").values_list(
         "due_item__transmitter__serial", "from_on", "to_on", "from_reason", "to_reason", "run__business_day"
@@ -105,6 +118,14 @@ def state() -> dict[str, Any]:
              "chunks": run.n_chunks, "closed": run.closed_at is not None}
             for run in RefreshRun.objects.order_by("business_day")
         ],
+        # What an interrupted try has left is taken away by the next: one fit a run, the newest in use.
+        "fits": [
+            {"run": fit.run.business_day.isoformat() if fit.run else None, "current": fit.is_current,
+             "batteries": fit.n_batteries, "ends": fit.n_ends, "prior": fit.prior, "lots": fit.lots.count(),
+             "strata": list(fit.strata.order_by("number").values_list("n_ends", "u_1", "z", "limits"))}
+            for fit in BatteryFit.objects.order_by("as_of", "pk").select_related("run")
+        ],
+        "posteriors": StratumFit.objects.exclude(posterior=None).count(),
         "jobs": [
             {"key": job.key, "state": job.state, "attempts": job.attempts, "error": job.error[-300:],
              "result": job.result}

@@ -16,17 +16,20 @@ from tests.celery.fleet import N_RECEIVERS, SLOTS_A_RECEIVER
 N_ITEMS = N_RECEIVERS * SLOTS_A_RECEIVER
 
 
-def chunk(stage: Stage) -> tuple[Any, ...]:
-    """State, attempts, progress of tonight's job; a row of nothing before there is one."""
+CHUNK, FIT = "refresh_chunk", "fit_night"
+
+
+def job(stage: Stage, handler: str = CHUNK) -> tuple[Any, ...]:
+    """State, attempts, progress of a job of tonight; a row of nothing before there is one."""
     rows = stage.query(
         "select state, attempts, progress_done, progress_total from company_job "
-        f"where handler = 'maintenance.actions.due.refresh_chunk' and key like 'due:{business_day()}:%'"
+        f"where handler = 'maintenance.actions.due.{handler}' and key like 'due:{business_day()}:%'"
     )
     return rows[0] if rows else ("", 0, 0, 0)
 
 
-def is_in_the_middle(stage: Stage) -> bool:
-    state, _, done, total = chunk(stage)
+def is_in_the_middle(stage: Stage, handler: str = CHUNK) -> bool:
+    state, _, done, total = job(stage, handler)
     assert state not in ("done", "failed"), "The run was over before anything could be killed: make the fleet larger."
     return state == "running" and 0 < done < total
 
@@ -44,23 +47,26 @@ def assert_as_undisturbed(stage: Stage) -> dict[str, Any]:
     assert after["changes"] == expected["changes"] == N_ITEMS
     assert after["digest"] == expected["digest"]
     assert after["runs"] == expected["runs"]
+    assert after["fits"] == expected["fits"], "each night learns once, from the same facts"
+    assert after["posteriors"] == expected["posteriors"]
     assert {job["state"] for job in after["jobs"]} == {"done"}
     assert [job["key"] for job in after["jobs"]] == [job["key"] for job in expected["jobs"]]
     return after
 
 
 @pytest.mark.parametrize("victim", ["worker and pool", "worker only", "pool only"])
-def test_kill_9_in_the_middle_of_the_night(stage: Stage, victim: str) -> None:
+@pytest.mark.parametrize("handler", [FIT, CHUNK])
+def test_kill_9_in_the_middle_of_the_night(stage: Stage, victim: str, handler: str) -> None:
     first = stage.worker()
     stage.fleet("send", with_redis=True)
-    stage.wait("the run to be in its middle", lambda: is_in_the_middle(stage))
+    stage.wait("the job to be in its middle", lambda: is_in_the_middle(stage, handler))
     kill = {
         "worker and pool": Process.kill_all,
         "worker only": Process.kill_parent_only,
         "pool only": Process.kill_child,
     }[victim]
     kill(first)
-    state, attempts, done, total = chunk(stage)
+    state, attempts, done, total = job(stage, handler)
     if victim != "worker only":
         assert (state, attempts) == ("running", 1)
         assert 0 < done < total
@@ -71,13 +77,15 @@ def test_kill_9_in_the_middle_of_the_night(stage: Stage, victim: str) -> None:
     after = assert_as_undisturbed(stage)
     if victim != "worker only":
         # An orphaned pool process may finish its job; after the other deaths somebody else must have taken it over.
-        assert after["jobs"][-1]["attempts"] >= 2
+        ending = ":fit" if handler == FIT else ":0"
+        killed = [row for row in after["jobs"] if row["key"] == f"due:{business_day()}{ending}"]
+        assert [row["attempts"] >= 2 for row in killed] == [True]
 
 
 def test_an_emptied_redis_before_anybody_took_the_job(stage: Stage) -> None:
     first = stage.worker()
     stage.fleet("send", with_redis=True)
-    stage.wait("the job to be there", lambda: chunk(stage)[0] != "")
+    stage.wait("the job to be there", lambda: job(stage, FIT)[0] != "")
     first.kill_all()
     stage.client().flushall()
     assert not is_closed(stage)

@@ -389,4 +389,18 @@ def test_a_second_night_of_the_same_facts_writes_nothing(receiver: Receiver) -> 
     assert run.n_changed == 0
     assert list(DueItem.objects.order_by("pk").values()) == before
     written = Job.objects.filter(key__startswith=f"due:{TODAY}:", handler__endswith="refresh_chunk").get().result
-    assert written == {"items": 2, "moved": 0, "written": 0}
+    assert written == {"items": 2, "moved": 0, "written": 0, "ranked": 0}
+
+
+def test_the_chance_of_an_end_soon_keeps_pace_though_the_date_stands_still(receiver: Receiver) -> None:
+    fitting = in_service(receiver)
+    tonight()
+    before = item_of(fitting)
+    tonight(TODAY + timedelta(days=1))
+    assert item_of(fitting).chance_ahead == before.chance_ahead, "one day is no news"
+    tonight(TODAY + timedelta(days=40))
+    after = item_of(fitting)
+    assert (after.chance_ahead or 0) > 1.25 * (before.chance_ahead or 9)
+    assert (after.due_on, after.as_of) == (before.due_on, before.as_of)
+    written = Job.objects.filter(handler__endswith="refresh_chunk").order_by("-pk")[0].result
+    assert written == {"items": 1, "moved": 0, "written": 0, "ranked": 1}
