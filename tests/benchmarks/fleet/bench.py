@@ -156,10 +156,13 @@ def as_json(setup: Setup, seed: int | str, result: Result) -> dict[str, object]:
         "world": setup.world,
         "seed": seed,
         "has_signals": setup.has_signals,
+        "early_days": setup.rounds.early_days,
+        "late_days": setup.rounds.late_days,
         "p_dead": setup.p_dead,
         "ratio": (achieved(setup, result.late) / np.array(setup.p_dead)).tolist(),
         "oracle_ratio": (achieved(setup, result.oracle_late) / np.array(setup.p_dead)).tolist(),
         "replaced_over_oracle": (result.late.replaced / np.maximum(result.oracle_late.replaced, 1)).tolist(),
+        "lots": {key: np.asarray(value).tolist() for key, value in asdict(result.lots).items()},
         "seconds": result.seconds,
         **figures,
     }

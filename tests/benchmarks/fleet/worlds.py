@@ -27,7 +27,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
 FloatArray = NDArray[np.float64]
@@ -169,14 +169,14 @@ class Truth:
         return len(self.beta)
 
 
-def life_quantile(world: World, p: FloatArray, beta: FloatArray, eta: FloatArray) -> FloatArray:
+def life_quantile(world: World, p: ArrayLike, beta: FloatArray | float, eta: FloatArray | float) -> FloatArray:
     """Give the wear exposure that a share p does not reach (good lot, no defect)."""
     if world.is_lognormal:
         return np.asarray(eta * np.log(2.0) ** (1.0 / beta) * np.exp(np.pi / np.sqrt(6.0) / beta * ndtri(p)))
-    return np.asarray(eta * (-np.log1p(-p)) ** (1.0 / beta))
+    return np.asarray(eta * (-np.log1p(-np.asarray(p))) ** (1.0 / beta))
 
 
-def life_failed(world: World, x: FloatArray, beta: FloatArray, eta: FloatArray) -> FloatArray:
+def life_failed(world: World, x: FloatArray, beta: FloatArray | float, eta: FloatArray | float) -> FloatArray:
     """Give the share that has ended at a wear exposure (good lot, no defect)."""
     if world.is_lognormal:
         ratio = np.log(np.maximum(x, 1e-300) / (eta * np.log(2.0) ** (1.0 / beta)))
