@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from django.db.models import F, FloatField, QuerySet
+from django.db.models import F, FloatField, Q, QuerySet
 from django.db.models.functions import Abs, Cast, Greatest, Sqrt
+
+from maintenance.rules.honesty_words import FEW
 
 TypeKey = tuple[int | None, int | None, bool]
 """Transmitter type, battery type, whether activations were counted: what makes a kind from one fit to the next."""
 
 LOTS_SHOWN = 8
 LEAST_EXPECTED = 0.5
-"""Of a lot of which less was expected nothing can be said."""
+"""Least spread that chance gives a lot's ends."""
 
 
 def tested_fit(rows: QuerySet[Any]) -> Any | None:
@@ -40,10 +42,10 @@ def kinds_by_key(strata: QuerySet[Any]) -> dict[TypeKey, int]:
 
 
 def telling_lots(lots: QuerySet[Any]) -> list[Any]:
-    """Lots that say most against being normal: suspect ones first, then by how far they are off."""
+    """Lots of which something can be said: suspect ones first, then by how far they are off."""
     spread = Sqrt(Greatest(F("expected"), LEAST_EXPECTED, output_field=FloatField()))
     return list(
-        lots.filter(expected__gte=LEAST_EXPECTED)
+        lots.filter(Q(is_suspect=True) | Q(expected__gte=FEW) | Q(observed__gte=FEW))
         .annotate(off=Abs((Cast("observed", FloatField()) - F("expected")) / spread))
         .select_related("stratum__transmitter_type", "stratum__battery_type")
         .order_by("-is_suspect", "-off", "pk")[:LOTS_SHOWN]

@@ -111,6 +111,7 @@ class Honesty:
     """Everything that the page shows of the tested half-years."""
 
     since: date
+    as_of: date
     recent_since: date
     sentence: str
     recent: Group
@@ -123,9 +124,7 @@ class Honesty:
     yearly: list[Yearly]
 
 
-def honesty_tables(
-    rows: Sequence[Row], limits: Mapping[str, float], kind_pks: Mapping[TypeKey, int], as_of: date
-) -> Honesty | None:
+def honesty_tables(rows: Sequence[Row], limits: Mapping[str, float], kind_pks: Mapping[TypeKey, int]) -> Honesty | None:
     """Make the tables.
 
     Parameters
@@ -136,8 +135,6 @@ def honesty_tables(
         Duty to the share that the firm lets die unannounced [0 … 1].
     kind_pks : mapping
         Kind to the record of today's fit, for links.
-    as_of : date
-        Last day that was counted.
 
     Returns
     -------
@@ -147,6 +144,7 @@ def honesty_tables(
     if not rows:
         return None
     starts = sorted({row["from_on"] for row in rows})
+    as_of = max(row["to_on"] for row in rows) - timedelta(days=1)
     recent = [on for on in starts if (as_of - on).days < RECENT_YEARS * DAYS_PER_YEAR] or starts[-1:]
     late = _sum("In all", [row for row in rows if row["from_on"] >= recent[0]])
     duties = [code for code in DUTY_WORDS if any(row["duty"] == code for row in rows)]
@@ -155,12 +153,13 @@ def honesty_tables(
     kinds = _groups(rows, lambda row: (row["transmitter_type_id"], row["battery_type_id"], row["is_measured"]))
     return Honesty(
         since=starts[0],
+        as_of=as_of,
         recent_since=recent[0],
         sentence=headline(recent[0], late),
         recent=late,
         whole=_sum("In all", rows),
         duties=[_sum(DUTY_WORDS[code], part) for code, part in of_duty.items()],
-        halves=half_year_groups(rows, as_of),
+        halves=half_year_groups(rows),
         kinds=_worst_first([_kind(part, kind_pks.get(key)) for key, part in kinds.items()]),
         limits=[_against_limit(code, part, limits[code]) for code, part in of_duty.items() if code in limits],
         spent=[_spent(code, part) for code, part in of_duty.items()],
@@ -168,10 +167,10 @@ def honesty_tables(
     )
 
 
-def half_year_groups(rows: Sequence[Row], as_of: date) -> list[Group]:
+def half_year_groups(rows: Sequence[Row]) -> list[Group]:
     """Judge each half-year, oldest first."""
-    parts = _groups(rows, lambda row: row["from_on"])
-    return [_sum(half_year_words(on, as_of), parts[on]) for on in sorted(parts)]
+    parts = _groups(rows, lambda row: (row["from_on"], row["to_on"]))
+    return [_sum(half_year_words(*span), parts[span]) for span in sorted(parts)]
 
 
 def lot_groups(lots: Sequence[Any]) -> list[tuple[Group, Any]]:
@@ -233,12 +232,12 @@ def _rounded(value: float | None) -> float | None:
     return None if value is None else round(float(value), 3)
 
 
-def half_year_words(on: date, as_of: date) -> str:
-    """Name a half-year by its months: "January to June 2026"; the running one by its start."""
-    end = on.month + 5
-    if (as_of.year, as_of.month) <= (on.year, end):
-        return f"since {MONTHS[on.month - 1]} {on.year}"
-    return f"{MONTHS[on.month - 1]} to {MONTHS[end - 1]} {on.year}"
+def half_year_words(from_on: date, to_on: date) -> str:
+    """Name a half-year by its months, "January to June 2026"; the running one, cut off before its end, by its start."""
+    begin = MONTHS[from_on.month - 1]
+    if (to_on.month, to_on.day) not in ((1, 1), (7, 1)):
+        return f"since {begin} {from_on.year}"
+    return f"{begin} to {MONTHS[from_on.month + 4]} {from_on.year}"
 
 
 def kind_label(row: Row) -> tuple[str, str]:

@@ -68,7 +68,7 @@ def _told(request: PersonRequest, tested: BatteryFit | None) -> Honesty | None:
     rows = outcome_rows(Backtest.objects.visible_to(request.user).filter(fit=tested))
     limits = dict(RiskPolicy.objects.visible_to(request.user).values_list("duty", "p_dead"))
     pks = kinds_by_key(StratumFit.objects.visible_to(request.user).filter(fit__is_current=True))
-    return honesty_tables(rows, limits, pks, tested.as_of)
+    return honesty_tables(rows, limits, pks)
 
 
 def _job(request: PersonRequest, fit: BatteryFit | None) -> Job | None:

@@ -76,7 +76,7 @@ def kind_detail(request: PersonRequest, pk: int) -> HttpResponse:
         "dead_share": words.promise_words(kind.dead_share),
         "chart": _picture(kind),
         "other": _other_causes(kind, strata.filter(fit=kind.fit)),
-        "halves": half_year_groups(outcome_rows(tests), tested.as_of) if tested else [],
+        "halves": half_year_groups(outcome_rows(tests)) if tested else [],
         "lots": lot_groups(telling_lots(lots)),
         "n_lots": lots.count(),
         "range_words": RANGE_WORDS,

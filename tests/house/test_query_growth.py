@@ -189,7 +189,7 @@ def kinds(world: World, n: int) -> None:
             in_alarm=True, z=5.0,
         )  # fmt: skip
         fits_made.half_year(kind, factories.TODAY - timedelta(days=200), 5.0, 4)
-        kind.lots.create(fit=fit, code=f"LOT-{kind.pk}", observed=3, expected=2.0)
+        kind.lots.create(fit=fit, code=f"LOT-{kind.pk}", observed=6, expected=5.0)
 
 
 # (address name, what fills it, who looks, what grows)

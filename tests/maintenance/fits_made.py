@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from maintenance.models import Backtest, BatteryFit, StratumFit
@@ -43,7 +43,7 @@ def half_year(
     }
     given = {"n_batteries": 50, "n_found_dead": 1, "n_changed": 25, "facts": facts}
     return Backtest.objects.create(
-        fit=kind.fit, from_on=from_on, to_on=from_on + timedelta(days=181), transmitter_type=kind.transmitter_type,
+        fit=kind.fit, from_on=from_on, to_on=date(from_on.year + from_on.month // 7, 8 - from_on.month, 1) if from_on.month in (1, 7) else TODAY, transmitter_type=kind.transmitter_type,
         battery_type=kind.battery_type, is_measured=kind.is_measured, duty=duty, predicted=predicted,
         happened=happened, **(given | over),
     )  # fmt: skip

@@ -152,19 +152,25 @@ def test_health_is_told_only_from_enough_lots() -> None:
 
 
 def test_half_years_are_named_by_their_months_and_the_running_one_by_its_start() -> None:
-    as_of = date(2026, 9, 4)
-    assert half_year_words(date(2026, 1, 1), as_of) == "January to June 2026"
-    assert half_year_words(date(2025, 7, 1), as_of) == "July to December 2025"
-    assert half_year_words(date(2026, 7, 1), as_of) == "since July 2026"
+    assert half_year_words(date(2026, 1, 1), date(2026, 7, 1)) == "January to June 2026"
+    assert half_year_words(date(2025, 7, 1), date(2026, 1, 1)) == "July to December 2025"
+    assert half_year_words(date(2026, 7, 1), date(2026, 9, 5)) == "since July 2026"
 
 
 def test_the_tables_add_up() -> None:
     rows = [
         row(),
-        row(from_on=date(2025, 7, 1), duty="security", predicted=5.0, happened=2),
-        row(from_on=date(2022, 1, 1), predicted=50.0, happened=50, transmitter_type_id=7, transmitter_type__label=None),
+        row(from_on=date(2025, 7, 1), to_on=date(2026, 1, 1), duty="security", predicted=5.0, happened=2),
+        row(
+            from_on=date(2022, 1, 1),
+            to_on=date(2022, 7, 1),
+            predicted=50.0,
+            happened=50,
+            transmitter_type_id=7,
+            transmitter_type__label=None,
+        ),
     ]
-    told = honesty_tables(rows, {"life_safety": 0.01, "security": 0.03}, {(1, 2, True): 99}, date(2026, 6, 30))
+    told = honesty_tables(rows, {"life_safety": 0.01, "security": 0.03}, {(1, 2, True): 99})
     assert told is not None
     assert (told.whole.expected, told.whole.happened) == (65.0, 63)
     assert told.recent_since == date(2025, 7, 1)
@@ -183,7 +189,7 @@ def test_the_tables_add_up() -> None:
 
 def test_a_year_that_nobody_has_followed_is_left_out_on_both_sides() -> None:
     unknown = dict(row()["facts"], fixed_cells=None, fixed_dead=None)  # type: ignore[call-overload]
-    told = honesty_tables([row(), row(facts=unknown, battery_type_id=3)], {}, {}, date(2026, 6, 30))
+    told = honesty_tables([row(), row(facts=unknown, battery_type_id=3)], {}, {})
     assert told is not None
     # Of the two rows only one counts: 21 sets and 2 found dead in half a year.
     assert (round(told.yearly[0].n_cells * 181 / 365.25, 6), told.yearly[0].dead_words) == (21.0, "4.0")
@@ -191,7 +197,7 @@ def test_a_year_that_nobody_has_followed_is_left_out_on_both_sides() -> None:
 
 
 def test_without_rows_there_is_nothing_to_tell() -> None:
-    assert honesty_tables([], {}, {}, date(2026, 6, 30)) is None
+    assert honesty_tables([], {}, {}) is None
 
 
 def test_marks_stand_at_their_ratio_and_tell_readings_apart_by_shape() -> None:

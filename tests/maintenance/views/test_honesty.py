@@ -111,7 +111,7 @@ def test_lots_are_listed_with_the_worst_first_and_the_healths_figure(world: Worl
     kind = make_kind(fit)
     half_year(kind, date(TODAY.year - 1, 1, 1), 20.0, 20)
     for n in range(6):
-        LotFit.objects.create(fit=fit, stratum=kind, code=f"GOOD-{n}", n_batteries=20, observed=2, expected=2.0)
+        LotFit.objects.create(fit=fit, stratum=kind, code=f"GOOD-{n}", n_batteries=20, observed=5, expected=5.0)
     LotFit.objects.create(
         fit=fit, stratum=kind, code="BAD-1", n_batteries=20, n_in_service=7, observed=9, expected=1.1, factor=0.5,
         chance_normal=0.001, is_suspect=True,
@@ -228,7 +228,7 @@ def test_a_kind_asks_as_often_with_many_lots_and_half_years(world: World) -> Non
     def grow(n: int) -> None:
         for _ in range(n):
             made = fit.lots.count()
-            LotFit.objects.create(fit=fit, stratum=kind, code=f"LOT-{made}", observed=2, expected=2.0)
+            LotFit.objects.create(fit=fit, stratum=kind, code=f"LOT-{made}", observed=6, expected=5.0)
             half_year(kind, date(TODAY.year - 1 - made, 1, 1), 3.0, 2)
 
     assert_same_queries(world.client("office"), reverse("maintenance:kind_detail", args=[kind.pk]), grow)
@@ -238,7 +238,7 @@ def test_a_technician_reads_the_pages_without_links_to_the_offices(world: World)
     fit = make_fit()
     kind = make_kind(fit)
     half_year(kind, date(TODAY.year - 1, 1, 1), 5.0, 4)
-    lot = LotFit.objects.create(fit=fit, stratum=kind, code="LOT-1", observed=2, expected=2.0)
+    lot = LotFit.objects.create(fit=fit, stratum=kind, code="LOT-1", observed=6, expected=5.0)
     for url in (HONEST, reverse("maintenance:kind_detail", args=[kind.pk])):
         mine, offices = (text_of(world.client(who), url) for who in ("technician", "office"))
         for address in (reverse("maintenance:lots"), reverse("maintenance:lot_detail", args=[lot.pk])):
