@@ -13,6 +13,7 @@ from devices.actions.fitting_corrections import take_back_fitting
 from devices.actions.slot_settings import settings_of
 from devices.actions.slots import register_transmitter, remove_transmitter
 from maintenance.actions import recalls
+from maintenance.actions.due import start_nightly
 from maintenance.actions.recall_states import follow_changes
 from maintenance.actions.recalls import (
     DayPast,
@@ -408,3 +409,9 @@ def test_only_a_stop_that_reaches_the_day_of_the_recall_counts_as_in_a_round(wor
     round.state = "cancelled"
     round.save()
     assert recall.items.progress().placed == 0
+
+
+def test_the_night_follows_what_a_signal_has_missed(world, things, recall):
+    fit(world, things.bed)
+    start_nightly(at=NOW)
+    assert state(recall, things.bed) == "done"
