@@ -17,9 +17,9 @@ FloatArray = NDArray[np.float64]
 
 LEVEL = 0.9
 """Share of cases in which the truth is meant to lie inside a band."""
-_STEPS = 44
-"""Halvings of a bracket in ln(−ln(1 − F)) that spans 60: the last one is under 1e-11 wide."""
-_NEGLIGIBLE = 1e-7
+_STEPS = 24
+"""Halvings of a bracket that spans 38 at most: the last one is 2e-6 wide in ln(−ln(1 − F)) or ln u, enough for words."""
+_NEGLIGIBLE = 1e-5
 """Weight of all components together that may be left out of a band."""
 
 
@@ -55,7 +55,7 @@ def failed_band(posterior: Posterior, u: FloatArray, *, level: float = LEVEL) ->
         return np.asarray(weight @ gammainc(shape[:, np.newaxis], scale * np.exp(ln_hazard)))
 
     bounds = [
-        np.where(x > 0, -np.expm1(-np.exp(_solve(below, share, len(x), -45.0, 15.0))), 0.0)
+        np.where(x > 0, -np.expm1(-np.exp(_solve(below, share, len(x), -30.0, 8.0))), 0.0)
         for share in ((1 - level) / 2, (1 + level) / 2)
     ]
     return bounds[0], bounds[1]

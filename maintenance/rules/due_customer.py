@@ -63,7 +63,7 @@ def _why(story: Story) -> str:
     if story.code == "unit_life":
         what = "A standby battery" if int(row["kind"]) == STANDBY else "A unit"
         return f"{what} of this kind serves {span_words(row['unit_life_days'])}; after that we no longer rely on it."
-    return f"We leave no battery of this duty in service longer than {span_words(row['cap_days'])}, however little it has used."
+    return f"We leave no battery with a task like this in service longer than {span_words(row['cap_days'])}, however little it has used."
 
 
 def _why_of_use(story: Story) -> str:

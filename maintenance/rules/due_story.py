@@ -153,6 +153,11 @@ def dying(p_dead: float) -> str:
     return f"{odds} {agree(odds, 'dies', 'die')} without warning"
 
 
+def _most(story: Story) -> str:
+    """Say how many of the ends are reckoned to be reported."""
+    return "Most" if story.kind.dead_share <= 0.5 else "Some"
+
+
 def is_held_by_calls(story: Story) -> bool:
     """Whether the limit on ends of any sort holds, and not that on ends without warning."""
     return story.row["planning_probability"] < story.kind.p_dead / story.kind.dead_share * 0.999
@@ -163,11 +168,11 @@ def _reports(story: Story) -> str:
     p_dead, p_call = story.kind.p_dead, story.kind.p_call
     if is_held_by_calls(story):
         return (
-            f"Most report a low battery in time; the firm wants no more than {odds_words(p_call)} to get that far "
+            f"{_most(story)} report a low battery in time; the firm wants no more than {odds_words(p_call)} to get that far "
             f"on {story.duty} duty."
         )
     return (
-        f"Most report a low battery in time, so that about {dying(p_dead)}: "
+        f"{_most(story)} report a low battery in time, so that about {dying(p_dead)}: "
         f"the most that the firm allows on {story.duty} duty."
     )
 

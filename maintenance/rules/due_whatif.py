@@ -21,6 +21,8 @@ from maintenance.rules.due_words import DUTY, day_words, odds_words, span_words
 
 POLICY_LADDER = (0.002, 0.005, 0.01, 0.02, 0.03, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5)
 """Round limits of risk: the firm's is compared with the next one on either side."""
+MIN_MOVE_DAYS = 14
+"""What would move a date by less [d] is not worth a line."""
 BAD_LOT = 0.5
 """Life of a bad lot against its kind that is asked about: half, as in the project's battery model, section 7."""
 
@@ -63,6 +65,10 @@ class Asked:
             name: np.full(1, value, dtype=getattr(self.facts, name).dtype) for name, value in columns.items()
         }
         return due_date(replace(self.facts, **changed), self.today).due_on
+
+    def is_moved(self, then: date) -> bool:
+        """Whether a date differs by enough to be worth a line."""
+        return self.due.due_on is None or abs((then - self.due.due_on).days) >= MIN_MOVE_DAYS
 
     def at_limit(self, u_limit: float) -> date | None:
         """Date with another limit of exposure [1]."""
@@ -143,7 +149,7 @@ def _counting(asked: Asked) -> list[WhatIf]:
     found = []
     for said, times in (("half as many", 0.5), ("twice as many", 2.0)):
         then = asked.then(typical_activations_per_day=usual * times)
-        if then is not None and then != asked.due.due_on:
+        if then is not None and asked.is_moved(then):
             found.append(WhatIf(f"Counting its activations, if there are {said} as usual for its kind.", then))
     return found
 
@@ -153,7 +159,7 @@ def _interval(asked: Asked) -> list[WhatIf]:
     if not asked.follows_use or not interval > 0:
         return []
     then = asked.then(interval_s=interval * 2)
-    if then is None or then == asked.due.due_on:
+    if then is None or not asked.is_moved(then):
         return []
     minutes = f"{interval * 2 / 60:g} min"
     return [WhatIf(f"Checking in half as often (every {minutes}), where its duty and its window allow that.", then)]
@@ -185,8 +191,7 @@ def _kind(asked: Asked) -> list[WhatIf]:
     words = "More batteries of its kind followed to their end will sharpen the limit"
     if low is None or high is None or low == high:
         return [WhatIf(f"{words}, earlier or later.")]
-    return [WhatIf(f"{words}. What is known so far leaves room from {day_words(low)} to {day_words(high)}; the date is on "
-                   "the careful side of that.")]  # fmt: skip
+    return [WhatIf(f"{words}. What is known so far leaves room for it from {day_words(low)} to {day_words(high)}.")]
 
 
 def _type(asked: Asked) -> list[WhatIf]:

@@ -43,7 +43,7 @@ from maintenance.rules.due_whatif import Asked, WhatIf, what_would_change
 
 Viewer = User | AnonymousUser
 
-CURVE_POINTS = 81
+CURVE_POINTS = 57
 CURVE_SHARE = 0.96
 """The picture reaches to the charge by which so many have ended, and always beyond today and the limit."""
 MOST_CURVE = 4.0

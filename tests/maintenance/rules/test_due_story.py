@@ -130,6 +130,12 @@ def test_reports_that_are_counted_on_are_told_with_the_limit_that_holds() -> Non
     assert "the firm wants no more than ten in a hundred to get that far" in by_calls
 
 
+@pytest.mark.parametrize(("dead_share", "word"), [(0.2, "Most report"), (0.7, "Some report")])
+def test_how_many_report_is_not_overstated(dead_share: float, word: str) -> None:
+    known = replace(LEARNED, dead_share=dead_share)
+    assert word in headline(story(known=known, planning_probability=0.01 / dead_share))
+
+
 def test_a_limit_that_cannot_be_reached_is_no_promise() -> None:
     said = headline(story(flags=("limit_not_reachable",)))
     assert "cannot be met by changing still earlier" in said

@@ -68,6 +68,10 @@ def test_counting_tells_the_date_for_half_and_twice_the_usual_number() -> None:
     assert not found("Counting its activations", asked(measured_days=100, measured_activations=90))
 
 
+def test_counting_that_hardly_matters_gets_no_line() -> None:
+    assert not found("Counting its activations", asked(activation_uah=0.01))
+
+
 def test_a_longer_interval_makes_it_later() -> None:
     one = asked()
     (row,) = found("every 120 min", one)
@@ -83,7 +87,7 @@ def test_a_bad_lot_would_halve_the_limit() -> None:
 def test_what_is_not_known_of_the_kind_leaves_room_around_the_date() -> None:
     one = asked()
     (row,) = found("More batteries of its kind", one)
-    assert "leaves room from" in row.words
+    assert "leaves room for it from" in row.words
     assert "More batteries" not in str(what_would_change(asked(cap_days=500)))
 
 

@@ -17,7 +17,7 @@ from django.test.utils import CaptureQueriesContext
 from company.models.firm import RiskPolicy
 from devices.models import CheckInDay, Fitting, Receiver
 from maintenance.actions import due, fits
-from maintenance.models import DueChange, DueItem, LotFit, StratumFit
+from maintenance.models import DueChange, DueItem, LotFit, Recall, RecallItem, StratumFit
 from maintenance.querysets.fits import _load as kept_fit
 from tests import factories
 from tests.conftest import World
@@ -152,6 +152,30 @@ def test_a_date_of_fitting_in_the_future_is_noted(world: World, office: Client) 
     Fitting.objects.filter(pk=world.own_fitting.pk).update(fitted_at=NOW + timedelta(days=30))
     refresh(world.own_receiver)
     assert "lies in the future" in page_of(office, item_of(world.own_fitting))
+
+
+def test_a_recall_is_named(world: World, office: Client) -> None:
+    recall = Recall.objects.create(
+        title="Lot LM-7 leaks", why="acid", due_on=TODAY + timedelta(days=21), opened_at=NOW, opened_by=world.office
+    )
+    RecallItem.objects.create(
+        customer=world.own, recall=recall, site=world.own_site, receiver=world.own_receiver, fitting=world.own_fitting,
+        registration=world.own_registration, transmitter=world.own_registration.transmitter,
+    )  # fmt: skip
+    refresh(world.own_receiver)
+    item = item_of(world.own_fitting)
+    assert (item.reason, item.due_on) == ("recall", TODAY + timedelta(days=21))
+    page = page_of(office, item)
+    assert "by 16 December 2026: it is being recalled (Lot LM-7 leaks) and must be out by then" in page
+    assert "Finding on site that it is not affected by the recall" in page
+
+
+def test_a_hostile_label_stays_text(world: World, office: Client) -> None:
+    world.own_registration.label = "<script>alert(1)</script>"
+    world.own_registration.save()
+    page = raw_page(office, item_of(world.own_fitting))
+    assert "<script>alert" not in page
+    assert "“&lt;script&gt;alert(1)&lt;/script&gt;”" in page
 
 
 def test_cells_without_an_estimate_say_what_is_missing(world: World, office: Client) -> None:
