@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime, timedelta
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -79,25 +80,47 @@ def run_backtest(handle: Handle, *, fit_id: int, **unknown: Any) -> None:
     if fit is None or fit.backtests.exists():
         handle.finish({"rows": 0}, url=url)
         return
-    # Read and worked out before the transaction: on SQLite everybody else would wait for it.
-    now = timezone.now()
-    last_day = to_day(timezone.localdate(now))
-    record = read_record(now, last_day)
-    policies = {policy.duty: policy for policy in RiskPolicy.objects.all()}
-    p_dead, p_call = np.array(policy_key(policies)).T
 
     def watch(done: int, total: int) -> None:
         handle.progress(done, total, f"{done} of {total} half-years")
 
+    now = timezone.now()
+    # Read and worked out before the transaction: on SQLite everybody else would wait for it.
+    rows = work_out(fit=fit, at=now, today=timezone.localdate(now), watch=watch)
+    with transaction.atomic():
+        _keep(rows)
+        handle.finish({"half_years": len({row.from_on for row in rows}), "rows": len(rows)}, url=url)
+
+
+@transaction.atomic
+def refresh_backtest(*, fit: BatteryFit, at: datetime, today: date) -> int:
+    """Test a fit at once, outside any job, and return the number of rows. May be repeated: the rows are made anew."""
+    rows = work_out(fit=fit, at=at, today=today)
+    fit.backtests.all().delete()
+    _keep(rows)
+    return len(rows)
+
+
+def work_out(
+    *, fit: BatteryFit, at: datetime, today: date, watch: Callable[[int, int], None] = lambda done, total: None
+) -> list[Backtest]:
+    """Work out every half-year on record with what is known now. Nothing is written."""
+    last_day = to_day(today)
+    record = read_record(at, last_day)
+    policies = {policy.duty: policy for policy in RiskPolicy.objects.all()}
+    p_dead, p_call = np.array(policy_key(policies)).T
     periods = backtest(
         record.history, record.exposure_at, record.strata, Policy(p_dead, p_call), last_day=last_day,
         seen_before=record.looks.before, watch=watch,
     )  # fmt: skip
-    rows = [row for period in periods for row in _rows(fit, record, period)]
-    with transaction.atomic():
-        Backtest.objects.bulk_create(rows, batch_size=1000)
-        _drop_old()
-        handle.finish({"half_years": len(periods), "rows": len(rows)}, url=url)
+    return [row for period in periods for row in _rows(fit, record, period)]
+
+
+def _keep(rows: list[Backtest]) -> None:
+    """Write the rows of one fit and drop the tests of all but the newest fits."""
+    Backtest.objects.bulk_create(rows, batch_size=1000)
+    kept = Backtest.objects.order_by("-fit_id").values_list("fit_id", flat=True).distinct()[:TESTS_KEPT]
+    Backtest.objects.exclude(fit_id__in=list(kept)).delete()
 
 
 def _rows(fit: BatteryFit, record: Record, period: Period) -> list[Backtest]:
@@ -128,8 +151,3 @@ def _rows(fit: BatteryFit, record: Record, period: Period) -> list[Backtest]:
 def _plain(value: float) -> float | None:
     """JSON knows no NaN: what is not known is left empty."""
     return value if math.isfinite(value) else None
-
-
-def _drop_old() -> None:
-    kept = Backtest.objects.order_by("-fit_id").values_list("fit_id", flat=True).distinct()[:TESTS_KEPT]
-    Backtest.objects.exclude(fit_id__in=list(kept)).delete()

@@ -14,7 +14,15 @@ from company import jobs
 from company.actions import ensure_policies
 from company.models import Job
 from devices.models import Fitting
-from maintenance.actions.backtest import TESTS_KEPT, NothingToTest, ask_for_backtest, ensure_backtest, key_of
+from maintenance.actions.backtest import (
+    TESTS_KEPT,
+    NothingToTest,
+    ask_for_backtest,
+    ensure_backtest,
+    key_of,
+    refresh_backtest,
+    run_backtest,
+)
 from maintenance.models import Backtest, BatteryFit
 from maintenance.querysets.backtest_history import Looks, read_record
 from maintenance.rules.due_facts import to_day
@@ -121,8 +129,6 @@ def test_a_second_run_changes_nothing(world: World) -> None:
 
 
 def test_a_late_worker_writes_nothing(world: World) -> None:
-    from maintenance.actions.backtest import run_backtest
-
     lived_through(3)
     fit = make_fit()
     job = ensure_backtest(fit=fit, at=NOW)
@@ -200,3 +206,14 @@ def test_looks_of_one_site_are_not_anothers() -> None:
     )  # fmt: skip
     np.testing.assert_array_equal(looks.before(150.0), [100.0, 20.0])
     np.testing.assert_array_equal(looks.before(50.0), [10.0, 20.0])
+
+
+def test_at_once_it_may_be_repeated_and_gives_the_same(world: World) -> None:
+    lived_through(6)
+    fit = make_fit()
+    n = refresh_backtest(fit=fit, at=NOW, today=TODAY)
+    before = list(Backtest.objects.order_by("from_on", "duty", "pk").values("from_on", "duty", "predicted", "facts"))
+    assert n == len(before) > 0
+    assert refresh_backtest(fit=fit, at=NOW, today=TODAY) == n
+    after = list(Backtest.objects.order_by("from_on", "duty", "pk").values("from_on", "duty", "predicted", "facts"))
+    assert after == before
