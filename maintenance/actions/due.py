@@ -40,7 +40,7 @@ TRIES = 3
 """Attempts at a portion that another refresh keeps writing to; the next night finds what is left."""
 RECEIVERS_A_WRITE = 100
 """Receivers per transaction of the immediate path."""
-ROWS_A_WRITE = 2000
+ROWS_A_WRITE = 500
 """Rows per transaction, so that nobody else waits long for them (on SQLite: for the database)."""
 TRANSMITTERS_A_CHUNK = 250_000
 """Transmitters per job: most fleets are one chunk; larger ones are cut to bound memory and what a retry repeats."""

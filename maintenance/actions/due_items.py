@@ -72,7 +72,7 @@ def basis() -> Basis:
 class Judged:
     """What is to be written for a scope, and the published state that it was judged against.
 
-    `row` is the row of `published` that each thing has, −1 for a new one; `changed` are the things to be written,
+    Of `published` the first `n_open` rows are open. `row` is the one that each thing has, −1 for a new one; `changed` are the things to be written,
     `gone` the rows of `published` of which nothing is left, `ranked` those of which only the chance is, `chance`. `versions` are those of the receivers before the read.
     """
 
@@ -85,6 +85,7 @@ class Judged:
     facts: FittingFacts
     answer: DueColumns
     published: Table
+    n_open: int
     row: IntArray
     changed: IntArray
     gone: IntArray
@@ -112,20 +113,18 @@ def judge(
     In a run, a wavering forecast is held still; without one (a person changed something) the exact date is published.
     """
     answer = due_columns(facts, to_day(today))
-    published, row = _matched(scope, things)
-    n_open = int(np.count_nonzero(published["is_closed"] == 0))
+    published, n_open, row = _matched(scope, things)
     is_found = np.zeros(len(published["pk"]), dtype=np.bool_)
     is_found[row[row >= 0]] = True
     gone = np.flatnonzero(~is_found[:n_open])
-    is_new = row < 0
-    differs = is_new.copy()
-    old = np.flatnonzero(~is_new)
-    differs[old] = _place_differs(published, row[old], things.rows(old)) | _answer_differs(
-        published, row[old], facts.rows(old), of_rows(answer, old), is_run=run is not None
+    differs = (row < 0) | (row >= n_open)
+    old = np.flatnonzero(~differs)
+    differs[old] = _differs(
+        published, row[old], things.rows(old), facts.rows(old), of_rows(answer, old), is_run=run is not None
     )
     ranked, chance = _ranked(on.fit, facts, answer, published, np.where(differs, NO_KEY, row))
     return Judged(
-        scope, today, at, run, on.fit, things, facts, answer, published, row, np.flatnonzero(differs), gone, ranked,
+        scope, today, at, run, on.fit, things, facts, answer, published, n_open, row, np.flatnonzero(differs), gone, ranked,
         chance, versions,
     )  # fmt: skip
 
@@ -144,14 +143,14 @@ def _ranked(
     return row[near[moved]], chance[moved]
 
 
-def _matched(scope: Scope, things: Things) -> tuple[Table, IntArray]:
-    """What is published, open rows first, then those that things taken up again had; and the row of each thing."""
+def _matched(scope: Scope, things: Things) -> tuple[Table, int, IntArray]:
+    """What is published, open rows first, then those that things taken up again had; how many are open; each thing's row."""
     tables = [read_published(scope)]
     row = np.full(len(things), NO_KEY, dtype=np.int64)
     for kind in range(len(KINDS)):
         mine = np.flatnonzero(things.kind == kind)
         row[mine] = _rows_of(tables[0], kind, things.owner[mine])
-    offset = len(tables[0]["pk"])
+    n_open = offset = len(tables[0]["pk"])
     for kind, name in enumerate(KINDS):
         missing = np.flatnonzero((things.kind == kind) & (row < 0))
         if len(missing):
@@ -160,7 +159,7 @@ def _matched(scope: Scope, things: Things) -> tuple[Table, IntArray]:
             row[missing] = np.where(found >= 0, found + offset, NO_KEY)
             tables.append(closed)
             offset += len(closed["pk"])
-    return {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}, row
+    return {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}, n_open, row
 
 
 def _rows_of(published: Table, kind: int, owners: IntArray) -> IntArray:
@@ -170,22 +169,14 @@ def _rows_of(published: Table, kind: int, owners: IntArray) -> IntArray:
     return np.where(found >= 0, order[found] if len(order) else NO_KEY, NO_KEY)
 
 
-def _place_differs(published: Table, row: IntArray, things: Things) -> BoolArray:
-    """Tell whether a thing has been closed, has moved or has another duty."""
-    differs = published["is_closed"][row] != 0
-    for name in ("customer", "site", "receiver", "registration"):
-        differs |= published[name][row] != getattr(things, name)
-    return np.asarray(differs | (published["harm"][row] != things.duty))
-
-
-def _answer_differs(
-    published: Table, row: IntArray, facts: FittingFacts, answer: DueColumns, *, is_run: bool
+def _differs(
+    published: Table, row: IntArray, things: Things, facts: FittingFacts, answer: DueColumns, *, is_run: bool
 ) -> BoolArray:
     """Tell whether what is published has to be written anew. Exposure grows every day and is no reason.
 
     A night's fit moves limits a little: without a moved date that is none either.
     """
-    differs = published["signature"][row] != signature(answer)
+    differs = published["signature"][row] != signature(things, answer)
     new = np.where(answer.due_day < FAR_DAY, answer.due_day, np.nan)
     moved = np.nan_to_num(new, nan=FAR_DAY) - np.nan_to_num(published["due_day"][row], nan=FAR_DAY)
     if not is_run:
@@ -208,6 +199,7 @@ class Portion:
     things: IntArray
     rows: list[tuple[Any, ...]]
     gone: IntArray
+    gone_from: IntArray
     ranked: IntArray
     chance: FloatArray
 
@@ -215,9 +207,8 @@ class Portion:
         return len(self.things) + len(self.gone) + len(self.ranked)
 
     def receivers(self, judged: Judged) -> set[int]:
-        """Receivers concerned."""
-        rows = np.concatenate([self.gone, self.ranked])
-        return {*judged.things.receiver[self.things].tolist(), *judged.published["receiver"][rows].tolist()}
+        """Receivers concerned. A chance alone says nothing that a change at a receiver could make wrong."""
+        return {*judged.things.receiver[self.things].tolist(), *self.gone_from.tolist()}
 
 
 def _prepared(judged: Judged, rows: IntArray) -> list[tuple[Any, ...]]:
@@ -233,13 +224,20 @@ def portions(judged: Judged, size: int) -> Iterator[Portion]:
     none, no_chance = judged.gone[:0], judged.chance[:0]
     for start in range(0, len(things), size):
         mine = things[start : start + size]
-        yield Portion(mine, _prepared(judged, mine), none, none, no_chance)
+        yield Portion(mine, _prepared(judged, mine), none, none, none, no_chance)
     for start in range(0, len(judged.gone), size):
-        yield Portion(none, [], judged.gone[start : start + size], none, no_chance)
+        part = judged.gone[start : start + size]
+        yield Portion(none, [], part, _receivers_of(judged.published["pk"][part]), none, no_chance)
     order = np.argsort(judged.published["pk"][judged.ranked])
     for start in range(0, len(order), size):
         part = order[start : start + size]
-        yield Portion(none, [], none, judged.ranked[part], judged.chance[part])
+        yield Portion(none, [], none, none, judged.ranked[part], judged.chance[part])
+
+
+def _receivers_of(pks: IntArray) -> IntArray:
+    """Receivers at which these items are published."""
+    where = dict(DueItem.objects.filter(pk__in=pks.tolist()).values_list("pk", "receiver_id"))
+    return np.array([where.get(pk, NO_KEY) for pk in pks.tolist()], dtype=np.int64)
 
 
 def write(judged: Judged, portion: Portion, stale: set[int]) -> Refreshed:
@@ -255,11 +253,11 @@ def write(judged: Judged, portion: Portion, stale: set[int]) -> Refreshed:
             new.append(row)
             continue
         pk = int(judged.published["pk"][place])
-        if now.get(pk, ())[:4] != _seen(judged.published, place):
+        if now.get(pk, ())[:3] != _seen(judged, place):
             n_overtaken += 1
             continue
         old.append((pk, row))
-        _, _, _, is_closed, from_on, from_reason = now[pk]
+        _, _, is_closed, from_on, from_reason = now[pk]
         if not is_closed and (from_on, from_reason) != (row[_DUE_ON], row[_REASON]):
             run = judged.run.pk if judged.run else None
             moves.append((pk, row[0], judged.at, from_on, row[_DUE_ON], from_reason, row[_REASON], run))
@@ -279,39 +277,36 @@ def write(judged: Judged, portion: Portion, stale: set[int]) -> Refreshed:
 _DUE_ON, _REASON = (list(due_sql.COLUMNS).index(name) for name in ("due_on", "reason"))
 
 
-def _seen(published: Table, place: int) -> tuple[Any, ...]:
-    due, as_of = published["due_day"][place], published["as_of"][place]
-    return (
-        None if np.isnan(due) else int(due), int(published["signature"][place]), int(as_of),
-        bool(published["is_closed"][place]),
-    )  # fmt: skip
+def _seen(judged: Judged, place: int) -> tuple[Any, ...]:
+    due = judged.published["due_day"][place]
+    packed = int(judged.published["signature"][place])
+    return None if np.isnan(due) else int(due), packed, place >= judged.n_open
 
 
 def _as_published(judged: Judged, portion: Portion) -> dict[int, tuple[Any, ...]]:
-    """What stands now of the rows to be written: day, signature, day of writing, closed; and day and reason as they are."""
+    """What stands now of the rows to be written: day, signature, closed; and date and reason as they are."""
     places = judged.row[portion.things]
     pks = judged.published["pk"][places[places >= 0]].tolist()
     found: dict[int, tuple[Any, ...]] = {}
     for n in range(0, len(pks), 1000):
         rows = DueItem.objects.filter(pk__in=pks[n : n + 1000])
-        for pk, due_on, packed, as_of, is_closed, reason in rows.values_list(
-            "pk", "due_on", "signature", "as_of", "is_closed", "reason"
+        for pk, due_on, packed, is_closed, reason in rows.values_list(
+            "pk", "due_on", "signature", "is_closed", "reason"
         ):
-            found[pk] = (to_day(due_on) if due_on else None, packed, to_day(as_of), is_closed, due_on, reason)
+            found[pk] = (to_day(due_on) if due_on else None, packed, is_closed, due_on, reason)
     return found
 
 
 def _close(judged: Judged, portion: Portion, stale: set[int]) -> int:
     """Close what is no longer there."""
-    receivers = judged.published["receiver"][portion.gone]
-    pks = judged.published["pk"][portion.gone][~np.isin(receivers, list(stale))].tolist()
+    pks = judged.published["pk"][portion.gone][~np.isin(portion.gone_from, list(stale))].tolist()
     return DueItem.objects.filter(pk__in=pks, is_closed=False).update(is_closed=True) if pks else 0
 
 
 def seen_again(judged: Judged) -> bool:
     """Tell whether everything published in the scope still stands as it was judged."""
     now = read_published(judged.scope)
-    was = {name: column[judged.published["is_closed"] == 0] for name, column in judged.published.items()}
+    was = {name: column[: judged.n_open] for name, column in judged.published.items()}
     return all(np.array_equal(now[name], was[name], equal_nan=now[name].dtype.kind == "f") for name in now)
 
 

@@ -13,7 +13,16 @@ class Migration(migrations.Migration):
             model_name="dueitem",
             name="signature",
             field=models.BigIntegerField(
-                default=0, help_text="Model, rules that speak, flags and reason in one number: what a night compares."
+                default=0,
+                help_text="Place, model, rules that speak, flags and reason in one number: what a night compares.",
+            ),
+        ),
+        migrations.AlterField(
+            model_name="dueitem",
+            name="figures",
+            field=models.JSONField(
+                default=dict,
+                help_text="The sentence that stood with the date, and its notes; kept for when it has been changed.",
             ),
         ),
     ]

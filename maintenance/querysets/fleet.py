@@ -262,9 +262,9 @@ def _recalls(scope: Scope, units: Table) -> Table:
     """What is still to be done of recalls that are open: the earliest day by transmitter and kind of thing."""
     rows = sql.select(
         [sql.key("transmitter", "i.transmitter_id"), sql.flag("is_cells", "r.what = 'cells'"),
-         sql.day("due_day", "min(r.due_on)")],
+         sql.day("due_day", "r.due_on")],
         "maintenance_recallitem i JOIN maintenance_recall r ON r.id = i.recall_id WHERE i.state = 'open' "
-        f"AND r.closed_at IS NULL AND {scope.transmitters('i.transmitter_id')} GROUP BY i.transmitter_id, r.what",
+        f"AND r.closed_at IS NULL AND {scope.transmitters('i.transmitter_id')}",
     )  # fmt: skip
     rows["unit"] = row_of(units["pk"], rows.pop("transmitter"))
     return picked(rows, rows["unit"] >= 0)
@@ -300,10 +300,8 @@ def _items(where: str) -> Table:
     owner = "CASE kind WHEN 'cells' THEN fitting_id WHEN 'unit' THEN transmitter_id ELSE receiver_id END"
     return sorted_by(
         sql.select(
-            [sql.key("pk", "id"), sql.code("kind", "kind", KINDS), sql.key("owner", owner), sql.key("customer_id"),
-             sql.key("site_id"), sql.key("receiver_id"), sql.key("registration_id"), sql.key("harm"),
-             sql.day("due_day", "due_on"), sql.key("signature"), sql.real("exposure_limit"), sql.real("chance_ahead"), sql.day("as_of", "as_of"),
-             sql.flag("is_closed", "is_closed")],
+            [sql.key("pk", "id"), sql.code("kind", "kind", KINDS), sql.key("owner", owner), sql.day("due_day", "due_on"),
+             sql.key("signature"), sql.real("exposure_limit"), sql.real("chance_ahead")],
             f"maintenance_dueitem WHERE {where}",
         ),
         "pk",

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from maintenance.querysets.fleet_days import UNKNOWN_S
 
-_HEADER_BYTES, _TRAILER_BYTES = 19, 2
-_PIECE_BYTES = 16 << 20
-"""So much is held as it came; a million rows at once would take more than everything else together."""
+_HEADER_BYTES, _ARRAY_BYTES = 19, 20
+"""Before the first row of a COPY, and before the first element of a one-dimensional array (PostgreSQL's binary formats)."""
+_NO_NULLS = bytes(4)
 _WIRE = {"i8": ">i8", "f8": ">f8", "i2": ">i2"}
 _NATIVE = {"i8": np.int64, "f8": np.float64, "i2": np.int16}
 
@@ -75,7 +75,7 @@ def ids(numbers: Iterable[int]) -> str:
 
 
 def select(columns: Sequence[Column], source: str) -> dict[str, NDArray[Any]]:
-    """Read columns from `source` (what follows FROM), which is portable SQL without parameters.
+    """Read columns from `source` (what follows FROM), portable SQL without parameters and GROUP BY. The first is a key.
 
     Returns
     -------
@@ -83,7 +83,7 @@ def select(columns: Sequence[Column], source: str) -> dict[str, NDArray[Any]]:
         Column → array; whole numbers as int64, numbers as float64, codes as int16.
     """
     if connection.vendor == "postgresql":
-        return _copied(columns, f"SELECT {', '.join(c.postgresql for c in columns)} FROM {source}")
+        return _copied(columns, source)
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT {', '.join(c.sqlite for c in columns)} FROM {source}")
         rows = cursor.fetchall()
@@ -95,39 +95,35 @@ def select(columns: Sequence[Column], source: str) -> dict[str, NDArray[Any]]:
     }
 
 
-def _copied(columns: Sequence[Column], query: str) -> dict[str, NDArray[Any]]:
-    """Fetch by binary COPY: every row has the same width, so that the answer is an array of records; kept by columns."""
-    fields = [("n", ">i2")]
-    for column in columns:
-        fields += [(f"{column.name} bytes", ">i4"), (column.name, _WIRE[column.kind])]
-    layout = np.dtype(fields)
+def _copied(columns: Sequence[Column], source: str) -> dict[str, NDArray[Any]]:
+    """Fetch by binary COPY, the rows put into arrays by the server: the driver takes longer for a row than the database.
+
+    One message holds the rows of a stretch of 65,536 keys, so that neither side holds much at once.
+    """
     found: dict[str, list[NDArray[Any]]] = {c.name: [np.zeros(0, dtype=_NATIVE[c.kind])] for c in columns}
-    buffer = bytearray()
-
-    def take(skipped: int = 0) -> None:
-        n_rows = (len(buffer) - skipped) // layout.itemsize
-        records = np.frombuffer(bytes(buffer[: n_rows * layout.itemsize]), dtype=layout)
-        if bool(np.any(records["n"] != len(columns))):
-            raise ValueError("A column that was to be of fixed width is not: is it cast, and can it be NULL?")
-        for c in columns:
-            found[c.name].append(records[c.name].astype(_NATIVE[c.kind]))
-        del buffer[: n_rows * layout.itemsize]
-
+    layouts = {kind: np.dtype([("bytes", ">i4"), ("value", wire)]) for kind, wire in _WIRE.items()}
+    arrays = ", ".join(f"array_agg({column.postgresql})" for column in columns)
+    query = f"SELECT {arrays} FROM {source} GROUP BY ({columns[0].postgresql}) >> 16"
     connection.ensure_connection()
-    header = _HEADER_BYTES
     with (
         connection.wrap_database_errors,
         connection.connection.cursor() as cursor,
         cursor.copy(f"COPY ({query}) TO STDOUT (FORMAT BINARY)") as copy,
     ):
+        header = _HEADER_BYTES
         for block in copy:
-            buffer += block
-            if header and len(buffer) >= header:
-                del buffer[:header]
-                header = 0
-            if len(buffer) > _PIECE_BYTES:
-                take()
-    take(_TRAILER_BYTES)
-    if len(buffer) != _TRAILER_BYTES:
-        raise ValueError("The answer ended in the middle of a row: is a column NULL or of another width?")
+            at, header = header, 0
+            # The answer ends with a row of −1 columns.
+            if int.from_bytes(block[at : at + 2], "big", signed=True) != len(columns):
+                continue
+            at += 2
+            for column in columns:
+                size = int.from_bytes(block[at : at + 4], "big")
+                layout = layouts[column.kind]
+                n_rows, odd = divmod(size - _ARRAY_BYTES, layout.itemsize)
+                if odd or block[at + 4 + 4 : at + 4 + 8] != _NO_NULLS:
+                    raise ValueError(f"Column {column.name} is NULL somewhere or of another width: is it cast?")
+                values = np.frombuffer(block, dtype=layout, count=n_rows, offset=at + 4 + _ARRAY_BYTES)["value"]
+                found[column.name].append(values.astype(_NATIVE[column.kind]))
+                at += 4 + size
     return {name: np.concatenate(parts) for name, parts in found.items()}

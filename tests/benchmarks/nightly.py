@@ -232,14 +232,12 @@ def aggregate() -> None:
     """Sum up the days of every set of cells in one statement, into numpy."""
     from maintenance.querysets import fleet_sql as sql
 
-    sums = [
-        sql.key("pk", "f.id"), sql.key("days", "count(*)"), sql.key("heard", "sum(c.heard)"),
-        sql.key("activations", "sum(c.activations)"), sql.key("lost", "sum(c.expected - c.heard)"),
-    ]  # fmt: skip
     sql.select(
-        sums,
-        "devices_fitting f JOIN devices_checkinday c ON c.transmitter_id = f.transmitter_id "
-        "AND c.day >= CAST(f.fitted_at AS date) WHERE f.removed_at IS NULL GROUP BY f.id",
+        [sql.key("pk"), sql.key("days"), sql.key("heard"), sql.key("activations"), sql.key("lost")],
+        "(SELECT f.id AS pk, count(*) AS days, sum(c.heard) AS heard, sum(c.activations) AS activations, "
+        "sum(c.expected - c.heard) AS lost FROM devices_fitting f "
+        "JOIN devices_checkinday c ON c.transmitter_id = f.transmitter_id AND c.day >= CAST(f.fitted_at AS date) "
+        "WHERE f.removed_at IS NULL GROUP BY f.id) AS sums",
     )
 
 
