@@ -84,7 +84,8 @@ def _why_of_use(story: Story) -> str:
 
 
 def _sooner(story: Story) -> str:
-    if int(story.row["kind"]) != CELLS or story.code in ("low_battery", "recall") or story.is_late:
+    reports = int(story.row["kind"]) == CELLS or story.row["capacity_mah"] > 0
+    if not reports or story.code in ("low_battery", "recall") or story.is_late:
         return ""
     return f"Should it report a low battery sooner, we aim to change it within {span_words(story.row['grace_days'])} of that."
 
@@ -132,7 +133,7 @@ def chance_words(chance: float | None, story: Story) -> str:
     story : Story
         Today's answer.
     """
-    if story.row["first_low_day"] >= 0 and int(story.row["kind"]) == CELLS:
+    if story.row["first_low_day"] >= 0:
         return (
             "It has reported a low battery. That says more about the coming weeks than any sum over its charge, so it is "
             "among the first to visit."

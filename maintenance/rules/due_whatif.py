@@ -99,7 +99,9 @@ def _age(asked: Asked) -> list[WhatIf]:
 
 
 def _report(asked: Asked) -> list[WhatIf]:
-    if asked.due.code == "low_battery" or asked.number("kind") != CELLS:
+    # A whole unit reports too, where its cell is welded in.
+    reports = asked.number("kind") == CELLS or asked.number("capacity_mah") > 0
+    if asked.due.code == "low_battery" or not reports:
         return []
     then = asked.then(first_low_day=to_day(asked.today))
     if then is None or (asked.due.due_on is not None and then >= asked.due.due_on):

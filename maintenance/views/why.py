@@ -17,7 +17,7 @@ from devices.models import CheckInDay, Receiver
 from devices.rules.supervision import EVERY
 from maintenance.actions.due_items import Basis, basis, things_at
 from maintenance.actions.fits import MODEL_VERSION
-from maintenance.models import DueItem, LotFit, RecallItem, StratumFit
+from maintenance.models import DueItem, LotFit, Recall, RecallItem, StratumFit
 from maintenance.querysets.fleet import KINDS, Scope
 from maintenance.querysets.why import (
     Elsewhere,
@@ -66,6 +66,7 @@ class Told:
     figures: list[Figure]
     kind_pk: int | None
     lot: Any
+    recall: Recall | None
     elsewhere: Elsewhere = field(default_factory=lambda: Elsewhere(0, 0))
 
 
@@ -90,7 +91,8 @@ def explain(*, item: DueItem, today: date, user: Viewer) -> Told | None:
     due = due_date(facts, today)
     row = next(facts.plain_rows())
     known = _known(item, on, row, user)
-    story = _story(item, due, row, known.kind, today, user)
+    recall = _recall(item, user) if due.code == "recall" else None
+    story = _story(item, due, row, known.kind, today, recall)
     chance = _chance(story, known)
     return Told(
         due=due,
@@ -105,6 +107,7 @@ def explain(*, item: DueItem, today: date, user: Viewer) -> Told | None:
         figures=_figures(item, story, known),
         kind_pk=known.stratum.pk if known.kind.is_learned else None,
         lot=known.lot,
+        recall=recall,
         elsewhere=lot_elsewhere(DueItem.objects.visible_to(user), item),
     )
 
@@ -146,11 +149,16 @@ def _known(item: DueItem, on: Basis, row: dict[str, float], user: Viewer) -> _Kn
     return _Known(kind, on.fit.fleet.posterior(number), stratum, lot)
 
 
-def _story(item: DueItem, due: Due, row: dict[str, float], kind: KindKnown, today: date, user: Viewer) -> Story:
-    recalled = None
-    if due.code == "recall":
-        recalls = RecallItem.objects.visible_to(user).open().filter(transmitter=item.transmitter)
-        recalled = recalls.select_related("recall").order_by("recall__due_on").first()
+def _recall(item: DueItem, user: Viewer) -> Recall | None:
+    """The recall that wants it out first."""
+    rows = RecallItem.objects.visible_to(user).open().filter(transmitter=item.transmitter, recall__closed_at=None)
+    first = rows.select_related("recall").order_by("recall__due_on", "pk").first()
+    return first.recall if first else None
+
+
+def _story(
+    item: DueItem, due: Due, row: dict[str, float], kind: KindKnown, today: date, recall: Recall | None
+) -> Story:
     place = item.registration.label if item.registration else item.receiver.label
     return Story(
         row=row,
@@ -162,7 +170,7 @@ def _story(item: DueItem, due: Due, row: dict[str, float], kind: KindKnown, toda
         u=due.u,
         rate_per_day=due.rate_per_day,
         reached_on=next((o.due_on for o in due.opinions if o.code == "risk_limit"), None),
-        recall=recalled.recall.title if recalled else "",
+        recall=recall.title if recall else "",
         kind=kind,
     )
 

@@ -32,6 +32,8 @@ def test_a_report_today_moves_the_date_to_its_grace() -> None:
     (row,) = found("low-battery report", asked())
     assert row.due_on == TODAY + timedelta(days=7)
     assert not found("low-battery report", asked(first_low_day=DAY - 1)), "it has reported already"
+    assert found("low-battery report", asked(kind=2)), "a cell welded into its unit reports too"
+    assert not found("low-battery report", asked(kind=2, capacity_mah=np.nan, unit_life_days=3652))
     assert not found("low-battery report", asked(fitted_day=DAY - 9000)), "it is later than the date that stands"
 
 

@@ -13,6 +13,7 @@ import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 
 from company.models.firm import RiskPolicy
 from devices.models import CheckInDay, Fitting, Receiver
@@ -168,6 +169,8 @@ def test_a_recall_is_named(world: World, office: Client) -> None:
     page = page_of(office, item)
     assert "by 16 December 2026: it is being recalled (Lot LM-7 leaks) and must be out by then" in page
     assert "Finding on site that it is not affected by the recall" in page
+    assert recall.get_absolute_url() in raw_page(office, item)
+    assert recall.get_absolute_url() not in raw_page(world.client("technician"), item), "not theirs to open"
 
 
 def test_a_hostile_label_stays_text(world: World, office: Client) -> None:
@@ -353,6 +356,17 @@ def test_a_bad_lot_brings_the_date_forward_and_is_told_with_its_numbers(world: W
     assert "9 against 2.4 of 40" in page
     told = office.get(item.get_absolute_url()).context["told"]
     assert (told.lot, told.elsewhere.n, told.elsewhere.n_sites) == (lot, 1, 1)
+    raw, links = raw_page(office, item), [reverse(f"maintenance:{name}") for name in ("honesty", "policy")]
+    for url in (
+        reverse("maintenance:lot_detail", args=[lot.pk]),
+        reverse("maintenance:kind_detail", args=[stratum.pk]),
+        *links,
+    ):
+        assert url in raw
+        assert office.get(url).status_code == 200
+    theirs = raw_page(world.client("technician"), item)
+    assert reverse("maintenance:lot_detail", args=[lot.pk]) not in theirs
+    assert "1 more of its lot in service at 1 site" in theirs
     limit = next(mark for mark in told.chart.marks if mark.kind == "due")
     assert limit.word.startswith("limit, change by")
 
