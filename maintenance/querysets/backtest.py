@@ -35,10 +35,10 @@ def outcome_rows(rows: QuerySet[Any]) -> list[Mapping[str, Any]]:
     )  # fmt: skip
 
 
-def kinds_by_key(strata: QuerySet[Any]) -> dict[TypeKey, int]:
-    """Key of the record of each kind in one fit."""
-    rows = strata.values_list("transmitter_type_id", "battery_type_id", "is_measured", "pk")
-    return {(transmitter, battery, measured): pk for transmitter, battery, measured, pk in rows}
+def kinds_by_key(strata: QuerySet[Any]) -> dict[TypeKey, tuple[int, float]]:
+    """Key of the record of each kind in one fit, and how far its ends are off the model (z)."""
+    rows = strata.values_list("transmitter_type_id", "battery_type_id", "is_measured", "pk", "z")
+    return {(transmitter, battery, measured): (pk, z) for transmitter, battery, measured, pk, z in rows}
 
 
 def telling_lots(lots: QuerySet[Any]) -> list[Any]:

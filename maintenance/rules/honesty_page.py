@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -124,7 +124,9 @@ class Honesty:
     yearly: list[Yearly]
 
 
-def honesty_tables(rows: Sequence[Row], limits: Mapping[str, float], kind_pks: Mapping[TypeKey, int]) -> Honesty | None:
+def honesty_tables(
+    rows: Sequence[Row], limits: Mapping[str, float], kind_pks: Mapping[TypeKey, tuple[int, float]]
+) -> Honesty | None:
     """Make the tables.
 
     Parameters
@@ -134,7 +136,7 @@ def honesty_tables(rows: Sequence[Row], limits: Mapping[str, float], kind_pks: M
     limits : mapping
         Duty to the share that the firm lets die unannounced [0 … 1].
     kind_pks : mapping
-        Kind to the record of today's fit, for links.
+        Kind to the record of today's fit, for links, and its z.
 
     Returns
     -------
@@ -265,9 +267,10 @@ def _sum(label: str, rows: Sequence[Row], *, note: str = "", pk: int | None = No
     )  # fmt: skip
 
 
-def _kind(rows: Sequence[Row], pk: int | None) -> Group:
+def _kind(rows: Sequence[Row], now: tuple[int, float] | None) -> Group:
     label, note = kind_label(rows[0])
-    return _sum(label, rows, note=note, pk=pk)
+    pk, z = now or (None, None)
+    return replace(_sum(label, rows, note=note, pk=pk), z=z)
 
 
 def _worst_first(groups: list[Group]) -> list[Group]:

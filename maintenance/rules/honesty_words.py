@@ -59,6 +59,8 @@ class Group:
         Record that the label leads to.
     n_batteries : int
         Batteries in service in it.
+    z : float, optional
+        How far its ends on record lie from what today's model makes of them [standard deviations].
     """
 
     label: str
@@ -70,6 +72,7 @@ class Group:
     note: str = ""
     pk: int | None = None
     n_batteries: int = 0
+    z: float | None = None
 
     @property
     def ratio(self) -> float | None:

@@ -22,7 +22,7 @@ from maintenance.rules.battery.other_causes import other_causes
 from maintenance.rules.battery.posterior import learn
 from maintenance.rules.charts_honesty import Lives, lives_chart
 from maintenance.rules.honesty_page import counted_words, half_year_groups, lot_groups
-from maintenance.rules.honesty_words import RANGE_WORDS
+from maintenance.rules.honesty_words import RANGE_WORDS, count_words
 
 CURVE_TO = 1.5
 """Charge used up to which the picture is drawn: hardly any battery lasts longer."""
@@ -69,6 +69,7 @@ def kind_detail(request: PersonRequest, pk: int) -> HttpResponse:
         "counted": counted_words(kind.is_measured),
         "sibling": siblings.first(),
         "sentence": words.kind_sentence(kind.u_10, kind.n_ends),
+        "expected": count_words(kind.expected),
         "sleep": words.sleep_words(kind.sleep_multiplier, kind.n_ends),
         "alarm": words.alarm_words(kind.z) if kind.in_alarm else "",
         "points": [(risk, used) for risk, used in words.risk_lines(vars(kind)) if used],

@@ -170,7 +170,7 @@ def test_the_tables_add_up() -> None:
             transmitter_type__label=None,
         ),
     ]
-    told = honesty_tables(rows, {"life_safety": 0.01, "security": 0.03}, {(1, 2, True): 99})
+    told = honesty_tables(rows, {"life_safety": 0.01, "security": 0.03}, {(1, 2, True): (99, 1.4)})
     assert told is not None
     assert (told.whole.expected, told.whole.happened) == (65.0, 63)
     assert told.recent_since == date(2025, 7, 1)
@@ -178,6 +178,7 @@ def test_the_tables_add_up() -> None:
     assert [(g.label, g.happened) for g in told.duties] == [("Life safety", 61), ("Security", 2)]
     assert sum(g.happened for g in told.halves) == sum(g.happened for g in told.kinds) == 63
     assert {g.label: g.pk for g in told.kinds} == {"Pendant, CR2450": 99, "unknown transmitter, CR2450": None}
+    assert {g.label: g.z for g in told.kinds} == {"Pendant, CR2450": 1.4, "unknown transmitter, CR2450": None}
     life = told.limits[0]
     assert (life.n_finished, life.n_dead, life.limit) == (11 + 50 + 20, 4, 0.01)
     assert (told.spent[0].n_early, told.spent[0].n_overdue, told.spent[0].unspent) == (2, 59, 6.0)

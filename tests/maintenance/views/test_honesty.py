@@ -55,8 +55,8 @@ def test_before_the_first_test_the_page_says_what_it_needs(world: World) -> None
     make_kind(make_fit())
     page = text_of(world.client("office"), HONEST)
     assert "Nothing has been tested yet" in page
-    assert "Test again with the facts up to" in page
-    assert "Test again" not in text_of(world.client("technician"), HONEST)
+    assert "Test now, with the facts up to" in page
+    assert "Test now" not in text_of(world.client("technician"), HONEST)
 
 
 def test_the_page_begins_with_one_plain_sentence_over_the_last_two_years(world: World) -> None:
@@ -178,6 +178,7 @@ def test_a_kind_is_told_in_a_sentence_with_its_picture_and_limits(world: World) 
     assert '<path class="c-line"' in page
     # 2 in 40,000 days = 109.5 years.
     assert "2 in 110 device-years" in page
+    assert "4 ended where today's model makes 4.2 of what they lived: off by 0.0 standard deviations" in page
     assert f"January to June {TODAY.year - 1}" in page
     assert reverse("devices:transmitter_type", args=[kind.transmitter_type_id]) in page
     assert reverse("devices:battery_type", args=[kind.battery_type_id]) in page
