@@ -214,7 +214,7 @@ def _marks(scale: _Scale, use: UseByDate, u_limit: float, due_on: date | None) -
     u_now = use.days[-1][1]
     reached_on = use.reached_on(u_limit)
     places = []
-    if due_on is not None and reached_on is not None and abs((reached_on - due_on).days) <= 1:
+    if due_on is not None and _is_same_day(reached_on, due_on):
         places.append(("due", u_limit, f"limit, change by {_short(due_on)}"))
     else:
         places.append(("limit", u_limit, f"limit{f', {_short(reached_on)}' if reached_on else ''}"))
@@ -246,6 +246,11 @@ def _spots(at: Sequence[float], widths: Sequence[float]) -> tuple[tuple[float, b
     return tuple(zip(ys, sides, strict=True))
 
 
+def _is_same_day(reached_on: date | None, due_on: date | None) -> bool:
+    """Whether limit and due date are one; rounding down at either may leave a day between them."""
+    return due_on is not None and reached_on is not None and abs((reached_on - due_on).days) <= 1
+
+
 def _rows(
     u: FloatArray,
     shares: tuple[FloatArray, FloatArray, FloatArray],
@@ -256,9 +261,13 @@ def _rows(
     """Today, due date, limit and round shares of the charge, by charge used."""
     today, u_now = use.days[-1]
     places: list[tuple[str, float, date | None]] = [("today", u_now, today)]
-    if due_on is not None and due_on != today:
-        places.append(("change by", use.u_on(due_on), due_on))
-    places.append(("limit", u_limit, use.reached_on(u_limit)))
+    reached_on = use.reached_on(u_limit)
+    if _is_same_day(reached_on, due_on):
+        places.append(("limit, change by", u_limit, due_on))
+    else:
+        places.append(("limit", u_limit, reached_on))
+        if due_on is not None and due_on != today:
+            places.append(("change by", use.u_on(due_on), due_on))
     u_max = float(u[-1])
     for share in np.arange(0.25, u_max + 1e-9, 0.25):
         if all(abs(share - at) >= NEAR for _, at, _ in places):

@@ -33,7 +33,7 @@ from sites.models import Site
 
 WINDOWS_WEEKS = (2, 4, 8, 12)
 CHART_WEEKS = 12
-ORDERS = (("", "Worst harm first"), ("chance", "Most likely to fail first"))
+ORDERS = (("", "Worst harm"), ("chance", "Most likely to fail"))
 """The order asks whom it would harm, or where the next end is most likely."""
 
 

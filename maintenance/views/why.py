@@ -150,9 +150,10 @@ def _known(item: DueItem, on: Basis, row: dict[str, float], user: Viewer) -> _Kn
 
 
 def _recall(item: DueItem, user: Viewer) -> Recall | None:
-    """The recall that wants it out first."""
-    rows = RecallItem.objects.visible_to(user).open().filter(transmitter=item.transmitter, recall__closed_at=None)
-    first = rows.select_related("recall").order_by("recall__due_on", "pk").first()
+    """The open recall that wants it out first."""
+    rows = RecallItem.objects.visible_to(user).open().filter(transmitter=item.transmitter)
+    mine = rows.filter(recall__what=item.kind, recall__closed_at=None).select_related("recall")
+    first = mine.order_by("recall__due_on", "pk").first()
     return first.recall if first else None
 
 
