@@ -16,6 +16,8 @@ Square = tuple[Pair, Pair]
 
 MAX_MISSES = 100_000
 """More check-ins than this in one window are a mistake in the settings."""
+NEVER = 1e-290
+"""Chances below this are taken as 0: their reciprocal would be no number."""
 SETTLED = 1e-13
 """The chance of a first fault at the next check-in, given none so far, counts as constant once it changes less than this."""
 
@@ -310,7 +312,7 @@ def _mean_in_bursts(lost: Square, received: Square, start: Pair, run: Pair, m: i
         rows = (_move(rows[0], lost), _move(rows[1], lost))
     to_bad, to_good = back[0][1], back[1][0]
     det = run[0] * run[1] + run[0] * to_good + run[1] * to_bad
-    if det <= 0.0:
+    if det < NEVER:
         return math.inf
     from_good = ((run[1] + to_good) * steps[0] + to_bad * steps[1]) / det
     from_bad = (to_good * steps[0] + (run[0] + to_bad) * steps[1]) / det

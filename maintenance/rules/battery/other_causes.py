@@ -19,6 +19,8 @@ PRIOR_ENDS = 0.5
 """Ends that the prior counts for: half a one, so that data soon outweigh it. Own choice."""
 PRIOR_DAYS = 50 * DAYS_PER_YEAR
 """Device-days [day] that the prior counts for: with half an end, one in a hundred device-years. Own guess, no source."""
+MOST = 1e12
+"""Counts and days are held here, so that no sum of them overflows."""
 ALARM_CHANCE = 0.001
 """A type is in alarm where so many ends would have a smaller chance than this if it were like all others. Own choice."""
 ALARM_MIN = 3
@@ -86,8 +88,7 @@ def other_causes(n: ArrayLike, device_days: ArrayLike, *, level: float = 0.9) ->
         raise ValueError("The columns differ in length.")
     if not 0.0 < level < 1.0:
         raise ValueError("The level of an interval must lie between 0 and 1.")
-    count = np.where(np.isfinite(count) & (count > 0), count, 0.0)
-    days = np.where(np.isfinite(days) & (days > 0), days, 0.0)
+    count, days = (np.where(np.isfinite(x) & (x > 0), np.minimum(x, MOST), 0.0) for x in (count, days))
     shape, rate = PRIOR_ENDS + count, PRIOR_DAYS + days
     others_shape = PRIOR_ENDS + count.sum() - count
     others_rate = PRIOR_DAYS + days.sum() - days

@@ -9,7 +9,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from devices.rules.nuisance import Gilbert, Nuisance, by_chance, in_bursts, misses_in_window
@@ -182,6 +182,7 @@ def test_nothing_lost_and_everything_lost() -> None:
 
 
 @settings(max_examples=60, deadline=None)
+@example(path=Gilbert(5e-324, 1.0, 5e-324, 1.0), misses=1, checkins=0)
 @given(path=paths(), misses=st.integers(1, 30), checkins=st.integers(0, 2000))
 def test_longer_windows_bring_fewer_faults_and_longer_spans_more(path: Gilbert, misses: int, checkins: int) -> None:
     found, wider = in_bursts(path, misses, checkins), in_bursts(path, misses + 1, checkins)

@@ -6,7 +6,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -63,6 +63,7 @@ ANY = st.one_of(st.floats(allow_nan=True, allow_infinity=True), st.sampled_from(
 
 
 @settings(max_examples=100, deadline=None)
+@example(rows=[(1e308, 1e308), (1e308, 1e308)])
 @given(rows=st.lists(st.tuples(ANY, ANY), min_size=1, max_size=5))
 def test_hostile_numbers_raise_and_warn_of_nothing(rows: list[tuple[float, float]]) -> None:
     n, days = zip(*rows, strict=True)
