@@ -303,10 +303,11 @@ def _states_now(items: list[Any]) -> dict[int, str]:
         .filter(removed_at=None, transmitter__isnull=False, receiver_id__in={item.receiver_id for item in items})
         .values_list("receiver_id", "slot")
     )
+    filters = {item.recall_id: RecallFilter.from_json(item.recall.filter) for item in items}
     states = {}
     for item in items:
         held, zone = cells.get(item.transmitter_id), here.get(item.transmitter_id)
-        wanted = RecallFilter.from_json(item.recall.filter)
+        wanted = filters[item.recall_id]
         slot = (item.receiver_id, item.registration.slot) if item.registration else None
         states[item.pk] = state_now(
             ItemFacts(

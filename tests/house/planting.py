@@ -95,7 +95,7 @@ DECLARED: dict[str, Declared] = {
     "maintenance.LotFit": Declared(why="the whole fleet's"),
     "maintenance.Backtest": Declared(why="the whole fleet's"),
     "maintenance.Recall": Declared("items__customer", staff_only=True),
-    "maintenance.RecallItem": TENANT,
+    "maintenance.RecallItem": Declared("customer", staff_only=True),
     "maintenance.DueItem": TENANT,
     "maintenance.DueChange": TENANT,
     "maintenance.Round": Declared("visits__customer", staff_only=True),
