@@ -181,17 +181,17 @@ def fit_fleet(
     fleet_prior, belief = base, widen(base.for_strata(strata.n), strata.is_measured)
     factors = np.ones(strata.n)
     n_ends = np.bincount(batteries.stratum[batteries.is_end], minlength=strata.n)
-    rows, exact = _sorted(batteries, strata.n)
+    rows, wide = _sorted(batteries, strata.n)
     if learn_prior:
-        fleet_prior, belief = _learn_prior(rows, exact, n_ends, strata, base, belief)
+        fleet_prior, belief = _learn_prior(rows, wide, n_ends, strata, base, belief)
     if learn_multiplier:
         factors = _learn_multiplier(batteries, strata.n, belief)
         if bool(np.any(factors != 1.0)):
             by = multiplier.factor(factors[batteries.stratum], batteries.sleep_share)
-            rows, exact = _sorted(_scaled(batteries, by), strata.n)
+            rows, wide = _sorted(_scaled(batteries, by), strata.n)
             if learn_prior:
-                fleet_prior, belief = _learn_prior(rows, exact, n_ends, strata, base, belief)
-    found = gammas.solve(rows.sums, belief, exact=exact)
+                fleet_prior, belief = _learn_prior(rows, wide, n_ends, strata, base, belief)
+    found = gammas.solve(rows.sums, belief, weighing=wide)
     n_layers = found.shape.shape[2]
     return FleetFit(
         beta=np.repeat(found.beta, n_layers, axis=1),
@@ -217,24 +217,24 @@ def _refuse_faults(batteries: Batteries, n_strata: int) -> None:
         raise ValueError(f"Row {first}: {FAULTS[int(code[first])]}" + (f" And {more} more." if more else ""))
 
 
-def _sorted(batteries: Batteries, n_strata: int) -> tuple[SortedLives, gammas.Exact | None]:
+def _sorted(batteries: Batteries, n_strata: int) -> tuple[SortedLives, intervals.Wide | None]:
     """Sort the lives, and prepare the weighing of ends that are only known as wide intervals."""
     reached, is_dated, is_wide = intervals.split(batteries.end_u, batteries.is_end, batteries.lower_u)
     wide = intervals.wide_of(batteries.stratum, batteries.end_u, batteries.lower_u, is_wide)
     rows = SortedLives.of(n_strata, batteries.stratum, reached, batteries.entry_u, is_dated)
-    return rows, None if wide is None else wide.exact
+    return rows, wide
 
 
 def _learn_prior(
     rows: SortedLives,
-    exact: gammas.Exact | None,
+    wide: intervals.Wide | None,
     n_ends: IntArray,
     strata: Strata,
     base: LifePrior,
     belief: gammas.Belief,
 ) -> tuple[LifePrior, gammas.Belief]:
     """Let strata learn from one another."""
-    sums = gammas.summed_up(gammas.solve(rows.sums, belief, exact=exact), belief)
+    sums = gammas.summed_up(gammas.solve(rows.sums, belief, weighing=wide, is_quick=True), belief)
     return hyper.learn_from_others(sums, rows.n_batteries, n_ends, strata.model, strata.is_measured, base)
 
 
@@ -254,8 +254,8 @@ def _learn_multiplier(batteries: Batteries, n_strata: int, belief: gammas.Belief
         own = number[batteries.stratum]
         used = own >= 0
         some = replace(_scaled(batteries.subset(used), by[used]), stratum=own[used])
-        rows, exact = _sorted(some, len(able))
-        return gammas.solve(rows.sums, belief.of(able), exact=exact).log_evidence()
+        rows, wide = _sorted(some, len(able))
+        return gammas.solve(rows.sums, belief.of(able), weighing=wide, is_quick=True).log_evidence()
 
     return multiplier.learn_multiplier(
         evidence, batteries.stratum, batteries.is_end, is_wide, batteries.sleep_share, n_strata

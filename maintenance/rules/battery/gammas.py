@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,8 +125,16 @@ class Gammas:
 
 Summing = Callable[[FloatArray], Sums]
 """Gives the sums of all strata on a grid of β (S, B)."""
-Exact = Callable[[Gammas], Gammas]
-"""Corrects the gammas of strata in which some ends are only known as wide intervals."""
+
+
+class Weighing(Protocol):
+    """Brings ends that are only known as wide intervals into gammas that already know all other lives."""
+
+    def quick(self, gammas: Gammas) -> Gammas:
+        """Weigh by the top of each posterior of λ; good enough to place grids and to compare evidence."""
+
+    def exact(self, gammas: Gammas) -> Gammas:
+        """Weigh by integration over λ."""
 
 
 def log_of(u: FloatArray) -> FloatArray:
@@ -208,7 +217,14 @@ def first_grid(belief: Belief, n_grid: int = N_GRID) -> FloatArray:
     return np.repeat(grid[np.newaxis, :], len(belief.mean_ln_eta), axis=0)
 
 
-def solve(summing: Summing, belief: Belief, *, exact: Exact | None = None, n_grid: int = N_GRID) -> Gammas:
+def solve(
+    summing: Summing,
+    belief: Belief,
+    *,
+    weighing: Weighing | None = None,
+    is_quick: bool = False,
+    n_grid: int = N_GRID,
+) -> Gammas:
     """Find each stratum's posterior on a grid of β that is centred on it.
 
     Parameters
@@ -217,8 +233,10 @@ def solve(summing: Summing, belief: Belief, *, exact: Exact | None = None, n_gri
         Sums of the lives on a given grid.
     belief : Belief
         Prior of every stratum.
-    exact : callable, optional
-        Correction for wide intervals.
+    weighing : Weighing, optional
+        Wide intervals, if there are any.
+    is_quick : bool
+        Leave the last answer quick, too: for evidence, not for limits.
     n_grid : int
         Values of β per pass.
 
@@ -227,23 +245,20 @@ def solve(summing: Summing, belief: Belief, *, exact: Exact | None = None, n_gri
     A fixed grid is too coarse for strata with hundreds of ended lives. The second pass is centred on the first one's
     answer; further ones follow only where the posterior is still narrower than a step of the grid can show.
     """
-
-    def gammas_on(beta: FloatArray) -> Gammas:
-        gammas = update(summing(beta), belief)
-        return exact(gammas) if exact is not None else gammas
-
     beta = first_grid(belief, n_grid)
-    gammas = gammas_on(beta)
+    others = update(summing(beta), belief)
+    gammas = weighing.quick(others) if weighing is not None else others
     is_open = np.ones(len(beta), dtype=np.bool_)
     for _ in range(MAX_PASSES):
         centre, spread, spacing = _place(gammas)
         beta = np.where(is_open[:, np.newaxis], _finer_grid(centre, spread, spacing, belief, n_grid), beta)
-        gammas = gammas_on(beta)
+        others = update(summing(beta), belief)
+        gammas = weighing.quick(others) if weighing is not None else others
         _, spread, spacing = _place(gammas)
         is_open &= spread < MIN_SPREAD_STEPS * spacing
         if not bool(np.any(is_open)):
             break
-    return gammas
+    return gammas if weighing is None or is_quick else weighing.exact(others)
 
 
 def _place(gammas: Gammas) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -264,16 +264,20 @@ class _GivenBeta:
         self.spans = sums.spans.T
         self.shape_0 = inverse_trigamma((self.beta * s * MIXTURE_SD_SHARE) ** 2)
         self.shape = self.shape_0 + sums.n_ends.T
-        self.log_rate_0 = digamma(self.shape_0) + self.beta * s * MIXTURE_Z[:, np.newaxis, np.newaxis]
+        log_rate_0 = digamma(self.shape_0) + self.beta * s * MIXTURE_Z[:, np.newaxis, np.newaxis]
+        self.rate_0 = np.exp(log_rate_0)
+        self.prior_part = self.shape_0 * log_rate_0 + MIXTURE_LOG_WEIGHT[:, np.newaxis, np.newaxis]
         self.known = sums.log_density.T + gammaln(self.shape) - gammaln(self.shape_0)
 
     def log_evidence(self, m: float) -> FloatArray:
         """Give the logarithm of the evidence for each value of β (B, S)."""
-        log_rate_0 = self.log_rate_0 + m * self.beta
-        log_rate = np.log(np.exp(log_rate_0) + self.spans)
-        layers = self.shape_0 * log_rate_0 - self.shape * log_rate
-        layers += MIXTURE_LOG_WEIGHT[:, np.newaxis, np.newaxis]
-        return _log_sum(layers) + self.known
+        moved = m * self.beta
+        rate = self.rate_0 * np.exp(moved)
+        rate += self.spans
+        layers = np.log(rate, out=rate)
+        layers *= -self.shape
+        layers += self.prior_part
+        return _log_sum(layers) + self.known + self.shape_0 * moved
 
 
 def _log_sum(x: FloatArray) -> FloatArray:

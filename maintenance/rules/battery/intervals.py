@@ -7,6 +7,7 @@ longer than they were; the midpoint of a wide interval makes them look more regu
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,8 @@ from numpy.typing import NDArray
 from scipy.special import gammaincinv, gammaln, logsumexp
 
 from maintenance.rules.battery.gammas import LOWEST_U, FloatArray, Gammas, log_of
+
+Parts = tuple[FloatArray, FloatArray, FloatArray]
 
 NARROW = 0.05
 """Up to this width, as a share of the exposure at the later look, the midpoint does."""
@@ -44,18 +47,21 @@ class Wide:
     log_lower: FloatArray
     log_upper: FloatArray
 
+    def quick(self, gammas: Gammas) -> Gammas:
+        """Weigh by the top of each posterior of λ (see `at_top`)."""
+        return self._each(gammas, at_top)
+
     def exact(self, gammas: Gammas) -> Gammas:
-        """Weigh gammas of the other lives by the chance of each interval, stratum by stratum (see `reweigh`)."""
+        """Weigh by integration over λ (see `reweigh`)."""
+        return self._each(gammas, reweigh)
+
+    def _each(self, gammas: Gammas, weigh: Callable[[Parts, _Intervals], Parts]) -> Gammas:
+        """Go through the strata that have wide intervals."""
         shape, rate, log_weight = gammas.shape.copy(), gammas.rate.copy(), gammas.log_weight.copy()
         strata, starts = np.unique(self.stratum, return_index=True)
         for s, low, high in zip(strata, starts, [*starts[1:], len(self.stratum)], strict=True):
-            rows = slice(low, high)
-            shape[s], rate[s], log_weight[s] = reweigh(
-                gammas.beta[s],
-                (shape[s], rate[s], log_weight[s]),
-                self.log_lower[rows],
-                self.log_upper[rows],
-            )
+            ends = _Intervals.of(gammas.beta[s], self.log_lower[low:high], self.log_upper[low:high])
+            shape[s], rate[s], log_weight[s] = weigh((shape[s], rate[s], log_weight[s]), ends)
         return Gammas(gammas.beta, shape, rate, log_weight)
 
 
@@ -98,22 +104,28 @@ def wide_of(
     return Wide(stratum[rows], log_of(lower_u[rows]), log_of(end_u[rows]))
 
 
-def reweigh(
-    beta: FloatArray,
-    others: tuple[FloatArray, FloatArray, FloatArray],
-    log_lower: FloatArray,
-    log_upper: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Bring wide intervals of exposure [1] into the gammas of one stratum.
+def at_top(others: Parts, ends: _Intervals) -> Parts:
+    """Bring wide intervals into the gammas of one stratum by a gamma with the right top and curvature in ln λ.
+
+    Parameters and answer as in `reweigh`; exact if there were no intervals, and quick.
+    """
+    a, b, log_weight = others
+    log_lam, precision = ends.top(a, b)
+    rate = precision / np.exp(log_lam)
+    at = log_lam[..., np.newaxis]
+    log_ratio = _log_gamma_density(at, a, b) - _log_gamma_density(at, precision, rate) + ends.log_chance(at)
+    return precision, rate, log_weight + log_ratio[..., 0]
+
+
+def reweigh(others: Parts, ends: _Intervals) -> Parts:
+    """Bring wide intervals of exposure into the gammas of one stratum.
 
     Parameters
     ----------
-    beta : array (B,)
-        Grid.
     others : shape, rate, log_weight (B, 7)
         Gammas with all other lives, and with these as survivors of the earlier look.
-    log_lower, log_upper : array (n,)
-        ln of the intervals' ends.
+    ends : _Intervals
+        The intervals.
 
     Returns
     -------
@@ -127,8 +139,6 @@ def reweigh(
     intervals these two lie several standard deviations apart.
     """
     a, b, log_weight = others
-    powers = beta[:, np.newaxis]
-    ends = _Intervals(np.exp(powers * log_upper) * -np.expm1(powers * (log_lower - log_upper)))
     log_lam, precision = ends.top(a, b)
     proposal = precision / WIDENED
     quantile = gammaincinv(proposal[..., np.newaxis], 0.5 * (_NODES + 1.0))
@@ -153,6 +163,11 @@ class _Intervals:
     """The wide intervals of one stratum on a grid of β: R^β − L^β (B, n)."""
 
     span: FloatArray
+
+    @classmethod
+    def of(cls, beta: FloatArray, log_lower: FloatArray, log_upper: FloatArray) -> _Intervals:
+        powers = beta[:, np.newaxis]
+        return cls(np.exp(powers * log_upper) * -np.expm1(powers * (log_lower - log_upper)))
 
     def top(self, a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Find where λ^a e^(−b λ) Π (1 − e^(−λ span)) is greatest, and its curvature there, both in ln λ (B, 7).

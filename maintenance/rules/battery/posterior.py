@@ -196,7 +196,7 @@ def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid:
     reached, is_dated, is_wide = intervals.split(data.end_u, data.is_end, data.lower)
     rows = SortedLives.of(1, stratum, reached, data.entry_u, is_dated)
     wide = intervals.wide_of(stratum, data.end_u, data.lower, is_wide)
-    found = gammas.solve(rows.sums, belief, exact=None if wide is None else wide.exact, n_grid=n_grid)
+    found = gammas.solve(rows.sums, belief, weighing=wide, n_grid=n_grid)
     return Posterior(
         np.repeat(found.beta[0], found.shape.shape[2]),
         found.shape[0].ravel(),
