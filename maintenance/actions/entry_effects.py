@@ -77,7 +77,7 @@ def _change_battery(visit: Visit, saying: Saying, made_at: datetime, by: User) -
         reason=f"changed on the visit of {visit.planned_on:%d %B %Y}",
     )  # fmt: skip
     label = battery_type.iec_code if battery_type else ""
-    return {"fitting": fitting.pk, "cells_label": label} | _last_known_words(facts)
+    return {"fitting": fitting.pk, "cells_label": label} | last_known_words(facts)
 
 
 def _last_known(visit: Visit, facts: dict[str, Any], made_at: datetime) -> datetime | None:
@@ -86,7 +86,8 @@ def _last_known(visit: Visit, facts: dict[str, Any], made_at: datetime) -> datet
     return min(end_of_day(date.fromisoformat(typed), visit.site.zone), made_at) if typed else None
 
 
-def _last_known_words(facts: dict[str, Any]) -> dict[str, Any]:
+def last_known_words(facts: dict[str, Any]) -> dict[str, Any]:
+    """The day on which the old cells were last known to work, as pages say it."""
     typed = facts.get("last_known_on")
     return {"last_known_words": f"{date.fromisoformat(typed):%-d %b %Y}"} if typed else {}
 
@@ -198,7 +199,7 @@ def change_end(
             is_under_load=bool(facts.get("old_under_load")), last_alive_at=_last_known(visit, facts, made_at), by=by,
             at=now, reason=f"corrected on the visit of {visit.planned_on:%d %B %Y}",
         )  # fmt: skip
-    return {"fitting": new.pk, "cells_label": entry.facts.get("cells_label", "")} | _last_known_words(facts)
+    return {"fitting": new.pk, "cells_label": entry.facts.get("cells_label", "")} | last_known_words(facts)
 
 
 def _undo_battery(visit: Visit, entry: Entry, by: User, at: datetime, reason: str) -> None:

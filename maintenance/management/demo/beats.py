@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from maintenance.management.demo.lives import RECORDS_DAYS
-from maintenance.management.demo.world import DemoSite
+from maintenance.management.demo.world import RECORDS_DAYS, DemoSite
 
 EVERY_DAYS = 63
 

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from devices.models import CheckInDay
 from maintenance.management.demo.faults import weekends
-from maintenance.management.demo.world import DemoFirm, DemoFitting, DemoSlot
+from maintenance.management.demo.world import RECORDS_DAYS, DemoFirm, DemoFitting, DemoSlot
 
-N_DAYS = 400
+N_DAYS = RECORDS_DAYS
+"""Days of check-ins: all that the gateways handed over since the records began."""
 DAY_S = 86400
 HEARD_UNTIL_S = 6 * 3600
 """Today's part day ends at 06:00 UTC, the time up to which the gateways have reported."""
@@ -140,21 +141,6 @@ def as_rows(days: Days, transmitter_id: int, customer_id: int, day_of_index: Any
             transmitter_id, day_of_index(days.first, index), customer_id, last if heard else None, heard, expected,
             activations, runs, margin if heard else None, flags if heard else 0,
         )  # fmt: skip
-
-
-def totals_of(days: Days, fitting: DemoFitting) -> dict[str, Any] | None:
-    """Sums over the days on which these cells were in, None if there are none."""
-    if fitting.fitted_at is None:
-        return None
-    start = max((fitting.fitted_at.date() - days.first).days, 0)
-    part = slice(start, None)
-    if start >= len(days.heard):
-        return None
-    return {
-        "from_on": days.first + timedelta(days=start), "interval_s": days.row.interval_s,
-        "days_measured": int((days.heard[part] > 0).sum()), "checkins": int(days.heard[part].sum()),
-        "activations": int(days.activations[part].sum()),
-    }  # fmt: skip
 
 
 def expected_totals(firm: DemoFirm, row: DemoSlot, fitting: DemoFitting) -> dict[str, Any] | None:

@@ -9,16 +9,20 @@ from random import Random
 
 from company import jobs
 from company.models import User
-from devices.models import Receiver, Registration
+from devices.models import BatteryType, Receiver, Registration
 from maintenance.actions.due import refresh_receivers
 from maintenance.actions.entries import Saying, record_entry
+from maintenance.actions.fits import refresh_fit
+from maintenance.actions.recalls import NothingAffected, RecallPlan, open_recall
 from maintenance.actions.reports import ask_for_service_report
 from maintenance.actions.rounds import RoundPlan, plan_round, publish_round
 from maintenance.actions.visits import start_visit
 from maintenance.management.demo.install import at
-from maintenance.management.demo.visits import BEAT_NAMES
+from maintenance.management.demo.lives import BAD_LOT_BATTERY, lot_days
+from maintenance.management.demo.visits import BEAT_NAMES, LEFT_WHY
 from maintenance.management.demo.world import DemoFirm, seeded_uuid
-from maintenance.models import DueItem, Round, Visit
+from maintenance.models import DueItem, Entry, Recall, Round, Visit
+from maintenance.rules.recalls import RecallFilter
 from sites.models import Site
 
 HORIZON_WEEKS = 9
@@ -33,10 +37,64 @@ class Hands:
 
 
 def refresh_due(today: date) -> None:
-    """Work out every due date."""
+    """Learn from all lives, then work out every due date."""
+    refresh_fit(at=at(today, 3), as_of=today)
     refresh_receivers(
         receiver_ids=list(Receiver.objects.open().values_list("pk", flat=True)), at=at(today, 3, 10), today=today
     )
+
+
+def explain_left(rng: Random, today: date) -> int:
+    """Give the finished visits a reason for each thing whose date had come and that stayed in."""
+    made = []
+    late = DueItem.objects.late(today).filter(registration__isnull=False)
+    for item in late.select_related("registration", "fitting").order_by("pk"):
+        done = Visit.objects.filter(site=item.site_id, state="finished", finished_at__date__gte=item.due_on)
+        for visit in done.order_by("planned_on", "pk"):
+            assert visit.finished_at is not None
+            begun = item.fitting.fitted_at if item.fitting else None
+            if begun is None or begun > visit.finished_at or _is_answered(visit, item):
+                continue
+            made.append(_not_done(rng, visit, item))
+    Entry.objects.bulk_create(made)
+    return len(made)
+
+
+def _is_answered(visit: Visit, item: DueItem) -> bool:
+    return visit.entries.filter(registration=item.registration_id, kind__in=["battery", "not_done"]).exists()
+
+
+def _not_done(rng: Random, visit: Visit, item: DueItem) -> Entry:
+    why, words = rng.choice(LEFT_WHY)
+    facts = {"why": why, "why_words": words}
+    saying = Saying("not_done", facts, None, item.registration)
+    assert visit.finished_at is not None
+    when = visit.finished_at - timedelta(minutes=3)
+    assert visit.finished_by is not None
+    return Entry(
+        key=seeded_uuid(rng), customer_id=visit.customer_id, visit=visit, receiver_id=item.receiver_id,
+        registration_id=item.registration_id, kind="not_done", made_at=when, recorded_at=when + timedelta(seconds=20),
+        by=visit.finished_by, facts=facts, sha256=saying.digest(visit, None),
+    )  # fmt: skip
+
+
+def prepare_recall(firm: DemoFirm, hands: Hands) -> Recall | None:
+    """The bad delivery is recalled, with the cells fitted then of which nobody noted the lot; None where none is left."""
+    first, last = lot_days(firm.today)
+    plan = RecallPlan(
+        title=f"CR2450 of delivery {firm.truth.bad_lot}",
+        why="Cells of this delivery have ended at about half the life of others of their kind.",
+        due_on=firm.today + timedelta(days=42),
+        filter=RecallFilter(
+            lots=(firm.truth.bad_lot,), unknown_from=first, unknown_to=last,
+            battery_type=BatteryType.objects.get(code=BAD_LOT_BATTERY).pk,
+        ),
+        key="demo",
+    )  # fmt: skip
+    try:
+        return open_recall(plan=plan, by=hands.office, at=at(firm.today, 7, 20), today=firm.today)
+    except NothingAffected:
+        return None
 
 
 def plan_rounds(firm: DemoFirm, sites: dict[str, Site], hands: Hands) -> list[Round]:
@@ -75,7 +133,7 @@ def begin_round(rng: Random, round: Round, today: date) -> Visit:
         assert item.fitting.battery_type is not None
         facts = {
             "cells": item.fitting.battery_type.code, "n_cells": item.fitting.n_cells, "lot": f"{today:%y}-31F",
-            "old_why": "low_battery" if item.fitting.first_low_at else "preventive", "old_v": 2.87,
+            "old_why": "low_battery" if item.fitting.first_low_at else "preventive", "old_v": 2.61, "old_under_load": True,
         }  # fmt: skip
         _say(rng, visit, Saying("battery", facts, None, row), technician, moment)
         facts = {"heard": True, "margin_db": 19}

@@ -114,22 +114,30 @@ def _open_latch(sites: list[DemoSite], diary: Diary, truth: Truth, today: date) 
     for site in sites:
         last = max((day for day in site.visit_days if day < today and day != site.postponed_on), default=today)
         worked = any(day > last for day in diary.days[site.code])
-        if site.evidence != "visits" and not worked and (today - last).days > 20:
-            found.append((last, site))
-    last, site = min(found, key=lambda each: (each[0], each[1].code))
+        rows = _there_since(site, last)
+        if site.evidence != "visits" and not worked and (today - last).days > 20 and rows:
+            found.append((last, site.code, site, rows))
+    last, _, site, rows = min(found, key=lambda each: each[:2])
     raised = at(last + timedelta(days=2), 4, 40)
-    rows = [
-        row
-        for receiver in site.receivers
-        for row in receiver.slots
-        if row.removed_at is None and row.transmitter and row.registered_at < raised and row.transmitter.since < last
-    ]
     row = max(rows, key=lambda row: (row.duty == "life_safety", row.supervision == "on", -row.slot))
     truth.latched_serial = row.transmitter.serial  # type: ignore[union-attr]
     return [
         DemoFault(row.receiver, row, "low_battery", raised, raised + timedelta(hours=9), True,
                   cause="cold night, recovered", source=SOURCES[site.evidence])
     ]  # fmt: skip
+
+
+def _there_since(site: DemoSite, last: date) -> list[DemoSlot]:
+    """Slots whose transmitter stood there before a visit already."""
+    return [
+        row
+        for receiver in site.receivers
+        for row in receiver.slots
+        if row.removed_at is None
+        and row.transmitter
+        and row.registered_at < at(last, 0)
+        and row.transmitter.since < last
+    ]
 
 
 def quiet_until(receiver: DemoReceiver, today: date) -> datetime | None:

@@ -64,7 +64,7 @@ def _site(rng: Random, today: date, place: island.Place, n: int, lap: int) -> De
     if lap:
         north, east = north + rng.uniform(-3, 3), east + rng.uniform(-3, 3)
     share = n / place.n_transmitters
-    days_ago = rng.randint(1300, 3000) if rng.random() < 0.86 else rng.randint(200, 900)
+    days_ago = rng.randint(1500, 5200) if rng.random() < 0.88 else rng.randint(200, 900)
     return DemoSite(
         code=place.code if not lap else f"{place.code}-{lap + 1}",
         name=place.name if not lap else f"{place.name} {lap + 1}",
@@ -112,9 +112,11 @@ def install(rng: Random, site: DemoSite, types: dict[str, Any], serials: Serials
 
 
 def walk_key(path: str, floors: tuple[str, ...]) -> tuple[int, list[tuple[int, str]]]:
-    """Place of an area in a walk: floors from the entrance up, rooms as people count (2 before 10)."""
+    """Place of an area in a walk: the cellar, then floors from the entrance up, rooms as people count (2 before 10)."""
     floor, _, room = path.partition(" / ")
     parts = [(int(part), "") if part.isdigit() else (0, part) for part in re.split(r"(\d+)", room)]
+    if floor == "Cellar":
+        return (-1, parts)
     return (floors.index(floor) if floor in floors else len(floors), parts)
 
 
@@ -250,6 +252,9 @@ def _register(
     if kind["welded_cell"]:
         # Whole units with their cell: each has been swapped for a new one before its cell could run down.
         since = max(since, today - timedelta(days=rng.randint(30, 1398)))
+    elif kind.get("unit_life_years"):
+        # Units with an end of life have been exchanged in time, with everything in them.
+        since = max(since, today - timedelta(days=rng.randint(200, int(kind["unit_life_years"] * 340))))
     made_on = since - timedelta(days=rng.randint(60, 300))
     transmitter = DemoTransmitter(serials.next(), kind, site, since, made_on=made_on)
     label, area = place_words(rng, site, kind["kind"], kind["code"], seen)

@@ -1,4 +1,4 @@
-"""Let every battery live and die: Weibull lives in exposure, the firm's old and new way of changing, signals and deaths."""
+"""Let every battery live and die: Weibull lives in exposure, the firm's old and new way of changing them."""
 
 from __future__ import annotations
 
@@ -9,31 +9,36 @@ from datetime import date, timedelta
 from random import Random
 from typing import Any
 
+from maintenance.management.demo import ends
 from maintenance.management.demo.install import at
-from maintenance.management.demo.world import DemoFitting, DemoSite, DemoTransmitter, Truth
+from maintenance.management.demo.policy import Limits, kind_of
+from maintenance.management.demo.world import RECORDS_DAYS, DemoFitting, DemoSite, DemoTransmitter, Truth
 
-RECORDS_DAYS = 1095
-"""How long ago the firm's records begin [day]."""
-TAKEN_OVER_SHARE, SWITCH_DAYS = 0.5, (270, 70)
+TAKEN_OVER_SHARE, SWITCH_DAYS = 0.65, (640, 60)
 """Share of sites taken over from firms that waited for the signal, and when their cells came under our dates, as days ago."""
-OLD_CALENDAR_DAYS = {"life_safety": 2000, "security": 2100, "convenience": 2400}
 CAP_DAYS = {"life_safety": 1461, "security": 1826, "convenience": 2557}
-SLACK_DAYS = {"life_safety": 14, "security": 24, "convenience": 28}
-"""How long before the next visit a date must fall for the cells to be changed on this one; what falls later waits [day]."""
+SLACK_DAYS = {"life_safety": -10, "security": 5, "convenience": 18}
+"""How long before the next visit a date must fall for the cells to be changed on this one; what falls later waits [day].
+Less than nothing: what falls due soon after the next visit is changed now."""
 
 LEFT_SHARE = 0.02
 """Share of planned changes that are not done on the visit that they were planned for."""
 SHAPE = 8.0
 TYPE_SPREAD = 0.10
-SIGNAL_SHARE = 0.85
-"""Share of ended lives that announce themselves by a low-battery signal."""
+NO_LOT_SHARE = 0.04
+"""Share of changes on which nobody noted the lot."""
 BAD_LOT_FACTOR = 0.5
 BAD_LOT_BATTERY = "cr2450"
-BAD_LOT_DAYS = (1110, 820)
+BAD_LOT_DAYS = (1085, 720)
 """When cells of the bad delivery were being fitted, as days ago."""
 
 
-@dataclass(slots=True)
+def lot_days(today: date) -> tuple[date, date]:
+    """First and last day on which cells of the bad delivery were being fitted."""
+    return today - timedelta(days=BAD_LOT_DAYS[0]), today - timedelta(days=BAD_LOT_DAYS[1] + 1)
+
+
+@dataclass(slots=True, repr=False)
 class Change:
     """Cells of one transmitter changed at a site on a day; `old` is None where they were the first."""
 
@@ -48,8 +53,10 @@ class Change:
 class Cells:
     """Draws lives and lots. One instance a simulation."""
 
-    def __init__(self, rng: Random, today: date, truth: Truth, types: dict[str, Any], limits: dict[str, float]) -> None:
-        self.rng, self.today, self.truth, self.limits = rng, today, truth, limits
+    def __init__(
+        self, rng: Random, seed: int, today: date, truth: Truth, types: dict[str, Any], limits: Limits
+    ) -> None:
+        self.rng, self.seed, self.today, self.truth, self.limits = rng, seed, today, truth, limits
         self.left: list[tuple[str, date, DemoTransmitter]] = []
         self.batteries = types["batteries"]
         for code, kind in sorted(types["transmitters"].items()):
@@ -57,6 +64,10 @@ class Cells:
                 truth.scale_by_type[code] = round(1.05 * math.exp(rng.gauss(0, TYPE_SPREAD)), 4)
         truth.shape, truth.bad_lot_factor = SHAPE, BAD_LOT_FACTOR
         truth.bad_lot = self.lot_of(BAD_LOT_BATTERY, today - timedelta(days=BAD_LOT_DAYS[0] - 1))
+
+    def begin(self, transmitter: DemoTransmitter) -> None:
+        """Draw from the transmitter's own numbers from here on: another limit moves nobody else's fate."""
+        self.rng = Random(f"{self.seed}/{transmitter.serial}")
 
     def lot_of(self, battery: str, day: date) -> str:
         """Lot code of the delivery that was being used up on a day: one about every four months and battery type."""
@@ -71,13 +82,23 @@ class Cells:
         year, week, _ = delivered.isocalendar()
         return f"{year % 100:02}-{week:02}{letter}"
 
-    def rate_per_day(self, kind: dict[str, Any], use: float) -> float:
-        """True exposure a day of a transmitter whose use is `use` times the typical one [1/day]."""
+    def rates(self, kind: dict[str, Any], use: float) -> tuple[float, float]:
+        """Exposure a day of a transmitter whose use is `use` times the typical one, and the sleep current's part [1/day]."""
         battery = self.batteries[kind["battery_type"]]
         usable_mah = battery["capacity_mah"] * kind["cells_parallel"] * kind["usable_share"]
-        base_ua = kind["sleep_ua"] + kind["checkin_uas"] / kind["default_interval_s"]
+        sleep = (kind["sleep_ua"] + kind["checkin_uas"] / kind["default_interval_s"]) * 24 / 1000 / usable_mah
         use_mah = kind["activation_uah"] * kind["typical_activations_per_day"] * use / 1000
-        return (base_ua * 24 / 1000 + use_mah) / usable_mah + battery["self_discharge_per_year"] / 365.25
+        return sleep + use_mah / usable_mah + battery["self_discharge_per_year"] / 365.25, sleep
+
+    def rate_per_day(self, kind: dict[str, Any], use: float) -> float:
+        """True exposure a day [1/day]."""
+        return self.rates(kind, use)[0]
+
+    def recorded_rates(self, fitting: DemoFitting) -> tuple[float, float]:
+        """Exposure a day as the records show it, with the sleep current's part: counted use, or the typical one [1/day]."""
+        unit = fitting.transmitter
+        assert unit.type is not None
+        return self.rates(unit.type, unit.per_day if kind_of(fitting, self.today)[1] else 1.0)
 
     def new(self, transmitter: DemoTransmitter, day: date, *, older_than: float = 0.0) -> DemoFitting:
         """Fit cells on a day. `older_than` is exposure that they are known to have outlived."""
@@ -90,18 +111,20 @@ class Cells:
         # The rest of a Weibull life that has lasted so far: no draw is thrown away.
         outlived = (older_than / scale) ** SHAPE
         life = scale * (outlived - math.log(1 - self.rng.random())) ** (1 / SHAPE)
+        if self.rng.random() < NO_LOT_SHARE:
+            lot = ""
         return DemoFitting(
             transmitter=transmitter, fitted_at=at(day, 10), entered_at=at(day, 10), lot=lot, life_u=life,
             rate_per_day=self.rate_per_day(kind, transmitter.per_day), battery=kind["battery_type"],
+            nominal_v=self.batteries[kind["battery_type"]]["nominal_v"],
         )  # fmt: skip
 
     def due_day(self, fitting: DemoFitting, duty: str) -> date:
-        """Day on which the firm's present policy wants these cells changed; it knows typical use, not the true one."""
-        kind = fitting.transmitter.type
-        assert kind is not None
+        """Day on which the firm's present policy wants these cells changed; it knows the records, not the truth."""
         assert fitting.fitted_at is not None
-        use = 1 + 0.75 * (fitting.transmitter.per_day - 1)
-        days = min(self.limits[duty] / self.rate_per_day(kind, use), CAP_DAYS[duty])
+        kind = kind_of(fitting, self.today)
+        rate = self.limits.scaled(kind, *self.recorded_rates(fitting))
+        days = min(self.limits.of(kind, duty) / rate, CAP_DAYS[duty])
         return fitting.fitted_at.date() + timedelta(days=int(days))
 
     def make_due(self, fitting: DemoFitting, change: Change | None, duty: str, due_on: date) -> bool:
@@ -136,17 +159,19 @@ class Cells:
 
 def live(cells: Cells, transmitter: DemoTransmitter, duty: str) -> list[Change]:
     """Live through the firm's records: first cells, every change, up to the cells in service today."""
-    rng, today = cells.rng, cells.today
     kind = transmitter.type
     if kind is None or kind["power"] != "battery":
         return []
-    begin = today - timedelta(days=RECORDS_DAYS)
+    cells.begin(transmitter)
+    rng, begin = cells.rng, cells.today - timedelta(days=RECORDS_DAYS)
     transmitter.per_day = math.exp(rng.gauss(0, 0.4))
     if transmitter.since >= begin:
         fitting = cells.new(transmitter, transmitter.since)
     else:
         rate = cells.rate_per_day(kind, transmitter.per_day)
-        longest = OLD_CALENDAR_DAYS[duty] if transmitter.site.switch_on > begin else cells.limits[duty] / rate
+        waits = transmitter.site.switch_on > begin
+        limit = cells.limits.of((kind["code"], False), duty)
+        longest = cells.truth.scale_by_type[kind["code"]] / rate if waits else min(limit / rate, CAP_DAYS[duty])
         age = int(min((begin - transmitter.since).days, longest) * rng.random())
         fitting = cells.new(transmitter, begin - timedelta(days=age), older_than=age * rate)
         fitting.entered_at = at(begin, 12)
@@ -167,6 +192,7 @@ def live_until_retired(cells: Cells, transmitter: DemoTransmitter) -> None:
     kind, out = transmitter.type, transmitter.retired_on
     if kind is None or out is None or kind["power"] != "battery":
         return
+    cells.begin(transmitter)
     begun = max(transmitter.since, out - timedelta(days=cells.rng.randint(60, 600)))
     fitting = cells.new(transmitter, begun, older_than=0.6)
     records = at(cells.today - timedelta(days=RECORDS_DAYS), 12)
@@ -182,93 +208,42 @@ def _next_change(cells: Cells, fitting: DemoFitting, duty: str) -> Change | None
     begun = fitting.fitted_at.date()
     ends_on = begun + timedelta(days=int(fitting.life_u / fitting.rate_per_day))
     first = max(begun, today - timedelta(days=RECORDS_DAYS))
-    planned = planned_day(cells, transmitter, begun, cells.due_day(fitting, duty), first, duty)
-    if ends_on >= (planned or today):
-        if planned is None:
-            return None
-        fitting.why = "preventive"
-        fitting.volts = _volts(cells, fitting, 0.97)
-        return _change(cells, fitting, planned, False)
-    out = _ended(cells, fitting, max(ends_on, first))
+    planned = planned_day(cells, transmitter, cells.due_day(fitting, duty), first, duty)
+    other_on, other = ends.other_end(cells.rng, fitting, first)
+    out: date | None
+    if other_on < min(ends_on, planned or today):
+        out = ends.failed(cells.rng, fitting, other_on, other, today)
+    elif ends_on >= (planned or today):
+        out = planned
+        fitting.why = "preventive" if planned else ""
+    else:
+        out = ends.worn_out(cells.rng, fitting, max(ends_on, first), today)
     if out is None:
         return None
-    fitting.volts = _volts(cells, fitting, 0.88 if fitting.why == "low_battery" else 0.62)
+    ends.measure(cells.rng, fitting)
     return _change(cells, fitting, out, out not in transmitter.site.visit_days)
 
 
-def planned_day(
-    cells: Cells, transmitter: DemoTransmitter, begun: date, due_on: date, first: date, duty: str
-) -> date | None:
-    """First visit on which these cells are changed: by the calendar before the site's switch, by due date since."""
+def planned_day(cells: Cells, transmitter: DemoTransmitter, due_on: date, first: date, duty: str) -> date | None:
+    """First visit on which these cells are changed by their date; before the site's switch nobody looked at dates."""
     site = transmitter.site
-    switch = site.switch_on
-    by_calendar = begun + timedelta(days=OLD_CALENDAR_DAYS[duty])
     days = site.visit_days
     for index in range(bisect_left(days, first + timedelta(days=1)), len(days)):
         day = days[index]
         if day >= cells.today:
             return None
-        if day == site.postponed_on:
-            continue
-        if day < switch:
-            if day >= by_calendar:
-                return day
+        if day == site.postponed_on or day < site.switch_on:
             continue
         following = days[index + 1] if index + 1 < len(days) else day + timedelta(days=63)
         if due_on > following - timedelta(days=SLACK_DAYS[duty]):
             continue
-        # Now and then a room is locked; what is long overdue is not left twice.
-        if due_on > day - timedelta(days=30) and cells.rng.random() < LEFT_SHARE:
+        # Now and then a room is locked; what is long overdue, or harms most, is not left.
+        may_wait = due_on > (following if duty == "life_safety" else day - timedelta(days=30))
+        if may_wait and cells.rng.random() < LEFT_SHARE:
             cells.left.append((site.code, day, transmitter))
             continue
         return day
     return None
-
-
-def _ended(cells: Cells, fitting: DemoFitting, ends_on: date) -> date | None:
-    """Play out an end of life: signal or silence, and the day on which somebody came."""
-    rng, today, site = cells.rng, cells.today, fitting.transmitter.site
-    end = at(ends_on, rng.randint(0, 23), rng.randint(0, 59))
-    old_era = ends_on < site.switch_on
-    if rng.random() < SIGNAL_SHARE:
-        fitting.first_low_at = end
-        died = ends_on + timedelta(days=rng.randint(25, 70))
-        wait = rng.randint(6, 60) if old_era else rng.randint(1, 10)
-    else:
-        died = ends_on
-        wait = rng.randint(1, 4) if site.evidence != "visits" else rng.randint(10, 60)
-    came = ends_on + timedelta(days=wait)
-    if fitting.first_low_at and site.evidence == "visits":
-        came = ends_on + timedelta(days=rng.randint(10, 60))
-    came = _on_a_visit(site, came, wait)
-    if died <= min(came, today):
-        fitting.died_at = at(died, 3, rng.randint(0, 59)) if died != ends_on else end
-        fitting.last_alive_at = fitting.died_at
-    if came >= today:
-        return None
-    fitting.why = "dead" if fitting.died_at else "low_battery"
-    return came
-
-
-def _on_a_visit(site: DemoSite, day: date, within: int) -> date:
-    """Take the next planned visit if it is at most a few days later, else a weekday for a call-out."""
-    index = bisect_left(site.visit_days, day)
-    near = index < len(site.visit_days) and (site.visit_days[index] - day).days <= min(6, within)
-    if near and site.visit_days[index] != site.postponed_on:
-        return site.visit_days[index]
-    while day.weekday() >= 5:
-        day += timedelta(days=1)
-    return day
-
-
-def _volts(cells: Cells, fitting: DemoFitting, share: float) -> float | None:
-    """Volts read when the cells came out, on two thirds of the changes."""
-    if cells.rng.random() > 0.66:
-        return None
-    kind = fitting.transmitter.type
-    assert kind is not None
-    volts = cells.batteries[kind["battery_type"]]["nominal_v"] * kind["cells_series"]
-    return round(volts * (share + cells.rng.uniform(-0.02, 0.02)), 2)
 
 
 def _change(cells: Cells, old: DemoFitting, day: date, is_call_out: bool) -> Change:

@@ -10,7 +10,7 @@ from django.db import transaction
 
 from company.errors import Refused
 from company.models import Customer, User
-from maintenance.actions.due import policy_limits
+from maintenance.actions.due_items import policy_limits
 from maintenance.management.demo import current
 from maintenance.management.demo.build import build_firm, size_of
 from maintenance.management.demo.load_devices import DeviceLoader
@@ -69,10 +69,11 @@ def is_loaded() -> bool:
 
 def build(wish: Wish) -> DemoFirm:
     """Build the firm for a wish, with the limits that the policies on record ask for."""
-    limits, _ = policy_limits()
+    limits, policies = policy_limits()
     return build_firm(
         seed=wish.seed, today=wish.today, n_transmitters=wish.n_transmitters,
         limits={duty: limit.u for duty, limit in limits.items()},
+        risks={duty: (rule.p_dead, max(rule.p_call, rule.p_dead)) for duty, rule in policies.items()},
     )  # fmt: skip
 
 
@@ -97,6 +98,8 @@ def load_firm(wish: Wish) -> DemoFirm | None:
         WorkLoader(rng, firm, sites, users, devices).load()
         current.refresh_due(wish.today)
         hands = current.Hands(users[OFFICE], [users[facts.email] for facts in TECHNICIANS])
+        current.explain_left(rng, wish.today)
+        current.prepare_recall(firm, hands)
         rounds = current.plan_rounds(firm, sites, hands)
         current.begin_round(rng, rounds[0], wish.today)
     current.issue_reports(hands, wish.today, wish.n_reports)

@@ -10,6 +10,7 @@ from typing import Any
 from django.db import connection
 
 from company.models import Customer
+from devices.actions.rollups import rebuild_totals
 from devices.fields import day_number
 from devices.models import (
     Away,
@@ -28,7 +29,8 @@ from devices.models import (
 from maintenance.management.demo import checkins
 from maintenance.management.demo.faults import quiet_until
 from maintenance.management.demo.install import at
-from maintenance.management.demo.world import DemoFirm, DemoReceiver, DemoSlot
+from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
+from maintenance.management.demo.world import DemoFirm, DemoReceiver, DemoSlot, DemoVisit
 from sites.models import Site
 
 BATCH = 2000
@@ -38,6 +40,8 @@ COLUMNS = (
 )  # fmt: skip
 EVERY_DAY_UP_TO = 6000
 """Transmitters up to which every day of check-ins is written; larger firms get the sums only."""
+
+NAMES = {account.email: account.name for account in ACCOUNTS}
 
 Ids = dict[int, Any]
 
@@ -53,6 +57,10 @@ class DeviceLoader:
         self.registrations: Ids = {}
         self.fittings: Ids = {}
         self.battery_types = {row.code: row for row in BatteryType.objects.all()}
+        self.visits = sorted(
+            (v for v in [v for done in firm.rounds for v in done.visits] + firm.call_outs if v.state == "finished"),
+            key=lambda v: (v.day, v.site.code),
+        )
 
     def load(self) -> None:
         """Write everything."""
@@ -94,18 +102,23 @@ class DeviceLoader:
         )  # fmt: skip
 
     def _output(self, receiver: DemoReceiver, facts: dict[str, Any]) -> Output:
-        ago, row = facts["seen_days_ago"], self.receivers[id(receiver)]
-        seen = {}
-        if ago is not None:
+        row, seen = self.receivers[id(receiver)], {}
+        if facts["seen_days_ago"] is not None and (visit := self._visit_about(receiver, facts["seen_days_ago"])):
             seen = {
-                "end_effect_seen_on": self.firm.today - timedelta(days=ago),
-                "end_effect_seen_by": "Aino Fairweather",
+                "end_effect_seen_on": visit.day,
+                "end_effect_seen_by": NAMES[TECHNICIANS[visit.technician].email],
             }
         return Output(
             customer_id=row.customer_id, receiver=row, number=facts["number"], kind=facts["kind"], drives=facts["drives"],
             terminals=facts["terminals"], contact=facts["contact"], rest=facts["rest"], load=facts["load"],
             eol_part=facts["eol"], clears=facts["clears"], **seen,
         )  # fmt: skip
+
+    def _visit_about(self, receiver: DemoReceiver, days_ago: int) -> DemoVisit | None:
+        """The finished visit to a receiver's site nearest to so many days ago; None where none is on record."""
+        wanted = self.firm.today - timedelta(days=days_ago)
+        here = [visit for visit in self.visits if visit.site is receiver.site]
+        return min(here, key=lambda visit: abs((visit.day - wanted).days), default=None)
 
     def _transmitters(self) -> None:
         types = {row.code: row for row in TransmitterType.objects.all()}
@@ -167,7 +180,8 @@ class DeviceLoader:
                     transmitter=self.transmitters[id(fitting.transmitter)],
                     battery_type=self.battery_types[fitting.battery], n_cells=kind["cells_series"] * kind["cells_parallel"],
                     fitted_at=fitting.fitted_at, entered_at=fitting.entered_at, removed_at=fitting.removed_at,
-                    removed_why=fitting.why, removed_v=fitting.volts, lot=fitting.lot, made_on=fitting.made_on,
+                    removed_why=fitting.why, removed_v=fitting.volts, removed_v_under_load=fitting.is_under_load,
+                    lot=fitting.lot, made_on=fitting.made_on,
                     first_low_at=fitting.first_low_at, last_alive_at=fitting.last_alive_at, note=fitting.note,
                 )
             )  # fmt: skip
@@ -191,33 +205,27 @@ class DeviceLoader:
         )  # fmt: skip
 
     def _days(self) -> None:
-        totals: list[FittingTotals] = []
+        """Days of check-ins with the totals that follow from them; of large firms only sums as they come out on average."""
         if self.firm.n_wanted <= EVERY_DAY_UP_TO:
-            insert_days(self._drawn(totals))
-        else:
-            for row in checkins.reported(self.firm):
-                self._total(totals, row, None)
-        FittingTotals.objects.bulk_create(totals, batch_size=BATCH)
+            insert_days(self._drawn())
+            rebuild_totals(transmitter_ids=[row.pk for row in self.transmitters.values()])
+            return
+        FittingTotals.objects.bulk_create(self._expected(), batch_size=BATCH)
 
-    def _drawn(self, totals: list[FittingTotals]) -> Iterator[tuple[Any, ...]]:
+    def _drawn(self) -> Iterator[tuple[Any, ...]]:
         day_at = _whole_day if connection.vendor == "sqlite" else _date
         for row in checkins.reported(self.firm):
-            days = checkins.days_of(self.firm, row)
             unit = self.transmitters[id(row.transmitter)]
-            self._total(totals, row, days)
-            yield from checkins.as_rows(days, unit.pk, unit.customer_id, day_at)
+            yield from checkins.as_rows(checkins.days_of(self.firm, row), unit.pk, unit.customer_id, day_at)
 
-    def _total(self, totals: list[FittingTotals], row: DemoSlot, days: checkins.Days | None) -> None:
-        """Sums of the cells in service: of the drawn days, or as they come out on average."""
-        assert row.transmitter is not None
-        for fitting in row.transmitter.fittings[-1:]:
-            if days is not None:
-                sums = checkins.totals_of(days, fitting)
-            else:
+    def _expected(self) -> Iterator[FittingTotals]:
+        for row in checkins.reported(self.firm):
+            assert row.transmitter is not None
+            for fitting in row.transmitter.fittings[-1:]:
                 sums = checkins.expected_totals(self.firm, row, fitting)
-            if sums and fitting.removed_at is None:
-                target = self.fittings[id(fitting)]
-                totals.append(FittingTotals(customer_id=target.customer_id, fitting=target, **sums))
+                if sums and fitting.removed_at is None:
+                    target = self.fittings[id(fitting)]
+                    yield FittingTotals(customer_id=target.customer_id, fitting=target, **sums)
 
 
 def _whole_day(first: date, index: int) -> int:
@@ -238,5 +246,5 @@ def insert_days(rows: Iterable[tuple[Any, ...]]) -> None:
                     copy.write_row(row)
             return
         marks = ", ".join(["%s"] * len(COLUMNS))
-        # A generator: three hundred thousand rows need not stand in memory at once.
+        # A generator: half a million rows need not stand in memory at once.
         cursor.executemany(f"INSERT INTO devices_checkinday ({names}) VALUES ({marks})", rows)  # type: ignore[arg-type]

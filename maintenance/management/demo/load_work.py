@@ -9,8 +9,10 @@ from typing import Any
 from company.models import ChangeRow, Customer, User
 from devices.models import IntakeBatch, IntakeSource, SetAside
 from maintenance.actions.entries import Saying
+from maintenance.actions.entry_effects import last_known_words
 from maintenance.management.demo.install import at
 from maintenance.management.demo.load_devices import BATCH, DeviceLoader
+from maintenance.management.demo.load_ends import load_ends
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
 from maintenance.management.demo.world import DemoEntry, DemoFirm, DemoVisit, seeded_uuid
 from maintenance.models import Entry, Request, RequestMessage, Round, Visit, VisitCrew, WalkTest
@@ -41,6 +43,7 @@ class WorkLoader:
             batch_size=BATCH,
         )
         self._entries([(visit, row) for (visit, _), row in zip(visits, made, strict=True)])
+        load_ends(self.firm, self.devices.fittings, self.users[OFFICE], self.technicians)
         self._changes()
         self._requests()
         self._intake()
@@ -102,7 +105,7 @@ class WorkLoader:
         saying = Saying(entry.kind, dict(facts), None if registration else receiver, registration)
         if "_fitting" in entry.facts:
             fitting = self.devices.fittings[id(entry.facts["_fitting"])]
-            facts |= {"fitting": fitting.pk, "cells_label": fitting.battery_type.iec_code}
+            facts |= {"fitting": fitting.pk, "cells_label": fitting.battery_type.iec_code} | last_known_words(facts)
         return Entry(
             key=entry.key, customer_id=row.customer_id, visit=row, receiver=receiver, registration=registration,
             kind=entry.kind, made_at=entry.at, recorded_at=entry.at + timedelta(seconds=20),

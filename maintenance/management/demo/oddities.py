@@ -258,21 +258,7 @@ def open_ends(planter: Planter) -> None:
     for duty, ago, says in (
         ("life_safety", 3, True), ("life_safety", 11, True), ("security", 5, True), ("life_safety", 2, False),
     ):  # fmt: skip
-
-        def fits(row: DemoSlot, duty: str = duty) -> bool:
-            cells = row.transmitter.fittings if row.transmitter else []
-            if not cells or row.duty != duty or row.is_portable or not is_every(row) or row.supervision != "on":
-                return False
-            begun = cells[-1].fitted_at
-            welded = row.transmitter.type["welded_cell"]  # type: ignore[union-attr, index]
-            return (
-                begun is not None
-                and cells[-1].first_low_at is None
-                and (planter.today - begun.date()).days > 250
-                and not welded
-            )
-
-        row = planter.pick(fits)
+        row = _oldest(planter, duty)
         fitting = row.transmitter.fittings[-1]  # type: ignore[union-attr]
         ended = at(planter.today - timedelta(days=ago), 2 + ago, 17)
         fitting.life_u = (ended - fitting.fitted_at).days * fitting.rate_per_day  # type: ignore[operator]
@@ -283,12 +269,40 @@ def open_ends(planter: Planter) -> None:
             planter.truth.silent_serial = row.transmitter.serial  # type: ignore[union-attr]
 
 
+def _oldest(planter: Planter, duty: str) -> DemoSlot:
+    """A supervised slot whose check-ins we get, with cells as far in their life as can be had: new ones do not just end."""
+    scale = planter.truth.scale_by_type
+    for share in (0.55, 0.45, 0.35, 0.25, 0.1):
+
+        def fits(row: DemoSlot, share: float = share) -> bool:
+            cells = row.transmitter.fittings if row.transmitter else []
+            if not cells or row.duty != duty or row.is_portable or not is_every(row) or row.supervision != "on":
+                return False
+            last = cells[-1]
+            if (
+                last.fitted_at is None
+                or not last.lot
+                or last.first_low_at
+                or last.died_at
+                or row.transmitter.type["welded_cell"]
+            ):  # type: ignore[union-attr, index]
+                return False
+            used = (planter.today - last.fitted_at.date()).days * last.rate_per_day
+            return used > share * scale[code_of(row)]
+
+        try:
+            return planter.pick(fits)
+        except ValueError:
+            continue
+    raise ValueError("No cells are old enough to end: choose a larger scale.")
+
+
 def something_due(planter: Planter, cells: Cells, beats: dict[str, list[DemoSite]], changes: list[Change]) -> None:
     """Whatever the dice said: each stop of today has some cells due, and two life-safety ones are late in nobody's round."""
     order = list(beats)
     last = {id(change.new): change for change in changes}
     for site in beats[order[0]]:
-        for ahead in (8, 20, 44):
+        for ahead in (6, 13, 24, 44):
             _make_due(planter, cells, stands_at(site), ahead, last)
     later = {site.code for site in [site for beat in order[3:] for site in beats[beat]] or beats[order[-1]]}
     for late in (6, 17):

@@ -106,10 +106,12 @@ class Diary:
             assert kind is not None
             facts: dict[str, Any] = {
                 "cells": change.new.battery, "n_cells": kind["cells_series"] * kind["cells_parallel"],
-                "lot": change.new.lot, "old_why": change.old.why,
+                "lot": change.new.lot, "old_why": change.old.said_first or change.old.why, "old_v": change.old.volts,
             }  # fmt: skip
-            if change.old.volts is not None:
-                facts["old_v"] = change.old.volts
+            if change.old.is_under_load:
+                facts["old_under_load"] = True
+            if facts["old_why"] == "dead" and change.old.last_alive_at and visit.site.evidence == "visits":
+                facts["last_known_on"] = change.old.last_alive_at.date().isoformat()
             row = self.slot_at(change.transmitter, moment)
             entry = self._add(visit, "battery", moment, receiver=row.receiver, slot=row, facts=facts)
             entry.facts["_fitting"] = change.new

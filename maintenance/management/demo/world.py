@@ -8,11 +8,13 @@ from datetime import date, datetime
 from random import Random
 from typing import Any
 
+RECORDS_DAYS = 1095
+"""How long ago the firm's records begin [day]."""
 NOT_YET = uuid.UUID(int=0)
 CODE_ALPHABET = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoSite:
     """One site. `beat` is the letter of the round that usually visits it, `row` its line in the island's list."""
 
@@ -40,7 +42,7 @@ class DemoSite:
     switch_on: date = date.min
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoReceiver:
     """One receiver with its outputs as (number, kind, drives, terminals, contact, rest, clears, seen on)."""
 
@@ -59,7 +61,7 @@ class DemoReceiver:
     slots: list[DemoSlot] = field(default_factory=list)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoTransmitter:
     """One transmitter with what the simulation knows of it: its own rate of use and the mean temperature around it."""
 
@@ -74,7 +76,7 @@ class DemoTransmitter:
     fittings: list[DemoFitting] = field(default_factory=list)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoSlot:
     """One registration, from–to, with its outputs as (number, behaviour, seconds)."""
 
@@ -101,9 +103,12 @@ class DemoSlot:
     away: dict[str, Any] | None = None
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoFitting:
-    """One set of cells. `life_u` is the exposure at which it ends or would have ended: the truth nobody else knows."""
+    """One set of cells. `life_u` is the exposure at which it ends or would have ended: the truth nobody else knows.
+
+    `said_first` is why they came out as it was recorded before somebody put it right; empty if it was right at once.
+    """
 
     transmitter: DemoTransmitter
     fitted_at: datetime | None
@@ -114,6 +119,9 @@ class DemoFitting:
     removed_at: datetime | None = None
     why: str = ""
     volts: float | None = None
+    is_under_load: bool = False
+    said_first: str = ""
+    nominal_v: float = 3.0
     made_on: date | None = None
     first_low_at: datetime | None = None
     last_alive_at: datetime | None = None
@@ -122,7 +130,7 @@ class DemoFitting:
     note: str = ""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoFault:
     """Something a receiver showed."""
 
@@ -137,7 +145,7 @@ class DemoFault:
     source: str = ""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoEntry:
     """One thing recorded on a visit."""
 
@@ -149,7 +157,7 @@ class DemoEntry:
     key: uuid.UUID = NOT_YET
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoVisit:
     """One site on one day."""
 
@@ -174,7 +182,7 @@ class DemoVisit:
     uuid: uuid.UUID = NOT_YET
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, repr=False)
 class DemoRound:
     """One technician's day."""
 
@@ -186,7 +194,7 @@ class DemoRound:
     note: str = ""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, repr=False)
 class Truth:
     """What really is the case. Tests read it; the product must find it out from the records alone."""
 
@@ -212,9 +220,10 @@ class Truth:
     unknown_age_serials: list[str] = field(default_factory=list)
     unknown_receiver_codes: list[str] = field(default_factory=list)
     postponed_sites: list[str] = field(default_factory=list)
+    corrected_serials: list[str] = field(default_factory=list)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, repr=False)
 class DemoFirm:
     """Everything the simulation made."""
 
