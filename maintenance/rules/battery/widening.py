@@ -50,13 +50,14 @@ def widen(belief: Belief, is_measured: np.ndarray) -> Belief:
     """Widen the prior (of ln exposure, no unit) of the strata that are not measured; the others keep theirs."""
     if bool(np.all(is_measured)):
         return belief
-    shift, ln_beta = widened(belief.mean_ln_beta)
-    ln_beta = np.clip(ln_beta, np.log(belief.beta_min), np.log(belief.beta_max))
-    return replace(
-        belief,
-        mean_ln_eta=np.where(is_measured, belief.mean_ln_eta, belief.mean_ln_eta + shift),
-        mean_ln_beta=np.where(is_measured, belief.mean_ln_beta, ln_beta),
-    )
+    rows = np.flatnonzero(~is_measured)
+    # Mostly one value for all: worked out once.
+    values, which = np.unique(belief.mean_ln_beta[rows], return_inverse=True)
+    shift, ln_beta = widened(values)
+    mean_ln_eta, mean_ln_beta = belief.mean_ln_eta.copy(), belief.mean_ln_beta.copy()
+    mean_ln_eta[rows] += shift[which]
+    mean_ln_beta[rows] = np.clip(ln_beta, np.log(belief.beta_min), np.log(belief.beta_max))[which]
+    return replace(belief, mean_ln_eta=mean_ln_eta, mean_ln_beta=mean_ln_beta)
 
 
 def _point(beta: FloatArray, share: float, sd: float) -> FloatArray:
