@@ -133,6 +133,9 @@ class Strata:
     is_measured: BoolArray
 
     def __post_init__(self) -> None:
+        # Numbers 0 and 1 from a database would turn `~` into arithmetic.
+        object.__setattr__(self, "model", np.asarray(self.model, dtype=np.int64))
+        object.__setattr__(self, "is_measured", np.asarray(self.is_measured, dtype=np.bool_))
         if np.shape(self.model) != (self.n,) or np.shape(self.is_measured) != (self.n,):
             raise ValueError("The columns differ in length.")
 

@@ -158,3 +158,10 @@ def test_the_prior_given_is_the_prior_used() -> None:
     found = fit_fleet(fleet(), Strata.alike(N_STRATA), prior, learn_prior=False, learn_multiplier=False)
     alone = learn(prior=prior)
     assert found.quantile(0.1)[EMPTY] == pytest.approx(alone.quantile(0.1), rel=1e-8)
+
+
+def test_flags_may_come_as_numbers() -> None:
+    strata = Strata(2, np.array([4, 4]), np.array([1, 0]))  # type: ignore[arg-type]
+    assert strata.is_measured.tolist() == [True, False]
+    limits = fit_fleet(Batteries.of([], []), strata).quantile(0.01)
+    assert limits[1] < limits[0]
