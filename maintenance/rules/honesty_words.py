@@ -18,6 +18,8 @@ LEVEL = 0.95
 """Level of every range on the page: it misses the truth once in twenty."""
 FEW = 5
 """Neither so many ends expected nor so many happened: nothing is said, unless even so few are out of all proportion."""
+WORTH_A_WORD = 0.75
+"""Rows that chance puts outside, below which no warning is given."""
 MIN_FINISHED = 20
 """Batteries out of service below which their share of deaths is not held against the firm's limit."""
 
@@ -141,11 +143,12 @@ def headline(since: date, whole: Group) -> str:
 def by_chance_words(groups: Sequence[Group]) -> str:
     """Say how many groups stand outside by chance alone, where there are enough of them for that to happen."""
     judged = sum(1 for each in groups if each.reading != "few")
-    n = round(judged * (1 - LEVEL))
-    if n < 1:
+    by_chance = judged * (1 - LEVEL)
+    if by_chance < WORTH_A_WORD:
         return ""
+    n = round(by_chance)
     verb = "stands" if n == 1 else "stand"
-    return f"Of {judged} rows, about {SMALL[n] if n < len(SMALL) else n} {verb} outside 1.0 by chance alone."
+    return f"Of the {judged} that can be judged, about {SMALL[n] if n < len(SMALL) else n} {verb} outside 1.0 by chance alone."
 
 
 @dataclass(frozen=True, slots=True)

@@ -175,7 +175,7 @@ def test_a_kind_is_told_in_a_sentence_with_its_picture_and_limits(world: World) 
     assert "draw about 1.4 × the catalogue&#x27;s sleep current" in page
     assert "3 in a hundred" in page
     assert "52 %" in page
-    assert '<path class="c-line"' in page
+    assert '<svg class="lives"' in page
     # 2 in 40,000 days = 109.5 years.
     assert "2 in 110 device-years" in page
     assert "4 ended where today's model makes 4.2 of what they lived: off by 0.0 standard deviations" in page
@@ -212,7 +212,7 @@ def test_an_old_kind_that_is_no_more_still_opens_without_its_picture(world: Worl
     old = make_kind(make_fit(as_of=TODAY - timedelta(days=1), is_current=False), posterior=None)
     page = text_of(world.client("office"), reverse("maintenance:kind_detail", args=[old.pk]))
     assert "what the catalogue promises" in page
-    assert '<svg class="curve"' not in page
+    assert '<svg class="lives"' not in page
 
 
 def test_kinds_of_unknown_types_have_a_page_too(world: World) -> None:
