@@ -172,7 +172,7 @@ def policy_price(
     limit = held(u_limit)
     stratum = np.arange(limit.shape[0]).reshape(-1, *[1] * (limit.ndim - 1))
     used = mean_used(fit, limit)
-    gained = held(rate_per_day) * np.minimum(floats(n_in_service), MOST_BATTERIES) * DAYS_PER_YEAR
+    gained = held(rate_per_day) * np.clip(floats(n_in_service), 0.0, MOST_BATTERIES) * DAYS_PER_YEAR
     is_known = np.isfinite(gained) & (gained > 0) & np.isfinite(used)
     changes = np.where(is_known, gained, 0.0) / np.where(np.isfinite(used), used, 1.0)
     failed = fit.failed(np.broadcast_to(stratum, limit.shape), np.where(np.isfinite(used), limit, 0.0))

@@ -103,7 +103,7 @@ def paths(draw: st.DrawFn) -> Gilbert:
     good = draw(st.floats(0.0, 0.3))
     bad = draw(st.floats(good + 0.05, 1.0))
     burst = draw(st.floats(1.0, 60.0))
-    share = draw(st.floats(0.0, min(0.7, burst / (burst + 1.0))))
+    share = draw(st.floats(0.0, min(0.7, 0.999 * burst / (burst + 1.0))))
     return Gilbert(good + share * (bad - good), burst, good, bad)
 
 
