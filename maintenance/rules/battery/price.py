@@ -21,6 +21,8 @@ BALANCED = MappingProxyType({"life_safety": (0.01, 0.10), "security": (0.03, 0.1
 """p_dead and p_call that a new firm starts with, as in `company.actions.DEFAULT_POLICIES` (a test compares them)."""
 MOST = 0.5
 """No level lets more than every second battery end in service."""
+LEAST_LIMIT = 1e-6
+"""A limit [1] below this is none: cells would be changed every minute."""
 MOST_BATTERIES = 1e9
 """More in one stratum are a mistake in the numbers."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
@@ -118,7 +120,7 @@ def mean_used(fit: Fit, u_limit: ArrayLike) -> FloatArray:
     fit : Fit
         What is known of every stratum.
     u_limit : array, (n_strata, …)
-        Limits [1]; not finite or not positive gives NaN.
+        Limits [1]; not finite or not above a millionth gives NaN.
 
     Returns
     -------
@@ -126,7 +128,7 @@ def mean_used(fit: Fit, u_limit: ArrayLike) -> FloatArray:
         ∫₀^{limit} S(u) du [1], by Gauss-Legendre with 24 nodes; the shape of the limits.
     """
     limit = held(u_limit)
-    is_sound = np.isfinite(limit) & (limit > 0)
+    is_sound = limit > LEAST_LIMIT
     safe = np.where(is_sound, limit, 1.0)
     stratum = np.arange(limit.shape[0]).reshape(-1, *[1] * limit.ndim)
     share = np.empty_like(safe)

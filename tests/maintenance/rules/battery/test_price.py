@@ -114,6 +114,7 @@ ANY = st.one_of(st.floats(allow_nan=True, allow_infinity=True), st.sampled_from(
 
 @settings(max_examples=100, deadline=None)
 @example(rows=[(0.0, 0.0, 0.0), (0.0, 0.0, -np.inf)])
+@example(rows=[(1e-311, 1.0, 1.0), (1e-311, 1e300, 1e300)])
 @given(rows=st.lists(st.tuples(ANY, ANY, ANY), min_size=2, max_size=2))
 def test_hostile_numbers_raise_and_warn_of_nothing(rows: list[tuple[float, float, float]]) -> None:
     u, rate, n = (np.array(column)[:, None] for column in zip(*rows, strict=True))
