@@ -107,7 +107,7 @@ def _shown(story: Story) -> Step:
         in_service = f", with {kind.n_in_service} in service" if kind.n_in_service else ""
         others = ", and on how other kinds have fared against theirs" if kind.learned_on else ""
         rests = f"The limit rests on the catalogue's figures{others}."
-        return Step(name, f"None has been followed to its end yet{in_service}. {rests}")
+        return Step(name, f"No battery of this kind has been followed to its end yet{in_service}. {rests}")
     ended = _counted(kind.n_ended, "battery", "batteries")
     said = f"{capital(ended)} of this kind followed to the end, {kind.n_in_service} in service."
     if "prior_only" in story.flags:

@@ -9,6 +9,8 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from maintenance.rules.due import FLAGS, NO_ESTIMATE, RULES, due_date
 from maintenance.rules.due_customer import chance_words, for_customer
@@ -169,7 +171,7 @@ def test_the_steps_of_cells_tell_use_limit_evidence_and_date() -> None:
     assert "the usual number of its kind is assumed" in said["Used per year"]
     assert "At 32 % of its charge one in a hundred such batteries has come to an end." in said["The limit"]
     assert "Low-battery reports are not counted on yet" in said["The limit"]
-    assert said["What its kind has shown"].startswith("None has been followed to its end yet.")
+    assert said["What its kind has shown"].startswith("No battery of this kind has been followed to its end yet.")
     assert "is left until the limit. At 11 % a year that lasts" in said["The date"]
 
 
@@ -211,7 +213,7 @@ def test_a_kind_without_ends_leans_on_what_other_kinds_have_shown() -> None:
     name = "What its kind has shown"
     assert texts(story())[name].endswith("The limit rests on the catalogue's figures.")
     said = texts(story(known=replace(LEARNED, n_ended=0, n_in_service=12)))[name]
-    assert said.startswith("None has been followed to its end yet, with 12 in service.")
+    assert said.startswith("No battery of this kind has been followed to its end yet, with 12 in service.")
     assert said.endswith("and on how other kinds have fared against theirs.")
 
 
@@ -311,6 +313,45 @@ def test_a_report_outweighs_the_chance() -> None:
     said = chance_words(0.002, story("low_battery", first_low_day=DAY - 3))
     assert "has reported a low battery" in said
     assert "in a thousand" not in said
+
+
+maybe_day = st.one_of(st.just(-1), st.integers(DAY - 9000, DAY + 400))
+maybe = st.one_of(st.just(math.nan), st.floats(1e-6, 1e6))
+
+
+@settings(deadline=None, max_examples=150)
+@given(
+    fitted=maybe_day, entered=maybe_day, made=maybe_day, low=maybe_day, recall=maybe_day, kind=st.integers(0, 2),
+    duty=st.integers(0, 2), capacity=maybe, sleep=maybe, interval=maybe, u_limit=maybe,
+    q=st.floats(1e-4, 0.5), dead_share=st.floats(0.01, 1.0), factor=st.floats(0.28, 1.0), counted=st.floats(0, 500),
+)  # fmt: skip
+def test_whatever_is_known_the_words_are_words(**drawn: Any) -> None:
+    over = {
+        "fitted_day": drawn["fitted"], "entered_day": drawn["entered"], "made_day": drawn["made"], "kind": drawn["kind"],
+        "first_low_day": drawn["low"], "recall_day": drawn["recall"], "duty": drawn["duty"], "sleep_ua": drawn["sleep"],
+        "capacity_mah": drawn["capacity"], "interval_s": drawn["interval"], "u_limit": drawn["u_limit"],
+        "planning_probability": drawn["q"], "lot_factor": drawn["factor"], "measured_days": drawn["counted"],
+        "measured_activations": drawn["counted"] * 3, "unit_life_days": 3652,
+    }  # fmt: skip
+    due = due_date(facts_table(**(PENDANT | over)), TODAY)
+    known = replace(LEARNED, dead_share=drawn["dead_share"], lot=LOT if drawn["factor"] < 1 else None)
+    one = Story(
+        row=row_of(**over), place="Room 4", code=due.code, due_on=due.due_on, today=TODAY, flags=due.flags, u=due.u,
+        rate_per_day=due.rate_per_day, kind=known,
+        reached_on=next((o.due_on for o in due.opinions if o.code == "risk_limit"), None),
+    )  # fmt: skip
+    said = [
+        headline(one),
+        for_customer(one, "Fellview"),
+        *(step.text for step in steps(one)),
+        *notes_left(one, due.notes),
+    ]
+    said.append(chance_words(drawn["q"], one))
+    for text in filter(None, said):
+        assert text.endswith("."), text
+        assert not re.search(r"\bnan\b|\bNone\b|\binf\b|_|  ", text), text
+        assert text[0].isupper() or text[0].isdigit()
+    assert len(steps(one)) in (0, 3, 5)
 
 
 # --- figures of the fit -----------------------------------------------------------------------------------------------

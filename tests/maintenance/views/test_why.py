@@ -81,7 +81,7 @@ def test_it_tells_in_steps_how_we_know(world: World, office: Client) -> None:
     steps = ("Used so far", "Used per year", "The limit", "What its kind has shown", "The date")
     at = [page.index(step) for step in steps]
     assert at == sorted(at)
-    assert "None has been followed to its end yet" in page
+    assert "No battery of this kind has been followed to its end yet" in page
 
 
 def test_it_has_a_text_for_the_customer(world: World, office: Client) -> None:
@@ -388,7 +388,7 @@ def test_a_kind_that_the_fit_has_never_seen_goes_by_the_catalogue(world: World, 
     fitting = factories.make_fitting(unit)
     refresh(world.own_receiver)
     page = page_of(office, item_of(fitting))
-    assert "None has been followed to its end yet" in page
+    assert "No battery of this kind has been followed to its end yet" in page
     assert "(25 of 30, all kinds together)" in page
 
 
