@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from contextvars import ContextVar
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -32,7 +33,7 @@ from maintenance.actions.due_items import (
 )
 from maintenance.actions.recall_states import follow_changes
 from maintenance.models import BatteryFit, DueChange, DueItem, RefreshRun
-from maintenance.querysets.fleet import Scope, receiver_versions
+from maintenance.querysets.fleet_raw import Raw, Scope, open_part, read_open, read_whole
 
 logger = logging.getLogger(__name__)
 
@@ -45,7 +46,10 @@ ROWS_A_WRITE = 500
 TRANSMITTERS_A_CHUNK = 250_000
 """Transmitters per job: most fleets are one chunk; larger ones are cut to bound memory and what a retry repeats."""
 
+CHUNK = "maintenance.actions.due.refresh_chunk"
 Fence = Callable[[int, int], None]
+_read_tonight: ContextVar[tuple[int, Raw] | None] = ContextVar("read_tonight", default=None)
+"""Run and tables, while the job that has read them for the fit does the run's chunks."""
 
 # --- some receivers ---------------------------------------------------------------------------------------------------
 
@@ -65,15 +69,17 @@ def refresh_receivers(*, receiver_ids: list[int], at: datetime | None = None, to
 
 
 def _refresh(
-    scope: Scope, on: Basis, *, today: date, at: datetime, run: RefreshRun | None = None, fence: Fence | None = None
-) -> Refreshed:
+    scope: Scope, on: Basis, *, today: date, at: datetime, run: RefreshRun | None = None, fence: Fence | None = None,
+    whole: Raw | None = None,
+) -> Refreshed:  # fmt: skip
     """Refresh a scope, written in short transactions; what somebody else has written meanwhile is judged again."""
     done = Refreshed()
     for _ in range(TRIES):
         # Read and judged outside the transactions: on SQLite everybody else would wait for it.
-        versions = receiver_versions(scope)
-        things, facts = things_at(scope, on, today)
-        judged = judge(scope, on, things, facts, today=today, at=at, run=run, versions=versions)
+        raw = open_part(whole, scope) if whole is not None else read_open(scope)
+        whole = None  # what is tried again is read again
+        things, facts = things_at(scope, on, today, raw)
+        judged = judge(scope, on, things, facts, today=today, at=at, run=run, versions=raw.receivers)
         done.n_items, done.n_overtaken = len(things), 0
         n_done, n_all = 0, judged.n_to_write
         size = max(n_all, 1) if scope.receivers is not None else ROWS_A_WRITE
@@ -146,7 +152,7 @@ def fit_night(handle: Handle, *, run_id: int, **unknown: Any) -> None:
     leaves the model as it was.
     """
     run = RefreshRun.objects.get(pk=run_id)
-    fit = None
+    fit = whole = None
     if handle.attempt < settings.JOB_MAX_ATTEMPTS:
         steps = 0
 
@@ -155,7 +161,9 @@ def fit_night(handle: Handle, *, run_id: int, **unknown: Any) -> None:
             steps += 1
             handle.progress(min(steps, 99), 100, text)
 
-        fit = fits.make_fit(at=timezone.now(), as_of=run.business_day, run=run, step=step)
+        step("reading the fleet")
+        whole = read_whole()
+        fit = fits.make_fit(at=timezone.now(), as_of=run.business_day, run=run, step=step, raw=whole)
     else:
         logger.error("Run %s goes on with the battery model of an earlier night.", run_id)
     with transaction.atomic():
@@ -167,6 +175,21 @@ def fit_night(handle: Handle, *, run_id: int, **unknown: Any) -> None:
             backtest.ensure_backtest(fit=fit, at=timezone.now())
         handle.finish(_fit_result(fit))
         _close_if_done(locked, timezone.now())
+    _go_on(run, whole)
+
+
+def _go_on(run: RefreshRun, whole: Raw | None) -> None:
+    """Do what chunks nobody else has taken yet with what has just been read. Each is claimed as any worker would."""
+    if whole is None:
+        return
+    held = _read_tonight.set((run.pk, whole))
+    try:
+        for pk in Job.objects.filter(key__startswith=_prefix(run.business_day), handler=CHUNK).values_list(
+            "pk", flat=True
+        ):
+            jobs.run(pk)
+    finally:
+        _read_tonight.reset(held)
 
 
 def _fit_result(fit: BatteryFit | None) -> dict[str, Any]:
@@ -182,7 +205,7 @@ def _enqueue_chunks(run: RefreshRun) -> None:
     for n, low in enumerate(starts):
         # The first and the last chunk have no end, so that what was added meanwhile is not left out.
         jobs.enqueue(
-            handler="maintenance.actions.due.refresh_chunk",
+            handler=CHUNK,
             key=f"{_prefix(run.business_day)}{low if n else 0}",
             title=f"Due dates of {run.business_day:%d %B %Y}, part {n + 1} of {len(starts)}",
             args={"run_id": run.pk, "low": low if n else 0, "high": starts[n + 1] if n + 1 < len(starts) else None},
@@ -200,7 +223,11 @@ def refresh_chunk(handle: Handle, *, run_id: int, low: int, high: int | None, **
 
     handle.progress(0, 0, "reading and working out")
     scope = Scope(low=low, high=high, with_standby=low == 0)
-    counts = _refresh(scope, basis(), today=run.business_day, at=timezone.now(), run=run, fence=fence)
+    read = _read_tonight.get()
+    counts = _refresh(
+        scope, basis(), today=run.business_day, at=timezone.now(), run=run, fence=fence,
+        whole=read[1] if read is not None and read[0] == run_id else None,
+    )  # fmt: skip
     with transaction.atomic():
         locked = RefreshRun.objects.select_for_update().get(pk=run_id)
         handle.finish(

@@ -14,7 +14,8 @@ from maintenance.actions import due_sql
 from maintenance.actions.due_rows import chance_ahead, effective_limit, of_rows, prepared, signature
 from maintenance.models import DueItem, RefreshRun
 from maintenance.querysets.fits import CurrentFit, fit_in_use, policy_columns
-from maintenance.querysets.fleet import DUTIES, KINDS, Scope, Table, read_closed, read_fleet, read_published
+from maintenance.querysets.fleet import KINDS, read_closed, read_fleet, read_published
+from maintenance.querysets.fleet_raw import DUTIES, Raw, Scope, Table
 from maintenance.rules.battery.limits import Limit
 from maintenance.rules.due import (
     EARLIER_BY_DAYS,
@@ -99,9 +100,9 @@ class Judged:
         return len(self.changed) + len(self.gone) + len(self.ranked)
 
 
-def things_at(scope: Scope, on: Basis, today: date) -> tuple[Things, FittingFacts]:
-    """Everything that wears in a scope, with its facts."""
-    return fleet_facts(read_fleet(scope, lot_codes=on.model.codes), on.model, on.policy, to_day(today))
+def things_at(scope: Scope, on: Basis, today: date, raw: Raw | None = None) -> tuple[Things, FittingFacts]:
+    """Everything that wears in a scope, with its facts; `raw` is what `read_open` gave for it, if that is known already."""
+    return fleet_facts(read_fleet(scope, lot_codes=on.model.codes, raw=raw), on.model, on.policy, to_day(today))
 
 
 def judge(

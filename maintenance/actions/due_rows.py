@@ -11,7 +11,8 @@ import numpy as np
 
 from maintenance.actions.fits import MODEL_VERSION
 from maintenance.querysets.fits import CurrentFit
-from maintenance.querysets.fleet import DUTIES, KINDS
+from maintenance.querysets.fleet import KINDS
+from maintenance.querysets.fleet_raw import DUTIES
 from maintenance.rules.due import Due, DueColumns, told
 from maintenance.rules.due_facts import FAR_DAY, DayArray, FittingFacts
 from maintenance.rules.fleet_columns import FloatArray, IntArray

@@ -15,6 +15,7 @@ from company.actions import ensure_policies
 from maintenance.models import BatteryFit, LotFit, RefreshRun, StratumFit
 from maintenance.querysets.fits import DUTIES, policy_key
 from maintenance.querysets.fleet_history import read_history
+from maintenance.querysets.fleet_raw import Raw
 from maintenance.rules import wear
 from maintenance.rules.battery.fleet import FleetFit, fit_fleet
 from maintenance.rules.battery.limits import Limits, dead_shares, fleet_limits
@@ -49,10 +50,12 @@ class Learnt:
     n_signalled: IntArray
 
 
-def learn(*, at: datetime, as_of: date, policies: dict[str, Any], step: Step = lambda text: None) -> Learnt:
+def learn(
+    *, at: datetime, as_of: date, policies: dict[str, Any], step: Step = lambda text: None, raw: Raw | None = None
+) -> Learnt:
     """Read the record and fit the model to it. Nothing is written."""
     step("reading every set of cells")
-    history = history_of(read_history(at), float(to_day(as_of)))
+    history = history_of(read_history(at, raw), float(to_day(as_of)))
     groups = grouped(history)
     step(f"fitting {len(groups.batteries)} lives")
     fit = fit_fleet(groups.batteries, groups.strata)
@@ -70,13 +73,15 @@ def learn(*, at: datetime, as_of: date, policies: dict[str, Any], step: Step = l
     )  # fmt: skip
 
 
-def make_fit(*, at: datetime, as_of: date, run: RefreshRun | None = None, step: Step = lambda text: None) -> BatteryFit:
+def make_fit(
+    *, at: datetime, as_of: date, run: RefreshRun | None = None, step: Step = lambda text: None, raw: Raw | None = None
+) -> BatteryFit:
     """Fit the model and keep the answer, not yet in use: `put_in_use` does that. What an earlier try left is removed.
 
     Rows are written in short transactions, so that nobody waits; a fit that is not in use is read by nobody.
     """
     policies = ensure_policies()
-    learnt = learn(at=at, as_of=as_of, policies=policies, step=step)
+    learnt = learn(at=at, as_of=as_of, policies=policies, step=step, raw=raw)
     step("keeping what was learnt")
     if run is not None:
         BatteryFit.objects.filter(run=run, is_current=False).delete()

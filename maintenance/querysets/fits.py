@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from django.apps import apps
 
-from maintenance.querysets.fleet import DUTIES
+from maintenance.querysets.fleet_raw import DUTIES
 from maintenance.rules.battery.fleet import Batteries, FleetFit, Strata, fit_fleet
 from maintenance.rules.battery.limits import Limits, fleet_limits
 from maintenance.rules.battery.posterior import LifePrior

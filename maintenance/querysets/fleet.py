@@ -7,7 +7,6 @@ A dozen narrow SELECTs whatever the number of receivers, joined in numpy; what t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from maintenance.querysets import fleet_sql as sql
 from maintenance.querysets.fleet_days import local_days
+from maintenance.querysets.fleet_raw import DUTIES, Raw, Scope, Table, read_open
 from maintenance.rules.fleet_columns import (
     NO_KEY,
     SHARES,
@@ -28,49 +28,13 @@ from maintenance.rules.fleet_columns import (
     sorted_by,
 )
 
-DUTIES = ("life_safety", "security", "convenience")
+__all__ = ["DUTIES", "KINDS", "Scope", "Table", "read_fleet"]
+
 KINDS = ("cells", "standby", "unit")
-Table = dict[str, NDArray[Any]]
 _DUTY = "CASE {} WHEN 'life_safety' THEN 0 WHEN 'security' THEN 1 ELSE 2 END"
 
 
-@dataclass(frozen=True, slots=True)
-class Scope:
-    """Which part of the fleet: what stands at some receivers, or the transmitters from `low` to before `high`.
-
-    Standby batteries belong to receivers: with a range they are read where `with_standby` says so.
-    """
-
-    receivers: tuple[int, ...] | None = None
-    low: int = 0
-    high: int | None = None
-    with_standby: bool = True
-
-    def transmitters(self, column: str) -> str:
-        """Condition on a column that names transmitters."""
-        if self.receivers is not None:
-            return (
-                f"{column} IN (SELECT transmitter_id FROM devices_registration "
-                f"WHERE removed_at IS NULL AND receiver_id IN ({sql.ids(self.receivers)}))"
-            )
-        parts = [f"{column} >= {int(self.low)}"] if self.low else []
-        parts += [f"{column} < {int(self.high)}"] if self.high is not None else []
-        return " AND ".join(parts) or "1 = 1"
-
-    def at_receivers(self, column: str) -> str:
-        """Condition on a column that names the receivers of standby batteries."""
-        if self.receivers is not None:
-            return f"{column} IN ({sql.ids(self.receivers)})"
-        return "1 = 1" if self.with_standby else "1 = 0"
-
-
-def receiver_versions(scope: Scope) -> Table:
-    """Version of each receiver, by `pk`: a change of slots, fittings or settings bumps it."""
-    where = f"id IN ({sql.ids(scope.receivers)})" if scope.receivers is not None else "1 = 1"
-    return sorted_by(sql.select([sql.key("pk", "id"), sql.key("version")], f"devices_receiver WHERE {where}"), "pk")
-
-
-def read_fleet(scope: Scope, *, lot_codes: Sequence[str] = ()) -> FleetColumns:
+def read_fleet(scope: Scope, *, lot_codes: Sequence[str] = (), raw: Raw | None = None) -> FleetColumns:
     """Read everything that wears in a scope, and what its due dates rest on.
 
     Parameters
@@ -79,15 +43,18 @@ def read_fleet(scope: Scope, *, lot_codes: Sequence[str] = ()) -> FleetColumns:
         Which part of the fleet.
     lot_codes : sequence of str
         Lots that are to be told apart; column `lot` of the fittings is a place in it.
+    raw : Raw
+        What `read_open` gave for this scope, where the caller has it already.
     """
+    rows = raw or read_open(scope)
     kinds, cells = read_kinds(), read_cells()
     names, zone_of_site = read_zones()
-    units = _units(scope, kinds, zone_of_site, names)
-    fittings = _fittings(scope, units, cells, names, lot_codes)
+    units = _units(scope, rows, kinds, zone_of_site, names)
+    fittings = _fittings(scope, rows, units, cells, names, lot_codes)
     standby = _standby(scope, zone_of_site, names)
     return FleetColumns(
-        kinds=kinds, cells=cells, units=units, fittings=fittings,
-        periods=_periods(scope, fittings), standby=standby, recalls=_recalls(scope, units),
+        kinds=kinds, cells=cells, units=units, fittings=fittings, periods=periods_of(rows, fittings["pk"]),
+        standby=standby, recalls=_recalls(scope, units),
     )  # fmt: skip
 
 
@@ -127,53 +94,53 @@ def zones_of(sites: NDArray[Any], zone_of_site: Table) -> NDArray[Any]:
     return np.where(row >= 0, zone_of_site["zone"][row] if len(zone_of_site["pk"]) else NO_KEY, NO_KEY)
 
 
-def _units(scope: Scope, kinds: Table, zone_of_site: Table, names: tuple[str, ...]) -> Table:
+def _units(scope: Scope, rows: Raw, kinds: Table, zone_of_site: Table, names: tuple[str, ...]) -> Table:
     """Transmitters in a slot, each with its most harmful place."""
-    registrations = sql.select(
-        [sql.key("pk", "id"), sql.key("transmitter_id"), sql.key("receiver_id"), sql.key("site_id"),
-         sql.key("customer_id"), sql.code("duty", "duty", DUTIES, 2), sql.real("interval_s")],
-        "devices_registration WHERE removed_at IS NULL AND transmitter_id IS NOT NULL "
-        f"AND {scope.transmitters('transmitter_id')}",
-    )  # fmt: skip
-    places = most_harmful(registrations)
-    units = sorted_by(
-        sql.select(
-            [sql.key("pk", "id"), sql.key("type_id"), sql.day("made_day", "made_on"),
-             sql.day("since_day", "unit_since"), sql.moment("created", "created_at")],
-            f"devices_transmitter WHERE {scope.transmitters('id')}",
-        ),
-        "pk",
-    )  # fmt: skip
-    # Both reads stand for themselves: what came or went between them is found by the next refresh.
-    units = picked(units, row_of(places["transmitter"], units["pk"]) >= 0)
+    places = most_harmful(rows.registrations)
+    # Each read stands for itself: what came or went between them is found by the next refresh.
+    units = picked(rows.units, row_of(places["transmitter"], rows.units["pk"]) >= 0)
     places = picked(places, row_of(units["pk"], places["transmitter"]) >= 0)
-    zone = zones_of(places["site"], zone_of_site)
-    return {
-        **{name: places[name] for name in ("receiver", "site", "customer", "interval_s")},
+    at = row_of(rows.receivers["pk"], places["receiver"])
+    units, places, at = picked(units, at >= 0), picked(places, at >= 0), at[at >= 0]
+    zone = zones_of(rows.receivers["site"][at], zone_of_site)
+    found = {
         "pk": units["pk"],
-        "registration": places["pk"],
-        "duty": places["duty"].astype(np.int64),
         "kind": row_of(kinds["pk"], units["type"]),
-        "made_day": units["made_day"],
-        "since_day": units["since_day"],
-        "created_day": local_days(units["created"], zone, names),
+        "registration": places["pk"],
+        "receiver": places["receiver"],
+        "site": rows.receivers["site"][at],
+        "customer": rows.receivers["customer"][at],
+        "duty": places["duty"].astype(np.int64),
+        "interval_s": places["interval_s"],
         "zone": zone,
     }
+    return found | _unit_days(scope, found, kinds, names)
 
 
-def _fittings(scope: Scope, units: Table, cells: Table, names: tuple[str, ...], codes: Sequence[str]) -> Table:
-    """Open sets of cells, with the first low-battery signal that is theirs."""
-    rows = sorted_by(
-        sql.select(
-            [sql.key("pk", "id"), sql.key("transmitter_id"), sql.key("battery_type_id"),
-             sql.moment("fitted", "fitted_at"), sql.moment("entered", "entered_at"), sql.day("made_day", "made_on"),
-             sql.moment("low", "first_low_at"), sql.flag("has_code", "lot <> ''")],
-            f"devices_fitting WHERE removed_at IS NULL AND {scope.transmitters('transmitter_id')}",
-        ),
-        "pk",
+def _unit_days(scope: Scope, units: Table, kinds: Table, names: tuple[str, ...]) -> Table:
+    """When units were made, put in service and recorded: only of kinds that state an end of life, few as they are."""
+    days = {name: np.full(len(units["pk"]), np.nan) for name in ("made_day", "since_day", "created_day")}
+    ending = kinds["pk"][kinds["unit_life_years"] > 0]
+    if not np.isin(units["kind"], np.flatnonzero(kinds["unit_life_years"] > 0)).any():
+        return days
+    rows = sql.select(
+        [sql.key("pk", "id"), sql.day("made_day", "made_on"), sql.day("since_day", "unit_since"),
+         sql.moment("created", "created_at")],
+        f"devices_transmitter WHERE type_id IN ({sql.ids(ending.tolist())}) AND {scope.transmitters('id')}",
     )  # fmt: skip
-    unit = row_of(units["pk"], rows["transmitter"])
-    rows, unit = picked(rows, unit >= 0), unit[unit >= 0]
+    at = row_of(units["pk"], rows["pk"])
+    rows, at = picked(rows, at >= 0), at[at >= 0]
+    days["made_day"][at], days["since_day"][at] = rows["made_day"], rows["since_day"]
+    days["created_day"][at] = local_days(rows["created"], units["zone"][at], names)
+    return days
+
+
+def _fittings(
+    scope: Scope, raw: Raw, units: Table, cells: Table, names: tuple[str, ...], codes: Sequence[str]
+) -> Table:
+    """Open sets of cells, with the first low-battery signal that is theirs."""
+    unit = row_of(units["pk"], raw.fittings["transmitter"])
+    rows, unit = picked(raw.fittings, unit >= 0), unit[unit >= 0]
     zone = units["zone"][unit]
     low_day = np.fmin(local_days(rows["low"], zone, names), _open_lows(scope, rows, zone, names))
     return {
@@ -217,23 +184,10 @@ def lots_of(fitting_pks: NDArray[Any], codes: Sequence[str], where: str = "1 = 1
     return found
 
 
-def _periods(scope: Scope, fittings: Table) -> Table:
-    """Setting-periods of the open sets, in order of fitting and day."""
-    fitting = "fitting_id IN (SELECT id FROM devices_fitting WHERE removed_at IS NULL AND {})"
-    return read_periods(
-        fittings["pk"], "1 = 1" if scope == Scope() else fitting.format(scope.transmitters("transmitter_id"))
-    )
-
-
-def read_periods(fitting_pks: NDArray[Any], where: str = "1 = 1") -> Table:
-    """Setting-periods of these fittings (sorted keys), in order of fitting and day."""
-    rows = sql.select(
-        [sql.key("fitting_id"), sql.day("from_day", "from_on"), sql.real("interval_s"), sql.real("days_measured"),
-         sql.real("activations"), sql.real("temperature_days"), sql.real("temperature_sum_c")],
-        f"devices_fittingtotals WHERE {where}",
-    )  # fmt: skip
-    rows["fitting"] = row_of(fitting_pks, rows["fitting"])
-    return sorted_by(picked(rows, rows["fitting"] >= 0), "fitting", "from_day")
+def periods_of(raw: Raw, fitting_pks: NDArray[Any]) -> Table:
+    """Setting-periods of these sets of cells (sorted keys), each with the row of its set."""
+    row = row_of(fitting_pks, raw.periods["fitting"])
+    return picked(raw.periods, row >= 0) | {"fitting": row[row >= 0]}
 
 
 def _standby(scope: Scope, zone_of_site: Table, names: tuple[str, ...]) -> Table:

@@ -6,30 +6,28 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
-from django.db import connection
 from numpy.typing import NDArray
 
 from maintenance.querysets import fleet_sql as sql
-from maintenance.querysets.fleet import DUTIES, Table, read_cells, read_kinds, read_periods, read_zones, zones_of
+from maintenance.querysets.fleet import periods_of, read_cells, read_kinds, read_zones, zones_of
 from maintenance.querysets.fleet_days import DAY_S, UNKNOWN_S, local_days
-from maintenance.rules.battery.outcomes import WHY
-from maintenance.rules.fleet_columns import NO_KEY, picked, row_of, sorted_by
+from maintenance.querysets.fleet_raw import EVIDENCE, Raw, Table, read_whole
+from maintenance.rules.fleet_columns import NO_KEY, row_of, sorted_by
 from maintenance.rules.fleet_history import OUTAGE_SHARE, HistoryColumns, silent_since
 
-EVERY, EXCEPTIONS, VISITS = range(3)
-EVIDENCE = ("every", "exceptions", "visits")
+EVERY, EXCEPTIONS, VISITS = range(len(EVIDENCE))
 _SHIFT = 34
 """Seconds need 34 bits until the year 2500; above them stands the key they belong to."""
 
 
-def read_history(at: datetime) -> HistoryColumns:
-    """Read the whole record, as of now; `at` is the moment up to which silence is counted."""
+def read_history(at: datetime, raw: Raw | None = None) -> HistoryColumns:
+    """Read the whole record, as of now; `at` is the moment up to which silence is counted, `raw` what is read already."""
+    whole = raw or read_whole()
     kinds, cells = read_kinds(), read_cells()
     names, zone_of_site = read_zones()
-    rows, codes = _fittings()
-    places = _places(rows)
+    rows, units = whole.fittings, whole.units
+    places = _places(whole)
     zone = zones_of(places["site"], zone_of_site)
-    units = _units()
     at_unit = row_of(units["pk"], rows["transmitter"])
 
     def day(column: NDArray[Any]) -> NDArray[np.float64]:
@@ -58,51 +56,7 @@ def read_history(at: datetime) -> HistoryColumns:
         "duty": places["duty"].astype(np.int64),
         "lot": rows["lot"],
     }
-    return HistoryColumns(kinds, cells, read_periods(rows["pk"]), fittings, codes)
-
-
-def _fittings() -> tuple[Table, tuple[str, ...]]:
-    """Every set of cells, and the lot codes that were noted."""
-    columns = [
-        sql.key("pk", "id"), sql.key("transmitter_id"), sql.key("battery_type_id"), sql.moment("fitted", "fitted_at"),
-        sql.moment("entered", "entered_at"), sql.moment("removed", "removed_at"),
-        sql.code("why", "removed_why", tuple(WHY), WHY["unknown"]), sql.real("volts", "removed_v"),
-        sql.flag("is_under_load", "removed_v_under_load"), sql.moment("low", "first_low_at"),
-        sql.moment("alive", "last_alive_at"),
-    ]  # fmt: skip
-    rows = sorted_by(sql.select(columns, "devices_fitting"), "pk")
-    with connection.cursor() as cursor:
-        if connection.vendor == "postgresql":
-            return _with_hashed_lots(rows, cursor)
-        cursor.execute("SELECT id, lot FROM devices_fitting WHERE lot <> '' ORDER BY id")
-        pairs = cursor.fetchall()
-    codes = tuple(sorted({code for _, code in pairs}))
-    place = {code: n for n, code in enumerate(codes)}
-    rows["lot"] = np.full(len(rows["pk"]), NO_KEY, dtype=np.int64)
-    at = row_of(rows["pk"], np.array([pk for pk, _ in pairs], dtype=np.int64))
-    rows["lot"][at[at >= 0]] = np.array([place[code] for _, code in pairs], dtype=np.int64)[at >= 0]
-    return rows, codes
-
-
-def _with_hashed_lots(rows: Table, cursor: Any) -> tuple[Table, tuple[str, ...]]:
-    """Tell codes apart by a 64-bit hash of the server's, so that a million of them need not come over as text."""
-    cursor.execute("SELECT DISTINCT lot, hashtextextended(lot, 0) FROM devices_fitting WHERE lot <> '' ORDER BY lot")
-    pairs = cursor.fetchall()
-    mine = sql.select(
-        [sql.key("pk", "id"), sql.key("hash", "hashtextextended(lot, 0)")], "devices_fitting WHERE lot <> ''"
-    )
-    hashes = np.array([number for _, number in pairs], dtype=np.int64)
-    order = np.argsort(hashes)
-    found = row_of(hashes[order], mine["hash"])
-    rows["lot"] = np.full(len(rows["pk"]), NO_KEY, dtype=np.int64)
-    at = row_of(rows["pk"], mine["pk"])
-    known = (at >= 0) & (found >= 0)
-    rows["lot"][at[known]] = order[found[known]]
-    return rows, tuple(code for code, _ in pairs)
-
-
-def _units() -> Table:
-    return sorted_by(sql.select([sql.key("pk", "id"), sql.key("type_id")], "devices_transmitter"), "pk")
+    return HistoryColumns(kinds, cells, periods_of(whole, rows["pk"]), fittings, whole.codes)
 
 
 def _packed(keys: NDArray[Any], seconds: NDArray[Any]) -> NDArray[np.int64]:
@@ -116,41 +70,27 @@ def _last_before(keys: NDArray[Any], since: NDArray[Any], key: NDArray[Any], at:
     return np.where(is_mine, row, NO_KEY)
 
 
-def _places(fittings: Table) -> Table:
+def _places(whole: Raw) -> Table:
     """Where each set of cells stood last: the registration that held when it came out, or holds now."""
-    rows = sorted_by(
-        sql.select(
-            [sql.key("pk", "id"), sql.key("transmitter_id"), sql.key("receiver_id"), sql.key("site_id"),
-             sql.code("duty", "duty", DUTIES, 0), sql.real("interval_s"), sql.real("window_s"),
-             sql.moment("since", "registered_at"), sql.flag("is_open", "removed_at IS NULL")],
-            "devices_registration WHERE transmitter_id IS NOT NULL",
-        ),
-        "transmitter", "since", "pk",
-    )  # fmt: skip
+    rows, fittings, receivers = whole.registrations, whole.fittings, whole.receivers
     end = np.where(fittings["removed"] == UNKNOWN_S, 1 << _SHIFT, fittings["removed"])
     row = _last_before(rows["transmitter"], rows["since"], fittings["transmitter"], end)
     # Registered later than the cells came out, as imports may be: the first place is better than none.
-    first = row_of(rows["transmitter"], fittings["transmitter"])
-    row = np.where(row >= 0, row, first)
-    receivers = sorted_by(
-        sql.select([sql.key("pk", "id"), sql.code("evidence", "evidence", EVIDENCE)], "devices_receiver"), "pk"
-    )
+    row = np.where(row >= 0, row, row_of(rows["transmitter"], fittings["transmitter"]))
 
-    def at(column: NDArray[Any], missing: float) -> NDArray[Any]:
+    def at(column: NDArray[Any], row: NDArray[Any], missing: float) -> NDArray[Any]:
         return np.where(row >= 0, column[row], missing) if len(column) else np.full(len(row), missing)
 
-    receiver = at(rows["receiver"], NO_KEY).astype(np.int64)
+    receiver = at(rows["receiver"], row, NO_KEY).astype(np.int64)
     of_receiver = row_of(receivers["pk"], receiver)
-    evidence = receivers["evidence"][of_receiver] if len(receivers["pk"]) else of_receiver
-    in_service = picked(rows, rows["is_open"] == 1)
     return {
         "receiver": receiver,
-        "site": at(rows["site"], NO_KEY).astype(np.int64),
-        "duty": at(rows["duty"], 0),
-        "interval_s": at(rows["interval_s"], np.nan),
-        "window_s": at(rows["window_s"], np.nan),
-        "evidence": np.where(of_receiver >= 0, evidence, VISITS),
-        "open receivers": in_service["receiver"],
+        "site": at(receivers["site"], of_receiver, NO_KEY).astype(np.int64),
+        "duty": at(rows["duty"], row, 0),
+        "interval_s": at(rows["interval_s"], row, np.nan),
+        "window_s": at(rows["window_s"], row, np.nan),
+        "evidence": at(receivers["evidence"], of_receiver, VISITS),
+        "open receivers": rows["receiver"][rows["is_open"] == 1],
     }
 
 

@@ -96,6 +96,25 @@ def main() -> None:
         run(options)
 
 
+POSTMASTER: list[int] = []
+
+
+def cpu_s() -> float:
+    """Processor time of this process and of the database server so far: says more than the clock on a busy machine."""
+    spent = time.process_time()
+    if POSTMASTER:
+        tick = os.sysconf("SC_CLK_TCK")
+        for folder in os.listdir("/proc"):
+            with contextlib.suppress(OSError, ValueError):
+                with open(f"/proc/{int(folder)}/stat") as file:
+                    fields = file.read().rsplit(")", 1)[1].split()
+                if int(folder) == POSTMASTER[0]:
+                    spent += sum(int(n) for n in fields[11:15]) / tick
+                elif int(fields[1]) == POSTMASTER[0]:
+                    spent += sum(int(n) for n in fields[11:13]) / tick
+    return spent
+
+
 @contextlib.contextmanager
 def database(sqlite: bool) -> Iterator[None]:
     """An empty database of our own, migrated; removed afterwards."""
@@ -115,7 +134,9 @@ def database(sqlite: bool) -> Iterator[None]:
         if sqlite:
             os.environ["DATABASE_URL"] = f"sqlite:///{folder}/nightly.sqlite3"
         else:
-            os.environ["DATABASE_URL"] = stack.enter_context(services("postgresql")).servers[0].url
+            server = stack.enter_context(services("postgresql")).servers[0]
+            os.environ["DATABASE_URL"] = server.url
+            POSTMASTER.append(server.process.pid)
         import django
         from django.core.management import call_command
         from django.db import connections
@@ -153,21 +174,20 @@ def run(options: argparse.Namespace) -> None:
 
 def clocked() -> Clock:
     """Time what goes to the database."""
-    from maintenance.actions import due, due_items, due_sql, fits
+    from maintenance.actions import due, due_items, fits
     from maintenance.querysets import fits as fit_reads
 
     clock = Clock()
     for owner, name, label in (
-        (due, "receiver_versions", "read"), (due_items, "read_fleet", "read"), (due_items, "read_published", "read"),
-        (due_items, "read_closed", "read"), (due, "_enqueue_chunks", "read"), (due, "_close_if_done", "read"),
-        (fits, "read_history", "read for the fit"), (fit_reads, "_load", "read"),
+        (due, "read_whole", "read"), (due, "read_open", "read"), (due_items, "read_fleet", "read"),
+        (due_items, "read_published", "read"), (due_items, "read_closed", "read"), (fits, "read_history", "read"),
+        (fit_reads, "_load", "read"), (due, "_enqueue_chunks", "write"), (due, "_close_if_done", "write"),
         (due, "_write_if_unchanged", "write"), (fits, "put_in_use", "write the fit"),
     ):  # fmt: skip
         clock.wrap(owner, name, label)
     for model in (fits.BatteryFit, fits.StratumFit, fits.LotFit):
         for name in ("create", "bulk_create"):
             clock.wrap(model.objects, name, "write the fit")
-    assert due_sql.COLUMNS
     return clock
 
 
@@ -185,7 +205,9 @@ def night(day: datetime, now: datetime) -> tuple[float, dict[str, Any]]:
     assert run.state == "closed", list(Job.objects.exclude(error="").values_list("error", flat=True))
     chunks = Job.objects.filter(key__startswith=f"due:{day.date().isoformat()}:", handler__endswith="refresh_chunk")
     results = [result or {} for result in chunks.values_list("result", flat=True)]
-    return spent, {name: sum(result.get(name, 0) for result in results) for name in ("items", "moved", "written")}
+    return spent, {
+        name: sum(result.get(name, 0) for result in results) for name in ("items", "moved", "written", "ranked")
+    }
 
 
 def one_round(options: argparse.Namespace, n: int, now: datetime, clock: Clock) -> dict[str, float]:
@@ -193,25 +215,29 @@ def one_round(options: argparse.Namespace, n: int, now: datetime, clock: Clock) 
     from maintenance.actions import due
 
     found: dict[str, float] = {}
+    other = OtherWriter(options.batteries)
     if options.days and not options.sqlite:
-        found["aggregate"] = timed(aggregate)
-        found["loop"] = timed(loop) / SAMPLE * options.batteries
+        found["aggregate"], found["aggregate cpu"] = timed(aggregate)
+        other.start()
+        found["loop"] = timed(loop)[0] / SAMPLE * options.batteries
+        other.stop()
+        found["wait alone"] = other.longest_s
     change(options, n)
     clock.spent.clear()
+    day = now - timedelta(days=ROUNDS - n)
     other = OtherWriter(options.batteries)
     if not options.sqlite:
         other.start()
-    found["night"], did = night(now - timedelta(days=ROUNDS - n), now)
+    did: dict[str, Any] = {}
+    found["night"], found["night cpu"] = timed(lambda: did.update(night(day, now)[1]))
     if not options.sqlite:
         other.stop()
     found["database"] = sum(clock.spent.values())
-    found["wait"], found["written"] = other.longest_s, did["written"]
+    found["wait"], found["written"], found["ranked"] = other.longest_s, did["written"], did["ranked"]
     found |= {f"… {label}": s for label, s in clock.spent.items()}
-    again = due._refresh(
-        due.Scope(), due.basis(), today=(now - timedelta(days=ROUNDS - n)).date(), at=now,
-        run=due.RefreshRun.objects.latest("business_day"),
-    )  # fmt: skip
-    found["again"] = again.n_written
+    run = due.RefreshRun.objects.latest("business_day")
+    again = due._refresh(due.Scope(), due.basis(), today=day.date(), at=now, run=run)
+    found["again"] = again.n_written + again.n_ranked
     say(f"round {n + 1}: " + ", ".join(f"{name} {value:,.3g}" for name, value in found.items()))
     return found
 
@@ -270,10 +296,11 @@ def loop() -> None:
         item.save()
 
 
-def timed(work: Callable[[], None]) -> float:
-    begun = time.perf_counter()
+def timed(work: Callable[[], Any]) -> tuple[float, float]:
+    """Seconds by the clock and of the processor."""
+    begun, spent = time.perf_counter(), cpu_s()
     work()
-    return time.perf_counter() - begun
+    return time.perf_counter() - begun, cpu_s() - spent
 
 
 def report(rounds: list[dict[str, float]], options: argparse.Namespace) -> None:
@@ -292,6 +319,10 @@ def report(rounds: list[dict[str, float]], options: argparse.Namespace) -> None:
             "aggregate / whole night (wanted ≥ 3)": [f["aggregate"] / f["night"] for f in rounds],
             "ORM loop / whole night": [f["loop"] / f["night"] for f in rounds],
         }
+        ratios["aggregate / whole night, processor time"] = [f["aggregate cpu"] / f["night cpu"] for f in rounds]
+        say(
+            f"longest wait of another writer while nothing runs beside it: {1000 * max(f['wait alone'] for f in rounds):.0f} ms"
+        )
         for name, found in ratios.items():
             say(f"{name}: {statistics.median(found):.1f} ({min(found):.1f} … {max(found):.1f})")
 

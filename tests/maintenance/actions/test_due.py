@@ -232,7 +232,9 @@ def test_the_night_run_closes_once_and_a_second_start_changes_nothing() -> None:
     run = due.start_nightly(at=NOW)
     assert run.business_day == TODAY
     assert due.start_nightly(at=NOW).pk == run.pk
-    assert run_jobs() == 2, "the fit, and the one chunk that it asked for"
+    assert run_jobs() >= 1, "the fit, which goes on with the one chunk that it asked for"
+    ours = Job.objects.filter(handler__startswith="maintenance.actions.due.")
+    assert list(ours.values_list("state", flat=True)) == ["done", "done"]
     run.refresh_from_db()
     assert (run.state, run.n_items, run.n_changed) == ("closed", len(fittings), 0)
     before = list(DueItem.objects.order_by("pk").values())
@@ -279,6 +281,7 @@ def test_a_killed_chunk_is_taken_up_after_its_lease_and_nothing_is_doubled(
     monkeypatch.setattr(due, "ROWS_A_WRITE", 2)
     fittings = world()
     run = due.start_nightly(at=NOW)
+    monkeypatch.setattr(due, "_go_on", lambda *_: None)  # somebody else takes the chunk
     jobs.run(Job.objects.get().pk)
     job = Job.objects.get(handler__endswith="refresh_chunk")
     handle = jobs.claim(job.pk)
@@ -299,10 +302,11 @@ def test_a_killed_chunk_is_taken_up_after_its_lease_and_nothing_is_doubled(
         due.refresh_chunk(handle, **job.args)
     monkeypatch.setattr(due, "write", plain)
     assert DueItem.objects.count() == 2
-    assert run_jobs() == 0, "the lease still stands"
+    run_jobs()
+    assert DueItem.objects.count() == 2, "the lease still stands"
     later = NOW + timedelta(seconds=settings.JOB_LEASE_S + 60)
     with time_machine.travel(later, tick=False):
-        assert run_jobs() == 1
+        assert run_jobs() >= 1
         # The first worker was only asleep: it must not write any more, nor close anything.
         with pytest.raises(jobs.LeaseLost):
             due.refresh_chunk(handle, **job.args)
@@ -316,6 +320,7 @@ def test_a_killed_chunk_is_taken_up_after_its_lease_and_nothing_is_doubled(
 def test_several_chunks_close_the_run_only_when_the_last_is_done(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(due, "TRANSMITTERS_A_CHUNK", 2)
     fittings = world(3)
+    monkeypatch.setattr(due, "_go_on", lambda *_: None)  # other workers take the chunks
     run = due.start_nightly(at=NOW)
     jobs.run(Job.objects.get().pk)
     run.refresh_from_db()
@@ -334,7 +339,7 @@ def test_a_chunk_that_gave_up_is_tried_again_by_the_next_start(monkeypatch: pyte
     run = due.start_nightly(at=NOW)
     Job.objects.update(state="failed", attempts=3)
     due.start_nightly(at=NOW)
-    assert run_jobs() == 2
+    assert run_jobs() >= 1
     run.refresh_from_db()
     assert run.state == "closed"
 

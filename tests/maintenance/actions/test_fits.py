@@ -20,6 +20,7 @@ from maintenance.models import BatteryFit, DueItem, LotFit, Recall, RecallItem, 
 from maintenance.querysets.fits import current_fit, fit_in_use
 from maintenance.querysets.fleet import Scope, read_fleet
 from maintenance.querysets.fleet_history import read_history
+from maintenance.querysets.fleet_raw import open_part, read_whole
 from maintenance.rules.fleet_history import grouped, history_of
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -313,6 +314,7 @@ def test_a_signal_that_came_twice_is_an_end_and_one_that_cold_brought_is_none() 
 def test_a_part_of_the_fleet_reads_as_in_the_whole() -> None:
     receivers = [factories.make_receiver() for _ in range(4)]
     cells = [in_service(receiver, number) for receiver in receivers for number in (1, 2, 3)]
+    ended(3, after_days=200)
     for fitting in cells[::2]:
         FittingTotals.objects.create(
             fitting=fitting,
@@ -321,11 +323,12 @@ def test_a_part_of_the_fleet_reads_as_in_the_whole() -> None:
             days_measured=90,
             activations=5,
         )
-    whole = read_fleet(Scope())
+    whole, everything = read_fleet(Scope()), read_whole()
     here = read_fleet(Scope(receivers=(receivers[1].pk,)))
     low, high = (Transmitter.objects.get(pk=cells[n].transmitter_id).pk for n in (3, 6))
     chunk = read_fleet(Scope(low=low, high=high))
-    for part in (here, chunk):
+    from_whole = read_fleet(Scope(low=low, high=high), raw=open_part(everything, Scope(low=low, high=high)))
+    for part in (here, chunk, from_whole):
         assert part.fittings["pk"].tolist() == [fitting.pk for fitting in cells[3:6]]
         assert part.units["receiver"].tolist() == [receivers[1].pk] * 3
         assert part.periods["activations"].tolist() == [5.0] * len(part.periods["fitting"])
@@ -377,6 +380,18 @@ def test_a_night_whose_fit_fails_works_with_the_model_before(
     assert run.state == "closed"
     assert item_of(fitting).due_on is not None
     assert list(BatteryFit.objects.filter(is_current=True)) == [before]
+
+
+def test_a_chunk_reads_for_itself_where_the_fit_was_made_elsewhere(monkeypatch: pytest.MonkeyPatch) -> None:
+    cells = [in_service(factories.make_receiver()) for _ in range(3)]
+    ended(20, after_days=500)
+    tonight(TODAY - timedelta(days=1))
+    dates = [due_on(fitting) for fitting in cells]
+    DueItem.objects.all().delete()
+    monkeypatch.setattr(due, "_go_on", lambda *_: None)
+    monkeypatch.setattr(due, "TRANSMITTERS_A_CHUNK", 2)
+    tonight()
+    assert [due_on(fitting) for fitting in cells] == dates
 
 
 def test_a_second_night_of_the_same_facts_writes_nothing(receiver: Receiver) -> None:
