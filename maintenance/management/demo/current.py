@@ -10,6 +10,7 @@ from random import Random
 from company import jobs
 from company.models import User
 from devices.models import BatteryType, Receiver, Registration
+from maintenance.actions.backtest import refresh_backtest
 from maintenance.actions.due import refresh_receivers
 from maintenance.actions.entries import Saying, record_entry
 from maintenance.actions.fits import refresh_fit
@@ -37,8 +38,9 @@ class Hands:
 
 
 def refresh_due(today: date) -> None:
-    """Learn from all lives, then work out every due date."""
-    refresh_fit(at=at(today, 3), as_of=today)
+    """Learn from all lives, hold earlier predictions against what happened, then work out every due date."""
+    fit = refresh_fit(at=at(today, 3), as_of=today)
+    refresh_backtest(fit=fit, at=at(today, 3, 5), today=today)
     refresh_receivers(
         receiver_ids=list(Receiver.objects.open().values_list("pk", flat=True)), at=at(today, 3, 10), today=today
     )
