@@ -14,7 +14,7 @@ from maintenance.management.demo.install import at
 from maintenance.management.demo.policy import Limits, kind_of
 from maintenance.management.demo.world import RECORDS_DAYS, DemoFitting, DemoSite, DemoTransmitter, Truth
 
-TAKEN_OVER_SHARE, SWITCH_DAYS = 0.65, (640, 60)
+TAKEN_OVER_SHARE, SWITCH_DAYS = 0.6, (700, 70)
 """Share of sites taken over from firms that waited for the signal, and when their cells came under our dates, as days ago."""
 CAP_DAYS = {"life_safety": 1461, "security": 1826, "convenience": 2557}
 SLACK_DAYS = {"life_safety": -10, "security": 5, "convenience": 18}

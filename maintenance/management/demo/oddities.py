@@ -275,17 +275,13 @@ def _oldest(planter: Planter, duty: str) -> DemoSlot:
     for share in (0.55, 0.45, 0.35, 0.25, 0.1):
 
         def fits(row: DemoSlot, share: float = share) -> bool:
-            cells = row.transmitter.fittings if row.transmitter else []
-            if not cells or row.duty != duty or row.is_portable or not is_every(row) or row.supervision != "on":
+            unit = row.transmitter
+            if unit is None or unit.type is None or unit.type["welded_cell"] or not unit.fittings:
                 return False
-            last = cells[-1]
-            if (
-                last.fitted_at is None
-                or not last.lot
-                or last.first_low_at
-                or last.died_at
-                or row.transmitter.type["welded_cell"]
-            ):  # type: ignore[union-attr, index]
+            if row.duty != duty or row.is_portable or not is_every(row) or row.supervision != "on":
+                return False
+            last = unit.fittings[-1]
+            if last.fitted_at is None or not last.lot or last.first_low_at or last.died_at:
                 return False
             used = (planter.today - last.fitted_at.date()).days * last.rate_per_day
             return used > share * scale[code_of(row)]
