@@ -12,6 +12,7 @@ from maintenance.rules.due_words import share_words
 DAYS_PER_YEAR = 365.25
 DUTY_WORDS = {"life_safety": "Life safety", "security": "Security", "convenience": "Convenience"}
 RISKS = (("one in a hundred", "u_1"), ("one in twenty", "u_5"), ("one in ten", "u_10"))
+RISKS_SHORT = (("1 in 100", "u_1"), ("1 in 20", "u_5"), ("1 in 10", "u_10"))
 FEW_ENDS = 3
 """Ended lives below which a limit rests mostly on the catalogue (section 6 of the battery model)."""
 SLEEP_SHOWN = 0.05

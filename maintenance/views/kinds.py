@@ -39,7 +39,7 @@ def kinds(request: PersonRequest) -> HttpResponse:
     rows, sort = ordered(rows, request, reads.COLUMNS, default="-service")
     shown = page_of(rows, request)
     for kind in shown.object_list:
-        kind.points = words.risk_lines(vars(kind))
+        kind.points = words.risk_lines(vars(kind), words.RISKS_SHORT)
     context = {
         "fit": fit,
         "page": shown,
