@@ -23,8 +23,8 @@ NARROW = 0.05
 N_NODES = 24
 WIDENED = 1.5
 """The nodes are quantiles of a gamma that is so much wider than the one from the midpoints."""
-CHUNK = 16
-"""Wide intervals per step; bounds the memory."""
+CHUNK, WIDE_CHUNK = 16, 256
+"""Wide intervals per step at all nodes, and at the top alone; bounds the memory."""
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(N_NODES)
 MAX_STEPS = 40
 CLOSE_ENOUGH = 0.05
@@ -188,8 +188,8 @@ class _Intervals:
     def _slopes(self, log_lam: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Give first derivative and minus the second of Σ ln(1 − e^(−λ span)) in ln λ (B, 7)."""
         first, second = np.zeros(log_lam.shape), np.zeros(log_lam.shape)
-        for low in range(0, self.span.shape[1], CHUNK):
-            x = np.exp(log_lam)[..., np.newaxis] * self.span[:, np.newaxis, low : low + CHUNK]
+        for low in range(0, self.span.shape[1], WIDE_CHUNK):
+            x = np.exp(log_lam)[..., np.newaxis] * self.span[:, np.newaxis, low : low + WIDE_CHUNK]
             x = np.clip(x, 1e-12, 500.0)
             grown = np.expm1(x)
             pull = x / grown
