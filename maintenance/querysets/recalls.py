@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo
 
 from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import Case, Count, F, IntegerField, Min, Q, When
+from django.db.models import Case, Count, F, IntegerField, Min, OuterRef, Q, Subquery, When
+from django.db.models.functions import Coalesce, Least
 
 from company.querysets import CustomerScoped, StaffOnly
 from devices.rules.slot_map import lots_of
@@ -104,16 +105,28 @@ class RecallItemQuerySet(CustomerScoped):
             *[When(registration__duty=duty, then=n) for n, duty in enumerate(DUTIES)],
             default=9, output_field=IntegerField(),
         )  # fmt: skip
-        return self.select_related(
-            "recall",
-            "site",
-            "customer",
-            "receiver",
-            "registration",
-            "transmitter__type",
-            "fitting__battery_type",
-            "state_by",
-        ).order_by(left_first, harm, "site__name", "receiver__label", "registration__slot", "pk")
+        return (
+            self.with_own_date()
+            .select_related(
+                "recall",
+                "site",
+                "customer",
+                "receiver",
+                "registration",
+                "transmitter__type",
+                "fitting__battery_type",
+                "state_by",
+            )
+            .order_by(left_first, harm, "site__name", "receiver__label", "registration__slot", "pk")
+        )
+
+    def with_own_date(self) -> Self:
+        """With the day by which a visit must reach to change it (`must_on`): the recall's, or its own where that is earlier."""
+        items = apps.get_model("maintenance", "DueItem")._default_manager.filter(
+            transmitter=OuterRef("transmitter"), kind=OuterRef("recall__what"), is_closed=False
+        )
+        own = Coalesce(Subquery(items.values("due_on")[:1]), F("recall__due_on"))
+        return self.annotate(must_on=Least(own, F("recall__due_on")))
 
     def states_now(self) -> dict[int, str]:
         """Item → what has become of it by today's records, in a few queries whatever the number of items."""
@@ -121,15 +134,15 @@ class RecallItemQuerySet(CustomerScoped):
 
     def progress(self) -> Progress:
         """How far these items have come."""
-        counts = self.order_by().values_list("state", "registration__duty", "site_id", "recall__due_on")
+        counts = self.with_own_date().order_by().values_list("state", "registration__duty", "site_id", "must_on")
         rows = list(counts.annotate(n=Count("pk")))
         placed = stops_of({row[2] for row in rows if row[0] == "open" and row[2]})
         n = dict.fromkeys(("open", "done", "not_affected", "gone", "placed", "grave"), 0)
-        for state, duty, site_id, due_on, count in rows:
+        for state, duty, site_id, must_on, count in rows:
             n[state] += count
             if state == "open":
                 n["grave"] += count * (duty == DUTIES[0])
-                n["placed"] += count * any(covers(visit, due_on) for visit in placed.get(site_id, []))
+                n["placed"] += count * any(covers(visit, must_on) for visit in placed.get(site_id, []))
         total = n["open"] + n["done"] + n["not_affected"] + n["gone"]
         return Progress(total, n["open"], n["placed"], n["done"], n["not_affected"], n["gone"], n["grave"])
 
@@ -330,7 +343,7 @@ def shown_states(items: Iterable[Any]) -> list[Any]:
     stops = stops_of({item.site_id for item in rows if item.state == "open" and item.site_id})
     for item in rows:
         here = stops.get(item.site_id, []) if item.state == "open" else []
-        item.stops = [visit for visit in here if covers(visit, item.recall.due_on)]
+        item.stops = [visit for visit in here if covers(visit, item.must_on)]
         item.short = [] if item.stops else here
     return rows
 

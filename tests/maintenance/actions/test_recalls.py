@@ -30,8 +30,8 @@ from maintenance.actions.recalls import (
     open_recall,
     set_item_state,
 )
-from maintenance.models import Recall, RecallItem
-from maintenance.querysets.recalls import affected, in_no_slot
+from maintenance.models import DueItem, Recall, RecallItem
+from maintenance.querysets.recalls import affected, in_no_slot, shown_states
 from maintenance.rules.recalls import RecallFilter, progress_words
 from tests import factories
 from tests.factories import NOW, TODAY
@@ -409,6 +409,21 @@ def test_only_a_stop_that_reaches_the_day_of_the_recall_counts_as_in_a_round(wor
     round.state = "cancelled"
     round.save()
     assert recall.items.progress().placed == 0
+
+
+def test_what_is_due_by_itself_before_the_recall_is_done_on_a_stop_that_reaches_its_own_date(world, things, recall):
+    DueItem.objects.create(
+        customer=world.own, site=world.own_site, kind="cells", fitting=things.bed.cells, receiver=things.bed.row.receiver,
+        registration=things.bed.row, transmitter=things.bed.unit, duty="life_safety", harm=0, due_on=TODAY,
+        reason="risk_limit", model_version="0", as_of=TODAY, opinions=[],
+    )  # fmt: skip
+    round = factories.make_round(world.technician, state="draft", day=TODAY)
+    factories.make_visit(world.own_site, round, why=[{"code": "until", "on": TODAY.isoformat()}])
+    assert recall.items.progress().placed == 1
+    shown = {item.transmitter_id: item for item in shown_states(recall.items.for_list())}
+    assert shown[things.bed.unit.pk].stops
+    assert not shown[things.door.unit.pk].stops
+    assert shown[things.door.unit.pk].short
 
 
 def test_the_night_follows_what_a_signal_has_missed(world, things, recall):
