@@ -59,7 +59,7 @@ class FleetColumns:
 
 
 def row_of(keys: IntArray, wanted: NDArray[Any]) -> IntArray:
-    """Give the row of each wanted key in a sorted column of keys, −1 where it is not there."""
+    """Give the row [0 …] of each wanted key in a sorted column of keys, −1 where it is not there."""
     if not len(keys):
         return np.full(len(wanted), NO_KEY, dtype=np.int64)
     at = np.minimum(np.searchsorted(keys, wanted), len(keys) - 1)
@@ -67,7 +67,7 @@ def row_of(keys: IntArray, wanted: NDArray[Any]) -> IntArray:
 
 
 def picked(table: Columns, rows: NDArray[Any]) -> dict[str, NDArray[Any]]:
-    """Give the chosen rows of a table (by number or mask)."""
+    """Give the chosen rows of a table, by number [0 …] or mask."""
     return {name: column[rows] for name, column in table.items()}
 
 
@@ -77,7 +77,7 @@ def sorted_by(table: Columns, *keys: str) -> dict[str, NDArray[Any]]:
 
 
 def begins(sorted_keys: NDArray[Any]) -> BoolArray:
-    """Mark the first row of each group in a sorted column."""
+    """Mark the first row of each group in a sorted column [true or false]."""
     first = np.ones(len(sorted_keys), dtype=np.bool_)
     first[1:] = sorted_keys[1:] != sorted_keys[:-1]
     return first

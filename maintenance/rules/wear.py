@@ -36,7 +36,7 @@ def day_number(on: date) -> float:
 
 
 def taken(column: NDArray[Any], rows: IntArray) -> FloatArray:
-    """Give the values of a column at these rows; NaN at row −1."""
+    """Give the values of a column at these rows [unit of the column]; NaN at row −1."""
     if not len(column):
         return np.full(len(rows), np.nan)
     return np.where(rows >= 0, column[rows], np.nan).astype(np.float64)
