@@ -16,6 +16,10 @@ from tests.benchmarks.fleet.worlds import WORLDS, FloatArray, Truth, draw
 DUTIES = ("life_safety", "security", "convenience")
 LATE_FROM, EARLY_TO = 6.0, 4.0
 """Years: the judged window begins at the first; "the first years" end at the second."""
+CALIBRATED = frozenset({"weibull", "lognormal", "device-spread", "catalogue-low", "catalogue-high"})
+"""Worlds in which achieved / limit has a bar on both sides; with bad lots and with everything at once it has an upper one."""
+BAR_AT_ONE_PERCENT, BAR_ABOVE, BAR_OTHERS = (0.7, 1.35), (0.75, 1.25), (0.0, 1.3)
+MOST_REPLACED = 1.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,27 +122,51 @@ def achieved(setup: Setup, counts: Tally) -> FloatArray:
 def lines_of(setup: Setup, result: Result) -> list[str]:
     """Put the figures of a result into lines of text."""
     what = "dead" if setup.has_signals else "ended"
-    out = [
-        f"{'class':<12} {'limit':>6} {what + '/limit':>11} {'±':>5} {'oracle':>7} {'ends':>6} {'repl./oracle':>12}"
-        f" {'life used':>9} {'first 4 y':>9} {'oracle':>7} {'defects':>8} {'finished':>9}"
-    ]
-    late, oracle = result.late, result.oracle_late
-    for k in range(N_CLASSES):
-        p, share = setup.p_dead[k], achieved(setup, late)[k]
-        error = np.sqrt(max(share, p) / max(late.finished[k], 1)) / p
+    out = []
+    if setup.years > LATE_FROM:
         out.append(
-            f"{DUTIES[k]:<12} {p:>6.1%} {share / p:>11.2f} {error:>5.2f} {achieved(setup, oracle)[k] / p:>7.2f}"
-            f" {late.ends_share[k]:>6.1%} {late.replaced[k] / max(oracle.replaced[k], 1):>12.3f}"
-            f" {late.life_used[k]:>9.2f} {achieved(setup, result.early)[k]:>9.1%}"
-            f" {achieved(setup, result.oracle_early)[k]:>7.1%}"
-            f" {late.defects[k] / max(late.finished[k] + late.defects[k], 1):>8.1%} {late.finished[k]:>9}"
+            f"{'class':<12} {'limit':>6} {what + '/limit':>11} {'±':>5} {'oracle':>7} {'ends':>6} {'repl./oracle':>12}"
+            f" {'life used':>9} {'defects':>8} {'finished':>9}  bars"
         )
+        out += [_late_line(setup, result, k) for k in range(N_CLASSES)]
+    early, known = result.early, result.oracle_early
+    out.append(f"first {EARLY_TO:g} years, {what}, in brackets the oracle's, and batteries finished:")
+    for k in range(N_CLASSES):
+        share, of_oracle = achieved(setup, early)[k], achieved(setup, known)[k]
+        out.append(f"{DUTIES[k]:<12} {setup.p_dead[k]:>6.1%} {share:>11.1%} ({of_oracle:.1%}) {early.finished[k]:>9}")
     lots = result.lots
     out.append(
         f"lots of 15 and more flagged: {lots.n_bad_flagged} of {lots.n_bad} bad, {lots.n_good_flagged} of {lots.n_good} good"
         + (f"; ended at a bad lot's flag: {_shares(lots.ended_at_flag)}" if len(lots.ended_at_flag) else "")
     )
     return [*out, f"{result.seconds:.1f} s of one core"]
+
+
+def _late_line(setup: Setup, result: Result, k: int) -> str:
+    """Give the line of one duty class over the judged years."""
+    late, oracle, p = result.late, result.oracle_late, setup.p_dead[k]
+    share, n = achieved(setup, late)[k], max(int(late.finished[k]), 1)
+    replaced = late.replaced[k] / max(oracle.replaced[k], 1)
+    return (
+        f"{DUTIES[k]:<12} {p:>6.1%} {share / p:>11.2f} {np.sqrt(max(share, p) / n) / p:>5.2f}"
+        f" {achieved(setup, oracle)[k] / p:>7.2f} {late.ends_share[k]:>6.1%} {replaced:>12.3f} {late.life_used[k]:>9.2f}"
+        f" {late.defects[k] / (n + late.defects[k]):>8.1%} {late.finished[k]:>9}  {verdict(setup.world, p, share / p, replaced)}"
+    )
+
+
+def verdict(world: str, p: float, ratio: float, replaced: float) -> str:
+    """Say whether the bars are met."""
+    low, high = (BAR_AT_ONE_PERCENT if p <= 0.01 else BAR_ABOVE) if world in CALIBRATED else BAR_OTHERS
+    missed = [
+        words
+        for is_missed, words in (
+            (ratio < low, "too cautious"),
+            (ratio > high, "too much risk"),
+            (replaced > MOST_REPLACED, "too many cells"),
+        )
+        if is_missed
+    ]
+    return ", ".join(missed) or "met"
 
 
 def _shares(values: FloatArray) -> str:
