@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable
 from contextvars import ContextVar
 from datetime import UTC, date, datetime, timedelta
@@ -47,6 +48,8 @@ TRANSMITTERS_A_CHUNK = 250_000
 """Transmitters per job: most fleets are one chunk; larger ones are cut to bound memory and what a retry repeats."""
 
 CHUNK = "maintenance.actions.due.refresh_chunk"
+GO_ON_S = 120.0
+"""The job that fitted the model begins no further chunk after so long."""
 Fence = Callable[[int, int], None]
 _read_tonight: ContextVar[tuple[int, Raw] | None] = ContextVar("read_tonight", default=None)
 """Run and tables, while the job that has read them for the fit does the run's chunks."""
@@ -170,7 +173,7 @@ def fit_night(handle: Handle, *, run_id: int, **unknown: Any) -> None:
         locked = RefreshRun.objects.select_for_update().get(pk=run_id)
         if fit is not None:
             fits.put_in_use(fit=fit)
-        _enqueue_chunks(locked)
+        _enqueue_chunks(locked, whole)
         if fit is not None:
             backtest.ensure_backtest(fit=fit, at=timezone.now())
         handle.finish(_fit_result(fit))
@@ -179,15 +182,20 @@ def fit_night(handle: Handle, *, run_id: int, **unknown: Any) -> None:
 
 
 def _go_on(run: RefreshRun, whole: Raw | None) -> None:
-    """Do what chunks nobody else has taken yet with what has just been read. Each is claimed as any worker would."""
+    """Do what chunks nobody else has taken yet with what has just been read. Each is claimed as any worker would.
+
+    Not for long: a worker ends a task that takes ten minutes. What is left is in the queue like any other job.
+    """
     if whole is None:
         return
+    end = time.monotonic() + GO_ON_S
     held = _read_tonight.set((run.pk, whole))
     try:
         for pk in Job.objects.filter(key__startswith=_prefix(run.business_day), handler=CHUNK).values_list(
             "pk", flat=True
         ):
-            jobs.run(pk)
+            if time.monotonic() < end:
+                jobs.run(pk)
     finally:
         _read_tonight.reset(held)
 
@@ -196,10 +204,14 @@ def _fit_result(fit: BatteryFit | None) -> dict[str, Any]:
     return {"batteries": fit.n_batteries, "ends": fit.n_ends, "left_out": fit.n_left_out} if fit else {"fit": None}
 
 
-def _enqueue_chunks(run: RefreshRun) -> None:
+def _enqueue_chunks(run: RefreshRun, whole: Raw | None) -> None:
     """Ask for the chunks of a run: ranges of transmitters; the first one takes the receivers' standby batteries along."""
-    pks = Transmitter.objects.order_by("pk").values_list("pk", flat=True)
-    starts = np.fromiter(pks.iterator(10_000), dtype=np.int64)[::TRANSMITTERS_A_CHUNK].tolist()
+    if whole is not None:
+        pks = whole.units["pk"]
+    else:
+        rows = Transmitter.objects.order_by("pk").values_list("pk", flat=True)
+        pks = np.fromiter(rows.iterator(10_000), dtype=np.int64)
+    starts = pks[::TRANSMITTERS_A_CHUNK].tolist()
     if not starts and Receiver.objects.exists():
         starts = [0]
     for n, low in enumerate(starts):

@@ -13,7 +13,7 @@ from typing import Any
 
 N_RECEIVERS = 300
 SLOTS_A_RECEIVER = 20
-N_ENDED = 400
+N_ENDED = 6000
 
 
 def build(day: str) -> dict[str, Any]:
