@@ -65,6 +65,46 @@ def lock_transmitters(ids: Sequence[int]) -> dict[int, int]:
         return dict(cursor.fetchall())
 
 
+def _utc_day(column: str) -> str:
+    # Django keeps moments as UTC text on SQLite, so that their first ten characters are the day.
+    return f"({column} AT TIME ZONE 'UTC')::date" if is_postgresql() else f"substr({column}, 1, 10)"
+
+
+def _of_transmitters(
+    table: str, columns: str, ids: Sequence[int], more: str, values: Sequence[Any]
+) -> list[tuple[Any, ...]]:
+    within = "= ANY(%s)" if is_postgresql() else "IN (SELECT value FROM json_each(%s))"
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"SELECT {columns} FROM {table} WHERE transmitter_id {within}{more}",
+            [list(ids) if is_postgresql() else json.dumps(list(ids)), *values],
+        )
+        return list(cursor.fetchall())
+
+
+def _as_day(value: Any) -> date | None:
+    return date.fromisoformat(value) if isinstance(value, str) else value
+
+
+def read_stays(ids: Sequence[int], since: date | None) -> list[tuple[int, int, int, date, date | None]]:
+    """Fittings: transmitter, key, customer, first day, last day (exclusive), of UTC; with `since`, those in after that day.
+
+    Cells that nobody dated count from when our records know them.
+    """
+    begins, ends = _utc_day("COALESCE(fitted_at, entered_at)"), _utc_day("removed_at")
+    more = f" AND (removed_at IS NULL OR {ends} > %s)" if since else ""
+    values = [since if is_postgresql() else since.isoformat()] if since else []
+    rows = _of_transmitters("devices_fitting", f"transmitter_id, id, customer_id, {begins}, {ends}", ids, more, values)
+    return [(unit, pk, customer, _as_day(a), _as_day(b)) for unit, pk, customer, a, b in rows]  # type: ignore[misc]
+
+
+def read_settings(ids: Sequence[int]) -> list[tuple[int, date, date | None, int | None]]:
+    """Registrations: transmitter, first day, last day (exclusive), of UTC, check-in interval [s]."""
+    columns = f"transmitter_id, {_utc_day('registered_at')}, {_utc_day('removed_at')}, interval_s"
+    rows = _of_transmitters("devices_registration", columns, ids, "", [])
+    return [(unit, _as_day(a), _as_day(b), interval_s) for unit, a, b, interval_s in rows]  # type: ignore[misc]
+
+
 def read_days(keys: Sequence[Key]) -> dict[Key, DayBefore]:
     """What is on record of some days."""
     columns = "d.transmitter_id, d.day, d.heard, d.activations, d.presence"

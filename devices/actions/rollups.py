@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Any
 
 from django.db import transaction
 
 from company.errors import Refused
 from devices.actions import rollup_sql as sql
-from devices.models import Fitting, FittingTotals, Registration
+from devices.models import FittingTotals, Registration
 from devices.rules.setting_periods import Period, Setting, Stay, periods_of
 
 CHUNK = 500
@@ -151,32 +151,27 @@ def _added(row: DayRow, old: sql.DayBefore) -> tuple[int, int, int]:
 # --- which cells were in, at which interval ---------------------------------------------------------------------------
 
 
-def _utc_day(at: datetime) -> date:
-    return at.astimezone(UTC).date()
+def _periods(
+    transmitter_ids: Sequence[int], since: date | None = None
+) -> tuple[dict[int, list[Period]], dict[int, int]]:
+    """Setting-periods of each transmitter, oldest first, and the customer of each fitting.
 
-
-def _periods(transmitter_ids: Sequence[int]) -> tuple[dict[int, list[Period]], dict[int, int]]:
-    """Setting-periods of each transmitter, oldest first, and the customer of each fitting."""
+    With `since`, only of cells that were in after that day: they alone can have counts of it or later.
+    """
     stays: dict[int, list[Stay]] = defaultdict(list)
     customers: dict[int, int] = {}
-    for pk, transmitter, customer, fitted, entered, removed in Fitting.objects.filter(
-        transmitter_id__in=transmitter_ids
-    ).values_list("pk", "transmitter_id", "customer_id", "fitted_at", "entered_at", "removed_at"):
-        # Cells that nobody dated count from when our records know them.
-        stays[transmitter].append(Stay(pk, _utc_day(fitted or entered), _utc_day(removed) if removed else None))
-        customers[pk] = customer
+    for transmitter_id, pk, customer_id, begins, ends in sql.read_stays(transmitter_ids, since):
+        stays[transmitter_id].append(Stay(pk, begins, ends))
+        customers[pk] = customer_id
     settings: dict[int, list[Setting]] = defaultdict(list)
-    for transmitter_id, begins, ends, interval_s in Registration.objects.filter(
-        transmitter_id__in=transmitter_ids
-    ).values_list("transmitter_id", "registered_at", "removed_at", "interval_s"):
-        if transmitter_id is not None:
-            ended = _utc_day(ends) if ends else None
-            settings[transmitter_id].append(Setting(_utc_day(begins), ended, interval_s))
+    for transmitter_id, begins, ends, interval_s in sql.read_settings(transmitter_ids):
+        settings[transmitter_id].append(Setting(begins, ends, interval_s))
     return {pk: periods_of(rows, settings[pk]) for pk, rows in stays.items()}, customers
 
 
 def _add_to_totals(rows: Sequence[DayRow], added: Sequence[tuple[int, int, int]]) -> None:
-    periods, customers = _periods(sorted({row.transmitter_id for row in rows}))
+    since = min(row.day for row in rows)
+    periods, customers = _periods(sorted({row.transmitter_id for row in rows}), since)
     sums: dict[tuple[int, date], list[int]] = {}
     hit: dict[tuple[int, date], Period] = {}
     for row, counts in zip(rows, added, strict=True):
