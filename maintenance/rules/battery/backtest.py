@@ -2,7 +2,9 @@
 
 Each cut knows what was known then: batteries in service are censored at it, ends that came to light later are unknown.
 Predicted ends are cumulated hazard over the exposure that each battery really drew in the half-year, so the test is of
-lives given use, not of a forecast of use; under a right model happened − predicted is noise of mean 0. No data base.
+lives given use, not of a forecast of use; under a right model happened − predicted is noise of mean 0. A battery that was
+in service at the cut is among the facts already, so its hazard is that of `chance_ahead`: −ln S alone would count its
+survival twice, and predict too few ends wherever little is known. No data base.
 """
 
 from __future__ import annotations
@@ -264,7 +266,11 @@ def backtest(
         known = known_at(history, u_at, begin, seen_before)
         known = known.subset(known.faults(strata.n) == 0)
         fit = learn(known, strata)
-        span = _Span(begin, end, fit, _lot_factors(history, known, fit), _limits(history, fit, policy, begin, strata.n))
+        seen_day = seen_before(begin) if seen_before else np.full(len(history), begin)
+        span = _Span(
+            begin, end, fit, _lot_factors(history, known, fit), _limits(history, fit, policy, begin, strata.n),
+            np.maximum(np.minimum(seen_day, begin), history.entry_day),
+        )  # fmt: skip
         cells = _count(history, u_at, span, per_day)
         periods.append(Period(from_day, after_day, len(known), int(known.is_end.sum()), cells))
         watch(done, len(spans))
@@ -273,13 +279,17 @@ def backtest(
 
 @dataclass(frozen=True, slots=True)
 class _Span:
-    """One half-year in days, with what was believed at its start: fit, life factor of each battery's lot, limits."""
+    """One half-year in days, with what was believed at its start.
+
+    Fit, life factor of each battery's lot, limits, and the day up to which each battery was known to work.
+    """
 
     begin: float
     end: float
     fit: FleetFit
     factor: FloatArray
     limit_u: FloatArray
+    seen_day: FloatArray
 
 
 def _yearly_per_day(history: History) -> FloatArray:
@@ -319,15 +329,29 @@ def _limits(history: History, fit: FleetFit, policy: Policy, cut: float, n_strat
     return np.asarray(fleet_limits(fit, policy.p_dead, policy.p_call, dead_shares(dead, signalled)).u)
 
 
+def _ahead(fit: FleetFit, stratum: IntArray, known_u: FloatArray, from_u: FloatArray, to_u: FloatArray) -> FloatArray:
+    """Give the ends expected from one exposure to another of batteries that the fit knows to have reached `known_u`."""
+    to_end = fit.chance_ahead(stratum, known_u, np.maximum(to_u - known_u, 0.0))
+    to_begin = fit.chance_ahead(stratum, known_u, np.maximum(from_u - known_u, 0.0))
+    most = 1.0 - 1e-12
+    return np.maximum(np.log1p(-np.minimum(to_begin, most)) - np.log1p(-np.minimum(to_end, most)), 0.0)
+
+
 def _count(history: History, u_at: ExposureAt, span: _Span, per_day: FloatArray) -> Cells:
     """Add up one half-year by stratum × duty."""
     stop_day = np.minimum(history.stop_day, span.end)
     from_day = np.maximum(history.entry_day, span.begin)
     from_u, to_u = u_at(from_day), u_at(stop_day)
     here = (history.entry_day < span.end) & (stop_day > from_day) & np.isfinite(from_u) & np.isfinite(to_u)
-    s, d, share, factor = (x[here] for x in (history.stratum, history.duty, history.sleep_share, span.factor))
+    s, d = history.stratum[here], history.duty[here]
+    share, factor = history.sleep_share[here], span.factor[here]
     used_u = span.fit.scaled(s, to_u[here], share)
-    hazard = expected_in(span.fit, s, span.fit.scaled(s, from_u[here], share), used_u, factor)
+    began_u = span.fit.scaled(s, from_u[here], share)
+    hazard = expected_in(span.fit, s, began_u, used_u, factor)
+    known_u = span.fit.scaled(s, u_at(span.seen_day)[here], share)
+    among = (history.entry_day < span.begin)[here] & (known_u >= 0) & (known_u <= began_u)
+    by_lot = factor[among]
+    hazard[among] = _ahead(span.fit, s[among], known_u[among] / by_lot, began_u[among] / by_lot, used_u[among] / by_lot)
     ends_here = (history.is_end & (history.stop_day <= span.end))[here]
     # A battery that ended in an earlier half-year may be taken out in this one; its end has been counted there.
     out_here = (history.out_day > span.begin) & (history.out_day <= span.end)
