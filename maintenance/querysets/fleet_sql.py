@@ -18,13 +18,15 @@ from maintenance.querysets.fleet_days import UNKNOWN_S
 _HEADER_BYTES, _ARRAY_BYTES = 19, 20
 """Before the first row of a COPY, and before the first element of a one-dimensional array (PostgreSQL's binary formats)."""
 _NO_NULLS = bytes(4)
-_WIRE = {"i8": ">i8", "f8": ">f8", "i2": ">i2"}
-_NATIVE = {"i8": np.int64, "f8": np.float64, "i2": np.int16}
+_WIRE = {"i8": ">i8", "f8": ">f8", "i2": ">i2", "moment": ">i8", "day": ">i4"}
+_NATIVE = {"i8": np.int64, "f8": np.float64, "i2": np.int16, "moment": np.int64, "day": np.float64}
+_EPOCH_S, _US = 946_684_800, 1_000_000
+"""PostgreSQL sends moments as microseconds since 1 January 2000, and days as days since then."""
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of fixed width: its name, kind ("i8", "f8", "i2") and its SQL in each dialect. Never NULL."""
+    """One column of fixed width: its name, kind (a key of `_NATIVE`) and its SQL in each dialect. Never NULL."""
 
     name: str
     kind: str
@@ -46,15 +48,25 @@ def real(name: str, sql: str = "") -> Column:
 
 def day(name: str, sql: str) -> Column:
     """Date as days since 1 January 2000; NaN where there is none."""
-    return Column(name, "f8", f"COALESCE(({sql} - DATE '2000-01-01')::float8, 'NaN')", f"julianday({sql}) - 2451544.5")
+    return Column(name, "day", f"COALESCE({sql}, DATE '-infinity')", f"julianday({sql}) - 2451544.5")
 
 
 def moment(name: str, sql: str) -> Column:
-    """Moment as whole seconds since 1970, rounded down."""
+    """Moment as whole seconds since 1970, rounded down; `UNKNOWN_S` where there is none."""
     return Column(
-        name, "i8", f"COALESCE(floor(date_part('epoch', {sql}))::int8, {UNKNOWN_S})",
+        name, "moment", f"COALESCE({sql}, TIMESTAMPTZ '-infinity')",
         f"COALESCE(CAST(strftime('%s', {sql}) AS INTEGER), {UNKNOWN_S})",
     )  # fmt: skip
+
+
+def _native(values: NDArray[Any], kind: str) -> NDArray[Any]:
+    """Turn what came over the wire into our own numbers; minus infinity stands for NULL."""
+    if kind == "moment":
+        sent = values.astype(np.int64)
+        return np.where(sent == np.iinfo(np.int64).min, UNKNOWN_S, sent // _US + _EPOCH_S)
+    if kind == "day":
+        return np.where(values == np.iinfo(np.int32).min, np.nan, values).astype(np.float64)
+    return values.astype(_NATIVE[kind])
 
 
 def flag(name: str, condition: str) -> Column:
@@ -124,6 +136,6 @@ def _copied(columns: Sequence[Column], source: str) -> dict[str, NDArray[Any]]:
                 if odd or block[at + 4 + 4 : at + 4 + 8] != _NO_NULLS:
                     raise ValueError(f"Column {column.name} is NULL somewhere or of another width: is it cast?")
                 values = np.frombuffer(block, dtype=layout, count=n_rows, offset=at + 4 + _ARRAY_BYTES)["value"]
-                found[column.name].append(values.astype(_NATIVE[column.kind]))
+                found[column.name].append(_native(values, column.kind))
                 at += 4 + size
     return {name: np.concatenate(parts) for name, parts in found.items()}
