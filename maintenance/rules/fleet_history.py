@@ -98,9 +98,10 @@ def history_of(columns: HistoryColumns, today_day: float) -> History:
         "next_expected_day", "has_log", "volts", "is_under_load", "low_confirmed",
     )  # fmt: skip
     facts = EndFacts.of(n, **{name: f[name] for name in names}, cutoff_volts=volts * CUTOFF_SHARE)
-    return History(
-        columns, life, outcomes(facts, today_day), np.isfinite(use["capacity_mah"]), wear.is_measured(use, life)
-    )
+    outcome = outcomes(facts, today_day)
+    # Counted up to the end, not up to the day it was found: else early ends would lose their counts.
+    measured = wear.is_measured(use, life, outcome.end_day - f["fitted_day"])
+    return History(columns, life, outcome, np.isfinite(use["capacity_mah"]), measured)
 
 
 def silent_since(raised_s: IntArray, window_s: FloatArray, now_s: float, is_outage: BoolArray) -> FloatArray:

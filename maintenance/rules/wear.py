@@ -21,8 +21,12 @@ from maintenance.rules.fleet_columns import NO_KEY, SHARES, BoolArray, Columns, 
 DAYS_PER_YEAR = exposure.DAYS_PER_YEAR
 STANDBY_LIFE_YEARS = 4.0
 """Standby batteries without a stated life: from memory, sealed lead batteries are commonly changed after 4 years."""
-MEASURED_SHARE = 0.5
-"""Activations count as measured where they were counted on at least this share of the days. Own choice."""
+MEASURED_SHARE = 0.9
+"""Activations count as measured where they were counted on at least this share of the days.
+
+Own choice, and a high one on purpose: of cells fitted before counting began, a lower share would call those that lasted
+measured and those that ended early assumed, so that the kind "measured" would hold survivors only.
+"""
 
 USE = (
     "capacity_mah", "usable_share", "self_discharge_per_year", "sleep_ua", "checkin_uas", "activation_uah",
@@ -140,9 +144,13 @@ class Lived:
         whole = self._summed(self.rate_per_day * days)
         return np.where(whole > 0, self._summed(self.base_per_day * days) / np.where(whole > 0, whole, 1.0), 0.0)
 
-    def counted_share(self) -> FloatArray:
-        """Give the share of the days in service on which activations were counted [0 …]; 0 where nothing is known."""
+    def counted_share(self, lived_days: FloatArray | None = None) -> FloatArray:
+        """Give the share of the days in service on which activations were counted [0 …]; 0 where nothing is known.
+
+        `lived_days` (n,) takes the place of the days in service where it is known and shorter: the dead count nothing.
+        """
         days = self._summed(np.nan_to_num(self.end_day - self.begin_day))
+        days = days if lived_days is None else np.fmin(days, lived_days)
         return self._summed(self.counted_days) / np.maximum(days, 1.0)
 
     def _rate(self, multiplier: FloatArray | float) -> FloatArray:
@@ -222,9 +230,9 @@ def _with_plain_ones(n: int, periods: Columns) -> tuple[IntArray, FloatArray, di
     return row[order], from_day, raw
 
 
-def is_measured(use: dict[str, FloatArray], life: Lived) -> BoolArray:
-    """Tell whether activations need no guess: counted on most days, or they draw nothing that matters."""
-    return ~(use["activation_uah"] > 0) | (life.counted_share() >= MEASURED_SHARE)
+def is_measured(use: dict[str, FloatArray], life: Lived, lived_days: FloatArray | None = None) -> BoolArray:
+    """Tell whether activations need no guess: counted on nearly every day lived, or they draw nothing that matters."""
+    return ~(use["activation_uah"] > 0) | (life.counted_share(lived_days) >= MEASURED_SHARE)
 
 
 def half_year(day: FloatArray) -> IntArray:

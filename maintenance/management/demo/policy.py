@@ -14,11 +14,10 @@ from maintenance.management.demo.world import RECORDS_DAYS, DemoFitting
 from maintenance.rules.battery.fleet import Batteries, Strata, fit_fleet
 from maintenance.rules.battery.limits import dead_shares, fleet_limits
 from maintenance.rules.battery.outcomes import WHY, EndFacts, Outcomes, outcomes
+from maintenance.rules.wear import MEASURED_SHARE
 
 DUTIES = ("life_safety", "security", "convenience")
 CUTOFF_SHARE = 2 / 3
-MEASURED_SHARE = 0.5
-"""Share of its life over which activations must have been counted, as the product asks for."""
 
 Risks = Mapping[str, tuple[float, float]]
 """Duty → risk of being found dead, risk of ending at all."""
@@ -44,7 +43,7 @@ class Limits:
 
 
 def kind_of(fitting: DemoFitting, today: date) -> Kind:
-    """Kind of some cells: activations are counted where every check-in reached us over half of their life, or there are none."""
+    """Kind of some cells: activations are counted where every check-in reached us all but all of their life, or there are none."""
     unit = fitting.transmitter
     assert unit.type is not None
     if not unit.type["activation_uah"]:

@@ -194,7 +194,7 @@ def test_counted_activations_and_earlier_settings_enter_the_exposure(receiver: R
     _, busy = slot(receiver, 2)
     for interval_s, from_on, activations in ((600, date(2025, 10, 1), 9000), (3600, date(2026, 6, 1), 9000)):
         FittingTotals.objects.create(
-            fitting=busy, customer=busy.customer, from_on=from_on, interval_s=interval_s, days_measured=150,
+            fitting=busy, customer=busy.customer, from_on=from_on, interval_s=interval_s, days_measured=1000,
             activations=activations,
         )  # fmt: skip
     refresh(receiver)

@@ -176,8 +176,8 @@ def test_half_years_are_named_and_read_back(on: date, name: str) -> None:
     assert half_year_of("25H2") == half_year(np.array([np.nan]))[0] == -1
 
 
-def test_counted_on_most_days_is_measured() -> None:
+def test_counted_on_nearly_every_day_is_measured() -> None:
     use = use_of(table(KIND), table(CELL), np.array([0]), np.array([0]))
-    assert not wear.is_measured(use, life(period(date(2025, 1, 1), days_measured=100)))[0]
-    assert wear.is_measured(use, life(period(date(2025, 1, 1), days_measured=200)))[0]
+    assert not wear.is_measured(use, life(period(date(2025, 1, 1), days_measured=250)))[0]
+    assert wear.is_measured(use, life(period(date(2025, 1, 1), days_measured=340)))[0]
     assert wear.is_measured(use | {"activation_uah": np.array([0.0])}, life())[0], "nothing to count"
