@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betaincinv
+from scipy.special import betaincinv, betaln
 
 from maintenance.rules.battery.fits import BoolArray, Fit, FloatArray
 from maintenance.rules.battery.posterior import Posterior
@@ -15,6 +15,10 @@ DEAD_SHARE_LEVEL = 0.9
 """Level of the upper bound of the share that dies unannounced (the project's battery model, section 6)."""
 MIN_EVIDENCE = 20
 """Ends below which nothing is concluded from signals (section 6)."""
+STRENGTHS = np.array([10.0, 20.0, 40.0, 80.0, 160.0, 320.0])
+"""For how many ends the fleet's share may count in a stratum; which one, the strata's likeness says. Own choice."""
+LN_STRENGTH, LN_STRENGTH_SD = float(np.log(40.0)), 1.0
+"""Normal prior of the logarithm of that strength, for fleets of few strata. Own choice."""
 FLOOR_SHARE = 0.35
 """No limit below this share of the median life; our own judgement (section 4.5)."""
 MIN_ENDS = 3
@@ -180,15 +184,26 @@ def dead_shares(n_dead: ArrayLike, n_signalled: ArrayLike) -> FloatArray:
     Returns
     -------
     array, (n_strata,)
-        90 % upper quantile of Beta(1 + dead, 1 + signalled) (0 … 1]: of the stratum itself from 20 ends on, else of the
-        whole fleet from 20 ends on, else 1 (a signal is not counted on). Slow response makes deaths of signals, so the
-        share holds the firm's real response time. Source: the project's battery model, section 6.
+        90 % upper quantile of Beta(k m + dead, k (1 − m) + signalled) (0 … 1], m the fleet's share, k by evidence from
+        `STRENGTHS`; 1 (a signal is not counted on) while the whole fleet has fewer than 20 ends. Slow response makes deaths
+        of signals, so the share holds the firm's real response time.
+
+    Notes
+    -----
+    Section 6 of the project's battery model lets a stratum speak for itself from 20 ends on; its bound then lies a quarter
+    above its share, and the achieved risk as far below the policy. Strata of one firm are alike; how much, the
+    beta-binomial evidence of all strata says: Σ ln B(k m + D, k (1 − m) + S) − ln B(k m, k (1 − m)).
     """
     dead = np.maximum(np.atleast_1d(np.asarray(n_dead, dtype=np.int64)), 0)
     signalled = np.maximum(np.atleast_1d(np.asarray(n_signalled, dtype=np.int64)), 0)
-    fleet = dead_share_upper(int(dead.sum()), int(signalled.sum()), level=DEAD_SHARE_LEVEL, min_evidence=MIN_EVIDENCE)
-    own = betaincinv(1.0 + dead, 1.0 + signalled, DEAD_SHARE_LEVEL)
-    return np.where(dead + signalled >= MIN_EVIDENCE, own, fleet)
+    if int(dead.sum() + signalled.sum()) < MIN_EVIDENCE:
+        return np.ones(dead.shape)
+    mean = (1.0 + dead.sum()) / (2.0 + dead.sum() + signalled.sum())
+    a, b = STRENGTHS[:, np.newaxis] * mean, STRENGTHS[:, np.newaxis] * (1.0 - mean)
+    evidence = np.sum(betaln(a + dead, b + signalled) - betaln(a, b), axis=1)
+    evidence -= 0.5 * ((np.log(STRENGTHS) - LN_STRENGTH) / LN_STRENGTH_SD) ** 2
+    k = STRENGTHS[np.argmax(evidence)]
+    return np.asarray(betaincinv(k * mean + dead, k * (1.0 - mean) + signalled, DEAD_SHARE_LEVEL))
 
 
 def fleet_limits(

@@ -12,6 +12,7 @@ from scipy import stats
 
 from maintenance.rules.battery.fleet import Batteries, Strata, fit_fleet
 from maintenance.rules.battery.limits import (
+    STRENGTHS,
     RiskPolicy,
     dead_shares,
     exposure_limit,
@@ -23,12 +24,29 @@ from tests.maintenance.rules.battery.plain_fit import PlainFit
 P_DEAD, P_CALL = [0.01, 0.03, 0.06], [0.10, 0.15, 0.25]
 
 
-def test_a_stratum_speaks_for_itself_then_the_fleet_then_nobody() -> None:
-    shares = dead_shares([2, 1, 0, 10], [18, 5, 0, 10])
-    fleet = stats.beta(1 + 13, 1 + 33).ppf(0.9)
-    own = [stats.beta(3, 19).ppf(0.9), fleet, fleet, stats.beta(11, 11).ppf(0.9)]
-    assert shares == pytest.approx(own, rel=1e-9)
-    assert dead_shares([1, 2], [3, 4]).tolist() == [1.0, 1.0]
+def test_the_fleet_speaks_for_a_stratum_as_far_as_its_strata_are_alike() -> None:
+    dead, signalled = np.array([2, 1, 0, 10]), np.array([18, 5, 0, 10])
+    mean = (1 + 13) / (2 + 46)
+
+    def evidence(k: float) -> float:
+        """Chance of the counts by scipy's beta-binomial, with the prior of the strength."""
+        counts = stats.betabinom(dead + signalled, k * mean, k * (1 - mean)).logpmf(dead).sum()
+        return float(counts - 0.5 * np.log(k / 40.0) ** 2)
+
+    k = max(STRENGTHS, key=evidence)
+    expected = stats.beta(k * mean + dead, k * (1 - mean) + signalled).ppf(0.9)
+    assert dead_shares(dead, signalled) == pytest.approx(expected, rel=1e-9)
+    assert dead_shares([1, 2], [3, 4]).tolist() == [1.0, 1.0], "fewer than 20 ends in all: no signal is counted on"
+
+
+def test_strata_that_differ_speak_for_themselves_and_alike_ones_for_each_other() -> None:
+    differ = dead_shares([5, 95] * 5, [95, 5] * 5)
+    assert differ[0] < 0.15
+    assert differ[1] > 0.9
+    rng = np.random.default_rng(3)
+    n_dead = rng.binomial(25, 0.2, 40)
+    alike = dead_shares(n_dead, 25 - n_dead)
+    assert np.mean(alike) < 0.26, "alone, the bound of 25 ends would lie near 0.32 on average"
 
 
 def test_the_bound_lies_above_the_true_share_nine_times_in_ten() -> None:
