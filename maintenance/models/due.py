@@ -63,7 +63,10 @@ class DueItem(models.Model):
     chance_ahead = models.FloatField(null=True, help_text="Chance of an end within 90 days, for the order of work.")
     n_ends = models.PositiveIntegerField(default=0, help_text="Ended lives that the limit rests on.")
     lot_factor = models.FloatField(null=True, help_text="Below 1 where its lot has shown short lives.")
-    figures = models.JSONField(default=dict, help_text="The sentence that stood with the date, and its notes; kept for when it has been changed.")
+    figures = models.JSONField(
+        default=dict,
+        help_text="The sentence that stood with the date, and its notes; kept for when it has been changed.",
+    )
     model_version = models.CharField(max_length=20)
     signature = models.BigIntegerField(
         default=0, help_text="Place, model, rules that speak, flags and reason in one number: what a night compares."

@@ -50,6 +50,7 @@ def read_history(at: datetime, raw: Raw | None = None) -> HistoryColumns:
         "silent_since_day": day(silent),
         "next_expected_day": day(expected),
         "has_log": places["evidence"] == EVERY,
+        "signals_reach_us": places["evidence"] != VISITS,
         "volts": rows["volts"],
         "is_under_load": rows["is_under_load"] != 0,
         "interval_s": places["interval_s"],

@@ -106,6 +106,7 @@ def _facts(known: Sequence[DemoFitting], fitted: NDArray[np.float64]) -> EndFact
         first_low_day=[_day(f.first_low_at) for f in known], last_alive_day=[_day(f.last_alive_at) for f in known],
         silent_since_day=[_day(at) for at in silent], next_expected_day=[_day(at) + 1 for at in silent],
         has_log=[f.transmitter.site.evidence == "every" for f in known],
+        signals_reach_us=[f.transmitter.site.evidence != "visits" for f in known],
         low_confirmed=[f.first_low_at is not None and f.removed_at is None for f in known],
         volts=[f.volts if f.volts is not None else np.nan for f in known], cutoff_volts=[_cutoff(f) for f in known],
         is_under_load=[f.is_under_load for f in known],

@@ -91,6 +91,8 @@ class EndFacts:
         Day by which the check-in after the last one was expected [day].
     has_log : array of bool
         Check-ins and signals reach us by radio as they are sent, so that days are exact.
+    signals_reach_us : array of bool
+        Faults reach us as they are raised, though check-ins may not: the day of a signal is exact.
     volts, cutoff_volts : array
         Voltage measured when the cells came out, and the voltage at which the transmitter stops [V].
     is_under_load : array of bool
@@ -108,6 +110,7 @@ class EndFacts:
     silent_since_day: FloatArray
     next_expected_day: FloatArray
     has_log: BoolArray
+    signals_reach_us: BoolArray
     volts: FloatArray
     cutoff_volts: FloatArray
     is_under_load: BoolArray
@@ -150,7 +153,7 @@ class EndFacts:
         return cls(**made)
 
 
-_FLAGS = frozenset({"has_log", "is_under_load", "low_confirmed"})
+_FLAGS = frozenset({"has_log", "signals_reach_us", "is_under_load", "low_confirmed"})
 
 
 def _column(name: str, given: NDArray[np.generic]) -> NDArray[np.generic]:
@@ -297,7 +300,7 @@ def _cleaned(facts: EndFacts, today_day: float) -> _Seen:
 def _by_signal(facts: EndFacts, seen: _Seen) -> tuple[FloatArray, FloatArray]:
     """End and left end after a signal: exact by radio, else between the last look before it and the day it was seen."""
     end = np.where(np.isfinite(seen.low), seen.low, seen.removed)
-    is_exact = facts.has_log & np.isfinite(seen.low)
+    is_exact = (facts.has_log | facts.signals_reach_us) & np.isfinite(seen.low)
     return end, np.where(is_exact, np.nan, np.where(seen.alive < end, seen.alive, seen.entry))
 
 

@@ -276,3 +276,11 @@ def test_each_row_is_judged_by_itself(columns: dict[str, list[float]], order: li
     mixed = outcomes(EndFacts.of(4, **{n: [c[i] for i in order] for n, c in columns.items()}), TODAY)
     for name in whole.__slots__:
         np.testing.assert_array_equal(getattr(whole, name)[order], getattr(mixed, name))
+
+
+def test_a_signal_is_exact_where_faults_reach_us_though_check_ins_do_not() -> None:
+    facts = {"why": "low_battery", "first_low_day": 850, "last_alive_day": 700, "removed_day": 900}
+    assert span(**facts, signals_reach_us=True) == (None, 850.0, True)
+    assert span(**facts) == (700.0, 850.0, True)
+    dead = {"why": "dead", "last_alive_day": 700, "removed_day": 900}
+    assert span(**dead, signals_reach_us=True) == span(**dead) == (700.0, 900.0, True)
