@@ -11,7 +11,7 @@ from typing import Any
 from company.actions import facts_of
 from company.errors import Refused
 from company.models import User
-from devices.models import BatteryType, Fitting, FittingEnd
+from devices.models import BatteryType, CheckInDay, Fitting, FittingEnd
 from devices.models.batteries import WhyOut
 
 HIGHEST_V = 60.0
@@ -126,6 +126,12 @@ def state_end(fitting: Fitting, end: End, *, by: User | None, at: datetime) -> F
     stands = last is not None and last.taken_back_at is None
     low_before_at = last.low_before_at if last is not None and stands else fitting.first_low_at
     end = replace(end, low_seen_at=end.low_seen_at or low_before_at)
+    if end.why == WhyOut.DEAD and end.last_alive_at is None and fitting.fitted_at and fitting.removed_at:
+        # The log of check-ins knows better than anybody when it fell silent.
+        log = CheckInDay.objects.all()
+        end = replace(end, last_alive_at=log.last_heard_at(
+            fitting.transmitter_id, since=fitting.fitted_at, until=fitting.removed_at
+        ))  # fmt: skip
     row = _row(fitting, end, by=by, at=at, low_before_at=low_before_at)
     row.corrects = last
     row.save()

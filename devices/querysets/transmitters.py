@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING, ClassVar, Self
 from zoneinfo import ZoneInfo
 
@@ -88,6 +88,17 @@ class FittingEndQuerySet(FittingTotalsQuerySet):
 
 class CheckInQuerySet(OfTransmitter):
     """Days of check-ins."""
+
+    def last_heard_at(self, transmitter_id: int, *, since: datetime, until: datetime) -> datetime | None:
+        """Moment of the last check-in of a transmitter within a span; None where none reached us."""
+        mine = self.filter(transmitter_id=transmitter_id, day__gte=since.astimezone(UTC).date(), heard__gt=0)
+        row = mine.filter(day__lte=until.astimezone(UTC).date()).order_by("-day").values("day", "last_heard_s").first()
+        if row is None:
+            return None
+        midnight = datetime.combine(row["day"], time(), tzinfo=UTC)
+        # Where only the day was kept, its end is the best that can be said.
+        heard_at = midnight + timedelta(seconds=row["last_heard_s"] if row["last_heard_s"] is not None else 86_399)
+        return min(max(heard_at, since), until)
 
 
 class FaultQuerySet(CustomerScoped):

@@ -12,6 +12,7 @@ from maintenance.querysets import fleet_sql as sql
 from maintenance.querysets.fleet import periods_of, read_cells, read_kinds, read_zones, zones_of
 from maintenance.querysets.fleet_days import DAY_S, UNKNOWN_S, local_days
 from maintenance.querysets.fleet_raw import EVIDENCE, Raw, Table, read_whole
+from maintenance.rules.battery.outcomes import WHY
 from maintenance.rules.fleet_columns import NO_KEY, row_of, sorted_by
 from maintenance.rules.fleet_history import OUTAGE_SHARE, HistoryColumns, silent_since
 
@@ -117,6 +118,9 @@ def _signs_of_life(
     # Where only faults reach us over a tested link, no fault means alive.
     alive = np.where((places["evidence"] == EXCEPTIONS) & is_open & ~missing, now_s, alive)
     silent = np.where(np.isfinite(since), np.nan_to_num(since), UNKNOWN_S).astype(np.int64)
+    # Found dead where check-ins reach us: it ended between the last one and the next, not some day before the visit.
+    is_dead = (rows["why"] == WHY["dead"]) & (places["evidence"] == EVERY) & (rows["alive"] != UNKNOWN_S)
+    since = np.where(is_dead & ~np.isfinite(since), rows["alive"], since)
     expected = np.where(
         np.isfinite(since), np.nan_to_num(since + np.nan_to_num(places["interval_s"], nan=DAY_S)), UNKNOWN_S
     )

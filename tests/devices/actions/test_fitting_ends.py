@@ -9,7 +9,7 @@ from devices.actions.batteries import fit_battery, remove_battery
 from devices.actions.fitting_corrections import NothingChanged, StillInService, correct_end, take_back_fitting
 from devices.actions.fitting_ends import NotAnEnd
 from devices.actions.ledger import ReasonMissing
-from devices.models import Fitting, FittingEnd
+from devices.models import CheckInDay, Fitting, FittingEnd
 from tests.factories import NOW, battery_type, make_fitting, make_registration, make_transmitter, make_user
 
 pytestmark = pytest.mark.django_db
@@ -162,3 +162,31 @@ def test_a_change_taken_back_takes_its_end_back_and_keeps_the_record(office):
     )
     again = FittingEnd.objects.in_force().get()
     assert (again.why, again.low_seen_at, again.corrects.why) == ("leaked", None, "low_battery")
+
+
+def test_the_log_of_check_ins_says_when_found_dead_cells_fell_silent(office):
+    registration = make_registration()
+    transmitter = registration.transmitter
+    old = make_fitting(transmitter, fitted_at=NOW - timedelta(days=400))
+    for days, heard in ((500, 24), (41, 24), (40, 9), (39, 0)):
+        CheckInDay.objects.create(
+            transmitter_id=transmitter.pk, customer_id=transmitter.customer_id, day=(NOW - timedelta(days=days)).date(),
+            heard=heard, expected=24, last_heard_s=8 * 3600,
+        )  # fmt: skip
+    fit_battery(transmitter=transmitter, battery_type=battery_type(), by=office, at=NOW, removed_why="dead")
+    old.refresh_from_db()
+    silent_since = (NOW - timedelta(days=40)).replace(hour=8, minute=0)
+    assert old.last_alive_at == FittingEnd.objects.get().last_alive_at == silent_since
+
+
+def test_what_a_person_says_of_the_last_sign_of_life_stands_against_the_log(office):
+    transmitter = make_registration().transmitter
+    old = make_fitting(transmitter, fitted_at=NOW - timedelta(days=400))
+    CheckInDay.objects.create(
+        transmitter_id=transmitter.pk, customer_id=transmitter.customer_id, day=NOW.date(), heard=3
+    )
+    fit_battery(
+        transmitter=transmitter, battery_type=battery_type(), by=office, at=NOW, removed_why="dead", last_alive_at=ALIVE
+    )
+    old.refresh_from_db()
+    assert old.last_alive_at == ALIVE

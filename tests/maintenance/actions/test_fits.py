@@ -308,6 +308,17 @@ def test_a_signal_that_came_twice_is_an_end_and_one_that_cold_brought_is_none() 
     assert outcome.end_day[1] == 9825.0 - 30
 
 
+def test_cells_found_dead_ended_between_the_last_check_in_and_the_next() -> None:
+    receiver = factories.make_receiver(evidence="every")
+    fitting = in_service(receiver)
+    Fitting.objects.filter(pk=fitting.pk).update(
+        removed_at=NOW - timedelta(days=2), removed_why="dead", last_alive_at=NOW - timedelta(days=60)
+    )
+    outcome = history_of(read_history(NOW), 9825.0).outcome
+    assert outcome.is_end.tolist() == outcome.is_found_dead.tolist() == [True]
+    assert 9825.0 - 60 <= outcome.end_day[0] <= 9825.0 - 59, "not on some day before the visit that found it"
+
+
 # --- the same by whatever way it is read ------------------------------------------------------------------------------
 
 
