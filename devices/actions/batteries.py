@@ -6,11 +6,12 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils import timezone
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import User
-from devices.actions.fitting_ends import End, refuse_impossible, state_end
+from devices.actions.fitting_ends import End, refuse_impossible, refuse_planned_despite_signal, state_end
 from devices.actions.ledger import OutOfOrder, lock_receivers, log, refuse_stale, touch
 from devices.actions.rollups import rebuild_totals
 from devices.models import BatteryType, Fitting, Receiver, Transmitter
@@ -28,6 +29,15 @@ class NoCellsFitted(Refused):
 class NotACellCount(Refused):
     """A set has at least one cell and not more than anybody would fit."""
 
+
+class NotMadeThen(Refused):
+    """The cells cannot have been made on that day."""
+
+
+OLDEST_MADE_ON = date(2000, 1, 1)
+"""Days before it are none to the rules of due dates, so they would be passed over in silence."""
+OLDEST_YEARS = 20
+"""Cells are not fitted when they are older than this. Decided for this product."""
 
 MOST_CELLS = 24
 """More cells than this in one transmitter is a slip of the pen. Decided for this product."""
@@ -59,6 +69,7 @@ def _take_out(fitting: Fitting, end: End, *, by: User, at: datetime) -> None:
             f"The cells in it were fitted on {fitting.fitted_at:%d %B %Y, %H:%M} (UTC); give a later time."
         )
     refuse_impossible(fitting, end, removed_at=at, at=at)
+    refuse_planned_despite_signal(end, known_at=None)
     fitting.removed_at = at
     state_end(fitting, end, by=by, at=at)
 
@@ -103,7 +114,7 @@ def fit_battery(
 
     Raises
     ------
-    TakesNoCells, NotACellCount, NotAnEnd, OutOfOrder, StaleSlotMap
+    TakesNoCells, NotACellCount, NotMadeThen, NotAnEnd, OutOfOrder, StaleSlotMap
         Nothing is written.
     """
     transmitter, receivers = _lock(transmitter, seen_version, receiver)
@@ -115,6 +126,7 @@ def fit_battery(
     count = n_cells if n_cells is not None else (kind.n_cells if kind else 1)
     if not 1 <= count <= MOST_CELLS:
         raise NotACellCount(f"A set has 1 to {MOST_CELLS} cells, not {count}.")
+    _refuse_made_on(made_on, at, receivers)
     old = Fitting.objects.open().filter(transmitter=transmitter).select_related("battery_type").first()
     before = facts_of(old, *FITTING_FACTS) if old else None
     if old is not None:
@@ -138,6 +150,24 @@ def fit_battery(
         after=facts_of(new, *FITTING_FACTS),
     )  # fmt: skip
     return new
+
+
+def _refuse_made_on(made_on: date | None, at: datetime, receivers: list[Receiver]) -> None:
+    """Refuse a day of making that cannot be, as the calendar of the site has it."""
+    if made_on is None:
+        return
+    fitted_on = at.astimezone(receivers[0].site.zone if receivers else timezone.get_current_timezone()).date()
+    if made_on > fitted_on:
+        raise NotMadeThen(
+            f"Cells made on {made_on:%d %B %Y} cannot have been fitted on {fitted_on:%d %B %Y}. Check “Made on”."
+        )
+    if made_on < OLDEST_MADE_ON or (made_on.year + OLDEST_YEARS, made_on.month, made_on.day) < (
+        fitted_on.year, fitted_on.month, fitted_on.day
+    ):  # fmt: skip
+        raise NotMadeThen(
+            f"“Made on” cannot lie before {OLDEST_MADE_ON.year} or more than {OLDEST_YEARS} years before the cells were "
+            "fitted. Check the year, or leave it empty."
+        )
 
 
 def _refuse_earlier(transmitter: Transmitter, at: datetime) -> None:

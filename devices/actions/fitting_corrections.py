@@ -17,11 +17,12 @@ from devices.actions.fitting_ends import (
     columns_of,
     facts_of_end,
     refuse_impossible,
+    refuse_planned_despite_signal,
     said_by,
     state_end,
     take_back_ends,
 )
-from devices.actions.ledger import lock_receivers, log, refuse_without_reason, touch
+from devices.actions.ledger import StaleSlotMap, lock_receivers, log, refuse_without_reason, touch
 from devices.actions.rollups import rebuild_totals
 from devices.models import Fitting, FittingEnd, Receiver, Transmitter
 
@@ -32,6 +33,10 @@ class ChangedSince(Refused):
 
 class StillInService(Refused):
     """The cells have not ended, so there is no end to correct."""
+
+
+class StaleEnd(StaleSlotMap):
+    """Somebody has corrected the same end since the form was opened."""
 
 
 class NothingChanged(Refused):
@@ -102,14 +107,17 @@ def correct_end(
     low_seen_at: datetime | None = None,
     last_alive_at: datetime | None = None,
     note: str = "",
+    seen_end: int | None = None,
 ) -> FittingEnd:
     """Say anew how cells ended: a new statement that points at the one it corrects, which stays on record.
 
     `volts` [V]; `low_seen_at` None means the low-battery signal that our records knew before, if any.
+    `seen_end` is the key of the newest statement that the form was made from, 0 where there was none; None asks for no
+    check (visits).
 
     Raises
     ------
-    StillInService, NothingChanged, NotAnEnd, ReasonMissing
+    StillInService, StaleEnd, NothingChanged, NotAnEnd, ReasonMissing
         Nothing is written.
     """
     reason = refuse_without_reason(reason)
@@ -117,9 +125,16 @@ def correct_end(
     row = Fitting.objects.select_related("battery_type", "transmitter").get(pk=fitting.pk)
     if row.removed_at is None:
         raise StillInService("These cells are in service, so they have no end yet. Record the change of cells instead.")
+    last = FittingEnd.objects.in_force().filter(fitting=row).order_by("-pk").first()
+    if seen_end is not None and seen_end != (last.pk if last else 0):
+        raise StaleEnd(
+            "Somebody has corrected this since you opened the form. Open it again and see what is said now; "
+            "nothing has been saved.",
+            [],
+        )
     end = End(why, volts, is_under_load, low_seen_at, last_alive_at, note.strip())
     refuse_impossible(row, end, removed_at=row.removed_at, at=at)
-    last = FittingEnd.objects.in_force().filter(fitting=row).order_by("-pk").first()
+    refuse_planned_despite_signal(end, known_at=last.low_before_at if last else row.first_low_at)
     if last is None:
         # Cells that ended before statements were kept as rows of their own: what the columns say comes first.
         last = state_end(row, columns_of(row), by=None, at=row.removed_at)

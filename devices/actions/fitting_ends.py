@@ -79,6 +79,20 @@ def refuse_impossible(fitting: Fitting, end: End, *, removed_at: datetime, at: d
             )
 
 
+def refuse_planned_despite_signal(end: End, *, known_at: datetime | None) -> None:
+    """Refuse "planned change" said together with a signal that our records did not know.
+
+    A signal on record is no refusal: the rules weigh it by themselves.
+
+    Raises
+    ------
+    NotAnEnd
+        With what to choose instead.
+    """
+    if end.why == WhyOut.PREVENTIVE and end.low_seen_at is not None and end.low_seen_at != known_at:
+        raise NotAnEnd("A battery that had reported low did not come out as planned: choose low-battery signal.")
+
+
 def _refuse_volts(fitting: Fitting, end: End) -> None:
     if end.volts is None:
         if end.is_under_load:

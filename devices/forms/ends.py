@@ -139,7 +139,8 @@ class CorrectEndForm(EndForm):
 
     def __init__(self, *args: Any, fitting: Fitting, end: FittingEnd | None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        del self.fields["at"]
+        del self.fields["at"], self.fields["version"]  # what must not have changed is what was said, not the slot map
+        self.fields["seen_end"] = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0)
         self.fields.update(end_fields("How they ended"))
         self.order_fields(self.field_order)
         self.fields["end_note"].label = "Note on these cells"
@@ -149,6 +150,7 @@ class CorrectEndForm(EndForm):
         alive = end.last_alive_at if end else fitting.last_alive_at
         if not self.is_bound:
             self.initial.update({
+                "seen_end": end.pk if end else 0,
                 "removed_why": fitting.removed_why or WhyOut.UNKNOWN, "removed_v": fitting.removed_v,
                 "removed_v_under_load": fitting.removed_v_under_load, "end_note": end.note if end else "",
                 "low_seen_on": low.astimezone(self.zone).date() if low else None,
@@ -161,6 +163,8 @@ class CorrectEndForm(EndForm):
         cleaned, removed_at = self.cleaned_data, self.fitting.removed_at
         assert removed_at is not None
         return {
+            # A form that does not say what it was made from is as good as stale.
+            "seen_end": cleaned["seen_end"] if cleaned["seen_end"] is not None else -1,
             "why": cleaned["removed_why"], "volts": cleaned["removed_v"], "note": cleaned["end_note"],
             "is_under_load": cleaned["removed_v_under_load"], "reason": cleaned["reason"],
             "low_seen_at": self.moment_of("low_seen_on", removed_at=removed_at, known=self.known["low_seen_on"]),

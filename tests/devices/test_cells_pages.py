@@ -83,9 +83,10 @@ def test_the_office_says_anew_how_cells_ended_and_the_old_words_stay(world, offi
     assert "Correct how they ended" in detail
     page = text(office.get(url))
     assert "Holds now:</b> Low-battery signal, 2.40 V at rest" in page
-    same = {"removed_why": "low_battery", "removed_v": "2.4", "version": "2"}
+    seen = str(FittingEnd.objects.get().pk)
+    same = {"removed_why": "low_battery", "removed_v": "2.4", "seen_end": seen}
     assert "already" in text(office.post(url, same | {"reason": "typed twice"}))
-    wanted = {"removed_why": "dead", "removed_v": "1.7", "removed_v_under_load": "on"}
+    wanted = {"removed_why": "dead", "removed_v": "1.7", "removed_v_under_load": "on", "seen_end": seen}
     assert office.post(url, wanted).status_code == 422  # no reason
     assert office.post(url, wanted | {"reason": "technician rang"}).status_code == 302
     page = text(office.get(url))
@@ -104,6 +105,7 @@ def test_an_untouched_day_stays_the_moment_it_was(world, office):
     day = moment.astimezone(world.own_site.zone).date().isoformat()
     assert f'value="{day}"' in text(office.get(url))
     data = {"removed_why": "low_battery", "removed_v": "2.5", "low_seen_on": day, "reason": "misread"}
+    data["seen_end"] = str(end.pk)
     assert office.post(url, data).status_code == 302
     assert FittingEnd.objects.in_force().get().low_seen_at == moment
 
@@ -122,3 +124,37 @@ def test_only_the_office_corrects_and_only_cells_that_ended(world, office):
         )
     )
     assert "Correct how they ended" not in page
+
+
+@pytest.mark.parametrize("seen", [{}, {"seen_end": "0"}, {"version": "2"}])
+def test_a_correction_made_from_an_older_statement_is_refused(world, office, seen):
+    change(office, world)
+    first = FittingEnd.objects.get()
+    url = reverse("devices:battery_end", args=[world.own_fitting.pk])
+    assert f'name="seen_end" value="{first.pk}"' in text(office.get(url))
+    data = {"removed_why": "leaked", "removed_v": "2.4", "reason": "white crust"}
+    answer = office.post(url, data | seen)
+    assert answer.status_code == 422
+    assert "Somebody has corrected this since you opened the form" in text(answer)
+    assert "Open the form again as things stand now" in text(answer)
+    assert FittingEnd.objects.get() == first
+    assert office.post(url, data | {"seen_end": str(first.pk)}).status_code == 302
+    # A second person still holds the form of the first statement.
+    assert office.post(url, data | {"removed_why": "dead", "seen_end": str(first.pk)}).status_code == 422
+    assert FittingEnd.objects.count() == 2
+
+
+@pytest.mark.parametrize("made_on", ["0001-01-01", "1950-06-01", "1999-12-31"])
+def test_cells_made_before_due_dates_know_days_are_refused(world, office, made_on):
+    answer = change(office, world, made_on=made_on)
+    assert answer.status_code == 422
+    assert "cannot lie before 2000" in text(answer)
+    assert not FittingEnd.objects.exists()
+
+
+def test_a_planned_change_after_a_typed_signal_is_refused(world, office):
+    day = (timezone.localdate() - timedelta(days=3)).isoformat()
+    answer = change(office, world, removed_why="preventive", low_seen_on=day)
+    assert answer.status_code == 422
+    assert "did not come out as planned: choose low-battery signal" in text(answer)
+    assert not FittingEnd.objects.exists()

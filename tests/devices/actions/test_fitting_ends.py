@@ -1,12 +1,12 @@
 """How cells ended: one statement a removal, corrections as new statements, taken back with the change that made them."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
 from company.models import ChangeRow
-from devices.actions.batteries import fit_battery, remove_battery
-from devices.actions.fitting_corrections import NothingChanged, StillInService, correct_end, take_back_fitting
+from devices.actions.batteries import NotMadeThen, fit_battery, remove_battery
+from devices.actions.fitting_corrections import NothingChanged, StaleEnd, StillInService, correct_end, take_back_fitting
 from devices.actions.fitting_ends import NotAnEnd
 from devices.actions.ledger import ReasonMissing
 from devices.models import CheckInDay, Fitting, FittingEnd
@@ -84,6 +84,7 @@ def test_cells_taken_out_for_good_have_an_end_too(office):
         ({"last_alive_at": NOW - timedelta(days=401)}, "before these cells were fitted"),
         ({"low_seen_at": NOW - timedelta(days=401)}, "before these cells were fitted"),
         ({"removed_why": "eaten"}, "Choose one"),
+        ({"removed_why": "preventive", "low_seen_at": SIGNAL}, "choose low-battery signal"),
     ],
 )
 def test_an_end_that_cannot_be_is_refused_and_the_cells_stay(office, end, words):
@@ -190,3 +191,45 @@ def test_what_a_person_says_of_the_last_sign_of_life_stands_against_the_log(offi
     )
     old.refresh_from_db()
     assert old.last_alive_at == ALIVE
+
+
+@pytest.mark.parametrize(
+    ("made_on", "words"),
+    [
+        (NOW.date() + timedelta(days=2), "cannot have been fitted on"),
+        (date(NOW.year - 20, NOW.month, NOW.day) - timedelta(days=1), "more than 20 years"),
+        (date(1999, 12, 31), "before 2000"),
+        (date(1, 1, 1), "before 2000"),
+    ],
+)
+def test_cells_that_cannot_have_been_made_then_are_refused_and_the_old_ones_stay(office, made_on, words):
+    with pytest.raises(NotMadeThen, match=words):
+        ended(office, made_on=made_on)
+    assert not FittingEnd.objects.exists()
+    assert Fitting.objects.get().removed_at is None
+
+
+def test_cells_may_be_made_on_the_day_itself_and_up_to_twenty_years_before(office):
+    for made_on in (NOW.date(), date(NOW.year - 20, NOW.month, NOW.day)):
+        assert ended(office, made_on=made_on)[2].made_on == made_on
+
+
+def test_a_planned_change_may_follow_a_signal_on_record_but_not_one_that_is_told(office):
+    _, old, _ = ended(office, first_low_at=SIGNAL, removed_why="preventive")
+    assert FittingEnd.objects.get().low_seen_at == SIGNAL
+    facts = {"fitting": old, "why": "preventive", "by": office, "at": LATER, "reason": "x"}
+    assert correct_end(volts=2.5, low_seen_at=SIGNAL, **facts).volts == 2.5
+    with pytest.raises(NotAnEnd, match="choose low-battery signal"):
+        correct_end(low_seen_at=ALIVE, **facts)
+
+
+def test_a_correction_from_an_older_statement_writes_nothing(office):
+    _, old, _ = ended(office)
+    first = FittingEnd.objects.get()
+    facts = {"fitting": old, "by": office, "at": LATER, "reason": "x"}
+    with pytest.raises(StaleEnd, match="Open it again"):
+        correct_end(why="dead", seen_end=0, **facts)
+    second = correct_end(why="dead", seen_end=first.pk, **facts)
+    with pytest.raises(StaleEnd):
+        correct_end(why="leaked", seen_end=first.pk, **facts)
+    assert FittingEnd.objects.order_by("-pk").first() == second
