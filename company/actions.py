@@ -29,6 +29,14 @@ class LastManager(Refused):
     """Somebody must be able to change settings and people."""
 
 
+class PolicyChangedSince(Refused):
+    """Two people changing one policy at once must not undo each other unseen."""
+
+
+class PolicyUnchanged(Refused):
+    """A save that changes nothing leaves no row in the history and moves no date."""
+
+
 def record_change(
     *,
     by: User | None,
@@ -254,9 +262,22 @@ POLICY_FACTS = ("duty", "p_dead", "p_call", "grace_days", "calendar_cap_days", "
 
 
 @transaction.atomic
-def save_policy(*, policy: RiskPolicy, by: User, at: datetime, reason: str = "") -> RiskPolicy:
-    """Change how far batteries of one duty class are let go; the due dates are worked out anew in the background."""
+def save_policy(*, policy: RiskPolicy, by: User, at: datetime, reason: str = "", seen: str | None = None) -> RiskPolicy:
+    """Change how far batteries of one duty class are let go; the due dates are worked out anew in the background.
+
+    `seen` is `RiskPolicy.seen` of the row that the figures were entered against; None leaves the question out.
+    Refused: a row that was changed since (PolicyChangedSince), values that are those stored (PolicyUnchanged), and
+    more found dead than may end at all.
+    """
     old = RiskPolicy.objects.select_for_update().get(pk=policy.pk)
+    if seen is not None and seen != old.seen:
+        raise PolicyChangedSince(
+            "This policy was changed after you opened the page, so nothing was saved. Look again, then choose."
+        )
+    if policy.seen == old.seen:
+        raise PolicyUnchanged("These are the present figures, so there is nothing to change.")
+    if policy.p_dead > policy.p_call:
+        raise Refused("The share found dead cannot be above the share that signals low: enter a smaller one.")
     policy.full_clean()
     policy.save()
     record_change(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
@@ -69,3 +71,10 @@ class RiskPolicy(models.Model):
 
     def __str__(self) -> str:
         return self.get_duty_display()
+
+    @property
+    def seen(self) -> str:
+        """Digest of every value of the row: a form carries it, so that two people do not undo each other unseen."""
+        names = ("p_dead", "p_call", "grace_days", "calendar_cap_days", "longest_window_s", "source_note")
+        values = "\n".join(repr(getattr(self, name)) for name in names)
+        return hashlib.sha256(values.encode()).hexdigest()[:32]

@@ -10,6 +10,7 @@ from django.views.decorators.http import require_safe
 
 from company import actions
 from company.access import PersonRequest, audience
+from company.errors import Refused
 from company.forms import FirmForm, PolicyForm
 from company.htmx import page, refused
 from company.models import ChangeRow, RiskPolicy
@@ -52,14 +53,23 @@ def policy_edit(request: PersonRequest, duty: str) -> HttpResponse:
     form = PolicyForm(posted(request), instance=policy)
     context = form_context(form, f"Policy: {policy.get_duty_display().lower()}", "company:settings_home", "firm")
     context["lead"] = (
-        "How far a battery is let go before it is changed. These are the firm's own limits; due dates follow them "
-        "from the next refresh on."
+        "How far a battery is let go before it is changed. These are the firm's own limits; when they are saved, every "
+        "date is worked out anew in the background."
     )
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
-        reason = form.cleaned_data["reason"]
-        actions.save_policy(policy=form.save(commit=False), by=request.user, at=timezone.now(), reason=reason)
-        messages.success(request, "Saved. Due dates follow from the next refresh on.")
+        said = {name: form.cleaned_data[name] for name in ("reason", "seen")}
+        try:
+            actions.save_policy(policy=form.save(commit=False), by=request.user, at=timezone.now(), **said)
+        except actions.PolicyChangedSince:
+            context["refused"] = (
+                "This policy was changed after you opened the page, so nothing was saved. "
+                "Go back without saving, look at what stands now, then enter your figures again."
+            )
+            return refused(request, FORM, context)
+        except Refused as error:
+            return refused(request, FORM, context | {"refused": error.message})
+        messages.success(request, "Saved. Every date is being worked out anew.")
         return redirect("company:settings_home")
     return page(request, FORM, context)

@@ -32,11 +32,6 @@ from maintenance.rules.policy_words import LEVEL_NAMES, Bill, against_words, pro
 STRATA_SHOWN = 100
 
 
-def _seen(policy: RiskPolicy) -> str:
-    """What a form was made from: two people changing one policy at once must not undo each other unseen."""
-    return f"{policy.p_dead!r}|{policy.p_call!r}"
-
-
 @audience("office")
 @require_safe
 def policy(request: PersonRequest) -> HttpResponse:
@@ -49,7 +44,7 @@ def _context(request: PersonRequest, form: LevelForm | None = None, duty: str = 
     rows, n_left_out = reads.in_service(items)
     sections = []
     for code in Duty.values:
-        asked = form if form is not None and code == duty else LevelForm(initial={"seen": _seen(policies[code])})
+        asked = form if form is not None and code == duty else LevelForm()
         sections.append(_section(policies[code], rows, asked))
     return {
         "sections": sections, "n_left_out": n_left_out, "section": "due",
@@ -72,7 +67,8 @@ def _section(policy: RiskPolicy, rows: Any, form: LevelForm) -> dict[str, Any]:
     if not present:
         choices.append(_choice("", "The figures that a manager has entered.", own, now, now, is_present=True))
     n_there = sum(row[4] for row in rows if row[3] == policy.duty)
-    return {"policy": policy, "choices": choices, "form": form, "n": n_there}
+    # Always of the row as shown: a choice refused because the row had moved is made anew against what stands now.
+    return {"policy": policy, "choices": choices, "form": form, "seen": policy.seen, "n": n_there}
 
 
 def _choice(
@@ -97,17 +93,14 @@ def policy_choose(request: PersonRequest, duty: str) -> HttpResponse:
     refusal = ""
     if form.is_valid():
         level = next(level for level in levels(duty) if level.code == form.cleaned_data["level"])
-        if form.cleaned_data["seen"] != _seen(policy):
-            refusal = (
-                "This policy was changed after you opened the page, so nothing was saved. Look again, then choose."
-            )
-        elif (policy.p_dead, policy.p_call) == (level.p_dead, level.p_call):
+        seen = form.cleaned_data["seen"]
+        if seen == policy.seen and (policy.p_dead, policy.p_call) == (level.p_dead, level.p_call):
             refusal = "That is the present choice, so there is nothing to change."
         else:
             policy.p_dead, policy.p_call = level.p_dead, level.p_call
             policy.source_note = f"suggestion of this product, {level.code}"
             try:
-                save_policy(policy=policy, by=request.user, at=now, reason=form.cleaned_data["reason"])
+                save_policy(policy=policy, by=request.user, at=now, reason=form.cleaned_data["reason"], seen=seen)
             except Refused as error:
                 refusal = error.message
     if refusal or not form.is_valid():

@@ -105,6 +105,7 @@ def test_a_manager_chooses_a_level_with_a_reason_and_every_date_is_worked_out_an
         ({"level": "reckless"}, "Select a valid choice"),
         ({"level": "balanced"}, "That is the present choice"),
         ({"seen": "0.5|0.5"}, "was changed after you opened the page"),
+        ({"seen": ""}, "This page came back incomplete. Open it again"),
         ({"reason": "x" * 301}, "at most 300"),
     ],
 )
@@ -114,6 +115,9 @@ def test_a_choice_that_cannot_be_made_says_why_and_changes_nothing(world, over, 
     page = client.post(reverse("maintenance:policy_choose", args=["life_safety"]), fields | over)
     assert page.status_code == 422
     assert words in text_of(page)
+    assert "Seen:" not in text_of(page)
+    # The next try is made against the row as this page shows it.
+    assert asked(page)["seen"] == ensure_policies()["life_safety"].seen
     assert ensure_policies()["life_safety"].p_dead == 0.01
     assert not ChangeRow.objects.filter(verb="save_policy").exists()
 
