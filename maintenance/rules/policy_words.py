@@ -11,8 +11,9 @@ import numpy as np
 from maintenance.rules.battery.fits import Fit, FloatArray
 from maintenance.rules.battery.limits import fleet_limits
 from maintenance.rules.battery.price import CURVE_Q, policy_price
-from maintenance.rules.due_words import odds_words
+from maintenance.rules.due_words import SMALL
 
+_PARTS = ((100, "a hundred"), (1000, "a thousand"), (10_000, "ten thousand"))
 LEVEL_NAMES = {"cautious": "cautious", "balanced": "balanced", "thrifty": "thrifty", "": "own figures"}
 
 
@@ -107,17 +108,35 @@ def _round(count: float) -> int:
 
 def against_words(bill: Bill, present: Bill) -> str:
     """Say what a level would change against the present choice; numbers of one year [1/year]."""
-    cells = bill.cells - present.cells
-    if abs(cells) < 0.5 or abs(cells) < 0.005 * present.cells:
-        more = "as many cells as now"
-    else:
-        more = f"about {_round(abs(cells)):,} {'more' if cells > 0 else 'fewer'} cells a year"
-    if present.dead <= 0 or bill.dead <= 0 or 0.95 < bill.dead / present.dead < 1.05:
-        return f"{more}, as many found dead"
-    times = bill.dead / present.dead
+    cells = round(_shown(bill.cells) - _shown(present.cells), 1)
+    more = "as many cells as now"
+    if cells:
+        how_many = f"{abs(cells):,.1f}".removesuffix(".0")
+        more = f"about {how_many} {'more' if cells > 0 else 'fewer'} cells a year"
+    return f"{more}, {_dead_words(_shown(bill.dead), _shown(present.dead))}"
+
+
+def _dead_words(dead: float, present: float) -> str:
+    """Compare two shown numbers of sets found dead [1/year]."""
+    if dead == present or (present and 0.95 < dead / present < 1.05):
+        return "about as many found dead"
+    if not dead:
+        return "none found dead"
+    if not present:
+        return "more found dead"
+    times = dead / present
     if times < 1:
-        return f"{more}, {_share(times)} as many found dead"
-    return f"{more}, {times:.1f} times as many found dead".replace(".0 times", " times")
+        return f"{_share(times)} as many found dead"
+    return f"{times:.1f} times as many found dead".replace(".0 times", " times")
+
+
+def _shown(n_a_year: float) -> float:
+    """Give the number that `yearly_words` shows, so that a comparison agrees with the figures beside it [1/year]."""
+    if not math.isfinite(n_a_year) or n_a_year <= 0:
+        return 0.0
+    if n_a_year >= 9.95:
+        return float(_round(n_a_year))
+    return round(n_a_year, 1) if n_a_year >= 0.35 else 1 / min(round(1 / n_a_year), 101)
 
 
 def _share(share: float) -> str:
@@ -134,4 +153,17 @@ def _share(share: float) -> str:
 
 def promise_words(p_dead: float, p_call: float) -> str:
     """Say what a level allows; both are probabilities."""
-    return f"at most {odds_words(p_dead)} found dead, and at most {odds_words(max(p_dead, p_call))} ended before the change"
+    dead, call = level_odds(p_dead), level_odds(max(p_dead, p_call))
+    return f"at most {dead} found dead, and at most {call} ended before the change"
+
+
+def level_odds(p: float) -> str:
+    """Write a chosen probability as it was chosen: 0.02 → "two in a hundred", 0.015 → "1.5 in a hundred".
+
+    An estimate is rounded to a whole count; a choice is not, or two levels would read alike.
+    """
+    if not (math.isfinite(p) and 0 < p < 1):
+        return "an unknown share"
+    of, words = next((pair for pair in _PARTS if round(p * pair[0], 2) >= 1), _PARTS[-1])
+    n = round(p * of, 2)
+    return f"{SMALL[round(n)] if n in range(1, len(SMALL)) else f'{n:g}'} in {words}"

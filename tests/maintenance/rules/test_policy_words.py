@@ -17,6 +17,7 @@ from maintenance.rules.policy_words import (
     against_words,
     bills,
     curve_bills,
+    level_odds,
     promise_words,
     yearly_words,
 )
@@ -91,13 +92,44 @@ def test_how_often_is_said_with_the_digits_that_an_estimate_knows(n, words):
     [
         (Bill(212, 5, 0.5), "about 112 more cells a year, half as many found dead"),
         (Bill(80, 9, 2.0), "about 20 fewer cells a year, 2 times as many found dead"),
-        (Bill(100.2, 5, 1.0), "as many cells as now, as many found dead"),
+        (Bill(100.2, 5, 1.0), "as many cells as now, about as many found dead"),
         (Bill(110, 5, 0.1), "about 10 more cells a year, 10 % as many found dead"),
-        (Bill(110, 5, 0.0), "about 10 more cells a year, as many found dead"),
+        (Bill(110, 5, 0.0), "about 10 more cells a year, none found dead"),
     ],
 )
 def test_a_level_is_said_against_the_present_choice(bill, words):
     assert against_words(bill, Bill(100.0, 5.0, 1.0)) == words
+
+
+@pytest.mark.parametrize(
+    ("bill", "present", "words"),
+    [
+        (Bill(224.4, 5, 0.84), Bill(226.6, 5, 0.76), "about 3 fewer cells a year, about as many found dead"),
+        (Bill(1243, 5, 0.3), Bill(1228, 5, 0.0), "about 10 more cells a year, more found dead"),
+        (Bill(8.42, 5, 0.004), Bill(8.1, 5, 0.009), "about 0.3 more cells a year, about as many found dead"),
+        (Bill(2_340_000, 5, 0.9), Bill(1_000_000, 5, 0.8), "about 1,340,000 more cells a year, 1.1 times as many found dead"),
+        (Bill(0.3, 5, 0.17), Bill(0.3, 5, 0.34), "as many cells as now, half as many found dead"),
+    ],
+)  # fmt: skip
+def test_a_comparison_agrees_with_the_rounded_figures_beside_it(bill, present, words):
+    assert against_words(bill, present) == words
+
+
+@pytest.mark.parametrize(
+    ("p", "words"),
+    [(0.03, "three in a hundred"), (0.015, "1.5 in a hundred"), (0.02, "two in a hundred"), (0.075, "7.5 in a hundred"),
+     (0.125, "12.5 in a hundred"), (0.5, "50 in a hundred"), (0.005, "five in a thousand"), (0.0025, "2.5 in a thousand"),
+     (0.0005, "five in ten thousand"), (0.0096, "9.6 in a thousand"), (0.0, "an unknown share"),
+     (float("nan"), "an unknown share")],
+)  # fmt: skip
+def test_a_chosen_share_is_written_as_it_was_chosen(p, words):
+    assert level_odds(p) == words
+
+
+@pytest.mark.parametrize("duty", ["life_safety", "security", "convenience"])
+def test_no_two_levels_of_a_duty_read_alike(duty):
+    assert len({promise_words(level.p_dead, level.p_call) for level in levels(duty)}) == 3
+    assert len({level_odds(level.p_call) for level in levels(duty)}) == 3
 
 
 def test_what_a_level_allows_is_said_as_counts():
