@@ -77,7 +77,9 @@ def _change_battery(visit: Visit, saying: Saying, made_at: datetime, by: User) -
         reason=f"changed on the visit of {visit.planned_on:%d %B %Y}",
     )  # fmt: skip
     label = battery_type.iec_code if battery_type else ""
-    return {"fitting": fitting.pk, "cells_label": label} | last_known_words(facts)
+    had_old = Fitting.objects.filter(transmitter=row.transmitter, removed_at=made_at).exclude(pk=fitting.pk).exists()
+    none_out = {} if had_old else {"no_old": True}
+    return {"fitting": fitting.pk, "cells_label": label} | none_out | last_known_words(facts)
 
 
 def _last_known(visit: Visit, facts: dict[str, Any], made_at: datetime) -> datetime | None:
@@ -199,7 +201,8 @@ def change_end(
             is_under_load=bool(facts.get("old_under_load")), last_alive_at=_last_known(visit, facts, made_at), by=by,
             at=now, reason=f"corrected on the visit of {visit.planned_on:%d %B %Y}",
         )  # fmt: skip
-    return {"fitting": new.pk, "cells_label": entry.facts.get("cells_label", "")} | last_known_words(facts)
+    kept = {name: entry.facts[name] for name in ("cells_label", "no_old") if name in entry.facts}
+    return {"fitting": new.pk, "cells_label": ""} | kept | last_known_words(facts)
 
 
 def _undo_battery(visit: Visit, entry: Entry, by: User, at: datetime, reason: str) -> None:

@@ -12,8 +12,10 @@ from django.utils import timezone
 
 from company.models import Customer
 from devices.models import Receiver, Registration
+from devices.models.batteries import WhyOut
 from maintenance.models.rounds import Round
 from maintenance.querysets import EntryQuerySet, VisitQuerySet, WalkTestQuerySet
+from maintenance.rules.visits import old_cells_words
 from sites.models import Site
 
 
@@ -133,6 +135,11 @@ class Entry(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} ({self.visit})"
+
+    @property
+    def old_cells_words(self) -> str:
+        """How the cells that a battery entry took out had ended, as it was recorded; empty where there were none."""
+        return old_cells_words(self.facts, dict(WhyOut.choices).get(self.facts.get("old_why", ""), ""))
 
 
 class WalkTest(models.Model):

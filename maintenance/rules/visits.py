@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 WORK = frozenset({"battery", "walk_test", "registered"})
 """Entries that open a cover or set an output off: after them the receiver must be cleared."""
@@ -21,6 +22,31 @@ NOT_DONE_WHY = {
     "other": "other, see the note",
 }
 """Why something due was left: code → words."""
+
+
+def old_cells_words(facts: Mapping[str, Any], why: str) -> str:
+    """Say how the old cells of a battery entry came out, such as "found dead, 2.1 V under load".
+
+    Parameters
+    ----------
+    facts : mapping
+        Facts of the entry; old_v [V].
+    why : str
+        Why they came out, in words; empty where nobody said.
+
+    Returns
+    -------
+    str
+        Empty where there were none, or nothing was said of them.
+    """
+    if facts.get("no_old"):
+        return ""
+    parts = [why] if why else []
+    if facts.get("old_v") not in (None, ""):
+        parts.append(f"{facts['old_v']} V under load" if facts.get("old_under_load") else f"{facts['old_v']} V")
+    if facts.get("last_known_words"):
+        parts.append(f"last known working {facts['last_known_words']}")
+    return ", ".join(parts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -291,7 +291,18 @@ def test_the_sheet_takes_load_and_last_day_of_dead_cells_once(world, visit):
     end = FittingEnd.objects.get()
     assert (end.why, end.volts, end.is_under_load) == ("dead", 1.9, True)
     page = client.get(sheet_url(visit, r=world.own_receiver.pk, slot=1, show="all")).content.decode()
-    assert f"old set 1.9 V under load, last known working {day.day} {day:%b %Y}" in page
+    words = f"; the old ones: found dead, 1.9 V under load, last known working {day.day} {day:%b %Y}"
+    assert words in page
+    assert words in world.client("office").get(f"/visits/{visit.pk}/").content.decode()
+
+
+def test_where_no_cells_were_nothing_is_said_of_old_ones(world, visit):
+    Fitting.objects.filter(transmitter=world.own_registration.transmitter).delete()
+    client = world.client("technician")
+    assert battery(client, world, visit, old_why="preventive").status_code == 302
+    page = client.get(sheet_url(visit, r=world.own_receiver.pk, slot=1, show="all")).content.decode()
+    assert "1 × CR2450" in page
+    assert "; the old ones:" not in page
 
 
 def test_a_withdrawal_asks_why(world, visit):
