@@ -10,7 +10,7 @@ from django.db import transaction
 
 from company.errors import Refused
 from company.models import User
-from maintenance.actions.rounds import RoundPlan, plan_round
+from maintenance.actions.rounds import DayPast, RoundPlan, plan_round
 from maintenance.actions.stops import (
     NoStops,
     NotATechnician,
@@ -32,10 +32,16 @@ from sites.models import Site
 USUAL_MINUTES = 45
 """Time on site by which days are cut only; each round's own timetable counts what is due. Own assumption, no source."""
 LOOK_AHEAD_DAYS = 60
+FURTHEST_DAYS = 2 * 365
+"""Nobody plans a round further ahead: a later day is a slip of the year. Decided for this product."""
 
 
 class TooManyDays(Refused):
     """The technician does not work on so many days in the weeks to come."""
+
+
+class DayTooFar(Refused):
+    """The first day lies years ahead."""
 
 
 class AllPlaced(Refused):
@@ -69,9 +75,10 @@ def pull_into_rounds(
 
     Raises
     ------
-    NoStops, AllPlaced, TooManyDays, NotATechnician, DayPast
+    NoStops, AllPlaced, TooManyDays, NotATechnician, DayPast, DayTooFar
         Nothing is written.
     """
+    _refuse_day(pull.plan.day, today)
     left = _unplaced(sites, pull.due_by)
     # Asked before the first day is cut, since a person of the office has no working days.
     if not pull.plan.technician.is_technician:
@@ -113,6 +120,14 @@ def pull_into_round(
             say_why(visit, weeks)
     reorder(round, [visit.pk for visit in standing(round)])
     return changed(round, "pull_into_round", by, at, after={"sites": [site.name for site in left]})
+
+
+def _refuse_day(day: date, today: date) -> None:
+    """Before any day is counted from it: the calendar itself ends."""
+    if day < today:
+        raise DayPast("That day is over. Choose today or a later day.")
+    if (day - today).days > FURTHEST_DAYS:
+        raise DayTooFar("The first day is more than two years away. Is the year right?")
 
 
 def _unplaced(sites: Sequence[Site], due_by: date | None) -> list[Site]:

@@ -13,7 +13,7 @@ from company.models import Customer, User
 from devices.models import BatteryType, TransmitterType
 from devices.rules.slot_map import lots_of
 from maintenance.actions.rounds import RoundPlan
-from maintenance.models import Recall, Round
+from maintenance.models import Recall, RecallItem, Round
 from maintenance.rules.recalls import RecallFilter
 from maintenance.rules.rounds.packing import DEFAULT_HORIZON_WEEKS
 from sites.models import Site
@@ -123,6 +123,10 @@ class RecallListForm(forms.Form):
 
 
 class NoteForm(forms.Form):
+    """What was seen, and the state that this form means to set: sent twice it sets it once."""
+
+    STATES = (RecallItem.State.OPEN, RecallItem.State.NOT_AFFECTED)
+    state = forms.ChoiceField(choices=[(state, state.label) for state in STATES], widget=forms.HiddenInput)
     note = forms.CharField(label="What was seen", max_length=200)
 
 
@@ -140,7 +144,7 @@ class AddForm(forms.Form):
         help_text="Several with a comma or a new line between. Each must stand in a slot.",
     )  # fmt: skip
     matching = forms.BooleanField(required=False)
-    reason = forms.CharField(label="How they came to light", max_length=200, required=False)
+    reason = forms.CharField(label="How they came to light", max_length=200)
 
     def clean_serials(self) -> list[str]:
         parts = re.split(r"[,;\s]+", self.cleaned_data["serials"].strip())

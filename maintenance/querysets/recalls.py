@@ -183,6 +183,7 @@ class Affected:
     duty: str
     fitting_id: int | None
     lot: str
+    cells: str = ""
 
 
 @cache
@@ -227,8 +228,10 @@ def affected(wanted: RecallFilter, *, what: str) -> list[Affected]:
         row["transmitter_id"]: row
         for row in _rows("devices.Fitting")
         .filter(_cells_condition(wanted), removed_at=None, transmitter_id__in=places.values("transmitter_id"))
-        .values("pk", "transmitter_id", "lot", "fitted_at", "entered_at", "battery_type_id")
-    }
+        .values(
+            "pk", "transmitter_id", "lot", "fitted_at", "entered_at", "battery_type_id", "battery_type__iec_code"
+        )
+    }  # fmt: skip
     needs_cells = what == "cells" or wanted.asks_for_lots or wanted.battery_type is not None
     found: dict[int, Affected] = {}
     for row in places.order_by("harm", "site__name", "site_id", "receiver__label", "slot", "pk"):
@@ -241,6 +244,7 @@ def affected(wanted: RecallFilter, *, what: str) -> list[Affected]:
         found[pk] = Affected(
             pk, serial, row["customer_id"], row["site_id"], row["site__name"], row["receiver_id"], row["pk"],
             row["duty"], held["pk"] if held else None, held["lot"] if held else "",
+            (held["battery_type__iec_code"] or "") if held else "",
         )  # fmt: skip
     return list(found.values())
 

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import date
 from enum import StrEnum
 from typing import Any
 
+from devices.rules.slot_map import FIRST_YEAR
 from maintenance.rules.due_words import day_words
 
+LAST_YEAR = 2099
+"""No cells on record were fitted after it: a later year is a slip. Decided for this product."""
 MOST_LOTS = 50
 """Lot codes in one recall. More is a pasted column of something else. Decided for this product."""
 
@@ -90,6 +94,10 @@ class RecallFilter:
             found.append(("lots", f"That is {len(self.lots)} codes; a recall takes up to {MOST_LOTS}."))
         if any(len(lot) > 40 for lot in self.lots):
             found.append(("lots", "A lot code has at most 40 characters. Put a comma between two codes."))
+        for name in ("unknown_from", "unknown_to"):
+            day = getattr(self, name)
+            if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
+                found.append((name, f"Give a day between {FIRST_YEAR} and {LAST_YEAR}. Is the year right?"))
         if (self.unknown_from is None) != (self.unknown_to is None):
             missing = "unknown_to" if self.unknown_to is None else "unknown_from"
             found.append((missing, "Give both days, from and to."))
@@ -307,8 +315,8 @@ class Progress:
         return self.settled / self.n if self.n else 1.0
 
 
-def progress_words(progress: Progress) -> str:
-    """Say how far a recall has come in one sentence."""
+def progress_words(progress: Progress, *, is_closed: bool = False) -> str:
+    """Say how far a recall has come in one sentence; of a closed one, with how many left it was closed."""
     if not progress.n:
         return "Nothing is on this list."
     parts = [
@@ -322,17 +330,21 @@ def progress_words(progress: Progress) -> str:
     ]
     if progress.is_settled:
         return f"{'Settled' if progress.n == 1 else f'All {progress.n} are settled'}: {', '.join(parts)}."
+    if is_closed:
+        parts.append(f"closed with {progress.open} left")
+        return f"{progress.settled} of {progress.n} settled: {', '.join(parts)}.{_grave_words(progress)}"
     to_do = progress.open - progress.placed
     if progress.placed:
         parts.append(f"{progress.placed} in a round")
     if to_do:
         parts.append(f"{to_do} to do and in no round")
-    grave = (
-        f" {progress.grave} of what is left {'is' if progress.grave == 1 else 'are'} on life safety."
-        if progress.grave
-        else ""
-    )
-    return f"{progress.settled} of {progress.n} settled: {', '.join(parts)}.{grave}"
+    return f"{progress.settled} of {progress.n} settled: {', '.join(parts)}.{_grave_words(progress)}"
+
+
+def _grave_words(progress: Progress) -> str:
+    if not progress.grave:
+        return ""
+    return f" {progress.grave} of what is left {'is' if progress.grave == 1 else 'are'} on life safety."
 
 
 def preview_words(n_things: int, n_sites: int, n_grave: int) -> str:
@@ -341,6 +353,21 @@ def preview_words(n_things: int, n_sites: int, n_grave: int) -> str:
         return "No transmitter in service is like that."
     things = f"{n_things} transmitter{'' if n_things == 1 else 's'} at {n_sites} site{'' if n_sites == 1 else 's'}"
     return f"{things}; {n_grave or 'none'} on life safety."
+
+
+def cells_words(codes: Iterable[str]) -> str:
+    """Say which cells a list spans, most first: "CR2450 at 30, LR6 at 5"; empty where all hold the same.
+
+    Parameters
+    ----------
+    codes : iterable of str
+        Code of the cells of each transmitter; empty where nobody knows it.
+    """
+    counts = Counter(codes)
+    if len(counts) < 2:
+        return ""
+    listed = sorted(counts.items(), key=lambda pair: (-pair[1], pair[0]))
+    return ", ".join(f"{code or 'unknown cells'} at {n}" for code, n in listed)
 
 
 @dataclass(frozen=True, slots=True)

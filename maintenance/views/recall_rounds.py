@@ -38,7 +38,10 @@ class Source:
 @audience("office")
 @require_http_methods(["GET", "HEAD", "POST"])
 def recall_rounds(request: PersonRequest, pk: int) -> HttpResponse:
-    recall = get_object_or_404(Recall.objects.visible_to(request.user).open(), pk=pk)
+    recall = get_object_or_404(Recall.objects.visible_to(request.user), pk=pk)
+    if recall.closed_at is not None:
+        messages.info(request, "This recall is closed: nothing of it is pulled into rounds any more.")
+        return redirect(recall)
     left = RecallItem.objects.visible_to(request.user).filter(recall=recall, site__isnull=False).open()
     sites = count_sites(left.values_list("site_id", "site__name", "registration__duty"))
     lead = (

@@ -27,6 +27,7 @@ from maintenance.models import Recall, RecallItem
 from maintenance.querysets.recalls import Affected, affected, in_no_slot, shown_states, sites_left
 from maintenance.rules.recalls import (
     RecallFilter,
+    cells_words,
     count_sites,
     filter_words,
     preview_words,
@@ -124,6 +125,7 @@ def _which_context(request: PersonRequest, which: WhichForm, opening: OpenForm) 
         opening.data = dict(opening.data.items()) | {"n_seen": str(len(found))}
     return context | {
         "found": found, "said": preview_words(len(found), len(sites), n_grave), "sites": sites[:SITES_SHOWN],
+        "cells_said": cells_words(row.cells for row in found) if wanted.asks_for_lots else "",
         "n_more_sites": max(0, len(sites) - SITES_SHOWN), "rows": _rows_of(request, found[:ROWS_SHOWN]),
         "n_more_rows": max(0, len(found) - ROWS_SHOWN), "n_spare": in_no_slot(wanted), "asked": which.asked(),
         "words": filter_words(wanted, names_of(request, wanted)), "what": what,
@@ -139,7 +141,7 @@ def _rows_of(request: PersonRequest, found: Any) -> list[Registration]:
     for row in found:
         if row.registration_id in by_pk:
             shown.append(by_pk[row.registration_id])
-            shown[-1].lot = row.lot
+            shown[-1].lot, shown[-1].cells = row.lot, row.cells
     return shown
 
 
@@ -166,6 +168,12 @@ def _recall(request: PersonRequest, pk: int) -> Recall:
     return get_object_or_404(rows, pk=pk)
 
 
+def _is_closed(request: PersonRequest, recall: Recall) -> HttpResponse:
+    """Lead a form that a closed recall has no use for back to its page, which says by whom it was closed."""
+    messages.info(request, "This recall is closed: its list stays as it is.")
+    return redirect(recall)
+
+
 @audience("office")
 @require_safe
 def recall_detail(request: PersonRequest, pk: int) -> HttpResponse:
@@ -180,7 +188,9 @@ def recall_detail(request: PersonRequest, pk: int) -> HttpResponse:
     progress = items.progress()
     wanted = RecallFilter.from_json(recall.filter)
     context = {
-        "recall": recall, "progress": progress, "said": progress_words(progress), "page": paging, "section": "due",
+        "recall": recall, "progress": progress, "page": paging, "section": "due",
+        "said": progress_words(progress, is_closed=recall.closed_at is not None),
+        "may_close": progress.is_settled or request.user.is_manager,
         "mark": _mark(recall, progress.open, today), "sites": sites_left(items), "state": state, "site": site,
         "words": words, "states": RecallItem.State.choices, "filter_words": filter_words(wanted, names_of(request, wanted)),
         "changes": ChangeRow.objects.visible_to(request.user).about("recall", recall.pk)[:20],
@@ -194,7 +204,7 @@ def _marked(items: list[Any], today: date) -> list[Any]:
         if item.state != RecallItem.State.OPEN:
             item.mark, item.words = ("fine" if item.state == RecallItem.State.DONE else ""), item.get_state_display()
         elif item.recall.closed_at:
-            item.mark, item.words = "", "left when it was closed"
+            item.mark, item.words, item.stops = "", "left when it was closed", []
         elif item.stops:
             item.mark, item.words = "planned", "in a round"
         else:
@@ -213,7 +223,8 @@ def recall_print(request: PersonRequest, pk: int) -> HttpResponse:
     rows = _marked(shown_states(items.for_list()), timezone.localdate())
     rows.sort(key=lambda item: (item.site.name if item.site else "", item.site_id or 0))
     progress = items.progress()
-    context = {"recall": recall, "items": rows, "said": progress_words(progress), "section": "due"}
+    said = progress_words(progress, is_closed=recall.closed_at is not None)
+    context = {"recall": recall, "items": rows, "said": said, "section": "due"}
     return page(request, "maintenance/recalls/print.html", context)
 
 
@@ -228,7 +239,7 @@ CSV_HEAD = (
 def recall_csv(request: PersonRequest, pk: int) -> HttpResponse:
     recall = _recall(request, pk)
     items = RecallItem.objects.visible_to(request.user).filter(recall=recall)
-    lines = [_csv_line(item) for item in shown_states(items.for_list())]
+    lines = [_csv_line(item) for item in _marked(shown_states(items.for_list()), timezone.localdate())]
     answer = HttpResponse(csv_bytes(CSV_HEAD, lines), content_type="text/csv; charset=utf-8")
     name = slugify(f"recall {recall.pk} {recall.title}")[:80]
     answer.headers["Content-Disposition"] = f'attachment; filename="{name}.csv"'
@@ -247,7 +258,7 @@ def _csv_line(item: Any) -> list[Any]:
         place.slot if place else None, place.label if place else "", place.get_duty_display() if place else "",
         item.transmitter.serial, kind.label if kind else "",
         cells.battery_type.iec_code if cells and cells.battery_type else "", cells.lot if cells else "",
-        day(cells.fitted_at) if cells else None, item.get_state_display(), day(item.state_at),
+        day(cells.fitted_at) if cells else None, item.words, day(item.state_at),
         item.state_by.name if item.state_by else "", item.note, stop.planned_on if stop else None,
         stop.round.technician.name if stop else "",
     ]  # fmt: skip
@@ -258,6 +269,8 @@ def _csv_line(item: Any) -> list[Any]:
 def recall_add(request: PersonRequest, pk: int) -> HttpResponse:
     """Transmitters that came to light later: those that match by now, or by serial."""
     recall = _recall(request, pk)
+    if recall.closed_at and request.method != "POST":
+        return _is_closed(request, recall)
     form = AddForm(request.POST if request.method == "POST" else None)
     refusal = ""
     if request.method == "POST" and form.is_valid():
@@ -295,14 +308,35 @@ def _new_matches(request: PersonRequest, recall: Recall) -> list[Affected]:
     return [row for row in found if row.transmitter_id not in on_list]
 
 
+SETTABLE: dict[str, str] = {
+    RecallItem.State.OPEN: RecallItem.State.NOT_AFFECTED,
+    RecallItem.State.NOT_AFFECTED: RecallItem.State.OPEN,
+}
+"""What a person may make of an item, by its state; the others follow from the records."""
+
+
 @audience("office")
 @require_http_methods(["GET", "HEAD", "POST"])
 def recall_item(request: PersonRequest, pk: int) -> HttpResponse:
     """Say what was seen at one transmitter, or take that back."""
-    rows = RecallItem.objects.visible_to(request.user).select_related("recall", "transmitter", "registration", "site")
+    rows = RecallItem.objects.visible_to(request.user).select_related(
+        "recall", "transmitter", "registration", "site", "state_by"
+    )
     item = get_object_or_404(rows, pk=pk)
-    is_back = item.state == RecallItem.State.NOT_AFFECTED
-    form = NoteForm(request.POST if request.method == "POST" else None)
+    is_post = request.method == "POST"
+    if item.recall.closed_at and not is_post:
+        return _is_closed(request, item.recall)
+    meant = SETTABLE.get(item.state)
+    form = NoteForm(request.POST if is_post else None, initial={"state": meant})
+    if is_post and form.is_valid():
+        meant = form.cleaned_data["state"]
+    if meant is None or (is_post and form.is_valid() and meant == item.state):
+        by = f" by {item.state_by.name}" if item.state_by else ""
+        messages.info(
+            request, f"{item.transmitter.serial}: {item.get_state_display()} already{by}; nothing was changed."
+        )
+        return redirect(item.recall)
+    is_back = meant == RecallItem.State.OPEN
     place = (
         f"{item.site.name}, {item.registration.label}" if item.site and item.registration else item.transmitter.serial
     )
@@ -313,13 +347,12 @@ def recall_item(request: PersonRequest, pk: int) -> HttpResponse:
     context["lead"] = f"{place}, {item.transmitter.serial}: {item.recall.title}."
     if is_back:
         form.fields["note"].label = "Why it is to do again"
-    if request.method == "POST":
+    if is_post:
         if not form.is_valid():
             return refused(request, FORM, context)
-        state = RecallItem.State.OPEN if is_back else RecallItem.State.NOT_AFFECTED
         try:
             item = actions.set_item_state(
-                item=item, state=state, note=form.cleaned_data["note"], by=request.user, at=timezone.now()
+                item=item, state=meant, note=form.cleaned_data["note"], by=request.user, at=timezone.now()
             )
         except Refused as error:
             return refused(request, FORM, context | {"refused": error.message})
@@ -333,13 +366,16 @@ def recall_item(request: PersonRequest, pk: int) -> HttpResponse:
 def recall_close(request: PersonRequest, pk: int) -> HttpResponse:
     recall = _recall(request, pk)
     progress = RecallItem.objects.visible_to(request.user).filter(recall=recall).progress()
+    if recall.closed_at and request.method != "POST":
+        return _is_closed(request, recall)
+    if not (progress.is_settled or request.user.is_manager) and request.method != "POST":
+        messages.warning(request, f"{progress.open} still to do: until all are settled only a manager may close it.")
+        return redirect(recall)
     form = CloseForm(request.POST if request.method == "POST" else None, is_settled=progress.is_settled)
     context = form_context(form, f"Close: {recall.title}", recall, "due", button="Close this recall")
     context["lead"] = progress_words(progress)
     if not progress.is_settled:
-        context["lead"] += " What is left keeps its ordinary dates. " + (
-            "Say why it is closed all the same." if request.user.is_manager else "Only a manager may close it now."
-        )
+        context["lead"] += " What is left keeps its ordinary dates. Say why it is closed all the same."
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)

@@ -10,6 +10,7 @@ from maintenance.rules.recalls import (
     ItemFacts,
     Progress,
     RecallFilter,
+    cells_words,
     filter_words,
     natural_key,
     preview_words,
@@ -178,6 +179,28 @@ def test_a_preview_counts_harm_and_places():
     assert preview_words(312, 14, 9) == "312 transmitters at 14 sites; 9 on life safety."
     assert preview_words(1, 1, 0) == "1 transmitter at 1 site; none on life safety."
     assert preview_words(0, 0, 0).startswith("No transmitter")
+
+
+@pytest.mark.parametrize(
+    ("codes", "words"),
+    [
+        ([], ""),
+        (["LR6", "LR6"], ""),
+        (["LR6", "CR2450", "CR2450"], "CR2450 at 2, LR6 at 1"),
+        (["LR6", "CR2450"], "CR2450 at 1, LR6 at 1"),
+        (["LR6", ""], "unknown cells at 1, LR6 at 1"),
+    ],
+)
+def test_a_list_that_spans_several_cells_says_which(codes, words):
+    assert cells_words(codes) == words
+
+
+def test_a_closed_recall_says_with_how_many_left_it_was_closed():
+    left = Progress(18, 15, 6, 2, 1, 0, 1)
+    assert progress_words(left, is_closed=True) == (
+        "3 of 18 settled: 2 done, 1 looked at and not affected, closed with 15 left. 1 of what is left is on life safety."
+    )
+    assert progress_words(Progress(2, 0, 0, 2, 0, 0), is_closed=True) == "All 2 are settled: 2 done."
 
 
 @given(st.integers(-400, 1200), st.integers(0, 104))

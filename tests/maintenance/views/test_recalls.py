@@ -97,6 +97,8 @@ def test_a_list_that_has_changed_since_the_preview_is_shown_again(world, things)
         ({"lots": ""}, "Name at least one lot"),
         ({"serial_from": "SK-9"}, "Name both ends"),
         ({"unknown_from": "2026-13-40", "unknown_to": "2026-01-01"}, "Enter a valid date"),
+        ({"unknown_from": "0001-01-01", "unknown_to": "2026-01-01"}, "Give a day between 1990 and 2099"),
+        ({"unknown_from": "2026-01-01", "unknown_to": "9999-12-31"}, "Give a day between 1990 and 2099"),
         ({"site": "Nowhere"}, "No site is called “Nowhere”"),
         ({"due_on": "2026-11-24"}, "That day is over"),
         ({"due_on": "2126-11-24"}, "Is the year right?"),
@@ -133,7 +135,9 @@ def test_the_page_of_a_recall_follows_what_happens(world, things, recall):
     fit_battery(transmitter=things[0].transmitter, battery_type=None, by=world.office, at=NOW, lot="26C01")
     follow_changes(at=NOW)
     item = RecallItem.objects.get(transmitter=things[1].transmitter)
-    answer = client.post(reverse("maintenance:recall_item", args=[item.pk]), {"note": "lot 25D03 on it"})
+    answer = client.post(
+        reverse("maintenance:recall_item", args=[item.pk]), {"state": "not_affected", "note": "lot 25D03 on it"}
+    )
     assert answer.status_code == 302
     said = text_of(client.get(recall.get_absolute_url()))
     assert "2 of 3 settled: 1 done, 1 looked at and not affected, 1 to do and in no round." in said
@@ -144,9 +148,34 @@ def test_the_page_of_a_recall_follows_what_happens(world, things, recall):
 def test_a_refused_state_comes_back_with_its_reason(world, recall):
     item = recall.items.first()
     client, url = world.client("office"), reverse("maintenance:recall_item", args=[item.pk])
-    assert client.post(url, {"note": " "}).status_code == 422
+    assert client.post(url, {"state": "not_affected", "note": " "}).status_code == 422
+    for state in ("", "done", "gone", "x"):
+        assert client.post(url, {"state": state, "note": "seen"}).status_code == 422
     item.refresh_from_db()
     assert item.state == "open"
+
+
+def test_what_was_seen_is_set_once_by_a_form_sent_twice_and_taken_back_only_by_its_own(world, recall):
+    item = recall.items.first()
+    client, url = world.client("office"), reverse("maintenance:recall_item", args=[item.pk])
+    assert 'name="state" value="not_affected"' in client.get(url).content.decode()
+    for note in ("lot 25D03 on it", "something else"):
+        answer = client.post(url, {"state": "not_affected", "note": note}, follow=True)
+        item.refresh_from_db()
+        assert (item.state, item.note) == ("not_affected", "lot 25D03 on it")
+    assert f"looked at, not affected already by {world.office.name}; nothing was changed" in text_of(answer)
+    assert 'name="state" value="open"' in client.get(url).content.decode()
+    for _ in range(2):
+        answer = client.post(url, {"state": "open", "note": "the wrong one"}, follow=True)
+        item.refresh_from_db()
+        assert item.state == "open"
+    assert "to do already; nothing was changed" in text_of(answer)
+    # The cells are changed while somebody has the form open.
+    RecallItem.objects.filter(pk=item.pk).update(state="done", state_at=NOW)
+    late = client.post(url, {"state": "not_affected", "note": "seen"}, follow=True)
+    assert "done" in text_of(late)
+    item.refresh_from_db()
+    assert item.state == "done"
 
 
 def test_the_list_is_narrowed_by_state_site_and_words(world, things, recall):
@@ -173,6 +202,8 @@ def test_sites_become_a_draft_that_counts_as_in_a_round(world, things, recall):
     round = Round.objects.get()
     assert answer.url == round.get_absolute_url()
     assert "3 in a round" in text_of(client.get(recall.get_absolute_url()))
+    table = client.get(reverse("maintenance:recall_csv", args=[recall.pk])).content.decode("utf-8-sig")
+    assert table.count(",in a round,") == 3, "the table says what the page says"
     again = client.post(url, fields)
     assert again.status_code == 422
     assert "in a round already" in text_of(again)
@@ -186,6 +217,9 @@ def test_sites_become_a_draft_that_counts_as_in_a_round(world, things, recall):
         ({"site": ["424242"]}, "not one of the available choices"),
         ({"day": ""}, "A new round needs this"),
         ({"day": "2026-11-20"}, "That day is over"),
+        ({"day": "0001-01-01"}, "That day is over"),
+        ({"day": "9999-12-31", "n_a_day": "1", "site": "both"}, "Is the year right?"),
+        ({"day": "2028-11-30"}, "Is the year right?"),
         ({"n_a_day": "0"}, "greater than or equal to 1"),
         ({"technician": "0"}, "Select a valid choice"),
     ],
@@ -196,6 +230,8 @@ def test_rounds_that_cannot_be_made_say_why(world, things, recall, over, words):
         "site": [world.own_site.pk], "technician": world.technician.pk, "day": "2026-11-27", "starts": "08:30",
         "n_a_day": "8", "name": "Lot 24A17",
     }  # fmt: skip
+    if over.get("site") == "both":
+        over = over | {"site": [world.own_site.pk, world.other_site.pk]}
     page = client.post(url, fields | over)
     assert page.status_code == 422
     assert words in text_of(page)
@@ -216,12 +252,18 @@ def test_what_comes_to_light_later_is_shown_and_added(world, things, recall):
     factories.make_fitting(late.transmitter, lot="24A17")
     other = world.own_registration.transmitter
     assert "1 is like those recalled by now" in text_of(client.get(url))
-    refused = client.post(url, {"serials": "SK-NOBODY"})
+    silent = client.post(url, {"matching": "on", "reason": " "})
+    assert (silent.status_code, recall.items.count()) == (422, 3)
+    assert "How they came to light: This field is required" in text_of(silent)
+    why = {"reason": "found on the shelf list"}
+    refused = client.post(url, {"serials": "SK-NOBODY"} | why)
     assert refused.status_code == 422
     assert "Not known: SK-NOBODY." in text_of(refused)
-    assert client.post(url, {"matching": "on", "serials": f"{other.serial}\n"}).status_code == 302
+    assert client.post(url, {"matching": "on", "serials": f"{other.serial}\n"} | why).status_code == 302
     assert recall.items.count() == 5
-    assert client.post(url, {"serials": other.serial}).status_code == 422
+    again = client.post(url, {"serials": other.serial} | why)
+    assert again.status_code == 422
+    assert "Nothing was added" in text_of(again)
 
 
 def test_closing_asks_a_manager_for_a_reason_while_something_is_left(world, things, recall):
@@ -237,6 +279,52 @@ def test_closing_asks_a_manager_for_a_reason_while_something_is_left(world, thin
     said = text_of(world.client("office").get(recall.get_absolute_url()))
     assert "opened by mistake" in said
     assert "Pull into rounds" not in said
+    assert "0 of 3 settled: closed with 3 left. 1 of what is left is on life safety." in said
+    paper = text_of(world.client("office").get(reverse("maintenance:recall_print", args=[recall.pk])))
+    assert "closed with 3 left" in paper
+
+
+def test_who_may_not_close_is_told_why_and_sees_no_form(world, things, recall):
+    url, words = reverse("maintenance:recall_close", args=[recall.pk]), "only a manager may close it"
+    office, manager = world.client("office"), world.client("manager")
+    answer = office.get(url, follow=True)
+    assert answer.redirect_chain[0][0] == recall.get_absolute_url()
+    assert "3 still to do: until all are settled only a manager may close it." in text_of(answer)
+    page = office.get(recall.get_absolute_url())
+    assert words in text_of(page)
+    assert url not in page.content.decode()
+    assert url in manager.get(recall.get_absolute_url()).content.decode()
+    assert manager.get(url).status_code == 200
+    recall.items.update(state="done", state_at=NOW)
+    page = office.get(recall.get_absolute_url())
+    assert words not in text_of(page)
+    assert url in page.content.decode()
+    assert office.get(url).status_code == 200
+
+
+def test_forms_of_a_closed_recall_lead_back_to_it(world, recall):
+    Recall.objects.filter(pk=recall.pk).update(closed_at=NOW, closed_by=world.manager)
+    item = recall.items.first()
+    for name, pk in (
+        ("recall_close", recall.pk), ("recall_add", recall.pk), ("recall_rounds", recall.pk), ("recall_item", item.pk),
+    ):  # fmt: skip
+        answer = world.client("manager").get(reverse(f"maintenance:{name}", args=[pk]), follow=True)
+        assert answer.redirect_chain == [(recall.get_absolute_url(), 302)], name
+        assert "This recall is closed" in text_of(answer)
+
+
+def test_a_preview_names_the_cells_and_says_when_a_lot_spans_several_types(world, things):
+    client = world.client("office")
+    code = things[0].transmitter.fittings.get().battery_type.iec_code
+    one = text_of(client.get(reverse(NEW), {"lots": "24A17"}))
+    assert "spans several types" not in one
+    assert one.count(f"{code} 24A17") == 3
+    other = factories.make_registration(world.own_receiver, 9)
+    factories.make_fitting(
+        other.transmitter, lot="24A17", battery_type=factories.battery_type("lr6", label="LR6 cell", iec_code="LR6")
+    )
+    both = text_of(client.get(reverse(NEW), {"lots": "24A17"}))
+    assert f"It spans several types of cells: {code} at 3, LR6 at 1." in both
 
 
 def test_the_list_of_recalls_shows_open_ones_and_finds_closed_ones(world, recall):
