@@ -77,6 +77,8 @@ class Yearly:
         Sets used (ended or changed by plan) and found dead, as it was done [1/year].
     fixed_cells, fixed_dead : float
         The same, had every set been changed after a year [1/year].
+    n_finished : int
+        Sets out of service that the comparison rests on.
     """
 
     duty: str
@@ -84,6 +86,7 @@ class Yearly:
     n_dead: float
     fixed_cells: float
     fixed_dead: float
+    n_finished: int = 0
 
     @property
     def cells_words(self) -> str:
@@ -102,8 +105,11 @@ class Yearly:
 
     @property
     def fixed_dead_words(self) -> str:
-        """Found dead a year if changed yearly."""
-        return count_words(self.fixed_dead)
+        """Found dead a year if changed yearly; that none was seen does not show that there would be none."""
+        if self.fixed_dead > 0 or self.fixed_cells <= 0:
+            return count_words(self.fixed_dead)
+        most = share_range(0, self.n_finished)[1] * self.fixed_cells
+        return f"none seen (0 to {count_words(most)})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,16 +158,17 @@ def honesty_tables(
     duties = [code for code in DUTY_WORDS if any(row["duty"] == code for row in rows)]
     of_duty = {code: [row for row in rows if row["duty"] == code] for code in duties}
     years = max((as_of - starts[0]).days + 1, 1) / DAYS_PER_YEAR
-    kinds = _groups(rows, lambda row: (row["transmitter_type_id"], row["battery_type_id"], row["is_measured"]))
+    kinds = _groups(rows, type_key)
+    halves = half_year_groups(rows)
     return Honesty(
         since=starts[0],
         as_of=as_of,
         recent_since=recent[0],
-        sentence=headline(recent[0], late),
+        sentence=headline(recent[0], late, halves[-1] if len(recent) > 1 else None),
         recent=late,
         whole=_sum("In all", rows),
         duties=[_sum(DUTY_WORDS[code], part) for code, part in of_duty.items()],
-        halves=half_year_groups(rows),
+        halves=halves,
         kinds=_worst_first([_kind(part, kind_pks.get(key)) for key, part in kinds.items()]),
         limits=[_against_limit(code, part, limits[code]) for code, part in of_duty.items() if code in limits],
         spent=[_spent(code, part) for code, part in of_duty.items()],
@@ -210,13 +217,21 @@ def health_words(counts: Sequence[tuple[int, float]]) -> str:
 TABLE_HEADER = (
     "from", "to", "transmitter type", "battery type", "activations", "duty", "batteries in service", "expected to end",
     "ended", "found dead", "taken out", "ended before the planned change", "changed by plan", "charge left in those",
-    "device-days", "sets if changed yearly", "found dead if changed yearly",
+    "device-days", "sets if changed yearly", "found dead if changed yearly", *(f"row: {name}" for name in ("off by (z)",
+    "ended for each expected, from", "to", "reading")), *(f"kind: {name}" for name in ("ended for each expected, from",
+    "to", "reading", "off today (z)")),
 )  # fmt: skip
 FACT_COLUMNS = ("n_early", "n_unspent", "unspent", "device_days", "fixed_cells", "fixed_dead")
 
 
-def table_lines(rows: Sequence[Row]) -> list[list[Any]]:
-    """Give one line per half-year × kind × duty for a spreadsheet, under `TABLE_HEADER`; the last day is included."""
+def table_lines(rows: Sequence[Row], kind_pks: Mapping[TypeKey, tuple[int, float]] | None = None) -> list[list[Any]]:
+    """Give one line per half-year × kind × duty for a spreadsheet, under `TABLE_HEADER`; the last day is included.
+
+    What is judged of the kind over all half-years and duties stands in every line of it; its z is today's, from
+    `kind_pks` (see `honesty_tables`).
+    """
+    kinds = {key: _sum("", part) for key, part in _groups(rows, type_key).items()}
+    known = kind_pks or {}
     return [
         [
             row["from_on"], row["to_on"] - timedelta(days=1), row["transmitter_type__label"] or "unknown",
@@ -224,14 +239,30 @@ def table_lines(rows: Sequence[Row]) -> list[list[Any]]:
             str(DUTY_WORDS.get(row["duty"], row["duty"])).lower(), row["n_batteries"], round(row["predicted"], 3),
             row["happened"], row["n_found_dead"], row["n_changed"],
             *(_rounded(row["facts"].get(name)) for name in FACT_COLUMNS),
+            *_judged_row(_sum("", [row])),
+            *_range_and_reading(kinds[type_key(row)]),
+            _rounded(known[type_key(row)][1]) if type_key(row) in known else None,
         ]
         for row in rows
     ]  # fmt: skip
 
 
+def type_key(row: Row) -> TypeKey:
+    """Tell which kind a row is of."""
+    return row["transmitter_type_id"], row["battery_type_id"], row["is_measured"]
+
+
+def _judged_row(one: Group) -> list[Any]:
+    return [_rounded(one.off), *_range_and_reading(one)]
+
+
+def _range_and_reading(one: Group) -> list[Any]:
+    return [_rounded(one.low), _rounded(one.high), one.words]
+
+
 def _rounded(value: float | None) -> float | None:
-    """Three places are more than is known; nothing stays nothing."""
-    return None if value is None else round(float(value), 3)
+    """Three places are more than is known; nothing stays nothing, and without bound is nothing too."""
+    return None if value is None or not math.isfinite(value) else round(float(value), 3)
 
 
 def half_year_words(from_on: date, to_on: date) -> str:
@@ -307,4 +338,5 @@ def _yearly(duty: str, rows: Sequence[Row], years: float) -> Yearly:
         sum(row["n_found_dead"] for row in known) / years,
         _fact(known, "fixed_cells") / years,
         _fact(known, "fixed_dead") / years,
+        sum(row["happened"] for row in known) + int(_fact(known, "n_unspent")),
     )

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from maintenance.rules.battery.honesty import share_interval
-from maintenance.rules.battery.lots import interval_of_ratio
+from maintenance.rules.battery.lots import MIN_EXPECTED, interval_of_ratio
 from maintenance.rules.due_words import SMALL, day_words
 
 LEVEL = 0.95
@@ -33,7 +33,7 @@ READINGS = {
     "few": "too few to judge",
 }
 RANGE_WORDS = (
-    "The range holds the true figure 19 times in 20, as far as chance goes. Where it includes 1.0, chance alone can "
+    "The range holds the true figure 19 times in 20, as far as chance goes. Where it includes 1.00, chance alone can "
     "explain the difference; it does not show that there is none."
 )
 ENDED = "run low or die before they were changed"
@@ -93,10 +93,17 @@ class Group:
 
     @property
     def ratio_words(self) -> str:
-        """Happened ÷ expected with its range, such as "0.9 (0.7 to 1.3)"; empty where there is too little to divide."""
+        """Happened ÷ expected with its range, such as "0.93 (0.66 to 1.27)"; empty where there is too little to divide."""
         if self.ratio is None or (self.reading == "few" and self.expected < 1):
             return ""
-        return f"{_factor(self.ratio)} ({_factor(self.low)} to {_factor(self.high)})"
+        places = _places(self.ratio, self.low, self.high)
+        ratio, low, high = (_factor(value, places) for value in (self.ratio, self.low, self.high))
+        return f"{ratio} ({low} to {high})"
+
+    @property
+    def off(self) -> float:
+        """How far the ends lie from those expected, (O − E) / √max(E, ½) [standard deviations]."""
+        return (self.happened - self.expected) / math.sqrt(max(self.expected, MIN_EXPECTED))
 
 
 def group(
@@ -116,7 +123,7 @@ def group(
     return Group(label, expected, happened, low, high, reading, note, pk, n_batteries)
 
 
-def headline(since: date, whole: Group) -> str:
+def headline(since: date, whole: Group, latest: Group | None = None) -> str:
     """Say in a sentence or two whether the predictions have held.
 
     Parameters
@@ -125,19 +132,32 @@ def headline(since: date, whole: Group) -> str:
         First day of the half-years that are judged.
     whole : Group
         All batteries in them.
+    latest : Group, optional
+        The latest half-year by itself, told where chance does not explain it; None where it is the only one.
     """
     begin = f"Since {day_words(since)}"
     if whole.reading == "few":
         return (
             f"{begin} we expected {whole.expected_words} {_noun(whole.expected)} to {ENDED}; {_did(whole.happened)}. "
-            "Those are too few to judge our dates by."
+            f"Those are too few to judge our dates by.{_alone(latest)}"
         )
     meaning = {
         "as": "That is within what chance explains.",
         "more": "That is more than chance explains: cells have been ending earlier than our dates assume.",
         "fewer": "That is fewer than chance explains: cells have lasted longer than our dates assume.",
     }[whole.reading]
-    return f"{begin} we expected {whole.expected_words} {_noun(whole.expected)} to {ENDED}; {_did(whole.happened)}. {meaning}"
+    return f"{begin} we expected {whole.expected_words} {_noun(whole.expected)} to {ENDED}; {_did(whole.happened)}. {meaning}{_alone(latest)}"
+
+
+def _alone(latest: Group | None) -> str:
+    """Sentence on the latest half-year; empty where chance explains it."""
+    if latest is None or latest.reading not in ("more", "fewer"):
+        return ""
+    return (
+        f" In the latest half-year alone ({latest.label}) it was {latest.happened} where {latest.expected_words} "
+        f"{'was' if latest.expected_words == '1.0' else 'were'} expected: {'more' if latest.reading == 'more' else 'fewer'} "
+        "than chance explains."
+    )
 
 
 def by_chance_words(groups: Sequence[Group]) -> str:
@@ -235,7 +255,20 @@ def _did(n: int) -> str:
     return "none did" if n == 0 else f"{n} did"
 
 
-def _factor(value: float) -> str:
+MOST_PLACES = 5
+
+
+def _places(ratio: float, low: float, high: float) -> int:
+    """Digits after the point: two near 1, and so many that rounding does not hide on which side of 1 the range lies."""
+    places = 2 if any(0.5 <= value < 2.0 for value in (ratio, low, high)) else 1
+    while places < MOST_PLACES and any(end != 1.0 and round(end, places) == 1.0 for end in (low, high)):
+        places += 1
+    return places
+
+
+def _factor(value: float, places: int) -> str:
     if not math.isfinite(value) or value >= 99.5:
         return "more than 99"
+    if places > 1:
+        return f"{value:.0f}" if value >= 9.95 else f"{value:.{places}f}"
     return f"{value:.0f}" if value >= 9.95 else f"{value:.1f}" if value >= 0.095 or value == 0 else f"{value:.2f}"

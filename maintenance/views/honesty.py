@@ -84,7 +84,8 @@ def honesty_csv(request: PersonRequest) -> HttpResponse:
     """Every half-year × kind × duty of the newest test, for spreadsheets."""
     tested = tested_fit(Backtest.objects.visible_to(request.user))
     rows = outcome_rows(Backtest.objects.visible_to(request.user).filter(fit=tested)) if tested else []
-    answer = HttpResponse(csv_bytes(TABLE_HEADER, table_lines(rows)), content_type="text/csv; charset=utf-8")
+    kinds = kinds_by_key(StratumFit.objects.visible_to(request.user).filter(fit__is_current=True))
+    answer = HttpResponse(csv_bytes(TABLE_HEADER, table_lines(rows, kinds)), content_type="text/csv; charset=utf-8")
     name = f"predicted-and-happened-{tested.as_of}" if tested else "predicted-and-happened"
     answer.headers["Content-Disposition"] = f'attachment; filename="{name}.csv"'
     return answer

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from maintenance.rules import kinds_words as kinds
 from maintenance.rules.battery.posterior import learn
 from maintenance.rules.charts_honesty import RATIO_MOST, lives_chart, ratio_chart
-from maintenance.rules.honesty_page import half_year_words, health_words, honesty_tables
+from maintenance.rules.honesty_page import TABLE_HEADER, half_year_words, health_words, honesty_tables, table_lines
 from maintenance.rules.honesty_words import (
     READINGS,
     AgainstLimit,
@@ -72,7 +72,7 @@ def test_the_range_is_the_exact_one_of_a_published_table() -> None:
     found = group("x", 10.0, 10)
     assert found.low == pytest.approx(0.4795, abs=5e-4)
     assert found.high == pytest.approx(1.839, abs=5e-3)
-    assert found.ratio_words == "1.0 (0.5 to 1.8)"
+    assert found.ratio_words == "1.00 (0.48 to 1.84)"
 
 
 def test_the_headline_says_what_the_reading_bears() -> None:
@@ -287,3 +287,50 @@ def test_words_of_risks_stand_above_the_drawing_and_cross_no_leader() -> None:
         assert first.is_left == second.is_left == (risks[1][1] > 1)
         # Words that run right pass above the leaders that follow; words that run left above those before.
         assert (first.word_y < second.word_y) == (not first.is_left)
+
+
+def test_rounding_never_hides_on_which_side_of_one_a_range_lies() -> None:
+    # 54 where 41 were expected: 0.99 to 1.72; one digit would read "1.0".
+    assert group("x", 41.0, 54).ratio_words == "1.32 (0.99 to 1.72)"
+    for expected, happened in ((1000.0, 1064), (1000.0, 939), (1000.0, 1062), (100000.0, 100623)):
+        found = group("x", expected, happened)
+        low, high = (float(x) for x in re.findall(r"[\d.]+", found.ratio_words)[1:])
+        assert (low > 1, high < 1) == (found.reading == "more", found.reading == "fewer")
+    assert group("x", 1.0, 8).ratio_words == "8.0 (3.5 to 16)"
+
+
+def test_none_seen_is_told_with_its_range() -> None:
+    facts = dict(row()["facts"], fixed_dead=0.0)  # type: ignore[call-overload]
+    told = honesty_tables([row(facts=facts)], {}, {})
+    assert told is not None
+    # None of 21: exact upper limit 16.1 % (Clopper and Pearson: 1 - 0.025 ** (1 / 21)); of 10 sets in 181 days.
+    most = (1 - 0.025 ** (1 / 21)) * 10 * 365.25 / 181
+    assert told.yearly[0].fixed_dead_words == f"none seen (0 to {most:.1f})"
+
+
+def test_the_headline_names_a_latest_half_year_that_stands_out() -> None:
+    early = row(from_on=date(2025, 7, 1), to_on=date(2026, 1, 1), predicted=60.0, happened=55)
+    told = honesty_tables([early, row(predicted=10.0, happened=22)], {}, {})
+    assert told is not None
+    assert (
+        "That is within what chance explains. In the latest half-year alone (January to June 2026) it was 22"
+        in told.sentence
+    )
+    assert told.sentence.endswith("where 10 were expected: more than chance explains.")
+    for rows in ([early, row()], [row(predicted=10.0, happened=22)]):
+        found = honesty_tables(rows, {}, {})
+        assert found is not None
+        assert "latest half-year" not in found.sentence
+
+
+def test_the_download_judges_every_row_and_its_kind() -> None:
+    rows = [row(), row(duty="security", predicted=20.0, happened=40), row(battery_type_id=9, predicted=0.0, happened=0)]
+    lines = [dict(zip(TABLE_HEADER, line, strict=True)) for line in table_lines(rows, {(1, 2, True): (99, 1.4)})]
+    assert lines[0]["row: off by (z)"] == round(1 / math.sqrt(10), 3)
+    assert [line["row: reading"] for line in lines] == ["as expected", "more than expected", "too few to judge"]
+    assert [line["kind: reading"] for line in lines] == ["more than expected", "more than expected", "too few to judge"]
+    assert [line["kind: off today (z)"] for line in lines] == [1.4, 1.4, None]
+    # Poisson count 40, 95 %: 28.58 to 54.47 (tables of exact Poisson limits, from memory).
+    assert lines[1]["row: ended for each expected, from"] == pytest.approx(28.58 / 20, abs=1e-3)
+    assert lines[1]["row: to"] == pytest.approx(54.47 / 20, abs=1e-3)
+    assert lines[2]["row: to"] is None
