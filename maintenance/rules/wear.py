@@ -33,6 +33,20 @@ USE = (
     "typical_activations_per_day",
 )  # fmt: skip
 
+POSSIBLE = {
+    "capacity_mah": (0.1, 1e7), "usable_share": (1e-3, 1.0), "self_discharge_per_year": (0.0, 1.0), "sleep_ua": (0.0, 1e6),
+    "checkin_uas": (0.0, 1e9), "activation_uah": (0.0, 1e7), "typical_activations_per_day": (0.0, 86_400.0),
+}  # fmt: skip
+"""Smallest and greatest catalogue figure that is believed. Own choice, far beyond any real one; others are not known."""
+LEAST_DRAW = 1e-9
+"""A draw is 0 or at least so much, in the unit of its column; what is smaller is a slip of the keyboard."""
+MOST_A_DAY = 86_400.0
+"""Counts above one activation a second are a fault of the counter; the period then goes uncounted."""
+COLDEST_C, HOTTEST_C = -60.0, 90.0
+"""Mean temperatures beyond these were not measured by anything that still works."""
+MOST_RATE = 1e6
+"""Exposure per day above which a figure must be wrong [1/day]."""
+
 
 def day_number(on: date) -> float:
     """Give a date as days since 1 January 2000."""
@@ -60,21 +74,31 @@ def use_of(kinds: Columns, cells: Columns, kind: IntArray, cell: IntArray) -> di
     -------
     dict
         Columns of `FittingFacts` by name [mAh, 1, 1/year, µA, µA·s, µAh, 1/day]; NaN where a type is not known or the
-        unit runs on mains, so that no exposure is claimed. Only cells in parallel add charge.
+        unit runs on mains, so that no exposure is claimed; the same where a figure cannot be (`POSSIBLE`). Only cells in
+        parallel add charge.
     """
     found = {name: taken(kinds[name], kind) for name in USE if name in kinds}
     parallel = np.maximum(taken(kinds["cells_parallel"], kind), 1.0)
     found["capacity_mah"] = taken(cells["capacity_mah"], cell) * parallel
     found["self_discharge_per_year"] = taken(cells["self_discharge_per_year"], cell)
-    known = (taken(kinds["is_battery"], kind) > 0) & np.isfinite(found["sleep_ua"]) & np.isfinite(found["capacity_mah"])
+    known = taken(kinds["is_battery"], kind) > 0
+    for name, (least, most) in POSSIBLE.items():
+        # NaN compares as false, so that what is not known is not believed either.
+        known &= (found[name] >= least) & (found[name] <= most) & ((found[name] == 0.0) | (found[name] >= LEAST_DRAW))
     return {name: np.where(known, found[name], np.nan) for name in USE}
 
 
 def climate_of(cells: Columns, cell: IntArray, days: FloatArray, sum_c: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Give mean temperature [°C] and the share of the charge that it leaves [0 … 1]; 20 °C where it was not measured."""
-    measured = days > 0
-    at_c = np.where(measured, sum_c / np.where(measured, days, 1.0), exposure.REFERENCE_C)
-    share = exposure.temperature_share(at_c, *[taken(cells[name], cell) for name in SHARES])
+    """Give mean temperature [°C] and the share of the charge that it leaves [0 … 1]; 20 °C where it was not measured.
+
+    A mean that no place has (`COLDEST_C`, `HOTTEST_C`) counts as not measured, a catalogue share outside 0 … 1 as not known.
+    """
+    with np.errstate(all="ignore"):
+        mean = sum_c / np.where(days > 0, days, 1.0)
+    at_c = np.where((days > 0) & (mean >= COLDEST_C) & (mean <= HOTTEST_C), mean, exposure.REFERENCE_C)
+    stated = [taken(cells[name], cell) for name in SHARES]
+    with np.errstate(all="ignore"):
+        share = exposure.temperature_share(at_c, *[np.where((s >= 0.0) & (s <= 1.0), s, np.nan) for s in stated])
     return at_c, np.where(at_c >= exposure.REFERENCE_C, 1.0, share)
 
 
@@ -201,9 +225,10 @@ def lived(
     interval = np.where(is_own, raw["interval_s"], interval_s[row])
     with np.errstate(all="ignore"):
         known = np.where(np.isfinite(days), days, 0.0)
-        counted = np.minimum(raw["days_measured"], known)
-        per_day = exposure.activations_per_day(raw["activations"], counted, use["typical_activations_per_day"][row])
-        total = raw["activations"] + per_day * (known - counted)
+        days_measured, activations = _believed(raw["days_measured"], raw["activations"])
+        counted = np.minimum(days_measured, known)
+        per_day = exposure.activations_per_day(activations, counted, use["typical_activations_per_day"][row])
+        total = activations + per_day * (known - counted)
         a_day = np.where(known > 0, total / np.where(known > 0, known, 1.0), per_day)
         parts = {
             "usable_mah": exposure.usable_charge_mah(use["capacity_mah"][row], use["usable_share"][row], share),
@@ -212,9 +237,16 @@ def lived(
         lost = exposure.self_discharge_per_day(use["self_discharge_per_year"][row], at_c)
         rate = exposure.exposure(1.0, a_day, activation_uah=use["activation_uah"][row], self_discharge=lost, **parts)
         base = exposure.exposure(1.0, 0.0, activation_uah=0.0, self_discharge=0.0, **parts)
-    return Lived(
-        row, begin, end, rate, base, raw["days_measured"], raw["activations"], at_c, share, is_present, n
-    )  # fmt: skip
+        # An infinite rate times no days would be no number: it is not known.
+        sound = (rate >= 0.0) & (rate <= MOST_RATE) & (base >= 0.0) & (base <= MOST_RATE)
+        rate, base = np.where(sound, rate, np.nan), np.where(sound, base, np.nan)
+    return Lived(row, begin, end, rate, base, days_measured, activations, at_c, share, is_present, n)
+
+
+def _believed(days_measured: FloatArray, activations: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give days with counts and the counts on them; 0 and 0 where no transmitter can have counted that."""
+    can_be = (days_measured >= 0) & (activations >= 0) & (activations <= MOST_A_DAY * np.maximum(days_measured, 1.0))
+    return np.where(can_be, days_measured, 0.0), np.where(can_be, activations, 0.0)
 
 
 def _with_plain_ones(n: int, periods: Columns) -> tuple[IntArray, FloatArray, dict[str, FloatArray]]:

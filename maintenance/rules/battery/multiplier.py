@@ -29,7 +29,7 @@ Evidence = Callable[[IntArray, FloatArray], FloatArray]
 
 def factor(multiplier: FloatArray, sleep_share: FloatArray) -> FloatArray:
     """Give the ratio u_m / u = 1 + (m − 1) · share; 1 where the share is not known (NaN)."""
-    return np.asarray(1.0 + (multiplier - 1.0) * np.nan_to_num(sleep_share, nan=0.0))
+    return np.asarray(1.0 + (multiplier - 1.0) * np.nan_to_num(sleep_share, nan=0.0, posinf=0.0, neginf=0.0))
 
 
 def can_tell(stratum: IntArray, is_end: NDArray[np.bool_], sleep_share: FloatArray, n_strata: int) -> IntArray:
@@ -81,7 +81,9 @@ def learn_multiplier(
     score = np.empty((len(able), len(VALUES)))
     for j, m in enumerate(VALUES):
         by = factor(m, sleep_share)
-        jacobian = np.bincount(stratum[dense], np.log(by[dense]), n_strata)[able]
+        # A factor that cannot be (a share outside 0 … 1, not a number) says nothing about m.
+        safe = np.where(np.isfinite(by) & (by > 0.0), by, 1.0)
+        jacobian = np.bincount(stratum[dense], np.log(safe[dense]), n_strata)[able]
         score[:, j] = evidence(able, by) + jacobian - 0.5 * (np.log(m) / SD_LN) ** 2
     answer[able] = np.exp(_top(np.log(VALUES), score))
     return answer

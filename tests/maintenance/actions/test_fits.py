@@ -293,6 +293,33 @@ def test_a_record_that_nobody_can_use_is_counted_and_breaks_nothing(receiver: Re
     assert sum(fit.facts["left_out"].values()) == 4
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+@pytest.mark.parametrize("figure", [-0.05, 1e300, 1e-300])
+def test_a_catalogue_figure_that_cannot_be_leaves_its_cells_to_the_calendar(receiver: Receiver, figure: float) -> None:
+    mine, other = in_service(receiver), in_service(receiver, 2, type=kind("test-other"))
+    ended(12, after_days=700)
+    row = factories.transmitter_type("test-busy").battery_type
+    assert row is not None
+    name = "self_discharge_per_year" if figure != 1e-300 else "capacity_mah"
+    type(row)._default_manager.filter(pk=row.pk).update(**{name: figure})
+    tonight()
+    fit = BatteryFit.objects.get(is_current=True)
+    assert fit.n_batteries == 0
+    assert fit.facts["left_out"]["unknown_type"] >= 12
+    assert [item_of(cells).due_on is not None for cells in (mine, other)] == [True, True]
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_totals_that_cannot_be_break_no_night(receiver: Receiver) -> None:
+    for fitting in [in_service(receiver), *ended(12, after_days=700)]:
+        FittingTotals.objects.create(
+            customer_id=fitting.customer_id, fitting=fitting, from_on=date(2025, 1, 1), interval_s=1,
+            days_measured=2**31 - 1, activations=2**31 - 1, temperature_days=1, temperature_sum_c=-1e308,
+        )  # fmt: skip
+    tonight()
+    assert BatteryFit.objects.get(is_current=True).n_batteries > 0
+
+
 def test_a_signal_that_came_twice_is_an_end_and_one_that_cold_brought_is_none() -> None:
     receiver = factories.make_receiver(evidence="every")
     once, twice = in_service(receiver, 1), in_service(receiver, 2)

@@ -181,3 +181,64 @@ def test_counted_on_nearly_every_day_is_measured() -> None:
     assert not wear.is_measured(use, life(period(date(2025, 1, 1), days_measured=250)))[0]
     assert wear.is_measured(use, life(period(date(2025, 1, 1), days_measured=340)))[0]
     assert wear.is_measured(use | {"activation_uah": np.array([0.0])}, life())[0], "nothing to count"
+
+
+# --- figures that cannot be -------------------------------------------------------------------------------------------
+
+ABSURD = [-0.05, -1e300, 1e300, 1e-300, np.inf, -np.inf, np.nan]
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("value", ABSURD)
+@pytest.mark.parametrize(
+    "name",
+    ["capacity_mah", "self_discharge_per_year", "usable_share", "sleep_ua", "checkin_uas", "activation_uah",
+     "typical_activations_per_day"],
+)  # fmt: skip
+def test_a_catalogue_figure_that_cannot_be_claims_no_exposure(name: str, value: float) -> None:
+    one = np.array([0])
+    kinds, cells = table(KIND | {name: value}), table(CELL | {name: value})
+    use = use_of(kinds, cells, one, one)
+    assert all(np.isnan(column[0]) for column in use.values())
+    found = lived(
+        use, cells, one, np.array([FITTED]), np.array([FITTED + 365]), np.array([600.0]), np.array([True]),
+        periods(period(date(2025, 1, 1))),
+    )  # fmt: skip
+    day = np.array([FITTED + 10])
+    assert np.isnan(found.exposure_at(day)[0])
+    assert np.isnan(found.exposure_before_present()[0]) or found.exposure_before_present()[0] == 0.0
+    assert found.base_share_at(day)[0] == 0.0
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("sum_c", [1e308, -1e308, np.inf, -np.inf, np.nan, -6100.0, 9100.0])
+def test_a_temperature_that_no_place_has_counts_as_not_measured(sum_c: float) -> None:
+    wrong = life(period(date(2025, 1, 1), temperature_days=100, temperature_sum_c=sum_c))
+    day = np.array([FITTED + 365])
+    assert wrong.of_present(wrong.temperature_c)[0] == 20.0
+    assert wrong.exposure_at(day) == life(period(date(2025, 1, 1))).exposure_at(day)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize(("days", "activations"), [(100, 2.0**63), (100, -5), (-3, 500), (0, 1e300)])
+def test_a_count_that_no_transmitter_can_have_made_is_no_count(days: float, activations: float) -> None:
+    day = np.array([FITTED + 365])
+    wrong = life(period(date(2025, 1, 1), days_measured=days, activations=activations))
+    assert wrong.exposure_at(day) == life(period(date(2025, 1, 1), days_measured=0, activations=0)).exposure_at(day)
+    assert wrong.counted_share()[0] == 0.0
+    huge = life(period(date(2025, 1, 1), days_measured=2.0**63, activations=2.0**63, temperature_days=2.0**63))
+    assert np.isnan(huge.exposure_at(day)[0]) or huge.exposure_at(day)[0] > 0
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("share", [-0.5, 1e300, np.inf, np.nan, 0.0])
+def test_a_cold_share_that_cannot_be_leaves_a_cold_place_without_exposure(share: float) -> None:
+    one, cells = np.array([0]), table(CELL | {"share_m10c": share})
+    at_c, left = wear.climate_of(cells, one, np.array([10.0]), np.array([-100.0]))
+    assert at_c[0] == -10.0
+    assert np.isnan(left[0]) or left[0] == 0.0
+    cold = lived(
+        use_of(table(KIND), cells, one, one), cells, one, np.array([FITTED]), np.array([FITTED + 365]), np.array([600.0]),
+        np.array([True]), periods(period(date(2025, 1, 1), temperature_days=10, temperature_sum_c=-100.0)),
+    )  # fmt: skip
+    assert np.isnan(cold.exposure_at(np.array([FITTED + 10]))[0])

@@ -89,3 +89,18 @@ def test_the_top_of_a_parabola_is_found_between_the_values() -> None:
     found = multiplier._top(x, y)
     np.testing.assert_allclose(found[:2], [0.2, -0.6], atol=1e-9)
     np.testing.assert_allclose(found[2:], [x[-1], x[0]])
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("bad", [5.0, -3.0, np.inf, -np.inf])
+def test_a_share_that_cannot_be_says_nothing_and_warns_of_nothing(bad: float) -> None:
+    share = np.append(np.linspace(0.1, 0.9, 20), bad)
+    n, ended = len(share), np.ones(len(share), dtype=np.bool_)
+
+    def flat(strata: np.ndarray, by: np.ndarray) -> np.ndarray:
+        return np.zeros(len(strata))
+
+    zeros = np.zeros(n, dtype=np.int64)
+    found = multiplier.learn_multiplier(flat, zeros, ended, ~ended, share, 1)
+    assert np.isfinite(found[0])
+    assert multiplier.VALUES[0] <= found[0] <= multiplier.VALUES[-1]
