@@ -76,11 +76,16 @@ class Nuisance:
     per_checkin : float
         New faults per check-in in the long run [1].
     expected : float
-        Faults in so many check-ins after a received one [1].
+        Faults in so many check-ins, counted from a start with no loss behind it [1].
     at_least_one : float
         Chance of one or more in them [0 … 1].
     mean_to_first : float
-        Mean number of check-ins from a received one to the first fault [1]; infinite where none can happen.
+        Mean number of check-ins from that start to the first fault [1]; infinite where none can happen.
+
+    Notes
+    -----
+    Where each check-in is lost by itself, that start is the same as after a received check-in. On a path with bursts it is
+    not: the path is good or bad by its long-run shares, whereas a received check-in would make a good one more likely.
     """
 
     per_checkin: float
@@ -156,8 +161,10 @@ def in_bursts(path: Gilbert, misses: int, checkins: int) -> Nuisance:
     ----------
     path : Gilbert
         The path's chances.
-    misses, checkins : int
+    misses : int
         As in `by_chance`.
+    checkins : int
+        Check-ins to look at [0 …]; the first finds no loss behind it and the path in its long-run shares.
 
     Returns
     -------

@@ -5,8 +5,10 @@ Use::
     python -m tests.checks.supervision --p 0.1 --misses 3 --checkins 8766
     python -m tests.checks.supervision --gilbert 0.05,10,0.01,0.8 --misses 6 --checkins 2000
 
-Prints JSON: `per_checkin` (new faults per check-in in the long run), `expected` and `at_least_one` (in so many check-ins after
-a received one), `mean_to_first` (check-ins; null where no fault can happen). Values that cannot be end with code 2.
+Prints JSON: `per_checkin` (new faults per check-in in the long run), `expected` and `at_least_one` (in so many check-ins with
+no loss behind them), `mean_to_first` (check-ins; null where no fault can happen). With --p that is the same as after a received
+one; with --gilbert the path starts good or bad by its long-run shares, which a received check-in would shift towards good.
+Values that cannot be end with code 2.
 """
 
 from __future__ import annotations
@@ -28,10 +30,10 @@ def parser() -> argparse.ArgumentParser:
     losses.add_argument(
         "--gilbert",
         metavar="LOSS,BURST,LOSS_GOOD,LOSS_BAD",
-        help="overall loss, mean bad spell in check-ins, loss while good, loss while bad",
+        help="overall loss, mean bad spell in check-ins, loss while good, loss while bad; starts by the long-run shares",
     )
     made.add_argument("--misses", type=int, required=True, help="check-ins lost in a row that make a fault")
-    made.add_argument("--checkins", type=int, required=True, help="check-ins to look at")
+    made.add_argument("--checkins", type=int, required=True, help="check-ins to look at, with no loss behind them")
     return made
 
 
@@ -58,6 +60,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         found = asdict(worked(asked))
     except ValueError as problem:
         print(problem, file=sys.stderr)
+        return 2
+    except OverflowError:
+        print("That is more check-ins than can be reckoned with.", file=sys.stderr)
         return 2
     print(json.dumps({name: value if math.isfinite(value) else None for name, value in found.items()}))
     return 0

@@ -37,11 +37,13 @@ def read(text: str) -> Records:
         case = json.loads(text)
     except ValueError as problem:
         raise ValueError(f"This is not JSON: {problem}.") from None
+    except RecursionError:
+        raise ValueError("The file must hold one case, not brackets within brackets without end.") from None
     if not isinstance(case, dict) or not {"time", "event"} <= set(case):
         raise ValueError('The file must hold one case: an object with "time" and "event".')
     scale = case.get("scaled_by", 1)
-    if isinstance(scale, bool) or not isinstance(scale, int | float) or not 0 < scale < float("inf"):
-        raise ValueError('"scaled_by" must be a number above 0.')
+    if isinstance(scale, bool) or not isinstance(scale, int | float) or not 1 / LARGEST < scale < LARGEST:
+        raise ValueError('"scaled_by" must be a number above 0, and no greater than can be reckoned with.')
     end = _column(case, "time", None) / scale
     event = _column(case, "event", len(end))
     if not np.all((event == 0) | (event == 1)):
@@ -77,6 +79,7 @@ def _refuse_nonsense(records: Records) -> None:
         "an end at or before its entry": records.is_end & (records.end <= records.entry),
         '"lower" outside entry … time': records.is_end
         & ((records.lower < records.entry) | (records.lower > records.end)),
+        '"lower" above time, though still alive,': ~records.is_end & (records.lower > records.end),
     }
     for text, where in problems.items():
         if np.any(where):
@@ -96,7 +99,8 @@ def worked(records: Records) -> dict[str, float | str | None]:
     lives = Lives(records.end[seen], records.entry[seen], records.is_end[seen], records.lower[seen])
     posterior = learn(lives)
     answer |= {f"u_{p}": posterior.quantile(p / 100) for p in (1, 5, 10, 50)}
-    answer |= {"S_half": float(posterior.survival(0.5)), "S_one": float(posterior.survival(1.0))}
+    # A mixture's weights add up to 1 but for rounding.
+    answer |= {name: min(float(posterior.survival(u)), 1.0) for name, u in (("S_half", 0.5), ("S_one", 1.0))}
     answer["formula2"] = posterior.chance_ahead(0.8, 0.1)
     return answer
 

@@ -249,7 +249,8 @@ def test_the_check_by_hand_prints_json(capsys: pytest.CaptureFixture[str]) -> No
 @pytest.mark.parametrize(
     "losses",
     [["--p", "1.1"], ["--p", "nan"], ["--gilbert", "0.05,10,0.01"], ["--gilbert", "a,b,c,d"],
-     ["--gilbert", "0.9,1,0,1"], ["--p", "0.1", "--checkins", "-5"], ["--p", "0.1", "--misses", "0"]],
+     ["--gilbert", "0.9,1,0,1"], ["--p", "0.1", "--checkins", "-5"], ["--p", "0.1", "--misses", "0"],
+     ["--p", "0.1", "--checkins", "9" * 400], ["--gilbert", "0.05,10,0.01,0.8", "--checkins", "9" * 400]],
 )  # fmt: skip
 def test_the_check_by_hand_says_what_cannot_be(losses: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert supervision.main(["--misses", "3", "--checkins", "10", *losses]) == 2

@@ -15,8 +15,8 @@ import surpyval
 from scipy import stats
 from scipy.optimize import minimize
 
-from maintenance.rules.battery.posterior import Lives, learn
-from tests.checks.survival import main
+from maintenance.rules.battery.posterior import Lives, Posterior, learn
+from tests.checks.survival import main, read, worked
 from tests.checks.weibull_mle import NoMaximum, Records, fit, log_likelihood
 
 DATA = Path(__file__).parent / "data"
@@ -251,7 +251,10 @@ def test_an_interval_is_taken_as_one(tmp_path: Path, capsys: pytest.CaptureFixtu
         ('{"time": [1], "event": [1], "entry": [-2]}', "entry below 0"),
         ('{"time": [1], "event": [1], "lower": [2]}', '"lower" outside'),
         ('{"time": [1], "event": [1], "entry": [0.5], "lower": [0.4]}', '"lower" outside'),
+        ('{"time": [1], "event": [0], "lower": [2]}', '"lower" above time'),
+        ("[" * 100_000, "brackets within brackets"),
         ('{"time": [1], "event": [1], "scaled_by": 0}', "scaled_by"),
+        ('{"time": [1], "event": [1], "scaled_by": 1' + "0" * 400 + "}", "scaled_by"),
         ('{"time": [1], "event": [1], "scaled_by": "600"}', "scaled_by"),
     ],
 )
@@ -264,6 +267,19 @@ def test_a_file_that_cannot_be_is_refused_in_words(
     shown = capsys.readouterr()
     assert reason in shown.err
     assert not shown.out
+
+
+@pytest.mark.parametrize("time", [1e-6, 0.01, 20.0, 300.0])
+def test_no_chance_is_above_one(time: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for n in (1, 30):
+        found = asked(tmp_path, {"time": [time] * n, "event": [0] * n}, capsys)
+        assert 0 <= found["S_one"] <= found["S_half"] <= 1
+
+
+def test_a_chance_that_rounding_lifts_above_one_is_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Posterior, "survival", lambda self, u: np.float64(1.0 + 4e-16))
+    found = worked(read('{"time": [1, 2], "event": [0, 1]}'))
+    assert (found["S_half"], found["S_one"]) == (1.0, 1.0)
 
 
 def test_a_missing_file_and_a_real_call(tmp_path: Path) -> None:
