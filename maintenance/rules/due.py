@@ -15,13 +15,14 @@ import numpy as np
 
 from maintenance.rules import due_words
 from maintenance.rules.battery.exposure import (
+    DAYS_PER_YEAR,
     activations_per_day,
     exposure,
     mean_current_ua,
     self_discharge_per_day,
     usable_charge_mah,
 )
-from maintenance.rules.due_facts import FAR_DAY, DayArray, FittingFacts, FloatArray, to_date, to_day
+from maintenance.rules.due_facts import EPOCH, FAR_DAY, DayArray, FittingFacts, FloatArray, to_date, to_day
 
 NO_ESTIMATE = "no_estimate"
 
@@ -136,6 +137,18 @@ def _after(start_day: DayArray, n_days: DayArray) -> DayArray:
     return np.where((start_day >= 0) & (n_days >= 0), np.minimum(start_day + n_days, FAR_DAY), FAR_DAY)
 
 
+def _after_years(start_day: DayArray, n_days: DayArray) -> DayArray:
+    """Add a life stated in years: whole ones end on the same day of the year (29 February: 1 March), as people count them."""
+    plain = _after(start_day, n_days)
+    years = np.rint(n_days / DAYS_PER_YEAR).astype(np.int64)
+    is_whole = (plain < FAR_DAY) & (years >= 1) & (np.abs(n_days - years * DAYS_PER_YEAR) < 1)
+    start = np.datetime64(EPOCH, "D") + np.where(is_whole, start_day, 0)
+    month = start.astype("datetime64[M]")
+    day = (month + 12 * np.where(is_whole, years, 0)).astype("datetime64[D]") + (start - month.astype("datetime64[D]"))
+    same_day = (day - np.datetime64(EPOCH, "D")).astype(np.int64)
+    return np.where(is_whole, np.minimum(same_day, FAR_DAY), plain)
+
+
 def _low_battery(w: Worked) -> DayArray:
     return _after(w.facts.first_low_day, w.facts.grace_days)
 
@@ -154,12 +167,12 @@ def _recall(w: Worked) -> DayArray:
 
 def _unit_life(w: Worked) -> DayArray:
     f = w.facts
-    return _after(np.where(f.made_day >= 0, f.made_day, f.fitted_day), f.unit_life_days)
+    return _after_years(np.where(f.made_day >= 0, f.made_day, f.fitted_day), f.unit_life_days)
 
 
 def _shelf_life(w: Worked) -> DayArray:
     f = w.facts
-    return _after(np.where(f.made_day >= 0, f.made_day, f.fitted_day), f.shelf_life_days)
+    return _after_years(np.where(f.made_day >= 0, f.made_day, f.fitted_day), f.shelf_life_days)
 
 
 def _calendar_cap(w: Worked) -> DayArray:

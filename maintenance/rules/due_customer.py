@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from maintenance.rules.due_facts import CELLS, STANDBY, to_date
+from maintenance.rules.due_known import aimed
 from maintenance.rules.due_story import Story, agree
-from maintenance.rules.due_words import day_words, odds_words, share_words, span_words
+from maintenance.rules.due_words import day_words, odds_words, share_words, span_words, used_words
 
 AHEAD_DAYS = 90
 """How far ahead the chance of an end is asked for [d]: about the time between two rounds. Own choice."""
@@ -59,28 +61,33 @@ def _why(story: Story) -> str:
     if story.code == "recall":
         return "Batteries or units of this batch are being called back, so it is changed whatever is left in it."
     if story.code == "shelf_life":
-        return f"Cells of this type are good for {span_words(row['shelf_life_days'])} after they are made, used or not."
+        return _why_of_shelf(row)
     if story.code == "unit_life":
         what = "A standby battery" if int(row["kind"]) == STANDBY else "A unit"
         return f"{what} of this kind serves {span_words(row['unit_life_days'])}; after that we no longer rely on it."
     return f"We leave no battery with a task like this in service longer than {span_words(row['cap_days'])}, however little it has used."
 
 
+def _why_of_shelf(row: Mapping[str, float]) -> str:
+    good = f"Cells of this type are good for {span_words(row['shelf_life_days'])} after they are made, used or not."
+    if row["made_day"] >= 0:
+        return good
+    return f"{good} The day these were made is not known, so we count from the day they were fitted."
+
+
 def _why_of_use(story: Story) -> str:
     reports = story.kind.counts_on_reports and math.isfinite(story.kind.p_dead)
     odds = odds_words(story.kind.p_dead if reports else story.row["planning_probability"])
     stop = agree(odds, "stops working", "stop working") + (" without warning" if reports else "")
-    used = f"today it has used about {share_words(story.u)} of its charge, by then it will be about"
+    used = f"today it has used {used_words(story.u)}, by then it will be about"
     limit = share_words(story.row["u_limit"])
-    now = (
-        f"It has used about {share_words(story.u)} of its charge."
-        if story.is_late
-        else f"Put in figures: {used} {limit}."
-    )
-    return (
+    now = f"It has used {used_words(story.u)}." if story.is_late else f"Put in figures: {used} {limit}."
+    why = (
         "It is changed before it is empty, on purpose: batteries of the same kind do not all last equally long, and we "
-        f"change them early enough that only about {odds} {stop} before {agree(odds, 'its', 'their')} change. {now}"
     )
+    if story.kind.is_record_above:
+        return f"{why}{aimed(story.kind, 'stop working without warning')} {now}"
+    return f"{why}change them early enough that only about {odds} {stop} before {agree(odds, 'its', 'their')} change. {now}"
 
 
 def _sooner(story: Story) -> str:
@@ -141,9 +148,11 @@ def chance_words(chance: float | None, story: Story) -> str:
     if chance is None or not math.isfinite(chance):
         return ""
     said = _odds(chance)
+    # "About fewer than …" would be no English.
+    about = "" if said.startswith(("fewer", "more")) else "about "
     limit = odds_words(story.row["planning_probability"])
     return (
-        f"If it still works today, the chance that it comes to its end within the next {AHEAD_DAYS} days is about {said}. "
+        f"If it still works today, the chance that it comes to its end within the next {AHEAD_DAYS} days is {about}{said}. "
         f"This is another question than the limit: the limit counts, over a whole life, the ends before the change "
         f"({limit}); this looks only at the next {AHEAD_DAYS} days of one that has lasted until now. It helps to choose "
         "whom to visit first. The date never comes from it: asked anew each night, it would move on with every night."

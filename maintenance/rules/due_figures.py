@@ -104,8 +104,7 @@ def _use(
         found.append(Figure("time between check-ins", f"{row['interval_s'] / 60:g} min", RECORDED))
     found.append(Figure("temperature", f"{row['temperature_c']:.0f} °C", _climate_source(row)))
     if row["measured_days"] > 0:
-        counted = f"{row['measured_activations']:.0f} in {row['measured_days']:.0f} days"
-        found.append(Figure("activations", counted, COUNTED))
+        found.append(Figure("activations", counted_words(row), COUNTED))
     else:
         found.append(Figure("activations", "not counted", "the usual number of the kind is assumed"))
     if math.isfinite(rate_per_day):
@@ -120,6 +119,14 @@ def _use(
     found.append(Figure("charge used at the limit", _fine_share(row["u_limit"]), WORKED_OUT))
     found.append(Figure("batteries that may fail before it", odds_words(row["planning_probability"]), POLICY))
     return found
+
+
+def counted_words(row: Mapping[str, float]) -> str:
+    """Say what was counted: "210 in 300 days", "none in the first day"."""
+    n, days = round(row["measured_activations"]), round(row["measured_days"])
+    if days <= 1:
+        return f"{n or 'none'} in the first day"
+    return f"{n or 'none'} in {days} days"
 
 
 @dataclass(frozen=True, slots=True)

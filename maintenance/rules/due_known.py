@@ -60,6 +60,10 @@ class KindKnown:
         Name of the model.
     lot : LotKnown or None
         Its lot, where one is known.
+    n_record_dead, n_record : int
+        Batteries of this duty that were found dead, and that have finished, over the half-years that were tested.
+    is_record_above : bool
+        That record lies clearly above `p_dead`: its whole range does.
     """
 
     is_learned: bool = False
@@ -75,11 +79,30 @@ class KindKnown:
     learned_on: date | None = None
     model_version: str = ""
     lot: LotKnown | None = None
+    n_record_dead: int = 0
+    n_record: int = 0
+    is_record_above: bool = False
 
     @property
     def counts_on_reports(self) -> bool:
         """Whether low-battery reports carry part of the limit."""
         return self.dead_share < NEVER_COUNTED_ON
+
+
+def aimed(kind: KindKnown, what: str) -> str:
+    """Say what is aimed for where the firm's own record lies above its limit; goes on after "we" or "the firm".
+
+    Parameters
+    ----------
+    kind : KindKnown
+        What is known, with the record.
+    what : str
+        What should not happen, as a verb: "die without warning".
+    """
+    return (
+        f"aim for no more than {odds_words(kind.p_dead)} to {what}; so far it has been more "
+        f"({kind.n_record_dead} of {kind.n_record}), and these dates are meant to bring it down."
+    )
 
 
 LEARNED = "learned from the fleet's ended batteries"

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from maintenance.rules.due_facts import CELLS, STANDBY, to_date
-from maintenance.rules.due_figures import use_per_year
-from maintenance.rules.due_known import KindKnown
+from maintenance.rules.due_figures import counted_words, use_per_year
+from maintenance.rules.due_known import KindKnown, aimed
 from maintenance.rules.due_story import REASON_WORDS, Story, agree, because, capital, day_on, dying, is_held_by_calls
-from maintenance.rules.due_words import DAYS_PER_YEAR, SMALL, day_words, odds_words, share_words, span_words
+from maintenance.rules.due_words import DAYS_PER_YEAR, SMALL, day_words, odds_words, share_words, span_words, used_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +37,10 @@ def steps(story: Story) -> tuple[Step, ...]:
 def _used(story: Story) -> Step:
     row = story.row
     n_days = max((story.today - to_date(int(row["fitted_day"]))).days, 0)
+    if n_days == 0:
+        return Step("Used so far", f"{capital(used_words(story.u))}: it was fitted today, {day_on(row['fitted_day'])}.")
     since = f"since it was fitted on {day_on(row['fitted_day'])}, {span_words(n_days)} ago"
-    return Step("Used so far", f"About {share_words(story.u)} of its charge, {since}.")
+    return Step("Used so far", f"{capital(used_words(story.u))}, {since}.")
 
 
 def _per_year(story: Story) -> Step:
@@ -51,9 +53,7 @@ def _per_year(story: Story) -> Step:
     most = max(parts, key=lambda name: parts[name])
     said = [f"About {share_words(per_year)} of its charge, the largest part for {most}."]
     if row["measured_days"] > 0:
-        said.append(
-            f"Its activations were counted: {row['measured_activations']:.0f} in {row['measured_days']:.0f} days."
-        )
+        said.append(f"Its activations were counted: {counted_words(row)}.")
     elif row["activation_uah"] > 0:
         said.append("Its activations were not counted, so the usual number of its kind is assumed.")
     factor = story.kind.sleep_multiplier
@@ -76,13 +76,20 @@ def _limit(story: Story) -> Step:
             + (
                 f"The firm lets no more than {odds_words(kind.p_call)} get that far."
                 if is_held_by_calls(story)
+                else f"We {aimed(kind, 'die without warning')}"
+                if kind.is_record_above
                 else f"So only about {dying(kind.p_dead)}, which is the firm's own limit."
             )
         )
     else:
+        allowed = (
+            f"On {story.duty} duty we {aimed(kind, 'die without warning')}"
+            if kind.is_record_above
+            else f"That is the share the firm allows on {story.duty} duty."
+        )
         said.append(
-            f"That is the share the firm allows on {story.duty} duty. Low-battery reports are not counted on yet: too few "
-            "batteries have been followed to their end to know how often they come in time."
+            f"{allowed} Low-battery reports are not counted on yet: too few batteries have been followed to their end to "
+            "know how often they come in time."
         )
     if kind.lot and kind.lot.factor < 0.995:
         said.append(f"For its {kind.lot.name} the limit is lowered to {share_words(kind.lot.factor)} of that.")
@@ -135,7 +142,7 @@ def _date(story: Story) -> Step:
         start = f"The limit{of_lot} was reached on {day_words(reached)}{that}."
     else:
         left, lasts = share_words(max(limit - story.u, 0.0)), span_words((reached - story.today).days)
-        start = f"{left} is left until the limit{of_lot}. At {per_year} a year that lasts {lasts}, until {day_words(reached)}."
+        start = f"{capital(left)} is left until the limit{of_lot}. At {per_year} a year that lasts {lasts}, until {day_words(reached)}."
     return Step("The date", start if decides else f"{start} Earlier than that, {_holds(story)}")
 
 

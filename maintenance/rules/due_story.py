@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from maintenance.rules.due_facts import CELLS, STANDBY, UNIT, to_date
-from maintenance.rules.due_known import KindKnown
+from maintenance.rules.due_known import KindKnown, aimed
 from maintenance.rules.due_words import (
     DUTY,
     day_words,
@@ -136,6 +136,8 @@ def _because_of_use(story: Story) -> str:
             "met by changing still earlier, since some of this kind fail regardless of use: closer supervision or another "
             "battery would help, more visits would not."
         )
+    if not story.kind.counts_on_reports and story.kind.is_record_above:
+        return f"{start} {agree(odds, 'fails', 'fail')} before that point. On {story.duty} duty we {aimed(story.kind, 'die without warning')}"
     if not story.kind.counts_on_reports:
         return f"{start} {agree(odds, 'fails', 'fail')} before that point, and the firm allows no more on {story.duty} duty."
     end = agree(odds, "comes to its end", "come to their end")
@@ -171,6 +173,8 @@ def _reports(story: Story) -> str:
             f"{_most(story)} report a low battery in time; the firm wants no more than {odds_words(p_call)} to get that far "
             f"on {story.duty} duty."
         )
+    if story.kind.is_record_above:
+        return f"{_most(story)} report a low battery in time. On {story.duty} duty we {aimed(story.kind, 'die without warning')}"
     return (
         f"{_most(story)} report a low battery in time, so that about {dying(p_dead)}: "
         f"the most that the firm allows on {story.duty} duty."

@@ -10,8 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from maintenance.rules.battery.limits import RiskPolicy, planning_probability
+from maintenance.rules.battery.limits import FLOOR_SHARE, MIN_ENDS, RiskPolicy, planning_probability
 from maintenance.rules.battery.posterior import Posterior
+from maintenance.rules.battery.price import DUTIES, Level, level_of, levels
 from maintenance.rules.due import Due, due_date
 from maintenance.rules.due_chance import quantile_band
 from maintenance.rules.due_facts import CELLS, FittingFacts, to_day
@@ -20,7 +21,7 @@ from maintenance.rules.due_story import REASON_WORDS
 from maintenance.rules.due_words import DUTY, day_words, odds_words, span_words
 
 POLICY_LADDER = (0.002, 0.005, 0.01, 0.02, 0.03, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5)
-"""Round limits of risk: the firm's is compared with the next one on either side."""
+"""Round limits of risk: figures of the firm's own are compared with the next one on either side."""
 MIN_MOVE_DAYS = 14
 """What would move a date by less [d] is not worth a line."""
 BAD_LOT = 0.5
@@ -111,7 +112,7 @@ def _report(asked: Asked) -> list[WhatIf]:
 
 
 def _policy(asked: Asked) -> list[WhatIf]:
-    """The firm's limit one round step higher and lower, through the same sum as the limit itself."""
+    """The firm's other levels, or its own figure one round step higher and lower, through the same sum as the limit itself."""
     kind, q = asked.kind, asked.number("planning_probability")
     if not asked.has_charge or not 0 < q < 1:
         return []
@@ -120,23 +121,39 @@ def _policy(asked: Asked) -> list[WhatIf]:
         return [WhatIf(f"A higher limit of risk would not make it later: {decides} decides.")]
     p_dead = kind.p_dead if math.isfinite(kind.p_dead) else q
     p_call = kind.p_call if math.isfinite(kind.p_call) else q
-    found = []
-    higher = [p for p in POLICY_LADDER if p > p_dead * 1.001][:1]
-    lower = [p for p in POLICY_LADDER if p < p_dead * 0.999][-1:]
-    for p_then in higher + lower:
-        q_then = planning_probability(RiskPolicy(p_then, max(p_call, p_then)), kind.dead_share)
-        # Scaled by what stands, so that a lot's factor and a floor under the limit go along.
-        share = asked.posterior.quantile(q_then) / asked.posterior.quantile(q)
-        then = asked.at_limit(asked.number("u_limit") * share)
-        duty = DUTY.get(int(asked.number("duty")), DUTY[0])
-        if then is not None and then != asked.due.due_on:
-            found.append(
-                WhatIf(
-                    f"With the firm's limit on {duty} duty at {odds_words(p_then)} instead of {odds_words(p_dead)}.",
-                    then,
-                )
-            )
-    return found
+    duty = int(asked.number("duty"))
+    code = DUTIES[duty] if 0 <= duty < len(DUTIES) else DUTIES[0]
+    present = level_of(code, p_dead, p_call)
+    if present:
+        others = [(_level_words(level), level.p_dead, level.p_call) for level in levels(code) if level.code != present]
+    else:
+        others = [
+            (_own_words(duty, p, p_dead), p, max(p_call, p))
+            for p in [p for p in POLICY_LADDER if p > p_dead * 1.001][:1]
+            + [p for p in POLICY_LADDER if p < p_dead * 0.999][-1:]
+        ]
+    found = [WhatIf(words, _at_policy(asked, dead, call)) for words, dead, call in others]
+    return [one for one in found if one.due_on is not None and one.due_on != asked.due.due_on]
+
+
+def _level_words(level: Level) -> str:
+    return (
+        f"With the level {level.code.capitalize()} ({odds_words(level.p_dead)} may die without warning, "
+        f"{odds_words(level.p_call)} may end before the change)."
+    )
+
+
+def _own_words(duty: int, p_then: float, p_dead: float) -> str:
+    return f"With the firm's limit on {DUTY.get(duty, DUTY[0])} duty at {odds_words(p_then)} instead of {odds_words(p_dead)}."
+
+
+def _at_policy(asked: Asked, p_dead: float, p_call: float) -> date | None:
+    """Date under other limits of risk, floor included as in `limits.fleet_limits`."""
+    known, q = asked.posterior, asked.number("planning_probability")
+    floor = FLOOR_SHARE * known.quantile(0.5) if asked.kind.n_ended >= MIN_ENDS else 0.0
+    then = max(known.quantile(planning_probability(RiskPolicy(p_dead, p_call), asked.kind.dead_share)), floor)
+    # Scaled by what stands, so that a limit which was set otherwise goes along.
+    return asked.at_limit(asked.number("u_limit") * then / max(known.quantile(q), floor))
 
 
 def _counting(asked: Asked) -> list[WhatIf]:

@@ -49,15 +49,32 @@ def share_words(share: float) -> str:
 
 
 def odds_words(q: float) -> str:
-    """Write a probability as a count: 0.01 → "one in a hundred", 0.03 → "three in a hundred"."""
+    """Write a probability as a count: 0.01 → "one in a hundred", 0.015 → "1.5 in a hundred", 0.12 → "12 in a hundred".
+
+    Below ten one decimal is shown, so that two limits of a firm never get the same words; from ten on, only exact halves.
+    """
     if not (math.isfinite(q) and 0 < q < 1):
         return "an unknown share"
-    n = q * 100
-    if n >= 0.95:
-        whole = round(n)
-        return f"{SMALL[whole] if whole < len(SMALL) else whole} in a hundred"
-    whole = round(q * 1000)
-    return f"{SMALL[whole]} in a thousand" if whole else "fewer than one in a thousand"
+    if q < 0.00095:
+        return "fewer than one in a thousand"
+    return f"{_count_words(q * 1000)} in a thousand" if q < 0.00995 else f"{_count_words(q * 100)} in a hundred"
+
+
+def _count_words(n: float) -> str:
+    """Write a count of 0.95 or more: "one", "1.5", "ten", "12", "12.5"."""
+    is_half = abs(2 * n - round(2 * n)) < 1e-6
+    shown = round(n, 1) if n < len(SMALL) - 1 or is_half else float(round(n))
+    if shown != int(shown):
+        return f"{shown:.1f}"
+    return SMALL[int(shown)] if shown < len(SMALL) else f"{shown:.0f}"
+
+
+def used_words(share: float) -> str:
+    """Write what has been used of a charge: "nothing of its charge yet", "under 1 % of its charge", "about 12 % of its charge"."""
+    said = share_words(share)
+    if said == "0 %":
+        return "nothing of its charge yet"
+    return f"{'' if said.startswith('under') else 'about '}{said} of its charge"
 
 
 def words_of(row: Mapping[str, float], flags: tuple[str, ...]) -> dict[str, str]:

@@ -202,6 +202,23 @@ def test_a_fitting_in_the_future_is_said_and_still_gets_a_date() -> None:
     assert due.due_on > TODAY
 
 
+@pytest.mark.parametrize(
+    ("fitted", "ends"),
+    [
+        (date(2022, 11, 19), date(2032, 11, 19)), (date(2024, 2, 29), date(2034, 3, 1)), (date(2023, 3, 1), date(2033, 3, 1)),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("n_days", [3652, 3653])
+def test_ten_years_end_on_the_same_day_of_the_year(fitted: date, ends: date, n_days: int) -> None:
+    due = due_date(one(fitted_day=to_day(fitted), shelf_life_days=n_days), TODAY)
+    assert next(o.due_on for o in due.opinions if o.code == "shelf_life") == ends
+
+
+def test_a_life_that_is_no_whole_number_of_years_is_counted_in_days() -> None:
+    due = due_date(one(fitted_day=DAY - 400, shelf_life_days=900), TODAY)
+    assert next(o.due_on for o in due.opinions if o.code == "shelf_life") == to_date(DAY + 500)
+
+
 # --- what must hold always --------------------------------------------------------------------------------------------
 
 days = st.integers(1, 2000)

@@ -123,6 +123,8 @@ def test_spans_are_said_as_people_say_them(n_days: float, words: str) -> None:
     ("q", "words"),
     [
         (0.01, "one in a hundred"), (0.03, "three in a hundred"), (0.15, "15 in a hundred"), (0.005, "five in a thousand"),
+        (0.015, "1.5 in a hundred"), (0.02, "two in a hundred"), (0.075, "7.5 in a hundred"), (0.125, "12.5 in a hundred"),
+        (0.1234, "12 in a hundred"), (0.0999, "ten in a hundred"), (0.0075, "7.5 in a thousand"), (0.001, "one in a thousand"),
         (0.0001, "fewer than one in a thousand"), (0.0, "an unknown share"), (float("nan"), "an unknown share"),
     ],
 )  # fmt: skip

@@ -57,6 +57,27 @@ def test_a_limit_with_reports_moves_by_the_same_sum() -> None:
     assert higher.due_on == again.due_on
 
 
+@pytest.mark.parametrize("dead_share", [0.1, 0.25, 1.0])
+def test_the_other_named_levels_give_the_dates_that_choosing_them_gives(dead_share: float) -> None:
+    """Both shares of a level change together: the smaller of call and dead / dead_share is what the limit is made from."""
+    q = min(0.10, 0.01 / dead_share)
+    kind = KindKnown(is_learned=True, dead_share=dead_share, p_dead=0.01, p_call=0.10)
+    one = asked(kind, u_limit=PRIOR.quantile(q), planning_probability=q)
+    rows = found("With the level", one)
+    assert [row.words.split(" (")[0] for row in rows] == ["With the level Cautious", "With the level Thrifty"]
+    assert "(five in a thousand may die without warning, five in a hundred may end before the change)" in rows[0].words
+    for row, times in zip(rows, (0.5, 2.0), strict=True):
+        then = {"u_limit": PRIOR.quantile(q * times), "planning_probability": q * times}
+        assert row.due_on == due_date(facts_table(**(PENDANT | LIMIT | then)), TODAY).due_on
+    assert not found("With the firm's limit", one)
+
+
+def test_own_figures_are_never_compared_with_the_same_words() -> None:
+    kind = KindKnown(p_dead=0.015, p_call=0.015)
+    rows = found("With the firm's limit", asked(kind, u_limit=PRIOR.quantile(0.015), planning_probability=0.015))
+    assert "two in a hundred instead of 1.5 in a hundred" in rows[0].words
+
+
 def test_where_another_rule_decides_a_higher_limit_changes_nothing_and_that_is_said() -> None:
     (row,) = found("A higher limit of risk would not make it later", asked(cap_days=500))
     assert "longest time in service decides" in row.words
