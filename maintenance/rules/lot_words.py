@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from maintenance.rules.battery.lots import interval_of_ratio
+from maintenance.rules.battery.lots import MIN_OBSERVED, interval_of_ratio
 from maintenance.rules.wear import half_year_of
 
 LEVEL = 0.9
@@ -93,6 +94,32 @@ def verdict(lot: LotCount) -> str:
     if lot.chance_normal < 0.8:
         return f"{seen}; the chance that it is an ordinary lot is {chance_words(lot.chance_normal)}. That is not enough to suspect it."
     return f"{seen}. Nothing points to a bad lot."
+
+
+def kinds_words(kinds: Sequence[tuple[str, LotCount]]) -> str:
+    """Say why one delivery is suspect in some kinds of transmitters and not in others, and what is done; else empty.
+
+    Parameters
+    ----------
+    kinds : sequence of (str, LotCount)
+        Name of each kind of transmitter with the numbers of the lot in it. Names may repeat.
+    """
+    bad = list(dict.fromkeys(name for name, lot in kinds if lot.is_suspect))
+    rest = [(name, lot) for name, lot in kinds if not lot.is_suspect]
+    if not bad or not rest:
+        return ""
+    few = list(dict.fromkeys(name for name, lot in rest if lot.observed < MIN_OBSERVED))
+    others = list(dict.fromkeys(name for name, _ in rest))
+    why = "The same delivery can behave differently in different transmitters"
+    if few:
+        why += f", and too few have ended in {_listed(few)} to tell"
+    done = f"due dates in {_listed(bad)} are brought forward, those in {_listed(others)} not yet"
+    return f"{why}. For now {done}. A recall covers all of them."
+
+
+def _listed(names: Sequence[str]) -> str:
+    *most, last = names
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def standing_words(lot: LotCount) -> str:

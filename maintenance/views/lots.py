@@ -23,6 +23,7 @@ from maintenance.rules.lot_words import (
     LotCount,
     expected_words,
     half_year_days,
+    kinds_words,
     lot_name,
     ratio_words,
     standing_words,
@@ -104,16 +105,26 @@ def lot_detail(request: PersonRequest, pk: int) -> HttpResponse:
     counts = [LotCount(row.observed, row.expected, row.factor, row.chance_normal, row.is_suspect) for row in kinds]
     for row, count in zip(kinds, counts, strict=True):
         row.ratio, row.verdict = ratio_words(row.observed, row.expected), verdict(count)
+    told = kinds_words([(_kind_name(row, kinds), count) for row, count in zip(kinds, counts, strict=True)])
     places = count_sites(reads.site_counts(held))
     listed = RecallItem.objects.visible_to(request.user).open().filter(fitting__in=held.values("pk"))
     context = {
         "lot": lot, "name": lot_name(lot.code, is_half_year=lot.is_half_year), "kinds": kinds, "page": paging,
         "ended": out[:ENDED_SHOWN], "n_ended": out.count(), "n_sites": len(places), "section": "due",
         "n_grave": sum(site.n_grave for site in places), "n_placed": sum(site.n for site in places),
-        "is_suspect": any(row.is_suspect for row in kinds), "recall_url": _recall_url(key),
+        "is_suspect": any(row.is_suspect for row in kinds), "kinds_told": told, "recall_url": _recall_url(key),
         "recalls": Recall.objects.visible_to(request.user).filter(pk__in=listed.values("recall_id")).order_by("due_on", "pk"),
     }  # fmt: skip
     return page(request, "maintenance/lots/detail.html", context, part="rows")
+
+
+def _kind_name(lot: LotFit, kinds: list[LotFit]) -> str:
+    """Name of the kind of transmitter; one that stands here twice says whether its activations are counted."""
+    kind = lot.stratum.transmitter_type
+    name = kind.label if kind else "unknown transmitters"
+    if sum(row.stratum.transmitter_type_id == lot.stratum.transmitter_type_id for row in kinds) == 1:
+        return name
+    return f"{name} (activations {'counted' if lot.stratum.is_measured else 'assumed'})"
 
 
 def _place(fitting: Any, today: Any) -> None:

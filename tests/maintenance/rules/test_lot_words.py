@@ -13,6 +13,7 @@ from maintenance.rules.lot_words import (
     expected_words,
     half_year_days,
     half_year_words,
+    kinds_words,
     life_words,
     lot_name,
     ratio_words,
@@ -125,3 +126,38 @@ def test_every_half_year_of_the_fit_can_be_read_back_as_days(number):
 )
 def test_a_table_says_how_a_lot_stands_and_claims_no_more(count, words):
     assert standing_words(count) == words
+
+
+BAD = LotCount(5, 0.5, 0.5, 0.002, True)
+FEW = LotCount(1, 0.9, 1.0, 0.78, False)
+FINE = LotCount(6, 5.0, 1.0, 0.9, False)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "words"),
+    [
+        ([], ""),
+        ([("pendant", BAD)], ""),
+        ([("pendant", BAD), ("door contact", BAD)], ""),
+        ([("pendant", FEW), ("door contact", FINE)], ""),
+        (
+            [("pendant", BAD), ("door contact", FEW)],
+            "The same delivery can behave differently in different transmitters, and too few have ended in door contact "
+            "to tell. For now due dates in pendant are brought forward, those in door contact not yet. A recall covers all "
+            "of them.",
+        ),
+        (
+            [("pendant", BAD), ("door contact", FINE), ("door contact", FINE)],
+            "The same delivery can behave differently in different transmitters. For now due dates in pendant are brought "
+            "forward, those in door contact not yet. A recall covers all of them.",
+        ),
+        (
+            [("pendant", BAD), ("mat", BAD), ("door contact", FINE), ("smoke detector", FEW)],
+            "The same delivery can behave differently in different transmitters, and too few have ended in smoke detector "
+            "to tell. For now due dates in pendant and mat are brought forward, those in door contact and smoke detector "
+            "not yet. A recall covers all of them.",
+        ),
+    ],
+)
+def test_why_a_delivery_is_suspect_in_one_kind_only_is_said(kinds, words):
+    assert kinds_words(kinds) == words

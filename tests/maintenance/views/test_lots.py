@@ -84,6 +84,25 @@ def test_kinds_of_transmitters_are_summed_and_their_worst_word_counts(world, kin
     said = text_of(world.client("office").get(reverse("maintenance:lot_detail", args=[row["lot_pk"]])))
     assert "Door contact" in said
     assert "1 ended where 1.6 were expected" in said
+    assert "too few have ended in door contact to tell. For now due dates in" in said
+    assert "those in door contact not yet. A recall covers all of them." in said
+
+
+def test_a_kind_that_stands_twice_says_which_of_the_two_is_brought_forward(world, kind, bad):
+    other = make_kind(kind.fit, 1, transmitter_type=kind.transmitter_type, is_measured=not kind.is_measured)
+    a_lot(other, "24A17", observed=9, expected=8.0)
+    said = text_of(world.client("office").get(reverse("maintenance:lot_detail", args=[bad.pk])))
+    words = ["counted", "assumed"] if kind.is_measured else ["assumed", "counted"]
+    label = kind.transmitter_type.label
+    assert (
+        f"For now due dates in {label} (activations {words[0]}) are brought forward, "
+        f"those in {label} (activations {words[1]}) not yet." in said
+    )
+
+
+def test_a_lot_in_one_kind_has_nothing_to_explain(world, bad):
+    page = world.client("office").get(reverse("maintenance:lot_detail", args=[bad.pk]))
+    assert "can behave differently" not in text_of(page)
 
 
 def test_lots_are_narrowed_sorted_and_said_to_be_none(world, kind, bad):
