@@ -1,10 +1,12 @@
 """Pages of the policy: prices for everybody in the office, the choice for managers."""
 
 import re
+import threading
 from datetime import timedelta
 
 import pytest
 import time_machine
+from django.db import connection
 from django.urls import reverse
 
 from company import jobs
@@ -120,6 +122,29 @@ def test_a_choice_that_cannot_be_made_says_why_and_changes_nothing(world, over, 
     assert asked(page)["seen"] == ensure_policies()["life_safety"].seen
     assert ensure_policies()["life_safety"].p_dead == 0.01
     assert not ChangeRow.objects.filter(verb="save_policy").exists()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_two_choices_sent_at_the_same_moment_the_second_is_told(world):
+    clients = [world.client("manager") for _ in range(2)]
+    fields = asked(clients[0].get(reverse(HOME))) | {"level": "cautious", "reason": "after an incident"}
+    gate, answers = threading.Barrier(2), []
+
+    def send(client):
+        try:
+            gate.wait(timeout=20)
+            answers.append(client.post(reverse("maintenance:policy_choose", args=["life_safety"]), fields).status_code)
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=send, args=(client,)) for client in clients]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert sorted(answers) == [302, 422]
+    assert ChangeRow.objects.filter(verb="save_policy").count() == 1
+    assert Job.objects.filter(handler="maintenance.actions.due.refresh_after_policy").count() == 1
 
 
 def test_only_managers_choose(world):
