@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import secrets
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
@@ -28,6 +29,8 @@ from maintenance.rules.fleet_history import BAD_EXPOSURE, UNKNOWN_TYPE, Grouped,
 MODEL_VERSION = "fleet-1"
 ROWS_A_WRITE = 1000
 LEAST_EXPECTED = 0.5
+SAME = 1e-9
+"""Figures of two fits that differ by less say the same."""
 REASONS = {**LEFT_OUT, UNKNOWN_TYPE: "unknown_type", BAD_EXPOSURE: "bad_exposure"}
 """Why a record teaches nothing, as it is counted in `BatteryFit.facts`."""
 
@@ -85,11 +88,22 @@ def make_fit(
     step("keeping what was learnt")
     if run is not None:
         BatteryFit.objects.filter(run=run, is_current=False).delete()
-    kept = BatteryFit.objects.create(
-        as_of=as_of, made_at=at, run=run, model_version=MODEL_VERSION, n_batteries=len(learnt.groups.batteries),
-        n_ends=int(learnt.fit.n_ends.sum()), n_left_out=sum(learnt.groups.left_out.values()),
-        prior=asdict(learnt.fit.prior), facts=_facts(learnt, policies),
-    )  # fmt: skip
+    return _kept(learnt, policies, at=at, as_of=as_of, run=run, step=step)
+
+
+def _head(learnt: Learnt, policies: dict[str, Any], as_of: date) -> dict[str, Any]:
+    return {
+        "as_of": as_of, "model_version": MODEL_VERSION, "n_batteries": len(learnt.groups.batteries),
+        "n_ends": int(learnt.fit.n_ends.sum()), "n_left_out": sum(learnt.groups.left_out.values()),
+        "prior": asdict(learnt.fit.prior), "facts": _facts(learnt, policies),
+    }  # fmt: skip
+
+
+def _kept(
+    learnt: Learnt, policies: dict[str, Any], *, at: datetime, as_of: date, run: RefreshRun | None,
+    step: Step = lambda text: None,
+) -> BatteryFit:  # fmt: skip
+    kept = BatteryFit.objects.create(made_at=at, run=run, **_head(learnt, policies, as_of))
     strata: list[StratumFit] = []
     for rows in _in_portions(_strata(kept, learnt), 200):
         step("keeping kinds")
@@ -112,10 +126,63 @@ def put_in_use(*, fit: BatteryFit) -> None:
 
 
 def refresh_fit(*, at: datetime, as_of: date) -> BatteryFit:
-    """Fit the model to the record as it stands and use the answer at once. May be repeated."""
-    fit = make_fit(at=at, as_of=as_of)
+    """Fit the model to the record as it stands and use the answer at once.
+
+    Where the fit in use says the same already it stays, and nothing is written: asked again and again, the record of fits
+    does not grow. May be repeated.
+    """
+    policies = ensure_policies()
+    learnt = learn(at=at, as_of=as_of, policies=policies)
+    in_use = BatteryFit.objects.filter(is_current=True).first()
+    if in_use is not None and _says_the_same(in_use, learnt, policies, as_of):
+        return in_use
+    fit = _kept(learnt, policies, at=at, as_of=as_of, run=None)
     put_in_use(fit=fit)
     return fit
+
+
+def _says_the_same(in_use: BatteryFit, learnt: Learnt, policies: dict[str, Any], as_of: date) -> bool:
+    """Tell whether a fit that is kept and one just made agree in everything a reader could see, but for when and which."""
+    new = _head(learnt, policies, as_of)
+    if not same_figures(_told(in_use, new), new | {"facts": _untold(new["facts"])}):
+        return False
+    strata = list(StratumFit.objects.filter(fit=in_use).order_by("number"))
+    wanted = list(_strata(in_use, learnt))
+    if len(strata) != len(wanted) or any(row.posterior is None for row in strata):
+        return False
+    if not all(same_figures(_columns(a), _columns(b)) for a, b in zip(strata, wanted, strict=True)):
+        return False
+    # Compared by the stratum's number: rows that were never kept have no key.
+    number = {row.pk: row.number for row in strata}
+    kept = {(number[row.stratum_id], row.code): _columns(row) for row in LotFit.objects.filter(fit=in_use)}
+    made = {(row.stratum.number, row.code): _columns(row) for row in _lots(in_use, wanted, learnt)}
+    return same_figures(kept, made)
+
+
+def _told(fit: BatteryFit, like: dict[str, Any]) -> dict[str, Any]:
+    return {name: getattr(fit, name) for name in like} | {"facts": _untold(fit.facts)}
+
+
+def _untold(facts: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in facts.items() if name != "token"}
+
+
+def _columns(row: StratumFit | LotFit) -> dict[str, Any]:
+    """Give what a row says: neither keys of its own nor the bytes that its figures were read off."""
+    left = {"id", "fit_id", "stratum_id", "posterior"}
+    return {field.attname: getattr(row, field.attname) for field in row._meta.fields if field.attname not in left}
+
+
+def same_figures(a: Any, b: Any) -> bool:
+    """Tell whether two nested values agree, numbers to within `SAME`."""
+    if isinstance(a, dict) and isinstance(b, dict):
+        return a.keys() == b.keys() and all(same_figures(a[name], b[name]) for name in a)
+    if isinstance(a, list) and isinstance(b, list):
+        return len(a) == len(b) and all(map(same_figures, a, b))
+    if isinstance(a, float) or isinstance(b, float):
+        is_number = isinstance(a, int | float) and isinstance(b, int | float)
+        return is_number and (a == b or math.isclose(a, b, rel_tol=SAME, abs_tol=SAME))
+    return bool(a == b)
 
 
 def _count(groups: Grouped, chosen: Any) -> IntArray:

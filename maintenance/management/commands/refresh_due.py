@@ -11,7 +11,7 @@ from django.utils import timezone
 from company import jobs
 from company.models import Job
 from maintenance.actions import due, fits
-from maintenance.models import RefreshRun
+from maintenance.models import BatteryFit, RefreshRun
 
 
 class Command(BaseCommand):
@@ -29,9 +29,15 @@ class Command(BaseCommand):
         run = RefreshRun.objects.filter(business_day=day).first()
         if run is not None and run.state == RefreshRun.State.CLOSED:
             # The model too: whoever asks by hand may have put a record right that it had learnt from.
-            fits.refresh_fit(at=now, as_of=day)
+            before = BatteryFit.objects.filter(is_current=True).values_list("pk", flat=True).first()
+            is_kept = fits.refresh_fit(at=now, as_of=day).pk == before
             done = due.refresh_all(today=day, at=now)
             self.stdout.write(f"{done.n_items} due dates of {day} worked out again, {done.n_moved} moved.")
+            self.stdout.write(
+                "The model says what it said before, so the fit in use stays."
+                if is_kept
+                else "The record has changed: a new fit of the model is in use."
+            )
             return
         run = due.start_nightly(day=day, at=now)
         mine = Job.objects.filter(key__startswith=f"due:{day.isoformat()}:").order_by("pk")

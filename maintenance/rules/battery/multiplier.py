@@ -28,13 +28,13 @@ Evidence = Callable[[IntArray, FloatArray], FloatArray]
 
 
 def factor(multiplier: FloatArray, sleep_share: FloatArray) -> FloatArray:
-    """Give the ratio u_m / u = 1 + (m − 1) · share; 1 where the share is not known (NaN)."""
+    """Give the ratio u_m / u = 1 + (m − 1) · share; 1 where the share is not known (not finite)."""
     return np.asarray(1.0 + (multiplier - 1.0) * np.nan_to_num(sleep_share, nan=0.0, posinf=0.0, neginf=0.0))
 
 
 def can_tell(stratum: IntArray, is_end: NDArray[np.bool_], sleep_share: FloatArray, n_strata: int) -> IntArray:
     """Give the strata whose ended batteries are many enough, and differ enough in their share of sleep [0 … 1]."""
-    known = is_end & (np.nan_to_num(sleep_share, nan=0.0) > 0.0)
+    known = is_end & (np.nan_to_num(sleep_share, nan=0.0) > 0.0) & np.isfinite(sleep_share)
     rows, share = stratum[known], sleep_share[known]
     n = np.bincount(rows, minlength=n_strata)
     mean = np.bincount(rows, share, n_strata) / np.maximum(n, 1)

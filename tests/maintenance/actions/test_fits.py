@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 import time_machine
+from django.core.management import call_command
 from django.utils import timezone
 
 from company import jobs
@@ -16,7 +17,7 @@ from company.actions import ensure_policies
 from company.models import Job
 from devices.models import Fault, Fitting, FittingTotals, Receiver, Transmitter
 from maintenance.actions import due, fits
-from maintenance.models import BatteryFit, DueItem, LotFit, Recall, RecallItem, RefreshRun, StratumFit
+from maintenance.models import BatteryFit, DueChange, DueItem, LotFit, Recall, RecallItem, RefreshRun, StratumFit
 from maintenance.querysets.fits import current_fit, fit_in_use
 from maintenance.querysets.fleet import Scope, read_fleet
 from maintenance.querysets.fleet_history import read_history
@@ -171,7 +172,7 @@ def test_only_the_newest_fit_keeps_its_posteriors_and_its_sound_lots(receiver: R
     ended(6, after_days=500, lot="A1")
     first = fits.refresh_fit(at=NOW, as_of=TODAY)
     assert LotFit.objects.filter(fit=first, code="A1", observed=6).exists()
-    second = fits.refresh_fit(at=NOW, as_of=TODAY)
+    second = fits.refresh_fit(at=NOW, as_of=TODAY + timedelta(days=1))
     assert not StratumFit.objects.filter(fit=first).exclude(posterior=None).exists()
     assert not StratumFit.objects.filter(fit=second, posterior=None).exists()
     assert not LotFit.objects.filter(fit=first, is_suspect=False).exists()
@@ -443,6 +444,51 @@ def test_a_second_night_of_the_same_facts_writes_nothing(receiver: Receiver) -> 
     assert list(DueItem.objects.order_by("pk").values()) == before
     written = Job.objects.filter(key__startswith=f"due:{TODAY}:", handler__endswith="refresh_chunk").get().result
     assert written == {"items": 2, "moved": 0, "written": 0, "ranked": 0}
+
+
+def everything_kept() -> dict[str, list[Any]]:
+    tables = (BatteryFit, StratumFit, LotFit, DueItem, DueChange, RefreshRun, Job)
+    return {model.__name__: list(model._default_manager.order_by("pk").values()) for model in tables}
+
+
+def test_asked_again_by_hand_nothing_is_written_until_the_record_changes(
+    receiver: Receiver, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ended(20, after_days=800, lot="A1")
+    ended(20, after_days=300, lot="B2")
+    mine = in_service(receiver, lot="A1")
+    in_service(receiver, 2, fitted_at=None)
+    tonight()
+    before = everything_kept()
+    assert before["LotFit"]
+    for _ in range(2):
+        call_command("refresh_due", "--on", TODAY.isoformat())
+        assert "the fit in use stays" in capsys.readouterr().out
+        assert everything_kept() == before
+    ended(1, after_days=500, type=mine.transmitter.type)
+    call_command("refresh_due", "--on", TODAY.isoformat())
+    assert "a new fit of the model is in use" in capsys.readouterr().out
+    assert BatteryFit.objects.count() == 2
+    after = everything_kept()
+    call_command("refresh_due", "--on", TODAY.isoformat())
+    assert everything_kept() == after
+
+
+def test_a_fit_whose_figures_were_tampered_with_is_made_again(receiver: Receiver) -> None:
+    ended(20, after_days=800)
+    first = fits.refresh_fit(at=NOW, as_of=TODAY)
+    assert fits.refresh_fit(at=NOW, as_of=TODAY).pk == first.pk
+    StratumFit.objects.filter(fit=first, number=0).update(u_1=0.123)
+    assert fits.refresh_fit(at=NOW, as_of=TODAY).pk != first.pk
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "same"),
+    [(1.0, 1.0 + 1e-12, True), (1.0, 1.0 + 1e-7, False), (None, 1.0, False), ({"a": [1.0]}, {"a": [1]}, True),
+     ({"a": 1}, {"b": 1}, False), ([1], [1, 2], False), (True, False, False)],
+)  # fmt: skip
+def test_figures_are_the_same_to_nine_places(a: Any, b: Any, same: bool) -> None:
+    assert fits.same_figures(a, b) is same
 
 
 def test_the_chance_of_an_end_soon_keeps_pace_though_the_date_stands_still(receiver: Receiver) -> None:
