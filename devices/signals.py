@@ -4,3 +4,6 @@ from django.dispatch import Signal
 
 slot_map_changed = Signal()
 """Sent after commit with `receiver_ids` (list of int), `site_ids` (list of int): slots, fittings or settings have changed."""
+
+cells_fitted_by_hand = Signal()
+"""Sent by a form that has saved cells, with `fitting` and `user`: listeners answer with a list of sentences to warn that person with."""

@@ -11,9 +11,12 @@ from django.utils import timezone
 from company import jobs
 from company.models import User
 from company.signals import policy_changed
-from devices.signals import slot_map_changed
+from devices.models import Fitting
+from devices.signals import cells_fitted_by_hand, slot_map_changed
 from maintenance.actions.due import refresh_receivers
 from maintenance.actions.recall_states import follow_changes
+from maintenance.models import LotFit, Recall
+from maintenance.querysets.new_cells import words_on_lot
 
 
 @receiver(slot_map_changed)
@@ -23,6 +26,12 @@ def refresh_due_dates(sender: Any, receiver_ids: list[int], **unknown: Any) -> N
     # First, or cells just fitted would still bear the date of the recall that they have settled.
     follow_changes(receiver_ids=receiver_ids, at=now)
     refresh_receivers(receiver_ids=receiver_ids, at=now)
+
+
+@receiver(cells_fitted_by_hand)
+def warn_of_a_bad_lot(sender: Any, fitting: Fitting, user: User, **unknown: Any) -> list[str]:
+    """Tell who has just put cells in that their lot is suspect or being recalled."""
+    return words_on_lot(LotFit.objects.visible_to(user), Recall.objects.visible_to(user), fitting)
 
 
 @receiver(policy_changed)

@@ -16,6 +16,7 @@ from devices.actions import batteries as actions
 from devices.actions.fitting_corrections import correct_end
 from devices.forms import BatteryForm, CorrectEndForm, TakeOutForm
 from devices.models import BatteryType, Fitting, FittingEnd, Receiver, Registration, Transmitter
+from devices.signals import cells_fitted_by_hand
 from devices.views.receivers import FORM, frame, here, refusal
 from devices.views.shown import registration_lines
 
@@ -98,7 +99,7 @@ def battery_fit(request: PersonRequest, pk: int) -> HttpResponse:
         return refused(request, FORM, context)
     cleaned = form.cleaned_data
     try:
-        actions.fit_battery(
+        fitting = actions.fit_battery(
             transmitter=transmitter, battery_type=cleaned["battery_type"], by=request.user, at=cleaned["at"],
             n_cells=cleaned["n_cells"], lot=cleaned["lot"], made_on=cleaned["made_on"],
             is_age_known=not cleaned["is_age_unknown"], reason=cleaned["reason"], receiver=receiver,
@@ -111,6 +112,9 @@ def battery_fit(request: PersonRequest, pk: int) -> HttpResponse:
         messages.warning(
             request, f"This type takes {wanted.iec_code}; you recorded {cleaned['battery_type'].iec_code}."
         )
+    for _, words in cells_fitted_by_hand.send_robust(sender=Fitting, fitting=fitting, user=request.user):
+        for sentence in words if isinstance(words, list) else ():
+            messages.warning(request, sentence)
     messages.success(request, "The cells are recorded.")
     return redirect(back_to(request, transmitter, registration))
 
