@@ -61,6 +61,10 @@ class NothingToSet(Refused):
     """The item is in that state already, or its state follows from the records."""
 
 
+class ReasonMissing(Refused):
+    """Whoever adds to a list says how that came to light."""
+
+
 class NothingAdded(Refused):
     """Everything asked for is on the list already, or stands in no slot."""
 
@@ -146,13 +150,15 @@ def add_to_recall(
 
     Raises
     ------
-    RecallClosed, NothingAdded
+    RecallClosed, NothingAdded, ReasonMissing
         Nothing is written.
     """
     recall = _lock(recall)
     listed = set(recall.items.values_list("transmitter_id", flat=True))
     new = {row.pk: row for row in transmitters if row.pk not in listed}
     places = places_of(new)
+    if places and not reason.strip():
+        raise ReasonMissing("Say how these came to light, such as who found them.")
     cells = dict(Fitting.objects.open().filter(transmitter_id__in=list(places)).values_list("transmitter_id", "pk"))
     items = RecallItem.objects.bulk_create(
         [

@@ -337,16 +337,7 @@ def recall_item(request: PersonRequest, pk: int) -> HttpResponse:
         )
         return redirect(item.recall)
     is_back = meant == RecallItem.State.OPEN
-    place = (
-        f"{item.site.name}, {item.registration.label}" if item.site and item.registration else item.transmitter.serial
-    )
-    title = "To do again" if is_back else "Looked at, not affected"
-    context = form_context(
-        form, title, item.recall, "due", button="Put it back on the list" if is_back else "Take it off what is to do"
-    )
-    context["lead"] = f"{place}, {item.transmitter.serial}: {item.recall.title}."
-    if is_back:
-        form.fields["note"].label = "Why it is to do again"
+    context = _item_context(item, form, is_back)
     if is_post:
         if not form.is_valid():
             return refused(request, FORM, context)
@@ -361,6 +352,17 @@ def recall_item(request: PersonRequest, pk: int) -> HttpResponse:
     return page(request, FORM, context)
 
 
+def _item_context(item: RecallItem, form: NoteForm, is_back: bool) -> dict[str, Any]:
+    serial = item.transmitter.serial
+    place = f"{item.site.name}, {item.registration.label}" if item.site and item.registration else serial
+    title, button = "Looked at, not affected", "Take it off what is to do"
+    if is_back:
+        title, button = "To do again", "Put it back on the list"
+        form.fields["note"].label = "Why it is to do again"
+    context = form_context(form, title, item.recall, "due", button=button)
+    return context | {"lead": f"{place}, {serial}: {item.recall.title}."}
+
+
 @audience("office")
 @require_http_methods(["GET", "HEAD", "POST"])
 def recall_close(request: PersonRequest, pk: int) -> HttpResponse:
@@ -368,7 +370,7 @@ def recall_close(request: PersonRequest, pk: int) -> HttpResponse:
     progress = RecallItem.objects.visible_to(request.user).filter(recall=recall).progress()
     if recall.closed_at and request.method != "POST":
         return _is_closed(request, recall)
-    if not (progress.is_settled or request.user.is_manager) and request.method != "POST":
+    if not (recall.closed_at or progress.is_settled or request.user.is_manager):
         messages.warning(request, f"{progress.open} still to do: until all are settled only a manager may close it.")
         return redirect(recall)
     form = CloseForm(request.POST if request.method == "POST" else None, is_settled=progress.is_settled)

@@ -23,6 +23,7 @@ from maintenance.actions.recalls import (
     NothingAffected,
     NothingToSet,
     NotSettled,
+    ReasonMissing,
     RecallClosed,
     RecallPlan,
     add_to_recall,
@@ -341,6 +342,8 @@ def test_a_state_that_cannot_be_set_is_refused(world, things, recall, state, not
 def test_what_comes_to_light_later_is_added_once_and_spares_are_not(world, things, recall):
     late = a_thing(world.own_receiver, 40, lot="24A17")
     spare = factories.make_transmitter(world.own)
+    with pytest.raises(ReasonMissing):
+        add_to_recall(recall=recall, transmitters=[late.unit], by=world.office, at=NOW, reason=" ")
     (item,) = add_to_recall(
         recall=recall, transmitters=[late.unit, things.bed.unit, spare], by=world.office, at=NOW, reason="lot noted now"
     )
