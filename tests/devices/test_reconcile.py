@@ -102,3 +102,38 @@ def test_a_row_that_names_another_customer_is_found(counted):
     assert code == 1
     assert "devices_fittingtotals: 1 rows name another customer than their devices_fitting (fitting_id)" in said
     assert "by hand" in why
+
+
+@pytest.mark.parametrize(
+    ("days", "sum_c", "said"),
+    [
+        (5000, 100_000.0, "temperature on 5000 days, but the period has"),
+        (10, 1e308, "mean temperature 1e+307 °C"),
+        (10, -601.0, "mean temperature -60.1 °C"),
+        (0, 3.5, "a sum of 3.5 °C on no days"),
+    ],
+)
+def test_a_temperature_that_cannot_be_is_shown_and_never_mended(counted, days, sum_c, said):
+    mine = FittingTotals.objects.filter(fitting=counted.own_fitting)
+    mine.update(temperature_days=days, temperature_sum_c=sum_c)
+    for words in ((), ("--write",)):
+        shown, code, why = run(*words)
+        assert code == 1
+        assert f"{counted.own_registration.transmitter.serial}, cells {counted.own_fitting.pk}, period from" in shown
+        assert said in shown
+        assert "1 periods with a temperature that cannot be" in shown
+        assert "by hand" in why
+        assert "--write" not in why
+    assert (mine.get().temperature_days, mine.get().temperature_sum_c) == (days, sum_c)
+
+
+@pytest.mark.parametrize(("days", "sum_c"), [(1, -60.0), (10, 900.0), (10, 0.0)])
+def test_a_temperature_that_can_be_is_left_alone(counted, days, sum_c):
+    FittingTotals.objects.filter(fitting=counted.own_fitting).update(temperature_days=days, temperature_sum_c=sum_c)
+    assert run()[1] == 0
+
+
+def test_the_help_says_that_temperature_is_not_checked(capsys):
+    with pytest.raises(SystemExit):
+        run("--help")
+    assert "Temperature is in the totals only" in " ".join(capsys.readouterr().out.split())
