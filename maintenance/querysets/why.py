@@ -5,7 +5,7 @@ narrowed by the door.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.db.models import Count, QuerySet
@@ -80,6 +80,14 @@ def lot_elsewhere(items: QuerySet[Any], item: Any) -> Elsewhere:
     ).exclude(pk=item.pk)  # fmt: skip
     found = rows.aggregate(n=Count("pk"), n_sites=Count("site_id", distinct=True))
     return Elsewhere(found["n"], found["n_sites"])
+
+
+def limits_changed(rows: QuerySet[Any], policies: QuerySet[Any], duty: str) -> list[datetime]:
+    """When the firm changed its limits of one duty."""
+    of_duty = policies.filter(duty=duty).values("pk")
+    return list(
+        rows.filter(verb="save_policy", subject_kind="riskpolicy", subject_id__in=of_duty).values_list("at", flat=True)
+    )
 
 
 def last_days(days: QuerySet[Any], transmitter_id: int, until: date) -> list[DayHeard]:

@@ -28,7 +28,7 @@ from maintenance.rules.due import NO_ESTIMATE
 from maintenance.rules.due_customer import likely_words
 from maintenance.rules.due_story import REASON_WORDS
 from maintenance.rules.rounds.packing import packing_list
-from maintenance.views.why import check_ins, explain
+from maintenance.views.why import check_ins, explain, say_why_moved
 from sites.models import Site
 
 WINDOWS_WEEKS = (2, 4, 8, 12)
@@ -154,8 +154,7 @@ def due_why(request: HttpRequest, pk: int) -> HttpResponse:
     item = get_object_or_404(DueItem.objects.visible_to(request.user).for_why(), pk=pk)
     today = timezone.localdate()
     changes = list(DueChange.objects.visible_to(request.user).filter(due_item=item).newest_first()[:20])
-    for change in changes:
-        change.before, change.after = (REASON_WORDS.get(code, code) for code in (change.from_reason, change.to_reason))
+    say_why_moved(changes, item.duty, request.user)
     context = {
         "item": item,
         "today": today,

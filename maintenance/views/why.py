@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 from django.contrib.auth.models import AnonymousUser
 
-from company.models import User
+from company.models import ChangeRow, User
 from company.models.firm import RiskPolicy
 from devices.models import CheckInDay, Receiver
 from devices.rules.supervision import EVERY
 from maintenance.actions.due_items import Basis, basis, things_at
 from maintenance.actions.fits import MODEL_VERSION
-from maintenance.models import DueItem, LotFit, Recall, RecallItem, StratumFit
+from maintenance.models import Backtest, DueItem, LotFit, Recall, RecallItem, StratumFit
+from maintenance.querysets.backtest import outcome_rows, tested_fit
 from maintenance.querysets.fleet import KINDS, Scope
 from maintenance.querysets.why import (
     Elsewhere,
     last_days,
+    limits_changed,
     lot_elsewhere,
     lot_known,
     reports_of,
@@ -38,8 +40,9 @@ from maintenance.rules.due_facts import FittingFacts, to_date
 from maintenance.rules.due_figures import Figure, figures_of
 from maintenance.rules.due_known import KindKnown, known_figures
 from maintenance.rules.due_steps import Step, steps
-from maintenance.rules.due_story import Story, headline, notes_left
+from maintenance.rules.due_story import REASON_WORDS, Story, headline, notes_left
 from maintenance.rules.due_whatif import Asked, WhatIf, what_would_change
+from maintenance.rules.honesty_page import honesty_tables
 
 Viewer = User | AnonymousUser
 
@@ -67,6 +70,7 @@ class Told:
     kind_pk: int | None
     lot: Any
     recall: Recall | None
+    model_version: str
     elsewhere: Elsewhere = field(default_factory=lambda: Elsewhere(0, 0))
 
 
@@ -90,7 +94,7 @@ def explain(*, item: DueItem, today: date, user: Viewer) -> Told | None:
         return None
     due = due_date(facts, today)
     row = next(facts.plain_rows())
-    known = _known(item, on, row, user)
+    known = _with_record(_known(item, on, row, user), item.duty, user)
     recall = _recall(item, user) if due.code == "recall" else None
     story = _story(item, due, row, known.kind, today, recall)
     chance = _chance(story, known)
@@ -108,6 +112,7 @@ def explain(*, item: DueItem, today: date, user: Viewer) -> Told | None:
         kind_pk=known.stratum.pk if known.kind.is_learned else None,
         lot=known.lot,
         recall=recall,
+        model_version=known.kind.model_version,
         elsewhere=lot_elsewhere(DueItem.objects.visible_to(user), item),
     )
 
@@ -147,6 +152,38 @@ def _known(item: DueItem, on: Basis, row: dict[str, float], user: Viewer) -> _Kn
         lot=lot_known(lot) if lot else None,
     )
     return _Known(kind, on.fit.fleet.posterior(number), stratum, lot)
+
+
+def _with_record(known: _Known, duty: str, user: Viewer) -> _Known:
+    """Add what the half-years that were tested say of this duty against the firm's limit, as "Are we honest?" shows it."""
+    if not math.isfinite(known.kind.p_dead):
+        return known
+    tested = tested_fit(Backtest.objects.visible_to(user))
+    if tested is None:
+        return known
+    rows = outcome_rows(Backtest.objects.visible_to(user).filter(fit=tested, duty=duty))
+    told = honesty_tables(rows, {duty: known.kind.p_dead}, {})
+    if told is None or not told.limits:
+        return known
+    found = told.limits[0]
+    kind = replace(
+        known.kind,
+        n_record_dead=found.n_dead,
+        n_record=found.n_finished,
+        is_record_above=found.reading == "above",
+    )
+    return replace(known, kind=kind)
+
+
+def say_why_moved(changes: Sequence[Any], duty: str, user: Viewer) -> None:
+    """Name each move's two reasons in words; one whose reason stayed while the firm changed its limits that day says so."""
+    rows = (
+        limits_changed(ChangeRow.objects.visible_to(user), RiskPolicy.objects.visible_to(user), duty) if changes else []
+    )
+    for change in changes:
+        change.before, change.after = (REASON_WORDS.get(code, code) for code in (change.from_reason, change.to_reason))
+        is_same = change.from_reason == change.to_reason
+        change.is_by_policy = is_same and any(at <= change.at < at + timedelta(days=1) for at in rows)
 
 
 def _recall(item: DueItem, user: Viewer) -> Recall | None:

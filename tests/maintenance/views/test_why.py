@@ -15,11 +15,13 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from company.actions import record_change
 from company.models.firm import RiskPolicy
 from devices.models import CheckInDay, Fitting, Receiver
 from maintenance.actions import due, fits
-from maintenance.models import DueChange, DueItem, LotFit, Recall, RecallItem, StratumFit
+from maintenance.models import Backtest, BatteryFit, DueChange, DueItem, LotFit, Recall, RecallItem, StratumFit
 from maintenance.querysets.fits import _load as kept_fit
+from maintenance.views.why import explain
 from tests import factories
 from tests.conftest import World
 from tests.factories import NOW, TODAY
@@ -111,7 +113,7 @@ def test_it_says_what_would_change_it_and_to_when(world: World, office: Client) 
     policy = RiskPolicy.objects.get(duty="life_safety")
     assert policy.p_dead == 0.01
     assert re.search(
-        r"limit on life-safety duty at two in a hundred instead of one in a hundred\. \d+ \w+ 20\d\d", page
+        r"With the level Thrifty \(two in a hundred may die without warning, [^)]+\)\. \d+ \w+ 20\d\d", page
     )
 
 
@@ -417,3 +419,40 @@ def test_a_long_history_makes_no_more_queries(world: World, office: Client) -> N
             page_of(office, item)
         counts.append(len(queries))
     assert counts[0] == counts[1] <= 34
+
+
+def test_a_move_on_the_day_of_a_changed_policy_says_so(world: World, office: Client) -> None:
+    item = item_of(world.own_fitting)
+    policy = RiskPolicy.objects.get(duty=item.duty)
+    manager = factories.make_manager(email="limits@example.org")
+    record_change(by=manager, at=NOW - timedelta(hours=2), verb="save_policy", subject=policy)
+    for ago, before in ((timedelta(0), "risk_limit"), (timedelta(days=9), "risk_limit"), (timedelta(0), "recall")):
+        DueChange.objects.create(
+            due_item=item, customer=world.own, at=NOW - ago, to_on=TODAY, from_reason=before, to_reason="risk_limit"
+        )
+    assert page_of(office, item).count("the firm's limits were changed") == 1
+
+
+@pytest.mark.parametrize(("n_dead", "is_above"), [(13, True), (3, False)])
+def test_a_record_above_the_limit_is_told_as_an_aim(world: World, n_dead: int, is_above: bool) -> None:
+    refresh(world.own_receiver)
+    make_fit(world)
+    item = item_of(world.own_fitting)
+    Backtest.objects.create(
+        fit=BatteryFit.objects.get(is_current=True), from_on=date(2026, 1, 1), to_on=date(2026, 7, 1), is_measured=True,
+        duty=item.duty, happened=40, n_found_dead=n_dead, facts={"n_unspent": 345},
+    )  # fmt: skip
+    told = explain(item=item, today=TODAY, user=factories.make_manager(email="record@example.org"))
+    assert told is not None
+    assert ("so far it has been more (13 of 385)" in told.for_customer) is is_above
+
+
+def test_a_technician_gets_to_a_page_of_the_site_that_opens(world: World, office: Client) -> None:
+    item = item_of(world.own_fitting)
+    own, of_office = reverse("maintenance:tech_site", args=[item.site_id]), item.site.get_absolute_url()
+    technician = world.client("technician")
+    page = raw_page(technician, item)
+    assert f'href="{own}"' in page
+    assert f'href="{of_office}"' not in page
+    assert technician.get(own).status_code == 200
+    assert f'href="{of_office}"' in raw_page(office, item)
