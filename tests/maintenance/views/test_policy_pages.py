@@ -1,5 +1,6 @@
 """Pages of the policy: prices for everybody in the office, the choice for managers."""
 
+import contextlib
 import re
 import threading
 from datetime import timedelta
@@ -11,7 +12,7 @@ from django.urls import reverse
 
 from company import jobs
 from company.actions import ensure_policies
-from company.models import ChangeRow, Job
+from company.models import ChangeRow, Job, RiskPolicy
 from maintenance.actions.fits import refresh_fit
 from maintenance.models import DueItem, StratumFit
 from tests import factories
@@ -125,10 +126,19 @@ def test_a_choice_that_cannot_be_made_says_why_and_changes_nothing(world, over, 
 
 
 @pytest.mark.django_db(transaction=True)
-def test_of_two_choices_sent_at_the_same_moment_the_second_is_told(world):
+def test_of_two_choices_sent_at_the_same_moment_the_second_is_told(world, monkeypatch):
     clients = [world.client("manager") for _ in range(2)]
     fields = asked(clients[0].get(reverse(HOME))) | {"level": "cautious", "reason": "after an incident"}
-    gate, answers = threading.Barrier(2), []
+    gate, between, answers = threading.Barrier(2), threading.Barrier(2), []
+    check = RiskPolicy.full_clean
+
+    def meet(policy, *args, **kwargs):
+        """Between the question and the write: without the lock both would get here and both would write."""
+        with contextlib.suppress(threading.BrokenBarrierError):
+            between.wait(timeout=1)
+        check(policy, *args, **kwargs)
+
+    monkeypatch.setattr(RiskPolicy, "full_clean", meet)
 
     def send(client):
         try:
