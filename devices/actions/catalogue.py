@@ -10,10 +10,16 @@ from typing import Any
 
 from django.db import models, transaction
 
+from company.errors import Refused
 from devices.models import BatteryType, ReceiverType, TransmitterType
 from devices.models.catalogue import CatalogueRow, Origin
+from devices.rules.catalogue_figures import impossible
 
 FOLDER = Path(__file__).parents[1] / "catalogue"
+
+
+class CatalogueRefused(Refused):
+    """A shipped row holds a figure that cannot be."""
 
 
 @dataclass(slots=True)
@@ -55,6 +61,10 @@ def _load(model: type[CatalogueRow], rows: list[dict[str, Any]], at: datetime, d
     manager: models.Manager[Any] = model._default_manager
     have = {row.code: row for row in manager.all()}
     for fields in rows:
+        wrong = impossible(fields)
+        if wrong:
+            said = "; ".join(f"{name}: {text}" for name, text in wrong.items())
+            raise CatalogueRefused(f'The catalogue row "{fields["code"]}" has figures that cannot be. {said}')
         row = have.get(fields["code"])
         if row is None:
             manager.create(origin=Origin.SHIPPED, **fields)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from django.core.exceptions import ValidationError
 from django.db import models
 
 from company.models.firm import Duty
 from devices.querysets import CatalogueQuerySet
+from devices.rules.catalogue_figures import impossible
 
 
 class Origin(models.TextChoices):
@@ -29,6 +31,13 @@ class CatalogueRow(models.Model):
 
     def __str__(self) -> str:
         return self.label
+
+    def clean(self) -> None:
+        """Refuse figures that cannot be, for the forms of the office."""
+        super().clean()
+        wrong = impossible({field.attname: getattr(self, field.attname) for field in self._meta.concrete_fields})
+        if wrong:
+            raise ValidationError(wrong)
 
 
 class BatteryType(CatalogueRow):

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from django.core.exceptions import ValidationError
 from django.core.management import call_command
 
-from devices.actions.catalogue import load_catalogue, shipped_rows
+from devices.actions import catalogue
+from devices.actions.catalogue import CatalogueRefused, load_catalogue, shipped_rows
 from devices.models import BatteryType, ReceiverType, TransmitterType
 from tests.factories import NOW
 
@@ -65,3 +67,36 @@ def test_the_command_says_what_it_did(capsys: pytest.CaptureFixture[str]) -> Non
     TransmitterType.objects.filter(code="motion").delete()
     call_command("load_catalogue")
     assert "1 new, 0 brought up to date, 0 retired" in capsys.readouterr().out
+
+
+WRONG = [
+    ("battery_type", "self_discharge_per_year", -0.05), ("battery_type", "capacity_mah", 1e300),
+    ("battery_type", "share_m20c", 1.2), ("transmitter_type", "sleep_ua", -1.0),
+    ("transmitter_type", "checkin_uas", float("inf")), ("transmitter_type", "activation_uah", float("nan")),
+    ("transmitter_type", "usable_share", 0.0), ("transmitter_type", "usable_share", 1.01),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("table", "name", "value"), WRONG)
+def test_a_figure_that_cannot_be_is_refused_by_the_load_and_by_forms(
+    table: str, name: str, value: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = everything()
+    rows = {one: shipped_rows(one) for one in ("battery_type", "transmitter_type", "receiver_type")}
+    # The first is one on cells: a unit on mains may state a share of 0.
+    rows[table][0] |= {name: value}
+    monkeypatch.setattr(catalogue, "shipped_rows", rows.__getitem__)
+    with pytest.raises(CatalogueRefused, match=name):
+        load_catalogue(at=NOW)
+    assert everything() == before
+    row = (BatteryType if table == "battery_type" else TransmitterType).objects.get(code=rows[table][0]["code"])
+    setattr(row, name, value)
+    with pytest.raises(ValidationError) as refused:
+        row.clean()
+    assert set(refused.value.message_dict) == {name}
+
+
+def test_every_shipped_row_passes() -> None:
+    for model in (BatteryType, TransmitterType, ReceiverType):
+        for row in model.objects.all():
+            row.clean()
