@@ -140,6 +140,8 @@ def _date(story: Story) -> Step:
     if reached < story.today:
         that = ", so that is the date" if decides else ""
         start = f"The limit{of_lot} was reached on {day_words(reached)}{that}."
+    elif reached == story.today:
+        start = f"The limit{of_lot} is reached today, {day_words(reached)}."
     else:
         left, lasts = share_words(max(limit - story.u, 0.0)), span_words((reached - story.today).days)
         start = f"{capital(left)} is left until the limit{of_lot}. At {per_year} a year that lasts {lasts}, until {day_words(reached)}."

@@ -70,7 +70,7 @@ def _count_words(n: float) -> str:
 
 
 def used_words(share: float) -> str:
-    """Write what has been used of a charge: "nothing of its charge yet", "under 1 % of its charge", "about 12 % of its charge"."""
+    """Write a share [0 … 1] of a charge as used: "nothing of its charge yet", "about 12 % of its charge"."""
     said = share_words(share)
     if said == "0 %":
         return "nothing of its charge yet"

@@ -240,6 +240,8 @@ def test_the_limit_on_calls_is_told_where_it_holds() -> None:
 
 
 def test_a_limit_that_is_passed_is_told_in_the_past() -> None:
+    today = replace(story(days=0), reached_on=TODAY)
+    assert texts(today)["The date"] == "The limit is reached today, 4 March 2027."
     passed = replace(story(days=-30), reached_on=TODAY - timedelta(days=30))
     assert texts(passed)["The date"] == "The limit was reached on 2 February 2027, so that is the date."
 
