@@ -25,6 +25,7 @@ from typing import Any
 
 import numpy as np
 
+from maintenance.rules.battery.gammas import FINE
 from maintenance.rules.battery.posterior import Lives, learn
 from tests.checks.weibull_mle import FloatArray, NoMaximum, Records, fit
 
@@ -97,7 +98,7 @@ def worked(records: Records) -> dict[str, float | str | None]:
     # Seen only at one moment: nothing is known of its life.
     seen = records.end > records.entry
     lives = Lives(records.end[seen], records.entry[seen], records.is_end[seen], records.lower[seen])
-    posterior = learn(lives)
+    posterior = learn(lives, mixture=FINE)
     answer |= {f"u_{p}": posterior.quantile(p / 100) for p in (1, 5, 10, 50)}
     # A mixture's weights add up to 1 but for rounding.
     answer |= {name: min(float(posterior.survival(u)), 1.0) for name, u in (("S_half", 0.5), ("S_one", 1.0))}

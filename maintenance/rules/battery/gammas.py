@@ -18,7 +18,7 @@ from scipy.special import digamma, gammaln, logsumexp, ndtr, polygamma
 
 FloatArray = NDArray[np.float64]
 
-MIXTURE_Z = np.arange(-3, 4) * 0.75
+MIXTURE_Z: FloatArray = np.arange(-3, 4).astype(np.float64) * 0.75
 """Centres of the seven gammas, in standard deviations of ln η."""
 MIXTURE_SD_SHARE = 0.45
 """Own standard deviation of each gamma as a share of the whole; one gamma alone has too thin a low tail of η.
@@ -26,9 +26,39 @@ MIXTURE_SD_SHARE = 0.45
 The share was chosen against dense quadrature of the lognormal: the chance ahead of five survivors comes out 2.5 % too high
 instead of 6 % with 0.6, and the first 1 % of failures without data 10 % too low instead of 13 %.
 """
-_MIXTURE_EXPONENT = -(MIXTURE_Z**2) / (2.0 * (1.0 - MIXTURE_SD_SHARE**2))
-MIXTURE_LOG_WEIGHT = _MIXTURE_EXPONENT - logsumexp(_MIXTURE_EXPONENT)
 
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """Gammas that together stand for a lognormal η: a window of an endless even row, which follows the posterior.
+
+    Parameters
+    ----------
+    z : tuple of float
+        Centres in standard deviations of ln η, an odd number of them, even and symmetric about 0.
+    sd_share : float
+        Own standard deviation of each as a share of the whole (0 … 1).
+    """
+
+    z: tuple[float, ...]
+    sd_share: float
+
+    @property
+    def step(self) -> float:
+        """Distance of two centres."""
+        return self.z[1] - self.z[0]
+
+    def log_weight(self, z: FloatArray) -> FloatArray:
+        """Give the logarithm of the weight of gammas at these centres, in one measure for every window."""
+        exponent = -0.5 / (1.0 - self.sd_share**2)
+        return np.asarray(exponent * z**2 - logsumexp(exponent * np.square(self.z)))
+
+
+SEVEN = Mixture(tuple(MIXTURE_Z.tolist()), MIXTURE_SD_SHARE)
+"""For fleets: quick, and good to a few hundredths where limits lie."""
+FINE = Mixture(tuple((np.arange(-12, 13) * 0.4).tolist()), 0.25)
+"""For one stratum at leisure: within about a hundredth of the lognormal, also where lives are very unlike the prior."""
+MIXTURE_LOG_WEIGHT = SEVEN.log_weight(MIXTURE_Z)
 N_GRID = 24
 """Values of β per pass."""
 GRID_SDS = 4.5
@@ -51,6 +81,10 @@ class Belief:
         One value per stratum.
     sd_ln_beta, beta_min, beta_max : float
         Common to all.
+    window : array (S,) or None
+        Middle of the gammas that stand for ln η, in its standard deviations from the mean; None = 0.
+    mixture : Mixture
+        These gammas.
     """
 
     mean_ln_eta: FloatArray
@@ -59,6 +93,16 @@ class Belief:
     sd_ln_beta: float
     beta_min: float
     beta_max: float
+    window: FloatArray | None = None
+    mixture: Mixture = SEVEN
+
+    def layers_z(self) -> FloatArray:
+        """Give the centres of the gammas, in standard deviations of ln η from its mean (S, 7)."""
+        return self.middle()[:, np.newaxis] + np.asarray(self.mixture.z)
+
+    def middle(self) -> FloatArray:
+        """Give the middle of the window (S,)."""
+        return np.zeros(len(self.mean_ln_eta)) if self.window is None else self.window
 
     def of(self, rows: NDArray[np.int64]) -> Belief:
         """Give the belief of some strata."""
@@ -67,6 +111,7 @@ class Belief:
             mean_ln_eta=self.mean_ln_eta[rows],
             sd_ln_eta=self.sd_ln_eta[rows],
             mean_ln_beta=self.mean_ln_beta[rows],
+            window=None if self.window is None else self.window[rows],
         )
 
 
@@ -152,9 +197,9 @@ def prior_gammas(beta: FloatArray, belief: Belief) -> tuple[FloatArray, FloatArr
     log_rate : array (S, B, 7)
         ln b0 = ψ(a0) + β · centre of ln η.
     """
-    own_sd = belief.sd_ln_eta * MIXTURE_SD_SHARE
+    own_sd = belief.sd_ln_eta * belief.mixture.sd_share
     shape = inverse_trigamma((beta * own_sd[:, np.newaxis]) ** 2)
-    centres = belief.mean_ln_eta[:, np.newaxis] + belief.sd_ln_eta[:, np.newaxis] * MIXTURE_Z
+    centres = belief.mean_ln_eta[:, np.newaxis] + belief.sd_ln_eta[:, np.newaxis] * belief.layers_z()
     log_rate = digamma(shape)[..., np.newaxis] + beta[..., np.newaxis] * centres[:, np.newaxis, :]
     return shape, log_rate
 
@@ -190,11 +235,11 @@ def update(sums: Sums, belief: Belief) -> Gammas:
     per_beta = log_beta_prior(sums.beta, belief) - gammaln(shape_0) + gammaln(shape) + sums.log_density
     log_weight = (
         per_beta[..., np.newaxis]
-        + MIXTURE_LOG_WEIGHT
+        + belief.mixture.log_weight(belief.layers_z())[:, np.newaxis, :]
         + shape_0[..., np.newaxis] * log_rate_0
         - shape[..., np.newaxis] * np.log(rate)
     )
-    return Gammas(sums.beta, np.repeat(shape[..., np.newaxis], len(MIXTURE_Z), axis=2), rate, log_weight)
+    return Gammas(sums.beta, np.repeat(shape[..., np.newaxis], len(belief.mixture.z), axis=2), rate, log_weight)
 
 
 def summed_up(gammas: Gammas, belief: Belief) -> Sums:
@@ -236,14 +281,15 @@ def solve(
     weighing : Weighing, optional
         Wide intervals, if there are any.
     is_quick : bool
-        Leave the last answer quick, too: for evidence, not for limits.
+        Leave the last answer quick, too, and the seven gammas where they are: for evidence, not for limits.
     n_grid : int
         Values of β per pass.
 
     Notes
     -----
     A fixed grid is too coarse for strata with hundreds of ended lives. The second pass is centred on the first one's
-    answer; further ones follow only where the posterior is still narrower than a step of the grid can show.
+    answer; further ones follow only where the posterior is still narrower than a step of the grid can show, or where lives
+    are so unlike the prior that the seven gammas have to follow them.
     """
     beta = first_grid(belief, n_grid)
     others = update(summing(beta), belief)
@@ -252,10 +298,13 @@ def solve(
     for _ in range(MAX_PASSES):
         centre, spread, spacing = _place(gammas)
         beta = np.where(is_open[:, np.newaxis], _finer_grid(centre, spread, spacing, belief, n_grid), beta)
+        belief = belief if is_quick else replace(belief, window=_window(gammas, belief))
         others = update(summing(beta), belief)
         gammas = weighing.quick(others) if weighing is not None else others
         _, spread, spacing = _place(gammas)
         is_open &= spread < MIN_SPREAD_STEPS * spacing
+        if not is_quick:
+            is_open |= _window(gammas, belief) != belief.middle()
         if not bool(np.any(is_open)):
             break
     return gammas if weighing is None or is_quick else weighing.exact(others)
@@ -268,6 +317,13 @@ def _place(gammas: Gammas) -> tuple[FloatArray, FloatArray, FloatArray]:
     centre = np.sum(weight * ln_beta, axis=1)
     spread = np.sqrt(np.sum(weight * (ln_beta - centre[:, np.newaxis]) ** 2, axis=1))
     return centre, spread, (ln_beta[:, -1] - ln_beta[:, 0]) / (ln_beta.shape[1] - 1)
+
+
+def _window(gammas: Gammas, belief: Belief) -> FloatArray:
+    """Give the middle of the seven gammas, moved to where the posterior lies if that is off the middle (S,)."""
+    middle, step = belief.middle(), belief.mixture.step
+    mean_z = np.sum(gammas.weight().sum(axis=1) * belief.layers_z(), axis=1)
+    return np.where(np.abs(mean_z - middle) > 1.5 * step, np.round(mean_z / step) * step, middle)
 
 
 def _finer_grid(centre: FloatArray, spread: FloatArray, spacing: FloatArray, belief: Belief, n_grid: int) -> FloatArray:

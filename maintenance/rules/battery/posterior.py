@@ -7,7 +7,7 @@ prior predictive, which is all the first due dates rest on. No data base, no clo
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -173,7 +173,13 @@ class Posterior:
         return float(-np.expm1(-self.shape * np.log1p(more / self.rate)) @ self.weight)
 
 
-def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid: int = gammas.N_GRID) -> Posterior:
+def learn(
+    lives: Lives | None = None,
+    prior: LifePrior | None = None,
+    *,
+    n_grid: int = gammas.N_GRID,
+    mixture: gammas.Mixture = gammas.SEVEN,
+) -> Posterior:
     """Combine a prior and the lives of one stratum. For many strata at once: `fleet.fit_fleet`.
 
     Parameters
@@ -184,6 +190,8 @@ def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid:
         Defaults to `LifePrior()`.
     n_grid : int
         Points of β per pass, see `gammas.solve`.
+    mixture : gammas.Mixture
+        Gammas that stand for the prior of η; `gammas.FINE` where exactness matters more than speed.
 
     Returns
     -------
@@ -191,7 +199,7 @@ def learn(lives: Lives | None = None, prior: LifePrior | None = None, *, n_grid:
         Components of the last pass. Wide intervals are weighed exactly, then each component is again a gamma.
     """
     data = lives if lives is not None else Lives()
-    belief = (prior if prior is not None else LifePrior()).for_strata(1)
+    belief = replace((prior if prior is not None else LifePrior()).for_strata(1), mixture=mixture)
     stratum = np.zeros(len(data.end_u), dtype=np.int64)
     reached, is_dated, is_wide = intervals.split(data.end_u, data.is_end, data.lower)
     rows = SortedLives.of(1, stratum, reached, data.entry_u, is_dated)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -29,9 +29,10 @@ def truncated(n: int, seed: int, *, eta: float = 1.0, beta: float = 6.0) -> Live
     return Lives(np.minimum(life, look), entry, life < look)
 
 
-def by_quadrature(lives: Lives, beta: np.ndarray) -> np.ndarray:
-    """S(u) on the same values of β, but with the integral over λ done by brute force."""
-    belief = LifePrior().for_strata(1)
+def by_quadrature(lives: Lives, beta: np.ndarray, window: float = 0.0) -> np.ndarray:
+    """S(u) on the same values of β and the same seven gammas, but with the integral over λ done by brute force."""
+    belief = replace(LifePrior().for_strata(1), window=np.array([window]))
+    log_weight = gammas.SEVEN.log_weight(belief.layers_z()[0])
     ln_lam = np.linspace(-150.0, 60.0, 60_001)
     lam = np.exp(ln_lam)
     shape, log_rate = gammas.prior_gammas(beta[np.newaxis], belief)
@@ -40,7 +41,7 @@ def by_quadrature(lives: Lives, beta: np.ndarray) -> np.ndarray:
     for j, b in enumerate(beta):
         a, log_b = shape[0, j], log_rate[0, j][:, np.newaxis]
         density = a * log_b - gammaln(a) + a * ln_lam - np.exp(np.minimum(log_b + ln_lam, 700))
-        log_p = logsumexp(density + gammas.MIXTURE_LOG_WEIGHT[:, np.newaxis], axis=0) + log_beta[j]
+        log_p = logsumexp(density + log_weight[:, np.newaxis], axis=0) + log_beta[j]
         ends = lives.end_u[lives.is_end]
         log_p -= lam * float(np.sum(lives.end_u**b - lives.entry_u**b))
         log_p += len(ends) * (ln_lam + np.log(b)) + (b - 1) * float(np.sum(np.log(ends)))
@@ -52,14 +53,21 @@ def by_quadrature(lives: Lives, beta: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    "lives",
-    [Lives(), truncated(30, 1), truncated(400, 2, beta=9.0), truncated(3, 3), truncated(60, 4, eta=0.4, beta=2.0)],
+    ("lives", "window"),
+    [
+        (Lives(), 0.0),
+        (truncated(30, 1), 0.0),
+        (truncated(400, 2, beta=9.0), 0.0),
+        (truncated(3, 3), 0.0),
+        # So much shorter than the prior expects that the seven gammas follow.
+        (truncated(60, 4, eta=0.4, beta=2.0), -1.5),
+    ],
     ids=["none", "thirty", "many", "three", "early and wild"],
 )
-def test_the_closed_form_is_the_integral_over_lambda(lives: Lives) -> None:
+def test_the_closed_form_is_the_integral_over_lambda(lives: Lives, window: float) -> None:
     posterior = learn(lives)
     beta = posterior.beta.reshape(-1, len(gammas.MIXTURE_Z))[:, 0]
-    np.testing.assert_allclose(posterior.survival(U), by_quadrature(lives, beta), rtol=0, atol=1e-8)
+    np.testing.assert_allclose(posterior.survival(U), by_quadrature(lives, beta, window), rtol=0, atol=1e-8)
 
 
 @pytest.mark.parametrize("n", [3, 30, 400, 20_000])
