@@ -311,6 +311,29 @@ def test_a_catalogue_figure_that_cannot_be_leaves_its_cells_to_the_calendar(rece
 
 
 @pytest.mark.filterwarnings("error::RuntimeWarning")
+@pytest.mark.parametrize("figure", [-1e300, 0.0, 1e300])
+def test_no_figure_of_a_kind_breaks_the_night_or_the_next(receiver: Receiver, figure: float) -> None:
+    cells = factories.transmitter_type("test-busy").battery_type
+    assert cells is not None
+    for number, name in enumerate(("usable_share", "sleep_ua", "checkin_uas", "activation_uah"), start=1):
+        one = factories.transmitter_type(f"test-{number}", **{name: figure, "battery_type": cells})
+        fitting = in_service(receiver, number, type=one)
+        ended(6, after_days=700, type=one)
+        for days in (300, 100):
+            FittingTotals.objects.create(
+                customer_id=fitting.customer_id, fitting=fitting, from_on=TODAY - timedelta(days=days), interval_s=600,
+                days_measured=90, activations=90, temperature_days=90, temperature_sum_c=-1800,
+            )  # fmt: skip
+    in_service(receiver, 9)
+    type(cells)._default_manager.filter(pk=cells.pk).update(share_m20c=figure, share_m40c=figure, share_0c=figure)
+    tonight()
+    tonight(TODAY + timedelta(days=1))
+    dates = DueItem.objects.exclude(fitting=None).values_list("due_on", flat=True)
+    assert len(dates) == 5
+    assert None not in dates
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
 def test_totals_that_cannot_be_break_no_night(receiver: Receiver) -> None:
     for fitting in [in_service(receiver), *ended(12, after_days=700)]:
         FittingTotals.objects.create(
