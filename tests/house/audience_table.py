@@ -175,7 +175,14 @@ TABLE: dict[str, Answers] = {
     "maintenance:recall_csv": OFFICE,
     "maintenance:recall_print": OFFICE,
     "maintenance:recall_add": OFFICE,
-    "maintenance:recall_close": OFFICE,
+    "maintenance:recall_close": (
+        LOGIN,
+        404,
+        404,
+        404,
+        302,
+        200,
+    ),  # only a manager closes: back to the recall, with the reason
     "maintenance:recall_rounds": OFFICE,
     "maintenance:recall_item": OFFICE,
     "maintenance:honesty": STAFF,
