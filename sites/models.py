@@ -129,6 +129,7 @@ class SiteClosure(PlaceRow):
     from_on = models.DateField()
     to_on = models.DateField()
     reason = models.CharField(max_length=120, blank=True)
+    batch = models.UUIDField(null=True, blank=True, help_text="Of the file that brought it, for taking it back.")
 
     objects = PlaceQuerySet.as_manager()
 
@@ -193,7 +194,9 @@ class FloorPlan(PlaceRow):
     media_type = models.CharField(max_length=30)
     width_px = models.PositiveIntegerField()
     height_px = models.PositiveIntegerField()
+    walk_order = models.PositiveIntegerField(default=0)
     added_at = models.DateTimeField(default=timezone.now)
+    removed_at = models.DateTimeField(null=True, blank=True)
 
     objects = PlaceQuerySet.as_manager()
 
@@ -220,8 +223,21 @@ class AccessNote(PlaceRow):
     """Key-safe and door codes, encrypted with a key outside the database; never in papers, logs, search or portal."""
 
     site = models.ForeignKey(Site, on_delete=models.CASCADE, related_name="access_notes")
+
+    class Kind(models.TextChoices):
+        KEY_SAFE = "key_safe", "key safe"
+        DOOR = "door", "door code"
+        ALARM = "alarm", "alarm code"
+        PASSPHRASE = "passphrase", "passphrase of the monitoring centre"
+        OTHER = "other", "other"
+
+    kind = models.CharField(max_length=10, choices=Kind, default=Kind.OTHER)
     title = models.CharField(max_length=80)
-    cipher = models.BinaryField()
+    centre = models.ForeignKey(
+        MonitoringCentre, null=True, blank=True, on_delete=models.SET_NULL, related_name="access_notes"
+    )
+    cipher = models.BinaryField(help_text="Emptied when the note is removed; the row stays for the log of showings.")
+    removed_at = models.DateTimeField(null=True, blank=True)
     changed_at = models.DateTimeField(default=timezone.now)
     changed_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.SET_NULL, related_name="+")
 
@@ -234,7 +250,7 @@ class AccessNote(PlaceRow):
 class AccessNoteShown(models.Model):
     """Who was shown an access note, and when."""
 
-    note = models.ForeignKey(AccessNote, on_delete=models.CASCADE, related_name="shown")
+    note = models.ForeignKey(AccessNote, on_delete=models.PROTECT, related_name="shown")
     to = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField(default=timezone.now)
     visit_id = models.BigIntegerField(null=True, blank=True)

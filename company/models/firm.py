@@ -19,6 +19,19 @@ class Duty(models.TextChoices):
     CONVENIENCE = "convenience", "Convenience"
 
 
+class Units(models.TextChoices):
+    METRIC = "m", "metres"
+    FEET = "ft", "feet"
+
+
+class DateStyle(models.TextChoices):
+    """How days are written on screens and papers; forms take ISO days everywhere."""
+
+    DAY_MONTH = "day_month", "3 May 2025"
+    MONTH_DAY = "month_day", "May 3, 2025"
+    ISO = "iso", "2025-05-03"
+
+
 class Firm(models.Model):
     """One row: the firm that runs this installation."""
 
@@ -31,6 +44,12 @@ class Firm(models.Model):
     cost_per_km = models.DecimalField(max_digits=8, decimal_places=2, default="0.60")
     cost_per_callout = models.DecimalField(max_digits=8, decimal_places=2, default=150)
     currency = models.CharField(max_length=3, default="GBP")
+    language = models.CharField(max_length=8, default="en")
+    units = models.CharField("lengths in", max_length=2, choices=Units, default=Units.METRIC)
+    date_style = models.CharField("days written as", max_length=10, choices=DateStyle, default=DateStyle.DAY_MONTH)
+    logo = models.BinaryField("picture on the letterhead", null=True, blank=True)
+    logo_media_type = models.CharField(max_length=30, blank=True)
+    paper_note = models.CharField("line at the foot of papers", max_length=200, blank=True)
     notes_on_phones = models.BooleanField("access notes may be kept on a phone", default=False)
 
     objects = StaffOnly.as_manager()

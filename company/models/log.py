@@ -25,11 +25,18 @@ class ChangeRow(models.Model):
     before = models.JSONField(null=True)
     after = models.JSONField(null=True)
     reason = models.CharField(max_length=300, blank=True)
+    batch = models.UUIDField(
+        null=True, blank=True, help_text="What was changed in one go (an import, a bulk edit) carries one number."
+    )
+    undoes = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="undone_by")
 
     objects = ChangeRowQuerySet.as_manager()
 
     class Meta:
-        indexes = [models.Index(fields=["subject_kind", "subject_id", "-at"], name="change_by_subject")]
+        indexes = [
+            models.Index(fields=["subject_kind", "subject_id", "-at"], name="change_by_subject"),
+            models.Index(fields=["batch"], name="change_by_batch", condition=models.Q(batch__isnull=False)),
+        ]
 
     def __str__(self) -> str:
         return f"{self.verb} {self.subject_text}"

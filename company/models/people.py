@@ -48,6 +48,11 @@ class User(AbstractBaseUser, PermissionsMixin):
         "manager", default=False, help_text="May also change people, policy, prices and settings."
     )
     is_active = models.BooleanField("may sign in", default=True)
+    theme = models.CharField(
+        "look", max_length=5, choices=[("auto", "as the device"), ("light", "light"), ("dark", "dark")], default="auto"
+    )
+    invited_at = models.DateTimeField(null=True, blank=True, editable=False)
+    deactivated_at = models.DateTimeField(null=True, blank=True, editable=False)
     joined_at = models.DateTimeField(default=timezone.now, editable=False)
 
     USERNAME_FIELD = "email"

@@ -4,7 +4,7 @@ from devices.models.batteries import Fitting, FittingEnd, FittingTotals
 from devices.models.catalogue import BatteryType, ReceiverType, TransmitterType
 from devices.models.checkins import CheckInDay, Fault, IntakeBatch, IntakeSource, SetAside
 from devices.models.receivers import Output, Receiver
-from devices.models.registrations import Away, PlanPin, Registration, RegistrationOutput, Transmitter
+from devices.models.registrations import Away, PlannedChange, PlanPin, Registration, RegistrationOutput, Transmitter
 
 __all__ = [
     "Away",
@@ -18,6 +18,7 @@ __all__ = [
     "IntakeSource",
     "Output",
     "PlanPin",
+    "PlannedChange",
     "Receiver",
     "ReceiverType",
     "Registration",

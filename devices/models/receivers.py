@@ -56,6 +56,7 @@ class Receiver(models.Model):
     link_tested_at = models.DateTimeField(null=True, blank=True)
     heard_until = models.DateTimeField(null=True, blank=True, help_text="The source's own watermark.")
     loan_until = models.DateField(null=True, blank=True)
+    replaces = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaced_by")
     note = models.CharField(max_length=300, blank=True)
     version = models.PositiveIntegerField(default=1)
     created_at = models.DateTimeField(default=timezone.now)
@@ -114,6 +115,9 @@ class Output(models.Model):
     clears = models.CharField("who clears it", max_length=80, blank=True)
     end_effect_seen_by = models.CharField(max_length=80, blank=True)
     end_effect_seen_on = models.DateField(null=True, blank=True)
+    test_again_since = models.DateTimeField(
+        null=True, blank=True, help_text="The receiver was swapped; empty once the end effect was seen again."
+    )
 
     objects = OutputQuerySet.as_manager()
 

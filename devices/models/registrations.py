@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
@@ -13,7 +14,7 @@ from devices.models.catalogue import TransmitterType
 from devices.models.receivers import Output, Receiver
 from devices.querysets import RegistrationOutputQuerySet, RegistrationQuerySet, TransmitterQuerySet
 from sites.models import FloorPlan, Site
-from sites.querysets import PlaceQuerySet
+from sites.querysets import PlaceQuerySet, StaffOnly
 
 
 class Transmitter(models.Model):
@@ -26,6 +27,8 @@ class Transmitter(models.Model):
     )
     serial = models.CharField(max_length=40)
     made_on = models.DateField(null=True, blank=True)
+    loan_until = models.DateField(null=True, blank=True)
+    replaces = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaced_by")
     unit_since = models.DateField("in service since", null=True, blank=True)
     note = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
@@ -189,16 +192,72 @@ class Away(models.Model):
 
 
 class PlanPin(models.Model):
-    """Where a slot's transmitter stands on a floor plan, in thousandths of width and height."""
+    """Where a slot's transmitter, or the receiver itself, stands on a floor plan, in thousandths of width and height.
+
+    A pin belongs to the slot's place, not to one registration: changed settings must not lose it.
+    """
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
     plan = models.ForeignKey(FloorPlan, on_delete=models.CASCADE, related_name="pins")
-    registration = models.ForeignKey(Registration, on_delete=models.CASCADE, related_name="pins")
+    receiver = models.ForeignKey(Receiver, on_delete=models.CASCADE, related_name="pins")
+    slot = models.PositiveSmallIntegerField(null=True, blank=True, help_text="Empty: the receiver itself.")
     x_permille = models.PositiveSmallIntegerField()
     y_permille = models.PositiveSmallIntegerField()
 
     objects = PlaceQuerySet.as_manager()
 
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["receiver", "slot"], name="one_pin_per_slot"),
+            models.UniqueConstraint(fields=["receiver"], condition=Q(slot=None), name="one_pin_per_receiver"),
+            models.CheckConstraint(condition=Q(x_permille__lte=1000) & Q(y_permille__lte=1000), name="pin_on_the_plan"),
+        ]
+
     def __str__(self) -> str:
-        return f"{self.plan}: {self.registration_id}"
+        return f"{self.plan}: {self.receiver_id} {self.slot or ''}"
+
+
+class PlannedChange(models.Model):
+    """What the office has decided about a slot and a technician still has to do there; done or dropped, never deleted."""
+
+    class Kind(models.TextChoices):
+        REGISTER = "register", "register a transmitter"
+        CHANGE = "change", "change the settings"
+        MOVE = "move", "move to another slot"
+        REMOVE = "remove", "take out of the slot"
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
+    receiver = models.ForeignKey(Receiver, on_delete=models.PROTECT, related_name="planned_changes")
+    slot = models.PositiveSmallIntegerField()
+    registration = models.ForeignKey(
+        Registration, null=True, blank=True, on_delete=models.PROTECT, related_name="planned_changes",
+        help_text="What stood in the slot when it was planned; empty for a spare slot.",
+    )  # fmt: skip
+    kind = models.CharField(max_length=8, choices=Kind)
+    wanted = models.JSONField(default=dict, help_text="Settings as the action takes them, in plain values.")
+    reason = models.CharField(max_length=200)
+    planned_at = models.DateTimeField(default=timezone.now)
+    planned_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
+    done_at = models.DateTimeField(null=True, blank=True)
+    done_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
+    dropped_at = models.DateTimeField(null=True, blank=True)
+    dropped_why = models.CharField(max_length=200, blank=True)
+    visit_id = models.BigIntegerField(null=True, blank=True)
+
+    objects = StaffOnly.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["receiver", "slot"],
+                condition=Q(done_at=None, dropped_at=None),
+                name="one_open_plan_per_slot",
+                violation_error_message="A change is planned for this slot already.",
+            ),
+            models.CheckConstraint(condition=Q(done_at=None) | Q(dropped_at=None), name="plan_done_or_dropped"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.receiver}, slot {self.slot}: {self.get_kind_display()}"

@@ -2,6 +2,7 @@
 
 from maintenance.models.battery import Backtest, BatteryFit, LotFit, StratumFit
 from maintenance.models.due import DueChange, DueItem, RefreshRun
+from maintenance.models.findings import FindingRecord
 from maintenance.models.recalls import Recall, RecallItem
 from maintenance.models.reports import IssuedReport, Request, RequestMessage
 from maintenance.models.rounds import Round
@@ -13,6 +14,7 @@ __all__ = [
     "DueChange",
     "DueItem",
     "Entry",
+    "FindingRecord",
     "IssuedReport",
     "LotFit",
     "Recall",
