@@ -9,9 +9,9 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('company', '0002_swaps_and_plans'),
+        ('company', '0002_firm_settings_and_batches'),
         ('devices', '0004_ends_taken_back'),
-        ('sites', '0002_swaps_and_plans'),
+        ('sites', '0002_access_note_log'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -9,10 +9,10 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('company', '0002_swaps_and_plans'),
+        ('company', '0002_firm_settings_and_batches'),
         ('devices', '0006_pins_of_places'),
         ('maintenance', '0003_due_signature'),
-        ('sites', '0002_swaps_and_plans'),
+        ('sites', '0002_access_note_log'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
