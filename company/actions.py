@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from datetime import datetime, time
 from typing import Any
+from uuid import UUID
 
 from django.db import models, transaction
 
@@ -48,8 +49,13 @@ def record_change(
     before: dict[str, Any] | None = None,
     after: dict[str, Any] | None = None,
     reason: str = "",
+    batch: UUID | None = None,
+    undoes: ChangeRow | None = None,
 ) -> ChangeRow:
-    """Write one row of the change log. Every action that changes a record calls this in its transaction."""
+    """Write one row of the change log. Every action that changes a record calls this in its transaction.
+
+    `batch` is one number for everything changed in one go; `undoes` names the change that this one takes back.
+    """
     return ChangeRow.objects.create(
         at=at,
         by=by,
@@ -61,6 +67,8 @@ def record_change(
         before=before,
         after=after,
         reason=reason[:300],
+        batch=batch,
+        undoes=undoes,
     )
 
 
