@@ -63,7 +63,7 @@ class HtmxAnswers:
         if response.status_code < 300 and not response.streaming and "HX-Redirect" not in response.headers:
             pending = list(messages.get_messages(request))
             if pending:
-                response.content += render_to_string("parts/_toasts_oob.html", {"messages": pending}).encode()
+                response.content += render_to_string("parts/_toasts_oob.html", {"messages": pending}, request=request).encode()
         return response
 
     def _whole_page(self, request: HttpRequest, location: str) -> HttpResponse:
