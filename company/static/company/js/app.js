@@ -10,8 +10,9 @@
     if (toast.dataset.tended) return;
     toast.dataset.tended = "1";
     if (toast.matches(".toast--error, .toast--warning")) return;
+    const stays = toast.querySelector(".toast__undo") ? 3 * LEAVES_AFTER_MS : LEAVES_AFTER_MS;
     const leave = () => (toast.matches(":hover, :focus-within") ? setTimeout(leave, 2000) : toast.remove());
-    setTimeout(leave, LEAVES_AFTER_MS);
+    setTimeout(leave, stays);
   };
   const say = (text, level = "error") => {
     const box = doc.getElementById("toasts");
@@ -158,7 +159,7 @@
   const recall = (key) => { try { return localStorage.getItem(key); } catch { return ""; } };
   const showSlash = () => doc.querySelectorAll("[data-slash]").forEach((b) => {
     b.setAttribute("aria-pressed", String(!recall("no-slash")));
-    b.textContent = `Key / goes to the search: ${recall("no-slash") ? "off" : "on"}`;
+    b.textContent = `Single keys: ${recall("no-slash") ? "off" : "on"}`;
   });
   doc.addEventListener("click", (e) => {
     e.target.closest?.("[data-close-toast]")?.closest(".toast").remove();
