@@ -165,3 +165,27 @@ class ChangeRowQuerySet(CustomerScoped):
     def newest(self) -> Self:
         """Newest first, with who did it."""
         return self.select_related("by").order_by("-at", "-pk")
+
+    def with_fate(self) -> Self:
+        """With who took it back and when (`undone_at`, `undone_by_name`), and whether something later spoke of the same
+        record (`has_later`; what was itself taken back does not count).
+        """
+        rows = self.model._default_manager
+        back = rows.filter(undoes=models.OuterRef("pk")).order_by("pk")
+        later = rows.filter(
+            subject_kind=models.OuterRef("subject_kind"), subject_id=models.OuterRef("subject_id"),
+            pk__gt=models.OuterRef("pk"), undoes=None, undone_by=None,
+        )  # fmt: skip
+        return self.annotate(
+            undone_at=models.Subquery(back.values("at")[:1]),
+            undone_by_name=models.Subquery(back.values("by__name")[:1]),
+            has_later=models.Exists(later),
+        )
+
+    def matching(self, words: str) -> Self:
+        """Changes whose subject, reason or customer holds the words (a site's name stands in the subject)."""
+        if not words:
+            return self
+        return self.filter(
+            Q(subject_text__icontains=words) | Q(reason__icontains=words) | Q(customer__name__icontains=words)
+        )

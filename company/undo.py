@@ -1,0 +1,201 @@
+"""Taking back what the change log records: one registry of what can be undone, one action that does it.
+
+An app says how its own verbs are undone, in a module of its `actions` that its AppConfig imports in `ready()`:
+
+    @undoes("save_thing")
+    def _undo_save_thing(change, *, by, at): ...
+
+The handler puts the record right and returns `Undone` (or None); `undo` locks, refuses what came too late, and writes the
+row that says so. Nothing is wiped from the log: the change stays, marked as taken back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Protocol
+from uuid import UUID
+
+from django.db import transaction
+from django.db.models import Q
+
+from company.access import OFFICE, TECHNICIAN, may_call
+from company.errors import Refused
+from company.models import ChangeRow, User
+
+TAKE_BACK = "take_back"
+"""Verb of the row that takes another one back."""
+
+
+class CannotUndo(Refused):
+    """This kind of change is not taken back here."""
+
+
+class TakenBackAlready(Refused):
+    """A change is taken back once."""
+
+
+class ChangedAfter(Refused):
+    """Something later rests on the change; `changes` are the rows of the log, newest first."""
+
+    def __init__(self, message: str, changes: list[ChangeRow]) -> None:
+        super().__init__(message)
+        self.changes = changes
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """What a handler did: facts of the record before and after, as the log keeps them."""
+
+    before: dict[str, Any] | None = None
+    after: dict[str, Any] | None = None
+
+
+class Undo(Protocol):
+    """Puts one record right again. Refusals are `Refused`; the transaction is open and the record locked."""
+
+    def __call__(self, change: ChangeRow, *, by: User, at: datetime) -> Undone | None: ...
+
+
+def _the_subject(change: ChangeRow) -> Q:
+    return Q(subject_kind=change.subject_kind, subject_id=change.subject_id)
+
+
+@dataclass(frozen=True, slots=True)
+class Handler:
+    """How one verb is undone.
+
+    `touched` gives the rows of the log that speak of the same record (a later one forbids the undo); `companions` the
+    other rows of the same deed, taken back with it; `lock` takes the locks under which this is decided; `audiences`
+    may press the button.
+    """
+
+    write: Undo
+    touched: Callable[[ChangeRow], Q]
+    companions: Callable[[ChangeRow], list[ChangeRow]]
+    lock: Callable[[ChangeRow], object]
+    audiences: frozenset[str]
+
+
+_HANDLERS: dict[str, Handler] = {}
+
+
+def undoes(
+    *verbs: str,
+    touched: Callable[[ChangeRow], Q] = _the_subject,
+    companions: Callable[[ChangeRow], list[ChangeRow]] = lambda change: [],
+    lock: Callable[[ChangeRow], object] = lambda change: None,
+    audiences: tuple[str, ...] = (OFFICE, TECHNICIAN),
+) -> Callable[[Undo], Undo]:
+    """Register how these verbs are undone; see `Handler` for the rest. A verb has one handler (ValueError)."""
+
+    def register(write: Undo) -> Undo:
+        for verb in verbs:
+            if verb in _HANDLERS:
+                raise ValueError(f"{verb} has a handler already")
+            _HANDLERS[verb] = Handler(write, touched, companions, lock, frozenset(audiences))
+        return write
+
+    return register
+
+
+def known_verbs() -> frozenset[str]:
+    """Verbs that can be undone at all."""
+    return frozenset(_HANDLERS)
+
+
+def may_undo(change: ChangeRow, user: User) -> bool:
+    """Whether this person may press the button: the right audience, and a technician only their own changes."""
+    handler = _HANDLERS.get(change.verb)
+    if handler is None or change.undoes_id is not None or not may_call(user, handler.audiences):
+        return False
+    return not user.is_technician or change.by_id == user.pk
+
+
+def what_came_after(change: ChangeRow) -> list[ChangeRow]:
+    """Later rows of the log about the same record, newest first; what was itself taken back does not count."""
+    handler = _HANDLERS[change.verb]
+    same_deed = [row.pk for row in handler.companions(change)]
+    later = ChangeRow.objects.filter(handler.touched(change), pk__gt=change.pk, undoes=None, undone_by=None)
+    return list(later.exclude(pk__in=same_deed).select_related("by").order_by("-pk")[:5])
+
+
+def can_undo(change: ChangeRow) -> bool:
+    """Whether `undo` would go through as far as the log knows; asks the database, so not for every row of a list."""
+    if change.verb not in _HANDLERS or change.undoes_id is not None or change.undone_by.exists():
+        return False
+    return not what_came_after(change)
+
+
+def _refuse(row: ChangeRow) -> None:
+    if row.undoes_id is not None:
+        raise CannotUndo("This is itself a change taken back. Make the change again if you want it after all.")
+    if row.verb not in _HANDLERS:
+        raise CannotUndo("This kind of change cannot be taken back here. Change the record by hand.")
+    back = row.undone_by.select_related("by").first()
+    if back is not None:
+        who = back.by.name if back.by else "the program"
+        raise TakenBackAlready(f"{who} has taken this back already.")
+
+
+def _refuse_later(row: ChangeRow) -> None:
+    later = what_came_after(row)
+    if later:
+        last = later[0]
+        who = last.by.name if last.by else "the program"
+        raise ChangedAfter(
+            f"This can no longer be taken back: {who} changed the same record later "
+            f"({last.verb.replace('_', ' ')}, {last.subject_text}). Take that back first, or change the record by hand.",
+            later,
+        )
+
+
+def _say(row: ChangeRow, done: Undone, by: User, at: datetime, reason: str) -> ChangeRow:
+    return ChangeRow.objects.create(
+        at=at, by=by, customer_id=row.customer_id, verb=TAKE_BACK, subject_kind=row.subject_kind,
+        subject_id=row.subject_id, subject_text=row.subject_text, before=done.before, after=done.after,
+        reason=reason[:300], batch=row.batch, undoes=row,
+    )  # fmt: skip
+
+
+@transaction.atomic
+def undo(*, change: ChangeRow, by: User, at: datetime, reason: str = "") -> ChangeRow:
+    """Take one change back and say so in the log; returns the row that says it.
+
+    Raises
+    ------
+    CannotUndo, TakenBackAlready, ChangedAfter, or what the handler refuses
+        Nothing is written.
+    """
+    row = ChangeRow.objects.select_for_update(of=("self",)).get(pk=change.pk)
+    _refuse(row)
+    handler = _HANDLERS[row.verb]
+    handler.lock(row)
+    _refuse_later(row)
+    others = [other for other in handler.companions(row) if not other.undone_by.exists()]
+    done = handler.write(row, by=by, at=at) or Undone()
+    why = reason or row.reason
+    for other in others:
+        _say(other, done, by, at, why)
+    return _say(row, done, by, at, why)
+
+
+@transaction.atomic
+def undo_batch(*, batch: UUID, by: User, at: datetime, reason: str = "") -> int:
+    """Take back everything that was changed in one go, last first: all of it or nothing. Returns the number of changes.
+
+    Raises
+    ------
+    CannotUndo, ChangedAfter, or what a handler refuses
+        Nothing is written; the text names the first change that could not be taken back.
+    """
+    rows = ChangeRow.objects.filter(batch=batch, undoes=None, undone_by=None).order_by("-pk")
+    n_done = 0
+    for row in list(rows):
+        if not row.undone_by.exists():
+            undo(change=row, by=by, at=at, reason=reason)
+            n_done += 1
+    if not n_done:
+        raise TakenBackAlready("All of this was taken back already.")
+    return n_done
