@@ -13,8 +13,9 @@ from company.models.firm import Duty
 from devices.models.catalogue import TransmitterType
 from devices.models.receivers import Output, Receiver
 from devices.querysets import RegistrationOutputQuerySet, RegistrationQuerySet, TransmitterQuerySet
+from devices.querysets.plans import AwayQuerySet, PlannedChangeQuerySet
 from sites.models import FloorPlan, Site
-from sites.querysets import PlaceQuerySet, StaffOnly
+from sites.querysets import PlaceQuerySet
 
 
 class Transmitter(models.Model):
@@ -179,7 +180,7 @@ class Away(models.Model):
     agreed_with = models.CharField(max_length=120)
     interim = models.CharField("interim measure", max_length=200, blank=True)
 
-    objects = PlaceQuerySet.as_manager()
+    objects = AwayQuerySet.as_manager()
 
     class Meta:
         constraints = [
@@ -246,7 +247,7 @@ class PlannedChange(models.Model):
     dropped_why = models.CharField(max_length=200, blank=True)
     visit_id = models.BigIntegerField(null=True, blank=True)
 
-    objects = StaffOnly.as_manager()
+    objects = PlannedChangeQuerySet.as_manager()
 
     class Meta:
         constraints = [

@@ -1,0 +1,323 @@
+"""Every write to planned changes: planned, adapted, dropped, carried out, and each of these taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from django.db import transaction
+
+from company.errors import Refused
+from company.models import User
+from devices.actions.ledger import first_refusal, lock_receivers, log, refuse_stale, refuse_without_reason, touch
+from devices.actions.plans_wish import (
+    NotPlannable,
+    Wish,
+    facts_of_plan,
+    is_outdated,
+    plain_of,
+    settings_from,
+    stands_in,
+    transmitter_of,
+    wanted_of,
+    wish_of,
+)
+from devices.actions.slot_settings import NothingChanged, NotSettable, SlotTaken, problems_with
+from devices.actions.slots import change_slot, move_transmitter, put_back, register_transmitter, remove_transmitter
+from devices.models import PlannedChange, Receiver, Registration
+from devices.rules.legality import Problem
+
+Kind = PlannedChange.Kind
+
+
+class PlanStands(Refused):
+    """A change is planned for this slot already."""
+
+
+class PlanOver(Refused):
+    """The plan was done or dropped already."""
+
+
+class SlotChangedSince(Refused):
+    """The slot is no longer as it was when the change was planned."""
+
+
+def problems_of(wish: Wish, *, receiver: Receiver, slot: int, stands: Registration | None) -> list[Problem]:
+    """Everything that speaks against a wish as things stand, warnings too. Reads only."""
+    if wish.settings is None:
+        return []
+    if wish.kind == Kind.REGISTER:
+        transmitter = transmitter_of(wish.serial, wish.type)
+        return problems_with(wish.settings, receiver=receiver, slot=slot, transmitter=transmitter)
+    known = stands.transmitter if stands is not None else None
+    if wish.kind == Kind.MOVE and wish.to_receiver is not None and wish.to_slot is not None:
+        receiver, slot = wish.to_receiver, wish.to_slot
+    return problems_with(wish.settings, receiver=receiver, slot=slot, transmitter=known, besides=stands)
+
+
+def _refuse_misfit(wish: Wish, receiver: Receiver, slot: int, stands: Registration | None) -> None:
+    """Refuse a wish that does not fit what stands in the slot."""
+    if wish.kind == Kind.REGISTER:
+        if stands is not None:
+            raise SlotTaken(f"Slot {slot} is taken by {stands.label}: plan to change, move or remove that.")
+    elif stands is None:
+        raise NotPlannable(f"Slot {slot} is spare, so only registering a transmitter can be planned.")
+    if wish.kind != Kind.REMOVE and wish.settings is None:
+        raise NotPlannable("Say how the slot shall be set.")
+    if wish.kind == Kind.MOVE:
+        if wish.to_receiver is None or wish.to_slot is None:
+            raise NotPlannable("Say where it shall be moved to.")
+        if wish.to_receiver.customer_id != receiver.customer_id:
+            raise NotPlannable("A transmitter cannot be moved to another customer.")
+        if wish.to_receiver.pk == receiver.pk and wish.to_slot == slot:
+            raise NothingChanged("It stands in this slot already.")
+        if stands is not None and stands.transmitter is None:
+            raise NotPlannable("Nobody knows what stands in this slot, so it cannot be moved.")
+    if wish.kind == Kind.CHANGE and wish.settings is not None and plain_of(stands) == wanted_of(wish, None)["settings"]:
+        raise NothingChanged("The slot is already set like this.")
+    hard = [one for one in problems_of(wish, receiver=receiver, slot=slot, stands=stands) if not one.is_warning]
+    if hard:
+        raise NotSettable(first_refusal(hard))
+
+
+def _lock_plan(plan: PlannedChange) -> tuple[PlannedChange, Receiver]:
+    """Receiver first, then the plan, both fresh; refuse a plan that is over."""
+    receiver_pk = PlannedChange.objects.values_list("receiver_id", flat=True).get(pk=plan.pk)
+    (receiver,) = lock_receivers(Receiver(pk=receiver_pk))
+    fresh = PlannedChange.objects.select_for_update(of=("self",)).get(pk=plan.pk)
+    fresh.receiver = receiver
+    zone = receiver.site.zone
+    if fresh.done_at is not None:
+        name = fresh.done_by.name if fresh.done_by else "somebody"
+        raise PlanOver(f"{name} did this on {fresh.done_at.astimezone(zone):%d %B %Y, %H:%M} already.")
+    if fresh.dropped_at is not None:
+        raise PlanOver(f"This was dropped on {fresh.dropped_at.astimezone(zone):%d %B %Y, %H:%M}: {fresh.dropped_why}.")
+    return fresh, receiver
+
+
+@transaction.atomic
+def plan_change(
+    *,
+    receiver: Receiver,
+    slot: int,
+    wish: Wish,
+    by: User,
+    at: datetime,
+    reason: str,
+    seen_version: int | None = None,
+) -> PlannedChange:
+    """Decide about a slot what a technician shall do there. The ledger of slots itself stays as it is until then.
+
+    Raises
+    ------
+    PlanStands, NotPlannable, NotSettable, SlotTaken, NothingChanged, StaleSlotMap, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    (receiver,) = lock_receivers(receiver)
+    refuse_stale(receiver, seen_version)
+    if not 1 <= slot <= receiver.n_slots:
+        raise NotPlannable(f"The receiver has no slot {slot}. It has slots 1 to {receiver.n_slots}.")
+    if receiver.removed_at is not None:
+        raise NotPlannable("This receiver was taken down, so nothing can be done there.")
+    if PlannedChange.objects.open().filter(receiver=receiver, slot=slot).exists():
+        raise PlanStands(f"A change is planned for slot {slot} already: adapt or drop that one.")
+    stands = stands_in(receiver, slot)
+    _refuse_misfit(wish, receiver, slot, stands)
+    plan = PlannedChange.objects.create(
+        customer_id=receiver.customer_id, site_id=receiver.site_id, receiver=receiver, slot=slot, registration=stands,
+        kind=wish.kind, wanted=wanted_of(wish, stands), reason=reason[:200], planned_at=at, planned_by=by,
+    )  # fmt: skip
+    touch(receiver)
+    log(
+        by=by, at=at, verb="plan_change", subject=plan, receiver=receiver, reason=reason, after=facts_of_plan(plan)
+    )  # fmt: skip
+    return plan
+
+
+@transaction.atomic
+def adapt_plan(
+    *, plan: PlannedChange, wish: Wish, by: User, at: datetime, reason: str, seen_version: int | None = None
+) -> PlannedChange:
+    """Plan something else for the same slot, on what stands there now.
+
+    Raises
+    ------
+    PlanOver, NotPlannable, NotSettable, SlotTaken, NothingChanged, StaleSlotMap, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    plan, receiver = _lock_plan(plan)
+    refuse_stale(receiver, seen_version)
+    stands = stands_in(receiver, plan.slot)
+    _refuse_misfit(wish, receiver, plan.slot, stands)
+    before = facts_of_plan(plan)
+    plan.kind, plan.wanted, plan.registration, plan.reason = wish.kind, wanted_of(wish, stands), stands, reason[:200]
+    plan.save(update_fields=["kind", "wanted", "registration", "reason"])
+    touch(receiver)
+    log(
+        by=by, at=at, verb="adapt_plan", subject=plan, receiver=receiver, reason=reason, before=before,
+        after=facts_of_plan(plan),
+    )  # fmt: skip
+    return plan
+
+
+@transaction.atomic
+def drop_plan(*, plan: PlannedChange, by: User, at: datetime, reason: str) -> PlannedChange:
+    """Give a plan up; it stays on record with why.
+
+    Raises
+    ------
+    PlanOver, ReasonMissing
+        Nothing is written.
+    """
+    reason = refuse_without_reason(reason)
+    plan, receiver = _lock_plan(plan)
+    plan.dropped_at, plan.dropped_why = at, reason[:200]
+    plan.save(update_fields=["dropped_at", "dropped_why"])
+    touch(receiver)
+    log(
+        by=by, at=at, verb="drop_plan", subject=plan, receiver=receiver, reason=reason, before=facts_of_plan(plan),
+        after={"dropped": True},
+    )  # fmt: skip
+    return plan
+
+
+@transaction.atomic
+def carry_out_plan(
+    *, plan: PlannedChange, by: User, at: datetime, visit_id: int | None = None
+) -> tuple[PlannedChange, Registration]:
+    """Do what was planned, through the same action as if the person had done it by hand, and mark the plan as done.
+
+    Raises
+    ------
+    PlanOver, SlotChangedSince, NotPlannable, and what the action itself refuses
+        Nothing is written.
+    """
+    plan, receiver = _lock_plan(plan)
+    stands = stands_in(receiver, plan.slot)
+    if is_outdated(plan, stands):
+        raise SlotChangedSince(
+            f"Slot {plan.slot} was changed after this was planned. Compare the plan with what stands there now, then "
+            "adapt it or drop it."
+        )
+    registration = _do(plan, receiver, stands, by=by, at=at)
+    plan.done_at, plan.done_by, plan.visit_id = at, by, visit_id
+    plan.save(update_fields=["done_at", "done_by", "visit_id"])
+    # The action has bumped the version already, on its own copy of the receiver.
+    (receiver,) = lock_receivers(receiver)
+    log(
+        by=by, at=at, verb="carry_out_plan", subject=plan, receiver=receiver, reason=plan.reason,
+        before=facts_of_plan(plan), after={"registration": registration.pk, "visit": visit_id},
+    )  # fmt: skip
+    return plan, registration
+
+
+def _do(
+    plan: PlannedChange, receiver: Receiver, stands: Registration | None, *, by: User, at: datetime
+) -> Registration:
+    wish = wish_of(plan)
+    reason = f"as planned: {plan.reason}"[:200]
+    if stands is None:
+        if wish.settings is None or wish.kind != Kind.REGISTER:
+            raise NotPlannable(
+                "Only registering a transmitter can be planned for a spare slot. Adapt the plan, or drop it."
+            )
+        return register_transmitter(
+            receiver=receiver, slot=plan.slot, transmitter=transmitter_of(wish.serial, wish.type),
+            settings=wish.settings, by=by, at=at, reason=reason,
+        )  # fmt: skip
+    if wish.kind == Kind.REMOVE:
+        return remove_transmitter(registration=stands, by=by, at=at, reason=reason)
+    if wish.settings is None:
+        raise NotPlannable("The plan does not say how the slot shall be set. Adapt it, or drop it.")
+    if wish.kind == Kind.MOVE:
+        if wish.to_receiver is None or wish.to_slot is None or wish.to_receiver.removed_at is not None:
+            raise NotPlannable("The receiver it should move to is not there any more. Adapt the plan, or drop it.")
+        return move_transmitter(
+            registration=stands, to_receiver=wish.to_receiver, to_slot=wish.to_slot, settings=wish.settings, by=by,
+            at=at, reason=reason,
+        )  # fmt: skip
+    return change_slot(registration=stands, settings=wish.settings, by=by, at=at, reason=reason)
+
+
+@transaction.atomic
+def reopen_plan(*, plan: PlannedChange, by: User, at: datetime, reason: str) -> PlannedChange:
+    """Take the dropping of a plan back.
+
+    Raises
+    ------
+    PlanStands, PlanOver, ReasonMissing
+        If another change is planned for the slot by now, or the plan was never dropped.
+    """
+    reason = refuse_without_reason(reason)
+    (receiver,) = lock_receivers(plan.receiver)
+    fresh = PlannedChange.objects.select_for_update(of=("self",)).get(pk=plan.pk)
+    if fresh.dropped_at is None:
+        raise PlanOver("This plan was not dropped.")
+    _refuse_another(fresh)
+    fresh.dropped_at, fresh.dropped_why = None, ""
+    fresh.save(update_fields=["dropped_at", "dropped_why"])
+    touch(receiver)
+    log(
+        by=by, at=at, verb="reopen_plan", subject=fresh, receiver=receiver, reason=reason, after=facts_of_plan(fresh)
+    )  # fmt: skip
+    return fresh
+
+
+def _refuse_another(plan: PlannedChange) -> None:
+    if PlannedChange.objects.open().filter(receiver=plan.receiver_id, slot=plan.slot).exists():
+        raise PlanStands(f"Another change is planned for slot {plan.slot} by now: adapt or drop that one.")
+
+
+@transaction.atomic
+def take_plan_back(
+    *, plan: PlannedChange, registration: Registration, by: User, at: datetime, reason: str
+) -> PlannedChange:
+    """Take back that a plan was done: the slot is set back through the ordinary actions, the plan waits again.
+
+    `registration` is what the plan led to. Nothing of the history goes away.
+
+    Raises
+    ------
+    PlanStands, PlanOver, NoLongerThere, SlotTaken, OutOfOrder, ReasonMissing
+        If somebody has changed the slot since.
+    """
+    reason = refuse_without_reason(reason)
+    receivers: Sequence[Receiver] = lock_receivers(plan.receiver, registration.receiver)
+    fresh = PlannedChange.objects.select_for_update(of=("self",)).get(pk=plan.pk)
+    if fresh.done_at is None:
+        raise PlanOver("This plan was not done.")
+    _refuse_another(fresh)
+    stands = _set_back(fresh, registration, by=by, at=at, reason=reason)
+    fresh.registration = stands
+    fresh.wanted = fresh.wanted | {"stood": plain_of(stands)}
+    fresh.done_at = fresh.done_by = fresh.visit_id = None
+    fresh.save(update_fields=["registration", "wanted", "done_at", "done_by", "visit_id"])
+    (receiver,) = lock_receivers(receivers[0])
+    log(
+        by=by, at=at, verb="take_plan_back", subject=fresh, receiver=receiver, reason=reason,
+        after=facts_of_plan(fresh),
+    )  # fmt: skip
+    return fresh
+
+
+def _set_back(
+    plan: PlannedChange, registration: Registration, *, by: User, at: datetime, reason: str
+) -> Registration | None:
+    """Put the slot back as it stood before the plan was carried out; the registration in force then, None if spare."""
+    if plan.kind == Kind.REGISTER:
+        remove_transmitter(registration=registration, by=by, at=at, reason=reason)
+        return None
+    if plan.kind == Kind.REMOVE:
+        return put_back(registration=registration, by=by, at=at, reason=reason)
+    stood = plan.wanted.get("stood")
+    if stood is None:
+        raise NotPlannable("Nobody knows how the slot was set before, so it cannot be set back by itself.")
+    settings = settings_from(stood, plan.receiver)
+    if plan.kind == Kind.MOVE:
+        return move_transmitter(
+            registration=registration, to_receiver=plan.receiver, to_slot=plan.slot, settings=settings, by=by, at=at,
+            reason=reason,
+        )  # fmt: skip
+    return change_slot(registration=registration, settings=settings, by=by, at=at, reason=reason)
