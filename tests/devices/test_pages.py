@@ -250,7 +250,7 @@ def test_the_heard_fragment_fills_the_cells_of_the_map(world, office):
 
 def test_findings_of_the_records_stand_on_the_page(world, office):
     page = text(slot_map(office, world.own_receiver))
-    assert "Never walk-tested" in page
+    assert "No walk test is on record" in page
     assert "nobody is named to clear it" in page
 
 

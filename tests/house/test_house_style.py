@@ -15,7 +15,6 @@ SOFT_LIMIT = 400
 
 # Module: why it may be longer. Migrations are not counted. As few as can be.
 LONG_MODULES: dict[str, str] = {
-    "devices/rules/findings.py": "one function a finding; splitting it would part the list from its order",
 }
 
 # Common homes and work folders of machines; /tmp and /usr are every machine's.
