@@ -29,7 +29,7 @@ TAKE_BACK = "take_back"
 
 
 class CannotUndo(Refused):
-    """This kind of change is not taken back here."""
+    """A kind of change that is not taken back here."""
 
 
 class TakenBackAlready(Refused):

@@ -63,6 +63,7 @@ SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
     "firm": (
         ("company:settings_home", "Settings"),
         ("company:person_list", "People"),
+        ("company:change_list", "Who changed what"),
         ("company:job_list", "Background work"),
     ),
 }

@@ -7,6 +7,7 @@ from django.shortcuts import redirect
 
 from company.access import audience
 from company.models import Firm
+from company.views.changes import change_list, change_undo, change_undo_batch
 from company.views.customers import (
     access_end,
     access_give,
@@ -26,6 +27,9 @@ from company.views.people import person_edit, person_invite, person_list, person
 __all__ = [
     "access_end",
     "access_give",
+    "change_list",
+    "change_undo",
+    "change_undo_batch",
     "contact_edit",
     "contact_new",
     "contact_remove",

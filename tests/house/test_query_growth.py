@@ -192,6 +192,17 @@ def kinds(world: World, n: int) -> None:
         kind.lots.create(fit=fit, code=f"LOT-{kind.pk}", observed=6, expected=5.0)
 
 
+def changes(world: World, n: int) -> None:
+    from company.actions import record_change
+
+    for _ in range(n):
+        record_change(
+            by=factories.make_user("office"), at=factories.NOW, verb="change_slot", subject=world.own_registration,
+            customer=factories.make_customer(), before={"label": "old"}, after={"label": f"new {factories.number()}"},
+            reason="because",
+        )  # fmt: skip
+
+
 # (address name, what fills it, who looks, what grows)
 PAGES: list[tuple[str, str, str, Callable[[World, int], None]]] = [
     ("sites:site_list", "", "office", sites),
@@ -201,6 +212,7 @@ PAGES: list[tuple[str, str, str, Callable[[World, int], None]]] = [
     ("company:customer_detail", "own.pk", "office", contacts),
     ("company:person_list", "", "office", people),
     ("company:job_list", "", "office", jobs),
+    ("company:change_list", "", "office", changes),
     ("devices:receiver_list", "", "office", receivers),
     ("devices:site_receivers", "own_site.pk", "office", receivers),
     ("devices:slot_map", "own_receiver.pk", "office", slots),

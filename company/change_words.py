@@ -1,0 +1,126 @@
+"""What a row of the change log says, in words: the deed, the kind of record, what differs. Reads no database."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, tzinfo
+from typing import Any
+
+from django.utils import timezone
+from django.utils.dateformat import format as date_format
+
+DEEDS = {
+    "add_floor_plan": "floor plan added", "add_receiver": "receiver added", "add_to_recall": "added to a recall",
+    "ask_to_register_again": "to be registered again", "change_slot": "slot changed", "clear_hazard": "hazard cleared",
+    "clear_latched_faults": "latched faults cleared", "close_customer": "customer closed",
+    "close_recall": "recall closed", "correct_end": "end of the cells corrected", "edit_receiver": "receiver edited",
+    "end_away": "back again", "end_portal_access": "portal access ended", "end_round": "round ended",
+    "finish_visit": "visit finished", "fit_battery": "cells fitted", "give_portal_access": "portal access given",
+    "issue_report": "report issued", "latch_faults_again": "faults latched again", "mark_registered": "registered again",
+    "move_request": "request moved on", "move_transmitter": "transmitter moved", "open_recall": "recall opened",
+    "open_request": "request opened", "plan_round": "round planned", "put_back": "put back",
+    "register_transmitter": "transmitter registered", "release_to_portal": "shown in the portal",
+    "remark_visit": "remark on a visit", "remove_battery": "cells taken out", "remove_contact": "contact removed",
+    "remove_output": "output dropped", "remove_receiver": "receiver taken down",
+    "remove_transmitter": "transmitter removed", "reopen_customer": "customer taken back", "save_contact": "contact saved",
+    "save_customer": "customer saved", "save_firm": "settings of the firm saved", "save_output": "output saved",
+    "save_person": "person saved", "save_policy": "policy changed", "save_site": "site saved",
+    "save_technician": "working day saved", "set_portal_sites": "sites of a portal access set",
+    "set_recall_state": "recall moved on", "set_visit_crew": "crew of a visit set",
+    "set_visiting_hours": "visiting hours set", "start_away": "away", "start_call_out": "call-out begun",
+    "start_visit": "visit begun", "take_back": "taken back", "take_back_fitting": "fitting of cells taken back",
+}  # fmt: skip
+KINDS = {
+    "accessnote": "access note", "area": "area", "contact": "contact", "customer": "customer", "firm": "firm",
+    "fitting": "cells", "floorplan": "floor plan", "hazard": "hazard", "issuedreport": "report",
+    "monitoringcentre": "monitoring centre", "output": "output", "plannedchange": "planned change", "planpin": "pin",
+    "portalaccess": "portal access", "receiver": "receiver", "recall": "recall", "recallitem": "unit of a recall",
+    "registration": "slot", "request": "request", "riskpolicy": "policy", "round": "round", "site": "site",
+    "siteclosure": "closure", "technician": "technician’s day", "transmitter": "transmitter", "user": "person",
+    "visit": "visit", "visitinghours": "visiting hours", "findingrecord": "finding", "fault": "fault",
+    "transmittertype": "transmitter type", "receivertype": "receiver type", "batterytype": "battery type",
+}  # fmt: skip
+FIELDS = {
+    "label": "place", "duty": "duty class", "is_portable": "leaves the site", "window_s": "supervision window",
+    "interval_s": "checks in every", "input_number": "input", "is_shared": "declared to stand in several slots",
+    "registered_at": "in force since", "removed_at": "ended", "register_again_since": "to be registered again since",
+    "n_slots": "slots", "rest": "at rest", "eol_part": "end-of-line part", "clears": "who clears it",
+    "away_from": "away from", "away_ended": "back on", "end_effect_seen_by": "end effect seen by",
+    "end_effect_seen_on": "end effect seen on", "contact": "contact at rest",
+}  # fmt: skip
+CODES = {
+    "life_safety": "life safety", "latching": "stays on until cleared", "follower": "follows the contact",
+    "toggle": "changes over each time", "momentary": "on for a set time", "nc": "normally closed",
+    "no": "normally open", "every": "every check-in reaches us", "exceptions": "only exceptions reach us",
+    "visits": "only visits tell",
+}  # fmt: skip
+HIDDEN = frozenset({"receiver", "version", "recorded_at", "visit", "from_receiver"})
+"""Facts that serve the program, not the reader."""
+
+
+def deed_words(verb: str) -> str:
+    """What was done: `change_slot` is "slot changed"; a verb nobody has worded is read as it stands."""
+    return DEEDS.get(verb) or verb.replace("_", " ")
+
+
+def kind_words(kind: str) -> str:
+    """What kind of record: "registration" is a slot, "fitting" cells."""
+    return KINDS.get(kind, kind)
+
+
+def length_words(seconds: float) -> str:
+    """A length of time [s] as it is spoken of: 14400 is "4 h"."""
+    whole = int(seconds)
+    if whole >= 7200 and whole % 3600 == 0:
+        return f"{whole // 3600} h"
+    return f"{whole // 60} min" if whole >= 120 and whole % 60 == 0 else f"{whole} s"
+
+
+def _moment(text: str, zone: tzinfo | None) -> str:
+    """Dates and moments as the log keeps them, in words; anything else as it is."""
+    if len(text) < 10 or text[4:5] != "-" or text[7:8] != "-":
+        return text
+    try:
+        if len(text) == 10:
+            return date_format(date.fromisoformat(text), "j M Y")
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    return date_format(timezone.localtime(at, zone) if timezone.is_aware(at) else at, "j M Y, H:i")
+
+
+def _output(use: Any) -> str:
+    if not isinstance(use, list | tuple) or len(use) != 3:
+        return str(use)
+    number, behaviour, seconds = use
+    return f"{number}: {CODES.get(behaviour, behaviour)}" + (f", {seconds:g} s" if seconds else "")
+
+
+def value_words(name: str, value: Any, zone: tzinfo | None = None) -> str:
+    """One fact of the log as a person reads it; nothing recorded is "nothing"."""
+    if value is None or value in ("", [], {}):
+        return "nothing"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if name in ("window_s", "interval_s") and isinstance(value, int | float):
+        return length_words(value)
+    if name == "outputs" and isinstance(value, list):
+        return "; ".join(_output(use) for use in value)
+    if isinstance(value, str):
+        return CODES.get(value) or _moment(value, zone)
+    if isinstance(value, list):
+        return ", ".join(str(one) for one in value)
+    return str(value)
+
+
+def lines_of(
+    before: Mapping[str, Any] | None, after: Mapping[str, Any] | None, zone: tzinfo | None = None
+) -> list[tuple[str, str, str]]:
+    """What differs: name, before, after; nothing where one side is not known (a new record)."""
+    if not before or not after:
+        return []
+    return [
+        (FIELDS.get(name) or name.replace("_", " "), value_words(name, before.get(name), zone), value_words(name, value, zone))
+        for name, value in after.items()
+        if name not in HIDDEN and name in before and before[name] != value
+    ]  # fmt: skip

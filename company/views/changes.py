@@ -1,0 +1,156 @@
+"""Pages of the change log: who changed what in the whole firm, and the button that takes a change back."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from urllib.parse import urlsplit
+from uuid import UUID
+
+from django.contrib import messages
+from django.db.models import Q
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.http import require_POST, require_safe
+
+from company import undo as undoing
+from company.access import PersonRequest, audience
+from company.change_words import deed_words, kind_words
+from company.errors import Refused
+from company.htmx import page
+from company.lists import page_of
+from company.models import ChangeRow, Customer, User
+
+
+def _day(request: PersonRequest, name: str, wrong: list[str]) -> date | None:
+    text = request.GET.get(name, "").strip()
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        wrong.append(f"“{text}” is no day: give it as 2026-11-25, or leave it empty.")
+        return None
+
+
+def _midnight(day: date) -> datetime:
+    return datetime.combine(day, time.min, tzinfo=timezone.get_current_timezone())
+
+
+def _number(text: str) -> int | None:
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
+
+
+def _batch(text: str) -> UUID | None:
+    try:
+        return UUID(text)
+    except ValueError:
+        return None
+
+
+def _asked(request: PersonRequest, wrong: list[str]) -> tuple[dict[str, Any], Q]:
+    """What was chosen, for the form, and the condition that it makes."""
+    get = request.GET
+    chosen: dict[str, Any] = {
+        "q": get.get("q", "").strip(), "person": _number(get.get("person", "")), "kind": get.get("kind", ""),
+        "customer": _number(get.get("customer", "")), "batch": _batch(get.get("batch", "")),
+        "from_on": _day(request, "from", wrong), "to_on": _day(request, "to", wrong),
+    }  # fmt: skip
+    condition = Q()
+    if chosen["person"]:
+        condition &= Q(by=chosen["person"])
+    if chosen["kind"]:
+        condition &= Q(subject_kind=chosen["kind"])
+    if chosen["customer"]:
+        condition &= Q(customer=chosen["customer"])
+    if chosen["batch"]:
+        condition &= Q(batch=chosen["batch"])
+    first, last = chosen["from_on"], chosen["to_on"]
+    if first and last and first > last:
+        wrong.append("The first day lies after the last: exchange them.")
+    if first:
+        condition &= Q(at__gte=_midnight(first))
+    if last and last < date.max:
+        condition &= Q(at__lt=_midnight(last + timedelta(days=1)))
+    return chosen, condition
+
+
+@audience("office")
+@require_safe
+def change_list(request: PersonRequest) -> HttpResponse:
+    """Who changed what, where and why; what was entered last comes first."""
+    wrong: list[str] = []
+    chosen, condition = _asked(request, wrong)
+    log = ChangeRow.objects.visible_to(request.user)
+    rows = log.filter(condition).matching(chosen["q"]).select_related("by", "customer", "undoes").order_by("-pk")
+    shown = page_of(rows.with_fate(), request)
+    kinds = log.order_by("subject_kind").values_list("subject_kind", flat=True).distinct()
+    context = chosen | {
+        "page": shown,
+        "rows": [(row, _offers_undo(row, request.user)) for row in shown],
+        "wrong": wrong,
+        "people": User.objects.visible_to(request.user).exclude(audience="portal").order_by("name", "pk"),
+        "kinds": sorted(((kind, kind_words(kind)) for kind in kinds), key=lambda one: one[1]),
+        "customers": Customer.objects.visible_to(request.user).order_by("name", "pk"),
+        "is_filtered": any(chosen.values()),
+        "section": "firm",
+    }
+    return page(request, "company/changes/list.html", context, part="rows", status=422 if wrong else 200)
+
+
+def _offers_undo(row: Any, user: User) -> bool:
+    return undoing.may_undo(row, user) and row.undone_at is None and not row.has_later
+
+
+def _way_back(request: PersonRequest) -> str:
+    """The page the button stood on; the log for the office, else the first page."""
+    came_from = request.headers.get("referer", "")
+    if url_has_allowed_host_and_scheme(came_from, {request.get_host()}, require_https=request.is_secure()):
+        parts = urlsplit(came_from)
+        return parts.path + (f"?{parts.query}" if parts.query else "")
+    return reverse("company:change_list" if request.user.is_office else "company:home")
+
+
+@audience("office", "technician")
+@require_POST
+def change_undo(request: PersonRequest, pk: int) -> HttpResponse:
+    """Take one change back. A technician only their own: anybody else's is not there for them."""
+    rows = ChangeRow.objects.visible_to(request.user)
+    if request.user.is_technician:
+        rows = rows.filter(by=request.user)
+    change = get_object_or_404(rows, pk=pk)
+    try:
+        if (
+            change.verb in undoing.known_verbs()
+            and change.undoes_id is None
+            and not undoing.may_undo(change, request.user)
+        ):
+            raise undoing.CannotUndo("Only a manager may take this back.")
+        undoing.undo(change=change, by=request.user, at=timezone.now())
+    except Refused as why:
+        messages.error(request, why.message)
+    else:
+        messages.success(request, f"Taken back: {deed_words(change.verb)}, {change.subject_text}.")
+    return redirect(_way_back(request))
+
+
+@audience("office", "technician")
+@require_POST
+def change_undo_batch(request: PersonRequest, uuid: UUID) -> HttpResponse:
+    """Take back everything that was changed in one go, or nothing of it."""
+    rows = ChangeRow.objects.visible_to(request.user).filter(batch=uuid, undoes=None)
+    if request.user.is_technician:
+        rows = rows.filter(by=request.user)
+    change = get_object_or_404(rows.order_by("pk")[:1])
+    try:
+        if not undoing.may_undo(change, request.user):
+            raise undoing.CannotUndo("This kind of change cannot be taken back here. Change the records by hand.")
+        n_done = undoing.undo_batch(batch=uuid, by=request.user, at=timezone.now())
+    except Refused as why:
+        messages.error(request, why.message)
+    else:
+        messages.success(request, f"{n_done} change{'' if n_done == 1 else 's'} taken back.")
+    return redirect(_way_back(request))
