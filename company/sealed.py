@@ -6,6 +6,10 @@ the variable one key is made on the spot in the data folder; whoever backs up th
 
 from __future__ import annotations
 
+import os
+import tempfile
+from pathlib import Path
+
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
 from django.conf import settings
 
@@ -16,22 +20,42 @@ class SealBroken(Refused):
     """The key that sealed this text is not among those of the installation."""
 
 
+def key_path() -> Path:
+    """Where the key is kept that is made when nobody has given one."""
+    return Path(settings.DATA_DIR) / "access_note_key"
+
+
 def _keys() -> list[str]:
     if settings.ACCESS_NOTE_KEYS:
         return list(settings.ACCESS_NOTE_KEYS)
-    path = settings.DATA_DIR / "access_note_key"
+    path = key_path()
+    if not path.exists():
+        # Written whole under another name, then linked: nobody ever reads half a key, and the first of two wins.
+        handle, name = tempfile.mkstemp(dir=path.parent)
+        with os.fdopen(handle, "wb") as file:
+            file.write(Fernet.generate_key())
+        try:
+            os.link(name, path)
+        except FileExistsError:
+            pass
+        finally:
+            os.unlink(name)
+    return [path.read_text(encoding="ascii").strip()]
+
+
+def _box() -> MultiFernet:
     try:
-        with path.open("xb") as handle:
-            path.chmod(0o600)
-            handle.write(Fernet.generate_key())
-    except FileExistsError:
-        pass
-    return [path.read_text(encoding="ascii")]
+        return MultiFernet([Fernet(key) for key in _keys()])
+    except ValueError:
+        # The message must not repeat the key: it would stand in a log.
+        raise SealBroken(
+            "A key in ACCESS_NOTE_KEYS is no Fernet key. Notes cannot be kept or shown until it is."
+        ) from None
 
 
 def seal(text: str) -> bytes:
     """Encrypt a text with the newest key."""
-    return MultiFernet([Fernet(key) for key in _keys()]).encrypt(text.encode("utf-8"))
+    return _box().encrypt(text.encode("utf-8"))
 
 
 def unseal(cipher: bytes) -> str:
@@ -43,6 +67,21 @@ def unseal(cipher: bytes) -> str:
         If no key of the installation opens it.
     """
     try:
-        return MultiFernet([Fernet(key) for key in _keys()]).decrypt(bytes(cipher)).decode("utf-8")
+        return _box().decrypt(bytes(cipher)).decode("utf-8")
     except InvalidToken as broken:
         raise SealBroken("This note cannot be opened: the key it was sealed with is not installed here.") from broken
+
+
+def reseal(cipher: bytes) -> bytes | None:
+    """Seal anew with the newest key; None if it is sealed with that one already.
+
+    Raises
+    ------
+    SealBroken
+        If no key of the installation opens it.
+    """
+    try:
+        Fernet(_keys()[0]).decrypt(cipher)
+    except (InvalidToken, ValueError):
+        return seal(unseal(cipher))
+    return None

@@ -16,7 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from company.models import Customer, PortalAccess
-from sites.querysets import PlaceQuerySet, SiteQuerySet, StaffOnly
+from sites.querysets import AccessNoteQuerySet, PlaceQuerySet, ShownQuerySet, SiteQuerySet, StaffOnly
 
 
 def known_time_zone(name: str) -> None:
@@ -241,7 +241,7 @@ class AccessNote(PlaceRow):
     changed_at = models.DateTimeField(default=timezone.now)
     changed_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.SET_NULL, related_name="+")
 
-    objects = StaffOnly.as_manager()
+    objects = AccessNoteQuerySet.as_manager()
 
     def __str__(self) -> str:
         return self.title
@@ -255,7 +255,7 @@ class AccessNoteShown(models.Model):
     at = models.DateTimeField(default=timezone.now)
     visit_id = models.BigIntegerField(null=True, blank=True)
 
-    objects = StaffOnly.as_manager()
+    objects = ShownQuerySet.as_manager()
 
     def __str__(self) -> str:
         return f"{self.note} shown to {self.to}"

@@ -4,21 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime, time
-from io import BytesIO
 from typing import TypeVar
 
 from django.db import models, transaction
-from PIL import Image, ImageOps, UnidentifiedImageError
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import PortalAccess, User
-from company.sealed import seal, unseal
+from sites.actions.access_notes import remove_access_note, reseal_access_notes, save_access_note, show_access_note
 from sites.models import (
-    AccessNote,
-    AccessNoteShown,
     Area,
-    FloorPlan,
     Hazard,
     MonitoringCentre,
     PlaceRow,
@@ -28,11 +23,9 @@ from sites.models import (
     VisitingHours,
 )
 
+__all__ = ["remove_access_note", "reseal_access_notes", "save_access_note", "show_access_note"]
+
 Row = TypeVar("Row", SiteClosure, Hazard, Area, MonitoringCentre)
-
-
-class NoPicture(Refused):
-    """What was uploaded is no picture that a browser shows."""
 
 
 class AreaInUse(Refused):
@@ -110,8 +103,6 @@ PLACE_FACTS: dict[type[models.Model], tuple[str, ...]] = {
     Hazard: ("kind", "text", "noted_on", "cleared_on"),
     Area: ("path", "walk_order"),
     MonitoringCentre: ("name", "phone", "account", "affected_outputs"),
-    FloorPlan: ("name", "media_type", "width_px", "height_px"),
-    AccessNote: ("title",),
 }
 
 
@@ -132,17 +123,13 @@ def save_place_row(*, row: Row, by: User, at: datetime) -> Row:
 
 @transaction.atomic
 def remove_place_row(*, row: PlaceRow, by: User, at: datetime) -> None:
-    """Take out a closure, area, monitoring centre, floor plan or access note; the change log keeps what it was.
+    """Take out a closure, area or monitoring centre; the change log keeps what it was.
 
     Refused for an area in which something is recorded, and for a hazard: a danger that is gone is cleared, not erased.
     """
     if isinstance(row, Hazard):
         raise Refused("A hazard stays on record. Say on which day it was cleared.")
     before = facts_of(row, *PLACE_FACTS[type(row)])
-    if isinstance(row, AccessNote):
-        # Who had seen it must outlive the note itself.
-        seen = row.shown.order_by("at").values_list("to__email", "at")
-        before["shown"] = [f"{email} {when.isoformat(timespec='seconds')}" for email, when in seen]
     record_change(
         by=by, at=at, verb=f"remove_{row._meta.model_name}", subject=row, customer_id=row.customer_id,
         before=before,
@@ -168,77 +155,6 @@ def clear_hazard(*, hazard: Hazard, on: date, by: User, at: datetime) -> Hazard:
         after={"cleared_on": on.isoformat()},
     )  # fmt: skip
     return hazard
-
-
-# --- access notes: never in the change log, a paper, an export or a log line ------------------------------------------
-
-
-@transaction.atomic
-def save_access_note(
-    *, site: Site, title: str, text: str, by: User, at: datetime, note: AccessNote | None = None
-) -> AccessNote:
-    """Keep a code or passphrase encrypted. The change log gets the title only."""
-    verb = "change_access_note" if note else "add_access_note"
-    note = note or AccessNote(site=site, customer_id=site.customer_id)
-    note.title, note.cipher, note.changed_at, note.changed_by = title.strip(), seal(text), at, by
-    note.save()
-    record_change(by=by, at=at, verb=verb, subject=note, customer_id=note.customer_id, after={"title": note.title})
-    return note
-
-
-@transaction.atomic
-def show_access_note(*, note: AccessNote, to: User, at: datetime, visit_id: int | None = None) -> str:
-    """Open an access note for one person, and write down that they saw it.
-
-    The caller has made sure that they need it: the office, or a technician for a visit of theirs. Raises
-    `company.sealed.SealBroken` if its key is not installed; then nothing is written down as shown.
-    """
-    text = unseal(bytes(note.cipher))
-    AccessNoteShown.objects.create(note=note, to=to, at=at, visit_id=visit_id)
-    return text
-
-
-# --- floor plans ------------------------------------------------------------------------------------------------------
-
-PLAN_MAX_BYTES = 8 * 1024 * 1024
-PLAN_MAX_PIXELS = 40_000_000
-PLAN_LONGEST_SIDE_PX = 2400
-
-
-@transaction.atomic
-def add_floor_plan(*, site: Site, name: str, content: bytes, by: User, at: datetime) -> FloorPlan:
-    """Keep a picture of a floor, drawn anew, so that nothing hidden in the file is passed on. Refused: NoPicture."""
-    picture, media_type, size = _clean_picture(content)
-    plan = FloorPlan.objects.create(
-        site=site, customer_id=site.customer_id, name=name.strip(), picture=picture, media_type=media_type,
-        width_px=size[0], height_px=size[1], added_at=at,
-    )  # fmt: skip
-    record_change(
-        by=by, at=at, verb="add_floor_plan", subject=plan, customer_id=site.customer_id,
-        after=facts_of(plan, *PLACE_FACTS[FloorPlan]),
-    )  # fmt: skip
-    return plan
-
-
-def _clean_picture(content: bytes) -> tuple[bytes, str, tuple[int, int]]:
-    if len(content) > PLAN_MAX_BYTES:
-        raise NoPicture("The picture is larger than 8 MB. Save it smaller and try again.")
-    try:
-        with Image.open(BytesIO(content), formats=("PNG", "JPEG", "WEBP")) as picture:
-            # The size stands in the head of the file: looked at before anything is unpacked.
-            if picture.width * picture.height > PLAN_MAX_PIXELS:
-                raise NoPicture("The picture has more than 40 million pixels. Save it smaller and try again.")
-            kind = "PNG" if picture.format == "PNG" else "JPEG"
-            upright = ImageOps.exif_transpose(picture).convert("RGB")
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError) as broken:
-        raise NoPicture("This is no PNG, JPEG or WebP picture, or the file is damaged.") from broken
-    upright.thumbnail((PLAN_LONGEST_SIDE_PX, PLAN_LONGEST_SIDE_PX))
-    # A new picture takes the pixels only: comments, places and thumbnails of the file stay behind.
-    drawn = Image.new("RGB", upright.size)
-    drawn.paste(upright)
-    out = BytesIO()
-    drawn.save(out, kind, optimize=True)
-    return out.getvalue(), f"image/{kind.lower()}", drawn.size
 
 
 # --- portal -----------------------------------------------------------------------------------------------------------

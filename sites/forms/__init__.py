@@ -11,9 +11,10 @@ from django.contrib.auth.models import AnonymousUser
 
 from company.forms import HoursForm
 from company.models import Customer, PortalAccess, User
-from sites.models import AccessNote, Area, Hazard, MonitoringCentre, Site, SiteClosure
+from sites.forms.access_notes import AccessNoteForm
+from sites.models import Area, Hazard, MonitoringCentre, Site, SiteClosure
 
-__all__ = ["HoursForm"]
+__all__ = ["AccessNoteForm", "HoursForm"]
 
 
 def _day() -> forms.DateInput:
@@ -129,24 +130,16 @@ class MonitoringCentreForm(forms.ModelForm):
         help_texts = {"account": "The passphrase is no part of it: keep it as an access note."}
 
 
-class AccessNoteForm(forms.ModelForm):
-    text = forms.CharField(
-        label="What it says", widget=forms.Textarea(attrs={"rows": 3, "autocomplete": "off"}), max_length=2000,
-        help_text="Kept encrypted, shown on asking only, and every showing is written down.",
-    )  # fmt: skip
-
-    class Meta:
-        model = AccessNote
-        fields = ("title",)
-        help_texts = {"title": "Such as “key safe, back door”. The title is not secret."}
-
-
 class FloorPlanForm(forms.Form):
     name = forms.CharField(max_length=80)
     picture = forms.FileField(
         help_text="PNG, JPEG or WebP, up to 8 MB.",
         widget=forms.ClearableFileInput(attrs={"accept": "image/png,image/jpeg,image/webp"}),
     )
+
+
+class PlanNameForm(forms.Form):
+    name = forms.CharField(max_length=80)
 
 
 class PortalSitesForm(forms.Form):

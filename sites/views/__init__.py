@@ -1,10 +1,13 @@
 """Pages of places, by topic. All of them are the office's; customers and technicians have pages of their own."""
 
 from sites.views.access import (
+    access_log,
+    access_log_csv,
     access_note_edit,
     access_note_new,
     access_note_remove,
     access_note_show,
+    access_notes,
     portal_sites,
 )
 from sites.views.places import (
@@ -21,17 +24,18 @@ from sites.views.places import (
     hazard_edit,
     hazard_new,
     hours_edit,
-    plan_new,
-    plan_picture,
-    plan_remove,
 )
+from sites.views.plans import plan_edit, plan_move, plan_new, plan_picture, plan_put_back, plan_remove
 from sites.views.sites import site_close, site_detail, site_edit, site_list, site_new
 
 __all__ = [
+    "access_log",
+    "access_log_csv",
     "access_note_edit",
     "access_note_new",
     "access_note_remove",
     "access_note_show",
+    "access_notes",
     "area_edit",
     "area_new",
     "area_remove",
@@ -45,8 +49,11 @@ __all__ = [
     "hazard_edit",
     "hazard_new",
     "hours_edit",
+    "plan_edit",
+    "plan_move",
     "plan_new",
     "plan_picture",
+    "plan_put_back",
     "plan_remove",
     "portal_sites",
     "site_close",

@@ -65,11 +65,7 @@ def site_context(request: PersonRequest, site: Site) -> dict[str, Any]:
         "areas": site.areas.order_by("walk_order", "path", "pk"),
         "centres": site.monitoring_centres.order_by("name", "pk"),
         "plans": FloorPlan.objects.visible_to(request.user).filter(site=site).defer("picture").order_by("name", "pk"),
-        "notes": AccessNote.objects.visible_to(request.user)
-        .filter(site=site)
-        .defer("cipher")
-        .select_related("changed_by")
-        .order_by("title", "pk"),
+        "notes": AccessNote.objects.visible_to(request.user).filter(site=site).for_list(),
         "reason_form": ReasonForm(),
         "changes": ChangeRow.objects.visible_to(request.user).about("site", site.pk)[:20],
         "section": "sites",

@@ -197,16 +197,18 @@ def test_an_access_note_is_in_no_change_row_and_in_no_search(world):
     client = world.client("office")
     client.post(url("access_note_new", world.own_site.pk), {"title": "Key safe", "text": "C1943Z"})
     note = AccessNote.objects.get()
-    client.post(url("access_note_edit", note.pk), {"title": "Key safe", "text": "D2054Y"})
+    data = {"title": "Key safe", "text": "D2054Y", "seen": note.changed_at.isoformat()}
+    assert client.post(url("access_note_edit", note.pk), data).status_code == 302
     client.post(url("access_note_show", note.pk))
     client.post(url("access_note_remove", note.pk))
     changes = ChangeRow.objects.filter(subject_kind="accessnote").order_by("pk")
     rows = list(changes.values_list("verb", "before", "after"))
-    assert [verb for verb, _, _ in rows] == ["add_access_note", "change_access_note", "remove_accessnote"]
+    assert [verb for verb, _, _ in rows] == ["add_access_note", "change_access_note", "remove_access_note"]
     assert "C1943Z" not in str(rows)
     assert "D2054Y" not in str(rows)
     # Who had seen it outlives the note.
-    assert world.office.email in str(rows[-1])
+    assert AccessNoteShown.objects.get().to == world.office
+    assert world.office.email in world.client("manager").get(url("access_log_csv")).content.decode()
     assert world.own_site.name not in client.get("/sites/?q=C1943Z").content.decode()
 
 
