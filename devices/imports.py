@@ -27,7 +27,7 @@ from django.utils import timezone
 from company.actions import keep_upload
 from company.errors import Refused
 from company.jobs import Handle
-from company.models import Contact, Customer, Upload, User
+from company.models import ChangeRow, Contact, Customer, Upload, User
 from company.sheets import Workbook
 from company.spreadsheets import BadFile, read_workbook, refuse_oversize, refuse_wrong_kind
 from devices.actions import imports as actions
@@ -120,21 +120,38 @@ def apply_upload(handle: Handle, upload: str, preview: str, by: int, **unknown: 
             with transaction.atomic():
                 handle.finish({**keep_preview(kept, result, person), "stale": True}, url=url)
             return
-        handle.progress(7, STEPS, f"Writing what {len(result.plan.fates)} rows change")
+        handle.progress(6, STEPS, f"Preparing what {len(result.plan.fates)} rows change")
+        book = actions.prepare_import(
+            plan=result.plan, by=person, at=timezone.now(), reason=f"import of {kept.name}", batch=kept.uuid
+        )
+        handle.progress(7, STEPS, f"Writing {len(book.changes)} changes")
         # A change by somebody else between reading and writing: look again, never write on what is no longer so.
         with suppress(actions.RecordsMovedOn):
             actions.apply_import(
+                book=book,
                 plan=result.plan,
                 mark=mark,
-                by=person,
-                at=timezone.now(),
-                reason=f"import of {kept.name}",
                 finish=lambda counts: handle.finish({"applied": True, **counts}, url=url),
             )
             return
     raise actions.RecordsMovedOn(
         "The records kept changing while the workbook was applied. Nothing was written; apply it again."
     )
+
+
+SETTLED_AT_ONCE = 20
+"""Receivers whose due dates are worked out between two looks at the lease."""
+
+
+def settle_import(handle: Handle, batch: str, receivers: list[int], **unknown: Any) -> None:
+    """Job: after an import, or its taking back, rebuild sums and due dates, some receivers at a time. May run again."""
+    rows = ChangeRow.objects.filter(batch=batch, subject_kind="fitting").values_list("subject_id", flat=True)
+    units = list(Fitting.objects.filter(pk__in=rows).values_list("transmitter_id", flat=True).distinct())
+    for start in range(0, len(receivers), SETTLED_AT_ONCE):
+        handle.progress(start, len(receivers), f"Due dates of receiver {start + 1} of {len(receivers)}")
+        actions.settle_receivers(
+            receiver_ids=receivers[start : start + SETTLED_AT_ONCE], more_transmitters=() if start else units
+        )
 
 
 def read_upload(handle: Handle, kept: Upload, at: datetime) -> Result:

@@ -168,22 +168,35 @@ def take_back_ends(fitting: Fitting, *, at: datetime) -> None:
 
 
 def state_many(fittings: Iterable[Fitting], *, by: User | None, at: datetime, batch: int = 2000) -> list[FittingEnd]:
-    """Keep what the columns of many fittings say about their ends (an import), where it is not on record already.
+    """Keep what the columns of many fittings say about their ends, where it is not on record already.
 
     A set that is in service again has its statements taken back.
     """
+    made, back = ends_to_state(fittings, by=by, at=at, batch=batch)
+    FittingEnd.objects.filter(pk__in=[row.pk for row in back]).update(taken_back_at=at)
+    return FittingEnd.objects.bulk_create(made, batch_size=batch)
+
+
+def ends_to_state(
+    fittings: Iterable[Fitting], *, by: User | None, at: datetime, batch: int = 2000
+) -> tuple[list[FittingEnd], list[FittingEnd]]:
+    """Find what `state_many` would add, and which statements it would take back. Writes nothing.
+
+    The fittings need keys, but need not be in the database yet.
+    """
     listed = [fitting for fitting in fittings if fitting.pk is not None]
-    last: dict[int, FittingEnd] = {}
+    all_of: dict[int, list[FittingEnd]] = {}
     for start in range(0, len(listed), batch):
         pks = [fitting.pk for fitting in listed[start : start + batch]]
         for row in FittingEnd.objects.filter(fitting_id__in=pks).order_by("pk"):
-            last[row.fitting_id] = row
+            all_of.setdefault(row.fitting_id, []).append(row)
     made, back = [], []
     for fitting in listed:
-        before = last.get(fitting.pk)
+        rows = all_of.get(fitting.pk, [])
+        before = rows[-1] if rows else None
         stands = before is not None and before.taken_back_at is None
         if fitting.removed_at is None:
-            back += [fitting.pk] if stands else []
+            back += [row for row in rows if row.taken_back_at is None] if stands else []
             continue
         end = replace(columns_of(fitting), note=before.note if before is not None and stands else "")
         if before is not None and stands and said_by(before) == end:
@@ -191,5 +204,4 @@ def state_many(fittings: Iterable[Fitting], *, by: User | None, at: datetime, ba
         row = _row(fitting, end, by=by, at=at, low_before_at=before.low_before_at if before else fitting.first_low_at)
         row.corrects = before
         made.append(row)
-    FittingEnd.objects.filter(fitting_id__in=back, taken_back_at=None).update(taken_back_at=at)
-    return FittingEnd.objects.bulk_create(made, batch_size=batch)
+    return made, back

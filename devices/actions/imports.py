@@ -1,26 +1,33 @@
-"""Carry out the plan of an imported workbook: one transaction, all rows or none, written in bulk."""
+"""Carry out the plan of an imported workbook: one short transaction, all rows or none, written in bulk."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from typing import Any
+from uuid import UUID
 
 from django.db import transaction
-from django.db.models import Count, F, Max
+from django.db.models import Count, Max
 
 from company import jobs
-from company.actions import CUSTOMER_FACTS, facts_of, keep_upload
+from company.actions import keep_upload
 from company.errors import Refused
-from company.models import ChangeRow, Contact, Customer, Job, Upload, User
-from devices.actions.import_book import BATCH, Book, change_rows, json_of
-from devices.actions.import_slots import write_fittings, write_slots, write_transmitters
-from devices.actions.receivers import OUTPUT_FACTS, RECEIVER_FACTS
-from devices.models import Output, Receiver, ReceiverType
-from devices.rules.import_records import Plan, Write
+from company.models import ChangeRow, Job, Upload, User
+from devices.actions.import_book import Book, chunks
+from devices.actions.import_cells import prepare_fittings
+from devices.actions.import_places import (
+    prepare_areas,
+    prepare_customers,
+    prepare_outputs,
+    prepare_receivers,
+    prepare_sites,
+)
+from devices.actions.import_slots import prepare_slots, prepare_transmitters
+from devices.actions.rollups import rebuild_totals
+from devices.models import Receiver, Registration
+from devices.rules.import_records import Plan
 from devices.signals import slot_map_changed
-from sites.actions import SITE_FACTS
-from sites.models import Area, Site
 from sites.rules.site_rows import fold
 
 
@@ -82,17 +89,34 @@ def change_mark() -> tuple[int, int]:
     return counted["n"], counted["last"] or 0
 
 
+def prepare_import(*, plan: Plan, by: User, at: datetime, reason: str, batch: UUID) -> Book:
+    """Work out every row that a plan writes, with a change row for each record. Writes nothing but reserved keys.
+
+    Every change row bears `batch`, the number of the upload, by which the import can be taken back.
+
+    Raises
+    ------
+    DatedTooEarly
+        If a row puts something into a slot at a time when it was in use.
+    """
+    book = Book(by=by, at=at, reason=reason, batch=batch)
+    prepare_customers(book, plan)
+    prepare_sites(book, plan)
+    prepare_receivers(book, plan)
+    prepare_outputs(book, plan)
+    transmitters = prepare_transmitters(book, plan)
+    prepare_slots(book, plan, transmitters)
+    prepare_fittings(book, plan, transmitters)
+    prepare_areas(book, plan)
+    book.close()
+    return book
+
+
 @transaction.atomic
 def apply_import(
-    *,
-    plan: Plan,
-    mark: tuple[int, int],
-    by: User,
-    at: datetime,
-    reason: str,
-    finish: Callable[[dict[str, Any]], None],
+    *, book: Book, plan: Plan, mark: tuple[int, int], finish: Callable[[dict[str, Any]], None]
 ) -> dict[str, int]:
-    """Write everything that a plan asks for, with a change row for each record, or nothing.
+    """Write everything that was prepared, or nothing. Only statements run in here: on SQLite all others wait for it.
 
     `mark` is the `change_mark` from before the records were read for the plan; `finish` marks the job done in the same
     transaction. Not repeatable: the plan of the same workbook is empty afterwards.
@@ -106,20 +130,38 @@ def apply_import(
     _lock(plan)
     if change_mark() != mark:
         raise RecordsMovedOn("The records were changed while the workbook was read. Nothing was written.")
-    book = Book(by=by, at=at, reason=reason)
-    _write_customers(book, plan)
-    _write_sites(book, plan)
-    _write_receivers(book, plan)
-    _write_outputs(book, plan)
-    transmitters = write_transmitters(book, plan)
-    write_slots(book, plan, transmitters)
-    write_fittings(book, plan, transmitters)
-    _ensure_areas(book, plan)
-    Receiver.objects.filter(pk__in=book.touched).update(version=F("version") + 1)
-    ChangeRow.objects.bulk_create(book.changes, batch_size=BATCH)
-    finish({"written": book.counts, "sites": sorted({receiver.site_id for receiver in book.touched.values()})})
-    _tell(book.touched.values())
+    for statement in book.statements:
+        statement.run()
+    touched = book.touched.values()
+    _ask_to_settle(book)
+    finish({"written": book.counts, "sites": sorted({receiver.site_id for receiver in touched})})
     return book.counts
+
+
+def settle_key(batch: UUID, what: str = "import") -> str:
+    return f"workbook-settle:{batch}:{what}"
+
+
+def _ask_to_settle(book: Book) -> None:
+    """Ask for what follows from the records: sums of check-ins, then due dates, receiver by receiver in the background."""
+    assert book.batch is not None
+    if book.touched:
+        jobs.enqueue(
+            handler="devices.imports.settle_import",
+            key=settle_key(book.batch),
+            title=f"Due dates after the {book.reason}"[:200],
+            args={"batch": str(book.batch), "receivers": sorted(book.touched)},
+            by=book.by,
+        )
+
+
+def settle_receivers(*, receiver_ids: list[int], more_transmitters: Iterable[int] = ()) -> None:
+    """Rebuild the sums of everything that ever stood in these receivers, then tell who listens. Repeating it is harmless."""
+    stood = Registration.objects.filter(receiver_id__in=receiver_ids, transmitter__isnull=False)
+    units = {*stood.values_list("transmitter_id", flat=True), *more_transmitters}
+    rebuild_totals(transmitter_ids=[unit for unit in units if unit is not None])
+    site_ids = Receiver.objects.filter(pk__in=receiver_ids).values_list("site_id", flat=True)
+    slot_map_changed.send(sender=Receiver, receiver_ids=receiver_ids, site_ids=sorted(set(site_ids)))
 
 
 def _lock(plan: Plan) -> None:
@@ -128,148 +170,5 @@ def _lock(plan: Plan) -> None:
     places |= {slot.place for slot in plan.slots} | {place for place, _ in plan.slot_words}
     rows = Receiver.objects.open().values_list("pk", "site__code", "label")
     pks = [pk for pk, site, label in rows if (fold(site), label) in places]
-    list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=pks).order_by("pk").values_list("pk"))
-
-
-def _tell(receivers: Iterable[Receiver]) -> None:
-    receiver_ids = sorted(receiver.pk for receiver in receivers)
-    site_ids = sorted({receiver.site_id for receiver in receivers})
-    if receiver_ids:
-        transaction.on_commit(
-            lambda: slot_map_changed.send(sender=Receiver, receiver_ids=receiver_ids, site_ids=site_ids), robust=True
-        )
-
-
-def _split(writes: Iterable[Write]) -> tuple[list[Write], list[Write]]:
-    writes = list(writes)
-    return [write for write in writes if write.pk is None], [write for write in writes if write.pk is not None]
-
-
-def _write_customers(book: Book, plan: Plan) -> None:
-    new, changed = _split(plan.customers)
-    for customer in Customer.objects.bulk_create([Customer(**write.fields) for write in new], batch_size=BATCH):
-        book.note("save_customer", customer, customer.pk, after=facts_of(customer, *CUSTOMER_FACTS))
-    rows = change_rows(Customer, changed, lambda write: write.fields)
-    for write in changed:
-        customer = rows[write.pk or 0]
-        book.note("save_customer", customer, customer.pk, before=json_of(write.before), after=json_of(write.fields))
-    book.count("customers", len(plan.customers))
-    book.customers = {fold(customer.code): customer for customer in Customer.objects.all()}
-    new, changed = _split(plan.contacts)
-    people = [Contact(customer=book.customers[write.key], **write.fields) for write in new]
-    for person in Contact.objects.bulk_create(people, batch_size=BATCH):
-        book.note("save_contact", person, person.customer_id, after=facts_of(person, "name", "email", "phone"))
-    rows = change_rows(Contact, changed, lambda write: write.fields)
-    for write in changed:
-        person = rows[write.pk or 0]
-        person.customer = book.customers[write.key]
-        book.note("save_contact", person, person.customer_id, before=json_of(write.before), after=json_of(write.fields))
-
-
-def _write_sites(book: Book, plan: Plan) -> None:
-    new, changed = _split(plan.sites)
-    sites = [
-        Site(**{name: value for name, value in write.fields.items() if name != "customer"},
-             customer=book.customers[write.fields["customer"]])
-        for write in new
-    ]  # fmt: skip
-    for site in Site.objects.bulk_create(sites, batch_size=BATCH):
-        book.note("save_site", site, site.customer_id, after=facts_of(site, *SITE_FACTS))
-    rows = change_rows(Site, changed, lambda write: write.fields)
-    for write in changed:
-        site = rows[write.pk or 0]
-        book.note("save_site", site, site.customer_id, before=json_of(write.before), after=json_of(write.fields))
-    book.count("sites", len(plan.sites))
-    book.sites = {fold(site.code): site for site in Site.objects.select_related("customer")}
-
-
-def _write_receivers(book: Book, plan: Plan) -> None:
-    types = {kind.code: kind for kind in ReceiverType.objects.all()}
-
-    def fields_of(write: Write) -> dict[str, Any]:
-        fields = dict(write.fields)
-        if "type" in fields:
-            fields["type"] = types[fields["type"]]
-        return fields
-
-    new, changed = _split(plan.receivers)
-    made = []
-    for write in new:
-        site = book.sites[write.key[0]]
-        made.append(Receiver(site=site, customer_id=site.customer_id, **fields_of(write)))
-    Receiver.objects.bulk_create(made, batch_size=BATCH)
-    change_rows(Receiver, changed, fields_of)
-    by_pk = {site.pk: site for site in book.sites.values()}
-    for receiver in Receiver.objects.open().select_related("type"):
-        receiver.site = by_pk[receiver.site_id]
-        book.receivers[fold(receiver.site.code), receiver.label] = receiver
-    for write in plan.receivers:
-        receiver = book.receivers[write.key]
-        after = facts_of(receiver, *RECEIVER_FACTS) if write.pk is None else json_of(write.fields)
-        verb = "add_receiver" if write.pk is None else "edit_receiver"
-        book.note(
-            verb, receiver, receiver.customer_id, before=json_of(write.before) or None, after=after, receiver=receiver
-        )
-    book.count("receivers", len(plan.receivers))
-
-
-def _write_outputs(book: Book, plan: Plan) -> None:
-    """Write the outputs of the sheet, then a row for every other output that a type has or a slot drives."""
-    new, changed = _split(plan.outputs)
-    made = []
-    for write in new:
-        receiver = book.receivers[write.key[0]]
-        made.append(Output(receiver=receiver, customer_id=receiver.customer_id, number=write.key[1], **write.fields))
-    Output.objects.bulk_create(made, batch_size=BATCH)
-    rows = change_rows(Output, changed, lambda write: write.fields)
-    for write, output in zip(new, made, strict=True):
-        receiver = book.receivers[write.key[0]]
-        book.note("save_output", output, output.customer_id, after=facts_of(output, *OUTPUT_FACTS), receiver=receiver)
-    for write in changed:
-        output = rows[write.pk or 0]
-        receiver = output.receiver = book.receivers[write.key[0]]
-        before, after = json_of(write.before), json_of(write.fields)
-        book.note("save_output", output, output.customer_id, before=before, after=after, receiver=receiver)
-    book.count("outputs", len(plan.outputs))
-    wanted: dict[int, set[int]] = {}
-    for place in {write.key for write in plan.receivers}:
-        receiver = book.receivers[place]
-        if receiver.type is not None:
-            wanted.setdefault(receiver.pk, set()).update(range(1, receiver.type.n_outputs + 1))
-    for slot in plan.slots:
-        wanted.setdefault(book.receivers[slot.place].pk, set()).update(driven.number for driven in slot.outputs)
-    known = set(Output.objects.filter(receiver_id__in=wanted).values_list("receiver_id", "number"))
-    customer_of = {receiver.pk: receiver.customer_id for receiver in book.receivers.values()}
-    Output.objects.bulk_create(
-        [
-            Output(receiver_id=receiver, customer_id=customer_of[receiver], number=number)
-            for receiver, numbers in wanted.items()
-            for number in sorted(numbers)
-            if (receiver, number) not in known
-        ],
-        batch_size=BATCH,
-    )
-
-
-def _ensure_areas(book: Book, plan: Plan) -> None:
-    """Add the areas that rows name, in the order of the workbook, behind those that are walked already."""
-    wanted: dict[tuple[int, str], Site] = {}
-    for place, path in [
-        *((write.key, write.fields.get("area")) for write in plan.receivers),
-        *((slot.place, slot.fields["area"]) for slot in plan.slots),
-        *((place, write.fields.get("area")) for place, write in plan.slot_words),
-    ]:
-        if path:
-            site = book.sites[place[0]]
-            wanted.setdefault((site.pk, path), site)
-    site_ids = {site_id for site_id, _ in wanted}
-    known = set(Area.objects.filter(site_id__in=site_ids).values_list("site_id", "path"))
-    last = dict(
-        Area.objects.filter(site_id__in=site_ids).order_by().values_list("site_id").annotate(last=Max("walk_order"))
-    )
-    areas = []
-    for (site_id, path), site in wanted.items():
-        if (site_id, path) not in known:
-            last[site_id] = last.get(site_id, -1) + 1
-            areas.append(Area(site=site, customer_id=site.customer_id, path=path, walk_order=last[site_id]))
-    Area.objects.bulk_create(areas, batch_size=BATCH)
+    for some in chunks(sorted(pks)):
+        list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=some).order_by("pk").values_list("pk"))

@@ -15,10 +15,10 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from company import jobs
+from company.bulk import Statement
 from company.models import ChangeRow, Contact, Customer, Job, Upload
 from company.spreadsheets import csv_bytes
 from devices import imports
-from devices.actions import import_slots
 from devices.models import Fitting, FittingEnd, Output, Receiver, Registration, RegistrationOutput, Transmitter
 from devices.signals import slot_map_changed
 from sites.models import Area, Site
@@ -390,15 +390,18 @@ def test_a_crash_in_the_middle_leaves_nothing_and_the_job_runs_again(world, monk
     client = world.client("office")
     url = check(client, right_sheets())
     before = everything()
-    real = import_slots._drive
+    real, done = Statement.run, []
 
-    def broken(*args: Any) -> None:
-        real(*args)
-        raise RuntimeError("power cut")
+    def broken(self: Statement) -> None:
+        real(self)
+        done.append(Site.objects.filter(code="HARB-1").exists())
+        if len(done) == 6:
+            raise RuntimeError("power cut")
 
     with monkeypatch.context() as patch:
-        patch.setattr(import_slots, "_drive", broken)
+        patch.setattr(Statement, "run", broken)
         apply(client, url)
+    assert done[-1], "the site had been written when the power went"
     assert everything() == before
     job = Job.objects.get(handler="devices.imports.apply_upload")
     assert job.state == Job.State.WAITING

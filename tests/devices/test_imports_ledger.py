@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 from typing import Any
+from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -38,14 +39,10 @@ def bring_in(office: Any, sheets: dict[str, list[dict[str, Any]]]) -> dict[str, 
     mark = actions.change_mark()
     result = imports.judge(read_workbook([("book.xlsx", workbook_file(sheets))]), timezone.now())
     assert result.checked.faults == ()
-    return actions.apply_import(
-        plan=result.plan,
-        mark=mark,
-        by=office,
-        at=timezone.now(),
-        reason="import of book.xlsx",
-        finish=lambda counts: None,
+    book = actions.prepare_import(
+        plan=result.plan, by=office, at=timezone.now(), reason="import of book.xlsx", batch=uuid4()
     )
+    return actions.apply_import(book=book, plan=result.plan, mark=mark, finish=lambda counts: None)
 
 
 def slot(number: int) -> Any:
@@ -199,7 +196,6 @@ def test_a_workbook_of_customers_alone_is_enough(office):
     body = xlsx_bytes([OutSheet("customers", ["customer code", "name"], [["FERRY", "Ferry Company"]])])
     mark = actions.change_mark()
     result = imports.judge(read_workbook([("book.xlsx", body)]), timezone.now())
-    counts = actions.apply_import(
-        plan=result.plan, mark=mark, by=office, at=timezone.now(), reason="import", finish=lambda counts: None
-    )
+    book = actions.prepare_import(plan=result.plan, by=office, at=timezone.now(), reason="import", batch=uuid4())
+    counts = actions.apply_import(book=book, plan=result.plan, mark=mark, finish=lambda counts: None)
     assert counts == {"customers": 1}
