@@ -9,7 +9,7 @@ from django.core.exceptions import ValidationError
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
-from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.http import require_POST
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
@@ -20,12 +20,11 @@ from sites.forms import (
     AreaForm,
     ClearHazardForm,
     ClosureForm,
-    FloorPlanForm,
     HazardForm,
     HoursForm,
     MonitoringCentreForm,
 )
-from sites.models import Area, FloorPlan, Hazard, MonitoringCentre, Site, SiteClosure
+from sites.models import Area, Hazard, MonitoringCentre, Site, SiteClosure
 
 
 def _site(request: PersonRequest, pk: int) -> Site:
@@ -158,35 +157,3 @@ def centre_edit(request: PersonRequest, pk: int) -> HttpResponse:
 @require_POST
 def centre_remove(request: PersonRequest, pk: int) -> HttpResponse:
     return _remove(request, MonitoringCentre, pk)
-
-
-@audience("office")
-def plan_new(request: PersonRequest, site_pk: int) -> HttpResponse:
-    site = _site(request, site_pk)
-    form = FloorPlanForm(posted(request), request.FILES or None)
-    context = form_context(form, "Add a floor plan", site, "sites", lead=str(site))
-    if request.method == "POST":
-        if not form.is_valid():
-            return refused(request, FORM, context)
-        content = form.cleaned_data["picture"].read(actions.PLAN_MAX_BYTES + 1)
-        name = form.cleaned_data["name"]
-        try:
-            actions.add_floor_plan(site=site, name=name, content=content, by=request.user, at=timezone.now())
-        except Refused as refusal:
-            return refused(request, FORM, context | {"refused": refusal.message})
-        messages.success(request, "Saved.")
-        return redirect(site)
-    return page(request, FORM, context)
-
-
-@audience("office", "technician")
-@require_safe
-def plan_picture(request: PersonRequest, pk: int) -> HttpResponse:
-    plan = get_object_or_404(FloorPlan.objects.visible_to(request.user), pk=pk)
-    return HttpResponse(bytes(plan.picture), content_type=plan.media_type)
-
-
-@audience("office")
-@require_POST
-def plan_remove(request: PersonRequest, pk: int) -> HttpResponse:
-    return _remove(request, FloorPlan, pk)
