@@ -7,7 +7,7 @@ from datetime import date, datetime, tzinfo
 from typing import Any, Self
 
 from django.apps import apps
-from django.db.models import Count, IntegerField, Min, OuterRef, Q, Subquery
+from django.db.models import Count, Exists, IntegerField, Min, OuterRef, Q, Subquery
 from django.db.models.functions import Coalesce
 
 from company.querysets import CustomerScoped
@@ -172,3 +172,12 @@ class OutputQuerySet(CustomerScoped):
     """Outputs of receivers."""
 
     site_path = "receiver__site_id"
+
+    def in_use(self) -> Self:
+        """Outputs that something hangs on, or that a slot in force drives."""
+        driven = (
+            apps.get_model("devices", "RegistrationOutput")
+            ._default_manager.filter(output=OuterRef("pk"), registration__removed_at=None)
+            .values("pk")
+        )
+        return self.filter(~Q(drives="") | Exists(driven))
