@@ -13,6 +13,8 @@ class DevicesConfig(AppConfig):
     verbose_name = "Devices"
 
     def ready(self) -> None:
+        from devices.actions import bulk_undo, plans_undo, swaps_undo  # noqa: F401 (register how changes are taken back)
+
         post_migrate.connect(load_shipped_types, sender=self)
 
 
