@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from cryptography.fernet import Fernet
 from django.apps import apps
 from django.conf import settings
 from django.core.checks import CheckMessage, Error, Tags, Warning, register
@@ -91,6 +92,33 @@ def no_mail(**kwargs: Any) -> list[CheckMessage]:
                 "No EMAIL_HOST: mails are only printed to the log.",
                 hint="Set EMAIL_HOST, EMAIL_PORT, DEFAULT_FROM_EMAIL.",
                 id="slotledger.W002",
+            )
+        ]
+    return []
+
+
+@register(Tags.security)
+def access_note_keys(**kwargs: Any) -> list[CheckMessage]:
+    """A key that lies beside the database is stolen with it."""
+    for key in settings.ACCESS_NOTE_KEYS:
+        try:
+            Fernet(key)
+        except ValueError:
+            # The key itself is not repeated: this text goes to a log.
+            return [
+                Error(
+                    "One of ACCESS_NOTE_KEYS is no Fernet key.",
+                    hint="Each is 44 characters; cryptography.fernet.Fernet.generate_key() makes one. Commas part them.",
+                    id="slotledger.E006",
+                )
+            ]
+    if not settings.ACCESS_NOTE_KEYS and not (settings.DEBUG or settings.DEMO):
+        return [
+            Warning(
+                "No ACCESS_NOTE_KEYS: the key of door codes is kept in DATA_DIR, beside the database.",
+                hint="Set ACCESS_NOTE_KEYS (or ACCESS_NOTE_KEYS_FILE) to a key that is kept and backed up elsewhere; "
+                "put the content of DATA_DIR/access_note_key behind it and run manage.py rotate_access_notes.",
+                id="slotledger.W003",
             )
         ]
     return []

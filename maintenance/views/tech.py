@@ -34,7 +34,7 @@ from sites.models import AccessNote, Hazard, Site
 PAGE_SIZE = 25
 DAYS_AHEAD = 14
 NOTE_DAYS = 2
-"""Access notes are shown for a visit that is at most this many days off."""
+"""Access notes are shown for a visit that is at most this many days off, before or after."""
 
 PAST_DAYS = 60
 """Unfinished stops older than this are the office's business, not the technician's morning."""
@@ -215,21 +215,30 @@ def _other_day(visit: Visit) -> list[str]:
 
 @audience("technician")
 @require_POST
-@sensitive_variables("text")
+@sensitive_variables("text", "context")
 def tech_access_note(request: HttpRequest, pk: int, note_pk: int) -> HttpResponse:
     """Show a code on asking, for a visit of one's own that is under way or at most two days off; it is logged."""
-    today = timezone.localdate()
-    visits = Visit.objects.visible_to(request.user).to_come().filter(planned_on__lte=today + timedelta(days=NOTE_DAYS))
-    visit = get_object_or_404(visits.for_day(), pk=pk)
+    visit = get_object_or_404(Visit.objects.visible_to(request.user).to_come().for_day(), pk=pk)
     note = get_object_or_404(AccessNote.objects.visible_to(request.user).filter(site=visit.site), pk=note_pk)
     context = {"visit": visit, "note": note, "section": "today"}
     try:
+        _refuse_codes_far_off(visit)
         text = show_access_note(note=note, to=_user(request), at=timezone.now(), visit_id=visit.pk)
     except Refused as error:
         return refused(request, "maintenance/tech/access_note.html", context | {"refused": error.message})
     response = page(request, "maintenance/tech/access_note.html", context | {"text": text})
     response.headers["Cache-Control"] = "no-store"
     return response
+
+
+def _refuse_codes_far_off(visit: Visit) -> None:
+    """A stop that nobody has closed for weeks must not open a door for ever, nor one of next month open it now."""
+    days_off = abs((visit.planned_on - timezone.localdate(timezone=visit.site.zone)).days)
+    if visit.state != Visit.State.OPEN and days_off > NOTE_DAYS:
+        raise Refused(
+            f"Codes are shown for a visit that is under way or within {NOTE_DAYS} days of its day. "
+            "Start the visit at the door, or ask the office."
+        )
 
 
 def _user(request: HttpRequest) -> User:

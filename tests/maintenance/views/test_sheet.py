@@ -148,6 +148,35 @@ def test_every_technician_reads_every_site_but_codes_only_on_a_visit_of_their_ow
     assert AccessNoteShown.objects.count() == 1
 
 
+@pytest.mark.parametrize(
+    ("state", "days", "is_shown"),
+    [("planned", 0, True), ("planned", 2, True), ("planned", -2, True), ("planned", 3, False), ("planned", -3, False),
+     ("open", -40, True), ("finished", 0, None), ("cancelled", 0, None)],
+)  # fmt: skip
+def test_a_code_is_shown_only_near_the_day_of_ones_own_visit_or_while_it_is_under_way(
+    world, visit, state, days, is_shown
+):
+    note = save_access_note(site=world.own_site, title="Key safe", text="2580", by=world.office, at=timezone.now())
+    day = timezone.localdate(timezone=world.own_site.zone) + timedelta(days=days)
+    over = timezone.now() if state == "finished" else None
+    Visit.objects.filter(pk=visit.pk).update(state=state, planned_on=day, finished_at=over)
+    answer = world.client("technician").post(reverse("maintenance:tech_access_note", args=[visit.pk, note.pk]))
+    assert answer.status_code == {True: 200, False: 422, None: 404}[is_shown]
+    assert ("2580" in answer.content.decode()) is (is_shown is True)
+    assert AccessNoteShown.objects.exists() is (is_shown is True)
+
+
+def test_a_code_is_shown_for_nobody_elses_visit_and_at_no_other_site(world, visit):
+    here = save_access_note(site=world.own_site, title="Key safe", text="2580", by=world.office, at=timezone.now())
+    elsewhere = save_access_note(site=world.other_site, title="Gate", text="7391", by=world.office, at=timezone.now())
+    client = world.client("technician")
+    assert client.post(reverse("maintenance:tech_access_note", args=[visit.pk, elsewhere.pk])).status_code == 404
+    world.technician = factories.make_user("technician")
+    other = world.client("technician").post(reverse("maintenance:tech_access_note", args=[visit.pk, here.pk]))
+    assert other.status_code == 404
+    assert not AccessNoteShown.objects.exists()
+
+
 # --- recording ---
 
 
