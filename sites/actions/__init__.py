@@ -70,30 +70,40 @@ def reopen_site(*, site: Site, by: User, at: datetime, reason: str) -> Site:
 
 
 def _set_closed(site: Site, value: datetime | None, by: User, at: datetime, verb: str, reason: str) -> Site:
+    before = facts_of(site, "closed_at")
     site.closed_at = value
     site.save(update_fields=["closed_at"])
-    record_change(by=by, at=at, verb=verb, subject=site, customer_id=site.customer_id, reason=reason)
+    record_change(
+        by=by, at=at, verb=verb, subject=site, customer_id=site.customer_id, reason=reason, before=before,
+        after=facts_of(site, "closed_at"),
+    )  # fmt: skip
     return site
 
 
 @transaction.atomic
 def set_visiting_hours(*, site: Site, hours: Mapping[int, tuple[time, time] | None], by: User, at: datetime) -> Site:
     """Set when the site can be visited, one span a weekday (0 = Monday; None: not on that day)."""
-    before = _hours_of(site)
+    before = hours_facts(site)
+    write_hours(site, hours)
+    record_change(
+        by=by, at=at, verb="set_visiting_hours", subject=site, customer_id=site.customer_id, before=before,
+        after=hours_facts(site),
+    )  # fmt: skip
+    return site
+
+
+def write_hours(site: Site, hours: Mapping[int, tuple[time, time] | None]) -> None:
+    """Put these hours in the place of the present ones; the caller logs it."""
     site.visiting_hours.all().delete()
     VisitingHours.objects.bulk_create(
         VisitingHours(site=site, customer_id=site.customer_id, weekday=day, opens=span[0], closes=span[1])
         for day, span in sorted(hours.items())
         if span
     )
-    record_change(
-        by=by, at=at, verb="set_visiting_hours", subject=site, customer_id=site.customer_id, before=before,
-        after=_hours_of(site),
-    )  # fmt: skip
-    return site
 
 
-def _hours_of(site: Site) -> dict[str, str]:
+def hours_facts(site: Site) -> dict[str, str]:
+    """What the change log keeps of the hours: "weekday 0" (Monday) to "09:00-17:00"."""
     rows = site.visiting_hours.order_by("weekday", "opens")
     return {f"weekday {row.weekday}": f"{row.opens:%H:%M}-{row.closes:%H:%M}" for row in rows}
 
@@ -129,7 +139,9 @@ def remove_place_row(*, row: PlaceRow, by: User, at: datetime) -> None:
     """
     if isinstance(row, Hazard):
         raise Refused("A hazard stays on record. Say on which day it was cleared.")
-    before = facts_of(row, *PLACE_FACTS[type(row)])
+    if isinstance(row, Area):
+        refuse_area_in_use(row)
+    before = facts_of(row, *PLACE_FACTS[type(row)]) | {"site": row.site_id}
     record_change(
         by=by, at=at, verb=f"remove_{row._meta.model_name}", subject=row, customer_id=row.customer_id,
         before=before,
@@ -139,6 +151,31 @@ def remove_place_row(*, row: PlaceRow, by: User, at: datetime) -> None:
             row.delete()
     except models.ProtectedError as held:
         raise AreaInUse(f"“{row}” is in use: {len(held.protected_objects)} records name it.") from held
+
+
+def refuse_area_in_use(area: Area) -> None:
+    """Refuse to take out an area that a receiver or a taken slot names: the text there would point nowhere.
+
+    Raises
+    ------
+    AreaInUse
+        With how many, and what to do.
+    """
+    # Receivers and slots are rows of the app above; lookups by name keep imports pointing one way.
+    here = Site.objects.filter(pk=area.site_id)
+    n_slots = here.filter(
+        receivers__registrations__removed_at=None, receivers__registrations__area=area.path
+    ).aggregate(n=models.Count("receivers__registrations"))["n"]
+    n_receivers = here.filter(receivers__removed_at=None, receivers__area=area.path).aggregate(
+        n=models.Count("receivers")
+    )["n"]
+    if n_slots or n_receivers:
+        named = [
+            f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((n_slots, "slot"), (n_receivers, "receiver")) if n
+        ]
+        raise AreaInUse(
+            f"{' and '.join(named)} stand in “{area.path}”. Merge it with another area instead: they move along."
+        )
 
 
 @transaction.atomic
@@ -151,7 +188,7 @@ def clear_hazard(*, hazard: Hazard, on: date, by: User, at: datetime) -> Hazard:
     hazard.cleared_on = on
     hazard.save(update_fields=["cleared_on"])
     record_change(
-        by=by, at=at, verb="clear_hazard", subject=hazard, customer_id=hazard.customer_id,
+        by=by, at=at, verb="clear_hazard", subject=hazard, customer_id=hazard.customer_id, before={"cleared_on": None},
         after={"cleared_on": on.isoformat()},
     )  # fmt: skip
     return hazard

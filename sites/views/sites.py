@@ -64,7 +64,7 @@ def site_context(request: PersonRequest, site: Site) -> dict[str, Any]:
         "hazards": site.hazards.order_by("cleared_on", "-noted_on", "pk"),
         "areas": site.areas.order_by("walk_order", "path", "pk"),
         "centres": site.monitoring_centres.order_by("name", "pk"),
-        "plans": FloorPlan.objects.visible_to(request.user).filter(site=site).defer("picture").order_by("name", "pk"),
+        "plans": FloorPlan.objects.visible_to(request.user).filter(site=site, removed_at=None).defer("picture").order_by("walk_order", "name", "pk"),
         "notes": AccessNote.objects.visible_to(request.user).filter(site=site).for_list(),
         "reason_form": ReasonForm(),
         "changes": ChangeRow.objects.visible_to(request.user).about("site", site.pk)[:20],
