@@ -13,7 +13,16 @@ class DevicesConfig(AppConfig):
     verbose_name = "Devices"
 
     def ready(self) -> None:
-        from devices.actions import bulk_undo, plans_undo, swaps_undo  # noqa: F401 (register how changes are taken back)
+        # Importing them registers how changes are taken back (company/undo.py).
+        from devices.actions import (  # noqa: F401
+            bulk_undo,
+            own_types_undo,
+            pins_undo,
+            plans_undo,
+            swaps_undo,
+            undo_receivers,
+            undo_slots,
+        )
 
         post_migrate.connect(load_shipped_types, sender=self)
 

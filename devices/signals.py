@@ -7,3 +7,6 @@ slot_map_changed = Signal()
 
 cells_fitted_by_hand = Signal()
 """Sent by a form that has saved cells, with `fitting` and `user`: listeners answer with a list of sentences to warn that person with."""
+
+catalogue_changed = Signal()
+"""Sent after commit with `kind` (model name), `pk`, `at`, `by`: figures of a type have changed that due dates rest on."""

@@ -6,7 +6,7 @@ from django.http import HttpResponse
 from django.urls import path
 
 from devices import api
-from devices.views import catalogue, exports, imports, receivers, slots, transmitters
+from devices.views import catalogue, exports, imports, own_types, pins, receivers, slots, transmitters
 
 SLOT = "receivers/<int:pk>/slots/<int:slot>/"
 
@@ -29,6 +29,7 @@ SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
     ("transmitters/<int:pk>/", transmitters.transmitter_detail, "transmitter_detail"),
     ("transmitters/<int:pk>/battery/", transmitters.battery_fit, "battery_fit"),
     ("transmitters/<int:pk>/battery/remove/", transmitters.battery_remove, "battery_remove"),
+    ("sites/plans/<int:pk>/", pins.plan_page, "floor_plan"),
     ("catalogue/", catalogue.catalogue, "catalogue"),
     ("catalogue/batteries/<int:pk>/", catalogue.battery_type, "battery_type"),
     ("catalogue/transmitters/<int:pk>/", catalogue.transmitter_type, "transmitter_type"),
@@ -39,6 +40,9 @@ app_name = "devices"
 urlpatterns = [
     *(path(route, view, name=name) for route, view, name in SHARED),
     *(path(f"tech/{route}", view, name=f"tech_{name}") for route, view, name in SHARED),
+    path("sites/plans/<int:pk>/pins/", pins.pin_place, name="floor_plan_pin"),
+    path("sites/plans/<int:pk>/replace/", pins.plan_replace, name="floor_plan_replace"),
+    path("sites/pins/<int:pk>/remove/", pins.pin_remove, name="pin_remove"),
     path("receivers/", receivers.receiver_list, name="receiver_list"),
     path("sites/<int:site_pk>/receivers/", receivers.site_receivers, name="site_receivers"),
     path("sites/<int:site_pk>/receivers/new/", receivers.receiver_new, name="receiver_new"),
@@ -54,4 +58,9 @@ urlpatterns = [
     path("import/<uuid:uuid>/", imports.import_detail, name="import_detail"),
     path("import/<uuid:uuid>/apply/", imports.import_apply, name="import_apply"),
     path("import/<uuid:uuid>/problems/", imports.import_problems, name="import_problems"),
+    *(
+        path(f"catalogue/{folder}/{route}", view, {"kind": kind}, name=f"{name}_{deed}")
+        for folder, kind, name in own_types.KINDS
+        for route, view, deed in own_types.DEEDS
+    ),
 ]

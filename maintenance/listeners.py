@@ -12,8 +12,9 @@ from company import jobs
 from company.models import User
 from company.signals import policy_changed
 from devices.models import Fitting
-from devices.signals import cells_fitted_by_hand, slot_map_changed
+from devices.signals import catalogue_changed, cells_fitted_by_hand, slot_map_changed
 from maintenance.actions.due import refresh_receivers
+from maintenance.actions.findings import look_again
 from maintenance.actions.recall_states import follow_changes
 from maintenance.models import LotFit, Recall
 from maintenance.querysets.new_cells import words_on_lot
@@ -26,6 +27,8 @@ def refresh_due_dates(sender: Any, receiver_ids: list[int], **unknown: Any) -> N
     # First, or cells just fitted would still bear the date of the recall that they have settled.
     follow_changes(receiver_ids=receiver_ids, at=now)
     refresh_receivers(receiver_ids=receiver_ids, at=now)
+    # Last: what is late is one of the things that are found.
+    look_again(receiver_ids=receiver_ids, at=now)
 
 
 @receiver(cells_fitted_by_hand)
@@ -41,5 +44,16 @@ def refresh_after_a_policy(sender: Any, duty: str, at: datetime, by: User | None
         handler="maintenance.actions.due.refresh_after_policy",
         key=f"policy:{duty}:{at.isoformat()}",
         title="Due dates after a changed policy",
+        by=by,
+    )
+
+
+@receiver(catalogue_changed)
+def refresh_after_a_type(sender: Any, kind: str, pk: int, at: datetime, by: User | None = None, **unknown: Any) -> None:
+    """Figures of a type have changed: every date is worked out anew in the background, at once."""
+    jobs.enqueue(
+        handler="maintenance.actions.due.refresh_after_policy",
+        key=f"type:{kind}:{pk}:{at.isoformat()}",
+        title="Due dates after a changed type",
         by=by,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,8 @@ class Loaded:
     n_changed: int = 0
     n_retired: int = 0
     n_own: int = 0
+    own_codes: list[str] = field(default_factory=list)
+    """Codes that a shipped row bears as well as one of the office's own: the own one stays, the shipped one waits outside."""
 
 
 def shipped_rows(name: str) -> list[dict[str, Any]]:
@@ -71,6 +73,7 @@ def _load(model: type[CatalogueRow], rows: list[dict[str, Any]], at: datetime, d
             done.n_new += 1
         elif row.origin != Origin.SHIPPED:
             done.n_own += 1
+            done.own_codes.append(fields["code"])
         else:
             wanted = fields | {"retired_at": None}
             changed = [name for name, value in wanted.items() if getattr(row, name) != value]

@@ -10,11 +10,27 @@ from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
 from company.htmx import page
-from devices.models import BatteryType, ReceiverType, TransmitterType
-from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS, list_words, span_words
+from company.lists import ordered, page_of
+from company.models import ChangeRow
+from devices.models import BatteryType, Receiver, ReceiverType, Registration, TransmitterType
+from devices.querysets.catalogue import places_of, transmitters_on
+from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS, count_words, list_words, span_words
+from devices.views.own_types import address, new_address
 from devices.views.receivers import frame
 
 NO_SOURCE = "no source recorded"
+SHOWN = (("", "What is offered"), ("own", "Our own"), ("retired", "No longer offered"), ("all", "All"))
+TABLES: tuple[tuple[str, Any, dict[str, str]], ...] = (
+    ("transmitters", TransmitterType, {"t-label": "label", "t-cells": "battery_type__iec_code", "t-interval": "default_interval_s",
+                                       "t-used": "n_used"}),
+    ("receivers", ReceiverType, {"r-slots": "n_slots", "r-label": "label", "r-used": "n_used"}),
+    ("batteries", BatteryType, {"b-code": "iec_code", "b-label": "label", "b-charge": "capacity_mah", "b-used": "n_used"}),
+)  # fmt: skip
+"""Table, model, words for the order → column; the first is the order it has by itself."""
+USES = {
+    "batterytype": ("set of cells", "sets of cells"), "transmittertype": ("transmitter", "transmitters"),
+    "receivertype": ("receiver", "receivers"),
+}  # fmt: skip
 
 Figures = tuple[tuple[str, str, str], ...]
 
@@ -71,13 +87,15 @@ def _shown(value: Any, unit: str) -> str:
 @audience("office", "technician")
 @require_safe
 def catalogue(request: PersonRequest) -> HttpResponse:
-    transmitters = TransmitterType.objects.visible_to(request.user).select_related("battery_type")
-    context = frame(request) | {
-        "batteries": BatteryType.objects.visible_to(request.user).order_by("iec_code", "pk"),
-        "transmitters": transmitters.order_by("kind", "label", "pk"),
-        "receivers": ReceiverType.objects.visible_to(request.user).order_by("n_slots", "label", "pk"),
-    }
-    return page(request, "devices/catalogue/list.html", context)
+    words, show = request.GET.get("q", "").strip(), request.GET.get("show", "")
+    tables = {}
+    for name, model, columns in TABLES:
+        rows = model.objects.visible_to(request.user).matching(words).showing(show).with_use()
+        rows = rows.select_related("battery_type") if name == "transmitters" else rows
+        tables[name], _ = ordered(rows, request, columns, default=next(iter(columns)))
+    context = frame(request) | tables | {"q": words, "show": show, "shows": SHOWN}
+    context["n_found"] = sum(len(rows) for rows in tables.values())
+    return page(request, "devices/catalogue/list.html", context, part="rows")
 
 
 @audience("office", "technician")
@@ -99,8 +117,9 @@ def receiver_type(request: PersonRequest, pk: int) -> HttpResponse:
 
 
 def _type_page(request: PersonRequest, pk: int, model: Any, figures: Figures, noun: str) -> HttpResponse:
-    row = get_object_or_404(model.objects.visible_to(request.user), pk=pk)
+    row = get_object_or_404(model.objects.visible_to(request.user).with_use(), pk=pk)
     names = {name for name, _, _ in figures}
+    things: Any = Receiver if model is ReceiverType else Registration
     context = frame(request) | {
         "type": row,
         "noun": noun,
@@ -108,5 +127,19 @@ def _type_page(request: PersonRequest, pk: int, model: Any, figures: Figures, no
             (words, _shown(getattr(row, name), unit), row.sources.get(name, NO_SOURCE)) for name, words, unit in figures
         ],
         "other_sources": [(name, source) for name, source in row.sources.items() if name not in names],
+        "places": page_of(places_of(row, things.objects.visible_to(request.user)), request),
+        "n_used_words": count_words(row.n_used, *USES[row._meta.model_name]),
+        "n_used_elsewhere": 0 if model is ReceiverType else transmitters_on(row),
+        "takers": _takers(request, row) if model is BatteryType else (),
     }
+    if request.user.is_office:
+        context["edit_url"], context["copy_url"] = address(row, "edit"), f"{new_address(row)}?from={row.pk}"
+        context["turn_url"] = address(row, "offer" if row.retired_at else "retire")
+        context["changes"] = ChangeRow.objects.visible_to(request.user).about(row._meta.model_name, row.pk)[:30]
     return page(request, "devices/catalogue/detail.html", context)
+
+
+def _takers(request: PersonRequest, row: BatteryType) -> Any:
+    """Transmitter types that take these cells."""
+    types = TransmitterType.objects.visible_to(request.user).filter(battery_type=row)
+    return types.with_use().order_by("retired_at", "label", "pk")

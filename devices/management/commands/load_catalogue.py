@@ -17,3 +17,5 @@ class Command(BaseCommand):
             f"Catalogue: {done.n_new} new, {done.n_changed} brought up to date, {done.n_retired} retired, "
             f"{done.n_own} of your own left as they are."
         )
+        for code in done.own_codes:
+            self.stdout.write(f"  {code}: yours stays; this release has a type of that code too, which is not in use.")

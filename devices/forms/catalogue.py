@@ -1,0 +1,375 @@
+"""Forms of the firm's own catalogue rows. Shares are typed in percent and spans with their unit; the rows keep both as numbers."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any, ClassVar
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils.text import slugify
+
+from company.cells import WrongCell, read_span_s, say_span
+from devices.models import BatteryType, ReceiverType, TransmitterType
+from devices.models.catalogue import CatalogueRow
+from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS
+
+OWN_NAME = "Your own name for it: what it is and how often it checks in. Not a maker's brand or model."
+CODE_HELP = (
+    "Small letters, digits and hyphens. Workbooks name it by this, so it never changes. Empty: made from the name."
+)
+SOURCE_HELP = "Such as “data sheet of March 2024, page 3”, “measured on our bench” or “typical, from memory”."
+
+CHEMISTRIES = (
+    ("lithium_manganese", "lithium manganese dioxide (CR)"), ("lithium_thionyl", "lithium thionyl chloride (ER)"),
+    ("lithium_iron", "lithium iron disulfide (FR)"), ("alkaline", "alkaline (LR)"), ("silver_oxide", "silver oxide (SR)"),
+    ("nickel_hydride", "nickel–metal hydride (HR)"), ("lead_acid", "sealed lead acid"), ("other", "other"),
+)  # fmt: skip
+KINDS = (
+    ("pendant", "pendant"), ("wall_button", "wall button"), ("pull_cord", "pull cord"), ("door_contact", "door contact"),
+    ("contact", "contact"), ("motion", "motion detector"), ("smoke", "smoke detector"), ("temperature", "temperature"),
+    ("repeater", "repeater"), ("other", "other"),
+)  # fmt: skip
+CONTACTS = (
+    ("none", "no contact"), ("no", "normally open"), ("nc", "normally closed"), ("either", "normally open or closed"),
+)  # fmt: skip
+DAY_S = 86400
+LONGEST_S = 30 * DAY_S
+
+
+class PercentField(forms.FloatField):
+    """A share of 0 to 1, typed and shown as 0 to 100 %."""
+
+    def __init__(self, *, least: float = 0.0, **kwargs: Any) -> None:
+        super().__init__(min_value=least, max_value=100, **kwargs)
+
+    def prepare_value(self, value: Any) -> Any:
+        return f"{100 * value:.6g}" if isinstance(value, (int, float)) else value
+
+    def clean(self, value: Any) -> Any:
+        percent = super().clean(value)
+        return None if percent is None else round(percent / 100, 8)
+
+
+class SpanField(forms.CharField):
+    """A length of time with its unit, such as 4 h, 90 min or 200 s; kept in whole seconds."""
+
+    def __init__(self, *, least_s: int = 1, most_s: int = LONGEST_S, **kwargs: Any) -> None:
+        self.least_s, self.most_s = least_s, most_s
+        super().__init__(max_length=20, **kwargs)
+
+    def prepare_value(self, value: Any) -> Any:
+        return say_span(value) if isinstance(value, int) else value
+
+    def clean(self, value: Any) -> Any:
+        text = super().clean(value)
+        return self._seconds(text) if text else None
+
+    def _seconds(self, text: str) -> int:
+        try:
+            seconds = read_span_s(text)
+        except WrongCell as error:
+            raise ValidationError(str(error)) from error
+        if not self.least_s <= seconds <= self.most_s:
+            raise ValidationError(f"Give {say_span(self.least_s)} to {say_span(self.most_s)}.")
+        return seconds
+
+
+class SpansField(SpanField):
+    """Several lengths of time with commas between; kept as a sorted list of seconds."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.max_length = 200
+        self.widget.attrs.pop("maxlength", None)
+        self.validators = [one for one in self.validators if getattr(one, "limit_value", None) != 20]
+
+    def prepare_value(self, value: Any) -> Any:
+        return ", ".join(say_span(int(one)) for one in sorted(value)) if isinstance(value, list) else value
+
+    def clean(self, value: Any) -> Any:
+        text = forms.CharField.clean(self, value)
+        return sorted({self._seconds(one.strip()) for one in text.split(",") if one.strip()})
+
+
+class WordsField(forms.CharField):
+    """Several words with commas between; kept as a list."""
+
+    def prepare_value(self, value: Any) -> Any:
+        return ", ".join(value) if isinstance(value, list) else value
+
+    def clean(self, value: Any) -> Any:
+        return [one.strip()[:40] for one in super().clean(value).split(",") if one.strip()][:20]
+
+
+class TypeForm(forms.ModelForm):
+    """What every type's form has: sections, each with the question where its figures come from.
+
+    `base` is the row that is changed or copied: a figure left as it was keeps its source; every other one takes the answer of
+    its section, which must then be given.
+    """
+
+    SECTIONS: ClassVar[tuple[tuple[str, str, tuple[str, ...]], ...]] = ()
+    """Key, heading, fields."""
+    NO_SOURCE: ClassVar[frozenset[str]] = frozenset()
+    """Fields that are names or choices, not figures."""
+
+    code = forms.CharField(label="Code", max_length=60, required=False, help_text=CODE_HELP)
+    reason = forms.CharField(label="Why it is changed", max_length=200)
+    seen = forms.CharField(widget=forms.HiddenInput, max_length=64, required=False)
+    sure = forms.CharField(widget=forms.HiddenInput, max_length=300, required=False)
+
+    def __init__(self, *args: Any, base: CatalogueRow | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.base = base
+        # Kept apart: cleaning writes what was typed into the instance, which may be the base itself.
+        self._was = {name: getattr(base, name) for name in self._meta.fields or ()} if base else {}
+        self._sources = dict(base.sources) if base else {}
+        if self.instance.pk:
+            del self.fields["code"]
+        else:
+            del self.fields["reason"]
+        self.fields["label"].help_text = OWN_NAME
+        for key, heading, names in self.SECTIONS:
+            if self._figures(names):
+                self.fields[f"source_{key}"] = forms.CharField(
+                    label=f"Where these figures come from ({heading[:1].lower()}{heading[1:]})", max_length=300, required=False,
+                    help_text=SOURCE_HELP if not self.base else f"Asked where a figure changes. {SOURCE_HELP}",
+                )  # fmt: skip
+
+    def _figures(self, names: tuple[str, ...]) -> list[str]:
+        return [name for name in names if name in self.fields and name not in self.NO_SOURCE]
+
+    def sections(self) -> list[tuple[str, str, list[Any]]]:
+        """Key, heading and bound fields, for the template."""
+        shown = []
+        for key, heading, names in self.SECTIONS:
+            wanted = [*names, f"source_{key}"]
+            shown.append((key, heading, [self[name] for name in wanted if name in self.fields]))
+        return shown
+
+    def _is_sourced(self, name: str, cleaned: dict[str, Any]) -> bool:
+        """Whether the figure is as it was and says where it came from."""
+        return name in self._was and self._was[name] == cleaned.get(name) and bool(self._sources.get(name))
+
+    def clean_code(self) -> str:
+        code: str = self.cleaned_data["code"].strip().lower()
+        if code and code != slugify(code):
+            raise ValidationError("Use small letters, digits and hyphens only.")
+        return code
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        sources: dict[str, str] = {}
+        for key, _, names in self.SECTIONS:
+            said = (cleaned.get(f"source_{key}") or "").strip()
+            figures = [name for name in self._figures(names) if name not in self.errors]
+            asked = [name for name in figures if not self._is_sourced(name, cleaned)]
+            if asked and not said:
+                labels = ", ".join(str(self.fields[name].label) for name in asked)
+                self.add_error(f"source_{key}", f"Say where this comes from: {labels}.")
+            # Where no figure changed, the answer is a better source for all of them.
+            sources |= dict.fromkeys(asked or figures, said) if said else {}
+        self.instance.sources = self._sources | sources
+        return cleaned
+
+
+class BatteryTypeForm(TypeForm):
+    """A cell or block."""
+
+    SECTIONS = (
+        ("name", "Name", ("label", "iec_code", "ansi_code", "aliases", "chemistry", "code")),
+        ("charge", "Charge", ("nominal_v", "capacity_mah", "self_discharge_per_year", "shelf_life_years")),
+        ("cold", "What is left of it in the cold", ("share_0c", "share_m10c", "share_m20c", "share_m40c")),
+    )
+    NO_SOURCE = frozenset({"label", "iec_code", "ansi_code", "aliases", "chemistry", "code"})
+
+    aliases = WordsField(
+        label="Also called", max_length=200, required=False, help_text="Other words for the size, with commas between."
+    )
+    chemistry = forms.ChoiceField(label="Chemistry", choices=CHEMISTRIES)
+    self_discharge_per_year = PercentField(
+        label="Self-discharge at 20 °C [% a year]", help_text="Charge lost by itself in a year: 1 to 2 for lithium, 2 to 3 for alkaline."
+    )  # fmt: skip
+    share_0c = PercentField(label="Usable at 0 °C [%]", help_text="Share of the rated charge that can still be drawn.")
+    share_m10c = PercentField(label="Usable at −10 °C [%]")
+    share_m20c = PercentField(label="Usable at −20 °C [%]")
+    share_m40c = PercentField(label="Usable at −40 °C [%]")
+
+    class Meta:
+        model = BatteryType
+        fields = (
+            "label", "iec_code", "ansi_code", "aliases", "chemistry", "nominal_v", "capacity_mah", "self_discharge_per_year",
+            "shelf_life_years", "share_0c", "share_m10c", "share_m20c", "share_m40c",
+        )  # fmt: skip
+        labels = {
+            "label": "Name", "iec_code": "IEC code", "ansi_code": "ANSI code", "nominal_v": "Nominal voltage [V]",
+            "capacity_mah": "Rated charge [mAh]", "shelf_life_years": "Longest life that anyone answers for [years]",
+        }  # fmt: skip
+        help_texts = {
+            "iec_code": "Such as CR2450, ER14505 or LR6.",
+            "capacity_mah": "At small load and about 20 °C.",
+            "shelf_life_years": "In use or not: no date goes beyond it.",
+        }
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        names = ("share_0c", "share_m10c", "share_m20c", "share_m40c")
+        for warmer, colder in pairwise(names):
+            high, low = cleaned.get(warmer), cleaned.get(colder)
+            if high is not None and low is not None and low > high:
+                self.add_error(colder, "Colder cells give no more than warmer ones: give this figure or a smaller one.")
+        return cleaned
+
+
+class TransmitterTypeForm(TypeForm):
+    """A kind of transmitter with what it draws."""
+
+    SECTIONS = (
+        ("name", "Name", ("label", "kind", "code")),
+        ("cells", "Cells", (
+            "power", "battery_type", "cells_series", "cells_parallel", "usable_share", "welded_cell", "unit_life_years",
+        )),
+        ("draw", "What it draws", ("sleep_ua", "checkin_uas", "activation_uah", "typical_activations_per_day")),
+        ("slot", "What a new slot starts with", (
+            "default_interval_s", "default_window_s", "default_duty", "is_portable", "n_inputs", "contact",
+        )),
+    )  # fmt: skip
+    NO_SOURCE = frozenset(
+        {"label", "kind", "code", "power", "battery_type", "welded_cell", "default_duty", "is_portable", "contact"}
+    )
+
+    kind = forms.ChoiceField(label="Picture", choices=KINDS)
+    contact = forms.ChoiceField(label="Contact", choices=CONTACTS)
+    default_duty = forms.ChoiceField(label="Duty class", choices=list(DUTY_WORDS.items()))
+    usable_share = PercentField(
+        label="Usable share of the charge [%]", least=0.1,
+        help_text="Down to its cut-off and under the radio's pulses. 75 to 85 is usual.",
+    )  # fmt: skip
+    default_interval_s = SpanField(
+        label="Checks in every", help_text="With its unit, such as 60 min or 200 s.", most_s=7 * DAY_S
+    )
+    default_window_s = SpanField(
+        label="Missing after",
+        help_text="The supervision window it starts with: at least two check-ins long, such as 4 h.",
+    )
+
+    class Meta:
+        model = TransmitterType
+        fields = (
+            "label", "kind", "power", "battery_type", "cells_series", "cells_parallel", "usable_share", "welded_cell",
+            "unit_life_years", "sleep_ua", "checkin_uas", "activation_uah", "typical_activations_per_day", "default_interval_s",
+            "default_window_s", "default_duty", "is_portable", "n_inputs", "contact",
+        )  # fmt: skip
+        labels = {
+            "label": "Name", "battery_type": "Battery type", "sleep_ua": "Draws between events [µA]",
+            "checkin_uas": "Charge of one check-in [µA·s]", "activation_uah": "Charge of one activation [µAh]",
+            "typical_activations_per_day": "Activations a day", "unit_life_years": "End of life of the whole unit [years]",
+            "welded_cell": "The cell cannot be changed", "is_portable": "Leaves the site with its wearer", "n_inputs": "Inputs",
+        }  # fmt: skip
+        help_texts = {
+            "cells_series": "Cells in series give voltage, no more charge.",
+            "checkin_uas": "With its repeats: 25 mA for 0.1 s, four times, is 10 000.",
+            "activation_uah": "With its repeats: 25 mA for one second is 7.",
+            "typical_activations_per_day": "Used where nothing has been counted.",
+            "unit_life_years": "0 where none is stated.",
+            "welded_cell": "Then the whole unit is changed.",
+        }
+
+    def __init__(self, *args: Any, batteries: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        cells: Any = self.fields["battery_type"]
+        cells.queryset, cells.empty_label = batteries, "none (mains)"
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        if cleaned.get("power") == TransmitterType.Power.BATTERY and not cleaned.get("battery_type"):
+            self.add_error("battery_type", "Choose the cells, or say that it runs on mains.")
+        interval_s, window_s = cleaned.get("default_interval_s"), cleaned.get("default_window_s")
+        if interval_s and window_s and window_s < 2 * interval_s:
+            self.add_error(
+                "default_window_s",
+                f"One lost check-in would already be a fault: give {say_span(2 * interval_s)} or more.",
+            )
+        for name in ("cells_series", "cells_parallel"):
+            if cleaned.get(name) == 0:
+                self.add_error(name, "Count from 1.")
+        return cleaned
+
+
+class ReceiverTypeForm(TypeForm):
+    """A kind of receiver."""
+
+    SECTIONS = (
+        ("name", "Name and size", ("label", "n_slots", "n_outputs", "code")),
+        ("supply", "Supply", ("supply_v_nominal", "supply_v_min", "supply_ma", "has_standby_battery", "standby_life_years")),
+        ("watch", "Supervision", ("windows_s", "default_window_s", "can_switch_supervision_off")),
+        ("outputs", "Outputs", (
+            "behaviours", "default_behaviour", "momentary_min_s", "momentary_max_s", "momentary_default_s",
+        )),
+    )  # fmt: skip
+    NO_SOURCE = frozenset(
+        {"label", "code", "has_standby_battery", "can_switch_supervision_off", "behaviours", "default_behaviour"}
+    )
+
+    windows_s = SpansField(
+        label="Windows that a slot can be set to", help_text="With commas between, such as 60 min, 4 h, 24 h."
+    )
+    default_window_s = SpanField(label="Window it comes with", help_text="One of those above.")
+    behaviours = forms.MultipleChoiceField(
+        label="What its outputs can do", choices=list(BEHAVIOUR_WORDS.items()), widget=forms.CheckboxSelectMultiple
+    )
+    default_behaviour = forms.ChoiceField(label="Behaviour it comes with", choices=list(BEHAVIOUR_WORDS.items()))
+
+    class Meta:
+        model = ReceiverType
+        fields = (
+            "label", "n_slots", "n_outputs", "supply_v_nominal", "supply_v_min", "supply_ma", "has_standby_battery",
+            "standby_life_years", "windows_s", "default_window_s", "can_switch_supervision_off", "behaviours",
+            "default_behaviour", "momentary_min_s", "momentary_max_s", "momentary_default_s",
+        )  # fmt: skip
+        labels = {
+            "label": "Name", "n_slots": "Slots", "n_outputs": "Outputs", "supply_v_nominal": "Nominal supply [V]",
+            "supply_v_min": "Least supply at its terminals [V]", "supply_ma": "Needs, with every output on [mA]",
+            "has_standby_battery": "Has a standby battery", "standby_life_years": "Change the standby battery after [years]",
+            "can_switch_supervision_off": "Supervision can be switched off", "momentary_min_s": "Shortest set time [s]",
+            "momentary_max_s": "Longest set time [s]", "momentary_default_s": "Set time it comes with [s]",
+        }  # fmt: skip
+        help_texts = {
+            "supply_v_min": "At the far end of the cable, with every output on.",
+            "standby_life_years": "0 where there is none.",
+            "momentary_min_s": "0 where no output can be on for a set time.",
+        }
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        for name, least, most in (
+            ("n_slots", 1, 1024), ("n_outputs", 0, 1024), ("supply_v_nominal", 1, 400), ("supply_v_min", 0, 400),
+            ("supply_ma", 0, 100_000), ("standby_life_years", 0, 30), ("momentary_min_s", 0, DAY_S), ("momentary_max_s", 0, DAY_S),
+            ("momentary_default_s", 0, DAY_S),
+        ):  # fmt: skip
+            value = cleaned.get(name)
+            if value is not None and not least <= value <= most:
+                self.add_error(name, f"Give a number from {least} to {most}.")
+        self._fits_together(cleaned)
+        return cleaned
+
+    def _fits_together(self, cleaned: dict[str, Any]) -> None:
+        lowest, nominal = cleaned.get("supply_v_min"), cleaned.get("supply_v_nominal")
+        if lowest is not None and nominal is not None and lowest > nominal:
+            self.add_error("supply_v_min", "The least supply is not above the nominal one.")
+        if cleaned.get("has_standby_battery") and not cleaned.get("standby_life_years"):
+            self.add_error("standby_life_years", "Say after how many years the standby battery is changed.")
+        windows, window = cleaned.get("windows_s"), cleaned.get("default_window_s")
+        if windows and window and window not in windows:
+            self.add_error("default_window_s", "This is none of the windows above.")
+        if cleaned.get("behaviours") and cleaned.get("default_behaviour") not in cleaned["behaviours"]:
+            self.add_error("default_behaviour", "Its outputs cannot do this: tick it above, or choose another.")
+        least, usual, most = (cleaned.get(f"momentary_{name}_s") for name in ("min", "default", "max"))
+        if least is not None and usual is not None and most is not None and not least <= usual <= most:
+            self.add_error("momentary_default_s", "Give a time between the shortest and the longest.")
+
+
+FORMS: dict[str, type[TypeForm]] = {
+    "batterytype": BatteryTypeForm, "transmittertype": TransmitterTypeForm, "receivertype": ReceiverTypeForm,
+}  # fmt: skip
