@@ -216,7 +216,7 @@ class PlanPin(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.plan}: {self.receiver_id} {self.slot or ''}"
+        return f"{self.plan}: {self.receiver.label}{f', slot {self.slot}' if self.slot else ''}"
 
 
 class PlannedChange(models.Model):
