@@ -1,5 +1,8 @@
 """Every page that a person can reach by links, on the demo firm: no accessibility violation, no sideways scroll, no error.
 
+Checked at 1440 and 390 px, in the light and the dark scheme; 320 px and letters of double size must not scroll sideways;
+the main deeds of a phone page are 44 px high.
+
 The walk follows links and visits each route once per audience, so a new page is covered as soon as something links to it.
 """
 
@@ -22,6 +25,13 @@ AXE = {
     "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]},
     "resultTypes": ["violations"],
 }
+# In the dark scheme only colours differ, so only what can see colours runs again.
+AXE_DARK = {
+    "runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]},
+    "resultTypes": ["violations"],
+}
+MAIN_DEEDS = ".button--main, .button--big, .button--danger, .acts .button"
+TAP_PX = 44
 START = {
     "manager": ["/"],
     "technician": ["/tech/"],
@@ -73,16 +83,10 @@ def test_every_page_is_accessible_fits_and_shows_no_error(audience, visitor, liv
         seen.add(route)
         if not is_page(wide, live_server.url + path):
             continue
-        for who, sizes in ((wide, (1440,)), (phone, (390, 320))):
+        for who, width in ((wide, 1440), (phone, 390)):
             who.go(path)
             who.page.wait_for_load_state("networkidle")
-            faults += [f"{path} at {sizes[0]}: {line}" for line in violations(axe, who.page)]
-            for width in sizes:
-                who.page.set_viewport_size({"width": width, "height": 844})
-                excess = who.page.evaluate("() => document.scrollingElement.scrollWidth - window.innerWidth")
-                if excess > 0:
-                    faults.append(f"{path}: scrolls sideways by {excess} px at {width}")
-            who.page.set_viewport_size({"width": sizes[0], "height": 844})
+            faults += [f"{path} at {width}: {line}" for line in looks(axe, who.page, width)]
         waiting += links_of(wide.page, live_server.url)
     assert len(seen) > {"manager": 30, "technician": 5, "portal": 5, "nobody": 2}[audience], sorted(seen)
     assert not faults, "\n".join(faults)
@@ -96,9 +100,35 @@ def is_page(who: Any, url: str) -> bool:
     return kind.startswith("text/html")
 
 
-def violations(axe: Axe, page: Any) -> list[str]:
+def looks(axe: Axe, page: Any, width: int) -> list[str]:
+    """What is wrong with the page as it stands, in both schemes, narrow, and with letters of double size."""
+    faults = violations(axe, page)
+    page.emulate_media(color_scheme="dark")
+    faults += [f"dark: {line}" for line in violations(axe, page, AXE_DARK)]
+    page.emulate_media(color_scheme="light")
+    for narrow in (width, 320) if width < 400 else (width,):
+        page.set_viewport_size({"width": narrow, "height": 844})
+        if (excess := page.evaluate(EXCESS)) > 0:
+            faults.append(f"scrolls sideways by {excess} px at {narrow}")
+    page.set_viewport_size({"width": width, "height": 844})
+    if width < 400:
+        faults += [f"main deed {line}" for line in page.evaluate(LOW_DEEDS, [MAIN_DEEDS, TAP_PX])]
+        return faults
+    page.evaluate("() => document.documentElement.style.setProperty('--size', '30px')")
+    if (excess := page.evaluate(EXCESS)) > 0:
+        faults.append(f"scrolls sideways by {excess} px with letters of double size")
+    return faults
+
+
+EXCESS = "() => document.scrollingElement.scrollWidth - document.documentElement.clientWidth"
+LOW_DEEDS = """([deeds, least]) => [...document.querySelectorAll(deeds)].filter((b) => b.offsetParent)
+    .map((b) => [b.textContent.trim(), Math.round(b.getBoundingClientRect().height)])
+    .filter(([, height]) => height < least).map(([text, height]) => `“${text}” is ${height} px high`)"""
+
+
+def violations(axe: Axe, page: Any, options: dict[str, Any] = AXE) -> list[str]:
     """One line per violation that axe finds."""
-    found = axe.run(page, options=AXE).response["violations"]
+    found = axe.run(page, options=options).response["violations"]
     return [f"{v['id']} ({v['impact']}): {v['nodes'][0]['target']} ×{len(v['nodes'])}" for v in found]
 
 
@@ -107,3 +137,23 @@ def links_of(page: Any, base: str) -> list[str]:
     links = page.eval_on_selector_all("a[href]", "all => all.map(a => a.href)")
     paths = [urldefrag(link)[0].removeprefix(base) for link in links if link.startswith(base + "/")]
     return [path for path in dict.fromkeys(paths) if not path.startswith(LEFT_OUT)]
+
+
+PLANTED = """<!doctype html><html lang="en"><head><title>Planted</title><meta name="viewport" content="width=device-width"><style>
+@media (prefers-color-scheme: dark) { .dim { color: #444444; background: #222222; } }
+.row { font-size: var(--size, 15px); white-space: nowrap; width: 60em; max-width: none; } .button--main { height: 30px; }
+</style></head><body><main><h1>Planted</h1><p class="dim">Too dark to read</p><p class="row">row</p>
+<button class="button--main">Low</button></main></body></html>"""
+
+
+def test_the_walk_would_notice_what_it_looks_for(visitor, live_server):
+    wide, phone = visitor().page, visitor(phone=True).page
+    for page in (wide, phone):
+        page.goto(live_server.url + "/accounts/login/")
+        page.route("**/planted", lambda route: route.fulfill(body=PLANTED, content_type="text/html"))
+        page.goto(live_server.url + "/planted")
+    on_wide, on_phone = "\n".join(looks(Axe(), wide, 1440)), "\n".join(looks(Axe(), phone, 390))
+    assert "dark: color-contrast" in on_wide
+    assert "letters of double size" in on_wide
+    assert "main deed “Low” is 30 px high" in on_phone
+    assert "at 320" in on_phone

@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from company.models import Firm
+from company import palette
+from company.models import Firm, User
 from sites.models import Area, Site
 from tests import factories
 
@@ -177,3 +178,44 @@ def test_without_scripts_a_form_posts_and_the_message_stands_on_the_page(firm, v
     page.go_back()
     page.get_by_role("button", name="Remove Annexe").click()
     expect(page.locator("#toasts")).to_contain_text("Removed: Annexe.")
+
+
+def test_single_keys_walk_lists_open_the_menu_and_show_their_help(firm, visitor):
+    page = visitor("mika@example.org").go("/sites/")
+    page.keyboard.press("?")
+    expect(page.locator("#keys")).to_be_visible()
+    page.keyboard.press("Escape")
+    expect(page.locator("#keys")).to_be_hidden()
+    page.keyboard.press("j")
+    assert page.evaluate("document.activeElement.textContent") == "Rowan Court"
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/sites/*/")
+    second = page.locator(".top__nav li:nth-child(2) a").get_attribute("href")
+    page.keyboard.press("g")
+    page.keyboard.press("2")
+    page.wait_for_url(f"**{second}")
+
+
+def test_single_keys_that_are_switched_off_do_nothing(firm, visitor):
+    page = visitor("mika@example.org").go("/sites/")
+    page.evaluate("localStorage.setItem('no-slash', '1')")
+    for key in ("?", "j", "g", "2"):
+        page.keyboard.press(key)
+    expect(page.locator("#keys")).to_be_hidden()
+    assert focused(page) == "BODY"
+    assert page.url.endswith("/sites/")
+
+
+@pytest.mark.parametrize(
+    ("theme", "device", "is_dark"),
+    [("auto", "light", False), ("auto", "dark", True), ("light", "dark", False), ("dark", "light", True)],
+)
+def test_a_person_may_choose_the_look_or_leave_it_to_the_device(firm, visitor, theme, device, is_dark):
+    User.objects.filter(email="mika@example.org").update(theme=theme)
+    page = visitor("mika@example.org").go("/sites/")
+    page.emulate_media(color_scheme=device)
+    paper = page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--paper').trim()")
+    assert paper == (palette.DARK if is_dark else palette.LIGHT)["paper"]
+    page.emulate_media(media="print")
+    ink = page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--ink').trim()")
+    assert ink == palette.LIGHT["ink"]
