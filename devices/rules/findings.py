@@ -11,7 +11,7 @@ from devices.rules.findings_facts import OWN_ASKS, Finding, Loan, ReceiverFacts,
 from devices.rules.words import DUTY_ORDER
 
 __all__ = [
-    "CHECKS", "KINDS", "OWN_ASKS", "Finding", "Loan", "ReceiverFacts", "SupervisionAsk", "WaitingPlan", "find",
+    "CALL_LOST", "CHECKS", "KINDS", "OWN_ASKS", "Finding", "Loan", "ReceiverFacts", "SupervisionAsk", "WaitingPlan", "find",
     "group_by_code", "harm_of",
 ]  # fmt: skip
 

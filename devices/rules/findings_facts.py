@@ -39,6 +39,17 @@ OWN_ASKS = (
 """Used until the company sets its policy: our own suggestion, no standard's figure."""
 
 
+NOT_WIRED = frozenset({"nothing", "not wired", "none", "not used"})
+"""What people write where an output drives nothing."""
+
+
+def is_wired(drives: str, terminals: str) -> bool | None:
+    """Whether an output drives anything, by what was written about it; None where nothing was."""
+    if drives.strip():
+        return drives.strip().lower() not in NOT_WIRED
+    return True if terminals.strip() else None
+
+
 @dataclass(frozen=True, slots=True)
 class Loan:
     """A unit that stands in for another until a day; `slot` is None for the receiver itself."""

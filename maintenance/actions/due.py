@@ -19,7 +19,7 @@ from company.jobs import Handle
 from company.models import Job
 from devices.actions.months import ensure_months
 from devices.models import Receiver, Transmitter
-from maintenance.actions import backtest, fits
+from maintenance.actions import backtest, findings, fits
 from maintenance.actions.due_items import (
     Basis,
     Judged,
@@ -257,6 +257,7 @@ def _close_if_done(run: RefreshRun, at: datetime) -> None:
     run.n_items = DueItem.objects.filter(is_closed=False).count()
     run.n_changed = DueChange.objects.filter(run=run).count()
     run.save(update_fields=["state", "closed_at", "n_items", "n_changed"])
+    findings.ask_for_night(day=run.business_day)
 
 
 def refresh_all(*, today: date, at: datetime) -> Refreshed:

@@ -12,6 +12,7 @@ from django.db.models import Max
 from company.actions import ensure_firm, facts_of, record_change
 from company.errors import Refused
 from company.models import Firm, User
+from maintenance.actions.findings import look_again_where_late
 from maintenance.actions.stops import (
     ROUND_FACTS,
     NoStops,
@@ -71,6 +72,7 @@ def plan_round(*, plan: RoundPlan, sites: Sequence[Site], by: User, at: datetime
         add_visit(round, site, plan.horizon_weeks)
     reorder(round, route(round))
     record_change(by=by, at=at, verb="plan_round", subject=round, after=facts_of(round, *ROUND_FACTS))
+    look_again_where_late(site_ids=[site.pk for site in sites])
     return round
 
 

@@ -12,12 +12,15 @@ from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import User
 from devices.models import Receiver
+from maintenance.actions.findings import look_again_where_late
 from maintenance.models import DueItem, Round, Visit, VisitCrew
 from maintenance.querysets.days import CELLS_PATHS, day_plan, route_order, things_by_site, until_of
 from maintenance.rules.rounds.packing import change_until, is_chosen, visit_minutes, why_stop
 from sites.models import Site
 
 ROUND_FACTS = ("name", "day", "technician", "starts", "state", "note")
+WHO_GOES = frozenset({"publish_round", "cancel_round", "add_stop", "remove_stop", "move_stop"})
+"""Changes of a round that decide whether anybody goes to a site."""
 
 
 class StaleRound(Refused):
@@ -287,4 +290,6 @@ def changed(
         by=by, at=at, verb=verb, subject=round, before=before, reason=reason,
         after=after if after is not None else facts_of(round, *ROUND_FACTS),
     )  # fmt: skip
+    if verb in WHO_GOES:
+        look_again_where_late(site_ids=round.visits.values_list("site_id", flat=True))
     return round

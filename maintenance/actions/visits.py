@@ -15,6 +15,7 @@ from company.errors import Refused
 from company.models import User
 from devices.models import Receiver
 from maintenance.actions.entries import Saying, record_entry, register_again_slots
+from maintenance.actions.findings import look_again_at_sites
 from maintenance.actions.stops import end_if_over
 from maintenance.models import DueItem, Entry, Round, Visit, VisitCrew
 from maintenance.querysets.days import due_on_visit
@@ -186,6 +187,7 @@ def finish_visit(*, visit: Visit, signing: Signing, not_done: Sequence[NotDone],
     if visit.round_id:
         round = Round.objects.select_for_update(of=("self",)).get(pk=visit.round_id)
         end_if_over(round, by, at)
+    look_again_at_sites(site_ids=[visit.site_id])
     return visit
 
 

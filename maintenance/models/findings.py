@@ -10,7 +10,7 @@ from django.utils import timezone
 from company.models import Customer
 from company.models.firm import Duty
 from devices.models import Receiver
-from maintenance.querysets import StaffOnly
+from maintenance.querysets import FindingQuerySet
 from sites.models import Site
 
 
@@ -41,7 +41,7 @@ class FindingRecord(models.Model):
     snoozed_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
     snoozed_at = models.DateTimeField(null=True, blank=True)
 
-    objects = StaffOnly.as_manager()
+    objects = FindingQuerySet.as_manager()
 
     class Meta:
         constraints = [

@@ -2,6 +2,7 @@
 
 from company.querysets import StaffOnly
 from maintenance.querysets.due import DueChangeQuerySet, DueQuerySet
+from maintenance.querysets.findings import FindingQuerySet
 from maintenance.querysets.recalls import RecallItemQuerySet, RecallQuerySet
 from maintenance.querysets.reports import ReportQuerySet, RequestMessageQuerySet, RequestQuerySet
 from maintenance.querysets.visits import EntryQuerySet, RoundQuerySet, VisitQuerySet, WalkTestQuerySet
@@ -10,6 +11,7 @@ __all__ = [
     "DueChangeQuerySet",
     "DueQuerySet",
     "EntryQuerySet",
+    "FindingQuerySet",
     "RecallItemQuerySet",
     "RecallQuerySet",
     "ReportQuerySet",

@@ -1,0 +1,106 @@
+"""Letting findings rest until a day, with a reason, waking them, and taking either back."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from uuid import UUID
+
+from django.db import transaction
+
+from company.actions import facts_of, record_change
+from company.errors import Refused
+from company.models import ChangeRow, User
+from maintenance.models import FindingRecord
+from maintenance.rules.findings import SNOOZE_DAYS_GRAVE, longest_snooze_days
+
+SNOOZE_FACTS = ("snoozed_until", "snooze_reason")
+VERBS = ("snooze_finding", "wake_finding")
+
+
+class NotSnoozed(Refused):
+    """The snooze was not written; the words say what to do."""
+
+
+def _locked(pks: Sequence[int]) -> list[FindingRecord]:
+    rows = FindingRecord.objects.open().filter(pk__in=pks).select_for_update(of=("self",)).order_by("pk")
+    found = list(rows)
+    if not found:
+        raise NotSnoozed("None of these is found any more. Go back to the list: there is nothing left to do here.")
+    return found
+
+
+@transaction.atomic
+def snooze_findings(*, pks: Sequence[int], until: date, reason: str, by: User, at: datetime, today: date) -> UUID:
+    """Let findings rest until the morning of a day. Gives the number of this deed, by which it can be taken back.
+
+    Findings that have gone meanwhile are left out. Refused (NotSnoozed): no reason, a day that is not to come or lies
+    further ahead than allowed (life safety less far than the rest), nothing left.
+    """
+    reason = reason.strip()
+    if not reason:
+        raise NotSnoozed("Say in a few words why this can wait: whoever looks for it will read it.")
+    rows = _locked(pks)
+    longest = longest_snooze_days(row.duty for row in rows)
+    last = today + timedelta(days=longest)
+    if until <= today:
+        raise NotSnoozed(f"Choose a day after today, at most {last:%-d %B %Y}.")
+    if until > last:
+        grave = " on life safety" if longest == SNOOZE_DAYS_GRAVE else ""
+        raise NotSnoozed(f"A finding{grave} can rest for {longest} days at most: until {last:%-d %B %Y}.")
+    deed = uuid.uuid4()
+    for row in rows:
+        before = facts_of(row, *SNOOZE_FACTS)
+        row.snoozed_until, row.snooze_reason = until, reason[:200]
+        row.snoozed_by, row.snoozed_at = by, at
+        row.save(update_fields=["snoozed_until", "snooze_reason", "snoozed_by", "snoozed_at"])
+        record_change(
+            by=by, at=at, verb="snooze_finding", subject=row, customer_id=row.customer_id, before=before,
+            after=facts_of(row, *SNOOZE_FACTS), reason=reason, batch=deed,
+        )  # fmt: skip
+    return deed
+
+
+@transaction.atomic
+def wake_findings(*, pks: Sequence[int], by: User, at: datetime) -> UUID:
+    """End the rest of findings now; those that are awake stay as they are. Gives the number of this deed."""
+    deed = uuid.uuid4()
+    for row in _locked(pks):
+        if row.snoozed_until is None:
+            continue
+        before = facts_of(row, *SNOOZE_FACTS)
+        row.snoozed_until = None
+        row.save(update_fields=["snoozed_until"])
+        record_change(
+            by=by, at=at, verb="wake_finding", subject=row, customer_id=row.customer_id, before=before,
+            after=facts_of(row, *SNOOZE_FACTS), batch=deed,
+        )  # fmt: skip
+    return deed
+
+
+@transaction.atomic
+def undo_snoozing(*, deed: UUID, by: User, at: datetime) -> int:
+    """Take a snooze or a waking back where nothing touched the finding since; gives the number of findings.
+
+    Refused (NotSnoozed) if there is nothing to take back.
+    """
+    done = ChangeRow.objects.filter(batch=deed, verb__in=VERBS, undone_by=None).order_by("pk")
+    changes = {row.subject_id: row for row in done.select_for_update(of=("self",))}
+    n = 0
+    for row in FindingRecord.objects.filter(pk__in=changes).select_for_update(of=("self",)).order_by("pk"):
+        change = changes[row.pk]
+        if facts_of(row, *SNOOZE_FACTS) != change.after:
+            continue
+        was = change.before or {}
+        row.snoozed_until = date.fromisoformat(was["snoozed_until"]) if was.get("snoozed_until") else None
+        row.snooze_reason = was.get("snooze_reason") or ""
+        row.save(update_fields=["snoozed_until", "snooze_reason"])
+        record_change(
+            by=by, at=at, verb="undo_snoozing", subject=row, customer_id=row.customer_id, before=change.after,
+            after=change.before, undoes=change,
+        )  # fmt: skip
+        n += 1
+    if not n:
+        raise NotSnoozed("There is nothing left to take back: these findings were changed or taken back already.")
+    return n
