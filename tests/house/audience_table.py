@@ -233,6 +233,7 @@ TABLE: dict[str, Answers] = {
     "maintenance:stop_move": OFFICE_POST,
     "maintenance:stop_remove": OFFICE_POST,
     "maintenance:tech_packing": STAFF,
+    "maintenance:site_work_panel": OFFICE,
     "maintenance:visit_list": OFFICE,
     "maintenance:visit_detail": OFFICE,
     "maintenance:visit_remark": OFFICE_POST,
