@@ -1,0 +1,129 @@
+"""Every write of the firm's own records: here those of customers, beside it those of people, technicians and the firm."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import datetime
+
+from django.db import transaction
+
+from company.actions.firm import (
+    DEFAULT_POLICIES,
+    FIRM_FACTS,
+    POLICY_FACTS,
+    PolicyChangedSince,
+    PolicyUnchanged,
+    ensure_firm,
+    ensure_policies,
+    save_firm,
+    save_policy,
+)
+from company.actions.log import facts_of, record_change
+from company.actions.people import PERSON_FACTS, LastManager, save_person
+from company.actions.technicians import save_technician
+from company.errors import Refused
+from company.models import Contact, Customer, PortalAccess, Upload, User
+
+__all__ = [
+    "DEFAULT_POLICIES", "FIRM_FACTS", "PERSON_FACTS", "POLICY_FACTS", "LastManager", "PolicyChangedSince",
+    "PolicyUnchanged", "ensure_firm", "ensure_policies", "facts_of", "record_change", "save_firm", "save_person",
+    "save_policy", "save_technician",
+]  # fmt: skip
+
+
+@transaction.atomic
+def keep_upload(*, kind: str, name: str, content: bytes, by: User, at: datetime) -> Upload:
+    """Keep a file byte for byte as it was handed in."""
+    return Upload.objects.create(
+        kind=kind, name=name[:200], sha256=hashlib.sha256(content).hexdigest(), content=content, by=by, at=at
+    )
+
+
+CUSTOMER_FACTS = ("code", "name", "language", "paper", "inspections_per_year", "response_hours", "note", "closed_at")
+
+
+@transaction.atomic
+def save_customer(*, customer: Customer, by: User, at: datetime, reason: str = "") -> Customer:
+    """Add or change a customer."""
+    old = Customer.objects.filter(pk=customer.pk).first() if customer.pk else None
+    customer.full_clean()
+    customer.save()
+    record_change(
+        by=by,
+        at=at,
+        verb="save_customer",
+        subject=customer,
+        customer=customer,
+        before=facts_of(old, *CUSTOMER_FACTS) if old else None,
+        after=facts_of(customer, *CUSTOMER_FACTS),
+        reason=reason,
+    )
+    return customer
+
+
+@transaction.atomic
+def close_customer(*, customer: Customer, by: User, at: datetime, reason: str) -> Customer:
+    """Close a customer: the records stay, the portal shows nothing any more."""
+    if customer.closed_at:
+        raise Refused("This customer is closed already.")
+    customer.closed_at = at
+    customer.save(update_fields=["closed_at"])
+    record_change(by=by, at=at, verb="close_customer", subject=customer, customer=customer, reason=reason)
+    return customer
+
+
+@transaction.atomic
+def save_contact(*, contact: Contact, by: User, at: datetime) -> Contact:
+    """Add or change a contact of a customer."""
+    contact.full_clean()
+    contact.save()
+    record_change(by=by, at=at, verb="save_contact", subject=contact, customer=contact.customer)
+    return contact
+
+
+@transaction.atomic
+def give_portal_access(*, user: User, customer: Customer, is_limited: bool, by: User, at: datetime) -> PortalAccess:
+    """Let a portal user look at a customer. Refused for the firm's own people."""
+    if not user.is_portal:
+        raise Refused(f"{user.name} is not a portal user: only customers' people get portal access.")
+    access, _ = PortalAccess.objects.update_or_create(
+        user=user, customer=customer, defaults={"is_limited": is_limited, "given_at": at}
+    )
+    record_change(
+        by=by, at=at, verb="give_portal_access", subject=access, customer=customer, after={"is_limited": is_limited}
+    )
+    return access
+
+
+@transaction.atomic
+def end_portal_access(*, access: PortalAccess, by: User, at: datetime, reason: str = "") -> None:
+    """Take portal access away at once."""
+    record_change(
+        by=by,
+        at=at,
+        verb="end_portal_access",
+        subject=access,
+        customer=access.customer,
+        before={"user": access.user.email},
+        reason=reason,
+    )
+    access.delete()
+
+
+@transaction.atomic
+def reopen_customer(*, customer: Customer, by: User, at: datetime, reason: str) -> Customer:
+    """Take a closed customer back; the portal shows their sites again."""
+    if not customer.closed_at:
+        raise Refused("This customer is not closed.")
+    customer.closed_at = None
+    customer.save(update_fields=["closed_at"])
+    record_change(by=by, at=at, verb="reopen_customer", subject=customer, customer=customer, reason=reason)
+    return customer
+
+
+@transaction.atomic
+def remove_contact(*, contact: Contact, by: User, at: datetime) -> None:
+    """Take a contact out; the change log keeps who it was."""
+    before = facts_of(contact, "name", "role", "email", "phone")
+    record_change(by=by, at=at, verb="remove_contact", subject=contact, customer=contact.customer, before=before)
+    contact.delete()
