@@ -11,8 +11,8 @@ row that says so. Nothing is wiped from the log: the change stays, marked as tak
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Protocol
 from uuid import UUID
@@ -46,10 +46,13 @@ class ChangedAfter(Refused):
 
 @dataclass(frozen=True, slots=True)
 class Undone:
-    """What a handler did: facts of the record before and after, as the log keeps them."""
+    """What a handler did: facts of the record before and after, as the log keeps them; `others` are the facts after for
+    companions of the change, by their key, where they differ.
+    """
 
     before: dict[str, Any] | None = None
     after: dict[str, Any] | None = None
+    others: Mapping[int, dict[str, Any]] = field(default_factory=dict)
 
 
 class Undo(Protocol):
@@ -177,7 +180,7 @@ def undo(*, change: ChangeRow, by: User, at: datetime, reason: str = "") -> Chan
     done = handler.write(row, by=by, at=at) or Undone()
     why = reason or row.reason
     for other in others:
-        _say(other, done, by, at, why)
+        _say(other, replace(done, after=done.others.get(other.pk, done.after)), by, at, why)
     return _say(row, done, by, at, why)
 
 

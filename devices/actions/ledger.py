@@ -123,8 +123,13 @@ def log(
     reason: str,
     before: dict[str, Any] | None = None,
     after: dict[str, Any] | None = None,
+    entered_at: datetime | None = None,
 ) -> ChangeRow:
-    """Write the change with the receiver and the version that it leads to, so that a stale form can be told what happened."""
+    """Write the change with the receiver and the version that it leads to, so that a stale form can be told what happened.
+
+    `entered_at`, if known, is when somebody typed it in; `at` when it happened.
+    """
+    entered = {"recorded_at": entered_at.isoformat()} if entered_at else {}
     return record_change(
         by=by,
         at=at,
@@ -132,7 +137,7 @@ def log(
         subject=subject,
         customer_id=receiver.customer_id,
         before=before,
-        after={**(after or {}), "receiver": receiver.pk, "version": receiver.version},
+        after={**(after or {}), "receiver": receiver.pk, "version": receiver.version, **entered},
         reason=reason,
     )
 

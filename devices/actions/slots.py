@@ -1,4 +1,7 @@
-"""Every write to the ledger of slots: register, change, move, remove, put back, register again."""
+"""Every write to the ledger of slots: register, change, move, remove, put back, register again.
+
+`entered_at` is when a change was typed in, where `at` says when it happened; a change taken back on that day never was.
+"""
 
 from __future__ import annotations
 
@@ -18,6 +21,7 @@ from devices.actions.ledger import (
     touch,
 )
 from devices.actions.rollups import settle_slot
+from devices.actions.slot_again import ask_to_register_again, mark_registered
 from devices.actions.slot_order import refuse_before_the_receiver, refuse_overlap, refuse_two_places
 from devices.actions.slot_settings import (
     SETTING_FIELDS,
@@ -34,6 +38,11 @@ from devices.actions.slot_settings import (
 )
 from devices.models import Away, Receiver, Registration, RegistrationOutput, Transmitter
 from devices.rules import legality
+
+__all__ = [
+    "ask_to_register_again", "change_slot", "mark_registered", "move_transmitter", "put_back", "register_transmitter",
+    "remove_transmitter",
+]  # fmt: skip
 
 
 def _refuse_problems(found: list[legality.Problem]) -> None:
@@ -122,6 +131,7 @@ def register_transmitter(
     at: datetime,
     reason: str,
     seen_version: int | None = None,
+    entered_at: datetime | None = None,
 ) -> Registration:
     """Put a transmitter into a spare slot. None as transmitter: the slot is taken, but nothing answers.
 
@@ -141,7 +151,7 @@ def register_transmitter(
     registration = _begin(receiver=receiver, slot=slot, transmitter=transmitter, settings=settings, at=at)
     touch(receiver)
     log(
-        by=by, at=at, verb="register_transmitter", subject=registration, receiver=receiver, reason=reason,
+        by=by, at=at, entered_at=entered_at, verb="register_transmitter", subject=registration, receiver=receiver, reason=reason,
         after=registration_facts(registration),
     )  # fmt: skip
     return registration
@@ -157,6 +167,7 @@ def change_slot(
     reason: str,
     seen_version: int | None = None,
     transmitter: Transmitter | None = None,
+    entered_at: datetime | None = None,
 ) -> Registration:
     """Set a slot differently; its past stays readable.
 
@@ -210,7 +221,7 @@ def change_slot(
         _carry_away(was_away, new, at)
     touch(receiver)
     log(
-        by=by, at=at, verb="change_slot", subject=new, receiver=receiver, reason=reason, before=before,
+        by=by, at=at, entered_at=entered_at, verb="change_slot", subject=new, receiver=receiver, reason=reason, before=before,
         after=registration_facts(new),
     )  # fmt: skip
     return new
@@ -242,6 +253,7 @@ def move_transmitter(
     at: datetime,
     reason: str,
     seen_version: int | None = None,
+    entered_at: datetime | None = None,
 ) -> Registration:
     """Move a transmitter to another slot, of the same receiver or another one of the same customer.
 
@@ -271,12 +283,12 @@ def move_transmitter(
     )  # fmt: skip
     touch(*([left] if left.pk == entered.pk else [left, entered]))
     log(
-        by=by, at=at, verb="move_transmitter", subject=new, receiver=entered, reason=reason, before=before,
+        by=by, at=at, entered_at=entered_at, verb="move_transmitter", subject=new, receiver=entered, reason=reason, before=before,
         after=registration_facts(new),
     )  # fmt: skip
     if left.pk != entered.pk:
         log(
-            by=by, at=at, verb="move_transmitter", subject=old, receiver=left, reason=reason, before=before,
+            by=by, at=at, entered_at=entered_at, verb="move_transmitter", subject=old, receiver=left, reason=reason, before=before,
             after=registration_facts(old),
         )  # fmt: skip
     return new
@@ -284,7 +296,13 @@ def move_transmitter(
 
 @transaction.atomic
 def remove_transmitter(
-    *, registration: Registration, by: User, at: datetime, reason: str, seen_version: int | None = None
+    *,
+    registration: Registration,
+    by: User,
+    at: datetime,
+    reason: str,
+    seen_version: int | None = None,
+    entered_at: datetime | None = None,
 ) -> Registration:
     """Free a slot; the registration stays as history and can be put back.
 
@@ -302,7 +320,7 @@ def remove_transmitter(
     settle_slot(old)
     touch(receiver)
     log(
-        by=by, at=at, verb="remove_transmitter", subject=old, receiver=receiver, reason=reason, before=before,
+        by=by, at=at, entered_at=entered_at, verb="remove_transmitter", subject=old, receiver=receiver, reason=reason, before=before,
         after=registration_facts(old),
     )  # fmt: skip
     return old
@@ -310,7 +328,13 @@ def remove_transmitter(
 
 @transaction.atomic
 def put_back(
-    *, registration: Registration, by: User, at: datetime, reason: str, seen_version: int | None = None
+    *,
+    registration: Registration,
+    by: User,
+    at: datetime,
+    reason: str,
+    seen_version: int | None = None,
+    entered_at: datetime | None = None,
 ) -> Registration:
     """Undo a removal: a new registration with the same settings in the same slot; the gap stays on record.
 
@@ -335,63 +359,7 @@ def put_back(
     )  # fmt: skip
     touch(receiver)
     log(
-        by=by, at=at, verb="put_back", subject=new, receiver=receiver, reason=reason, after=registration_facts(new)
+        by=by, at=at, entered_at=entered_at, verb="put_back", subject=new, receiver=receiver, reason=reason,
+        after=registration_facts(new),
     )  # fmt: skip
     return new
-
-
-@transaction.atomic
-def mark_registered(
-    *, registration: Registration, by: User, at: datetime, reason: str = "", seen_version: int | None = None
-) -> Registration:
-    """Record that a transmitter was registered again after its set-up was changed.
-
-    Raises
-    ------
-    NothingChanged, NoLongerThere, OutOfOrder, StaleSlotMap
-        Nothing is written.
-    """
-    (receiver,) = lock_receivers(registration.receiver)
-    refuse_stale(receiver, seen_version)
-    row = in_force(registration)
-    if row.register_again_since is None:
-        raise NothingChanged("It does not need to be registered again.")
-    if at < row.register_again_since:
-        raise OutOfOrder("The set-up was changed after that time.")
-    before = registration_facts(row)
-    row.register_again_since = None
-    row.save(update_fields=["register_again_since"])
-    touch(receiver)
-    log(
-        by=by, at=at, verb="mark_registered", subject=row, receiver=receiver, reason=reason or "registered again",
-        before=before, after=registration_facts(row),
-    )  # fmt: skip
-    return row
-
-
-@transaction.atomic
-def ask_to_register_again(
-    *, registration: Registration, by: User, at: datetime, reason: str, seen_version: int | None = None
-) -> Registration:
-    """Record that something was changed on the transmitter, so that it must be registered again.
-
-    Raises
-    ------
-    NothingChanged, NoLongerThere, StaleSlotMap, ReasonMissing
-        Nothing is written.
-    """
-    reason = refuse_without_reason(reason)
-    (receiver,) = lock_receivers(registration.receiver)
-    refuse_stale(receiver, seen_version)
-    row = in_force(registration)
-    if row.register_again_since is not None:
-        raise NothingChanged("It stands at “register again” already.")
-    before = registration_facts(row)
-    row.register_again_since = at
-    row.save(update_fields=["register_again_since"])
-    touch(receiver)
-    log(
-        by=by, at=at, verb="ask_to_register_again", subject=row, receiver=receiver, reason=reason, before=before,
-        after=registration_facts(row),
-    )  # fmt: skip
-    return row
