@@ -142,6 +142,21 @@ def _slot_words(slot: dict[str, Any], *, is_roomy: bool, is_past: bool) -> dict[
     }
 
 
+def _output_words(output: dict[str, Any]) -> dict[str, Any]:
+    """One output as the lines of its box."""
+    return {
+        **output,
+        "does": "; ".join(output["behaviours"]) or "no slot uses it",
+        "is_fault": output["kind"] == "fault",
+    }
+
+
+def _in_rows(cells: list[dict[str, Any]], width: int) -> list[list[dict[str, Any] | None]]:
+    """Cells in rows of a table, the last one filled up: the PDF engine lays out a table far cheaper than a grid."""
+    filled: list[dict[str, Any] | None] = [*cells, *[None] * (-len(cells) % width)]
+    return [filled[first : first + width] for first in range(0, len(filled), width)]
+
+
 def show(content: Content) -> dict[str, Any]:
     """Words of the page."""
     slots = content["slots"]
@@ -149,6 +164,7 @@ def show(content: Content) -> dict[str, Any]:
     is_roomy = len(slots) <= ROOMY_SLOTS
     duties = Counter(slot["duty"] for slot in taken)
     receiver = content["receiver"]
+    lines = [_slot_words(slot, is_roomy=is_roomy, is_past=bool(content["on"])) for slot in slots]
     return {
         "content": content,
         "is_roomy": is_roomy,
@@ -159,15 +175,8 @@ def show(content: Content) -> dict[str, Any]:
         "spare": count_words(len(slots) - len(taken), "spare slot"),
         "duties": ", ".join(f"{duties[code]} {words}" for code, words in DUTY_WORDS.items() if duties[code]) or "none",
         "state_on": day_text(content["on"]) if content["on"] else "",
-        "outputs": [
-            {
-                **output,
-                "does": "; ".join(output["behaviours"]) or "no slot uses it",
-                "is_fault": output["kind"] == "fault",
-            }
-            for output in content["outputs"]
-        ],
-        "slots": [_slot_words(slot, is_roomy=is_roomy, is_past=bool(content["on"])) for slot in slots],
+        "output_rows": _in_rows([_output_words(output) for output in content["outputs"]], 4),
+        "rows": _in_rows(lines, 2 if is_roomy else 4),
     }
 
 
