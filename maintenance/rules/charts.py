@@ -143,7 +143,7 @@ def week_bars(weeks: Sequence[WeekCount], *, today: date, width: float = 1200.0,
                 lines = hatch(x, y, bar_width, tall) if kind == "soon" else ""
                 blocks.append(Block(kind, round(x, 1), round(y, 1), round(bar_width, 1), round(tall, 1), lines))
         if week.begins is None:
-            word, sub = "late", f"before {_short(today)}"
+            word, sub = "late", "until now"
         else:
             word, sub = f"week {week.begins.isocalendar().week}", _short(week.begins)
         is_now = week.begins is not None and 0 <= (today - week.begins).days < 7
