@@ -48,7 +48,14 @@ def row():
 
 def planned(row, office, wish=None, **over):
     wish = wish or Wish("change", replace(settings_of(row), window_s=3600))
-    fields = {"receiver": row.receiver, "slot": row.slot, "wish": wish, "by": office, "at": NOW, "reason": "agreed by phone"}
+    fields = {
+        "receiver": row.receiver,
+        "slot": row.slot,
+        "wish": wish,
+        "by": office,
+        "at": NOW,
+        "reason": "agreed by phone",
+    }
     return plan_change(**(fields | over))
 
 
