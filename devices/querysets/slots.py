@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime, tzinfo
+from dataclasses import replace
+from datetime import datetime, timedelta, tzinfo
 from typing import Any, Self
 
 from django.apps import apps
 from django.db.models import Exists, FilteredRelation, Max, OuterRef, Q, Subquery
+from django.utils import timezone
 
 from company.querysets import CustomerScoped
 from devices.querysets.moments import from_to
@@ -20,6 +22,9 @@ SLOT_FIELDS = (
     "cells__due_item__reason", "unit__due_on", "unit__reason", "transmitter__type__power",
     "transmitter__type__cells_series", "transmitter__type__cells_parallel", "transmitter__type__battery_type__iec_code",
 )  # fmt: skip
+
+NOW_SPAN = timedelta(minutes=5)
+"""A moment not longer ago than this is read as now."""
 
 
 def _if_known(word: str | None) -> str:
@@ -56,6 +61,30 @@ def _slot_row(values: tuple[Any, ...], outputs: tuple[OutputUse, ...], at: datet
         lot=lot or "", n_lots=len(lots_of(lot or "")), due_on=due_on, due_code=due_code or "", is_away=is_away,
         away_until=away_until,
     )  # fmt: skip
+
+
+def _worded_then(rows: list[SlotRow], at: datetime) -> list[SlotRow]:
+    """The rows with the place and the area as they were worded at a past moment."""
+    later = (
+        apps.get_model("company", "ChangeRow")
+        ._default_manager.filter(
+            subject_kind="registration", subject_id__in=[row.registration_pk for row in rows], at__gt=at
+        )
+        .exclude(before=None)
+        .order_by("-at", "-pk")
+        .values_list("subject_id", "before", "after")
+    )
+    words: dict[int, dict[str, str]] = {}
+    for pk, before, after in later:
+        # Another beginning means another registration: what that one was called is told by its own row.
+        if "label" in before and before.get("registered_at") == (after or {}).get("registered_at"):
+            words.setdefault(pk, {}).update({name: before[name] for name in ("label", "area") if name in before})
+    return [
+        replace(row, label=said.get("label", row.label), area=said.get("area", row.area))
+        if (said := words.get(row.registration_pk or 0))
+        else row
+        for row in rows
+    ]
 
 
 class RegistrationQuerySet(CustomerScoped):
@@ -118,7 +147,7 @@ class RegistrationQuerySet(CustomerScoped):
         )
 
     def slot_rows(self, at: datetime, zone: tzinfo) -> list[SlotRow]:
-        """Read the slot map at a moment in two queries, as plain facts with times in the site's zone.
+        """Read the slot map at a moment in two queries (a past one in three), as plain facts with times in the site's zone.
 
         Chain it behind a filter on one receiver or one site. Rows come by receiver, then slot; spare slots are not in it.
         """
@@ -132,7 +161,9 @@ class RegistrationQuerySet(CustomerScoped):
                 .values_list("registration_id", "output__number", "behaviour", "seconds")
             ):
                 uses.setdefault(pk, []).append(OutputUse(number, _if_known(behaviour), seconds))
-        return [_slot_row(row, tuple(uses.get(row[0], ())), at, zone) for row in values]
+        rows = [_slot_row(row, tuple(uses.get(row[0], ())), at, zone) for row in values]
+        # Words are corrected in place, so a past day asks the log what they were; today need not.
+        return _worded_then(rows, at) if rows and at < timezone.now() - NOW_SPAN else rows
 
     def with_last_check_in(self) -> Self:
         """With the day (UTC) of the last check-in and its seconds since midnight UTC."""

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
+import time_machine
 
 from company import undo
 from company.models import ChangeRow
@@ -456,3 +457,44 @@ def test_cells_recorded_by_mistake_go_and_the_former_ones_serve_on(
     assert list(Fitting.objects.open().filter(transmitter=stood.transmitter)) == [old]
     assert change.undone_by.get().by == office
     assert not ChangeRow.objects.filter(verb="take_back_fitting").exists()
+
+
+# ------------------------------------------------------------------------------------------------ past days keep words
+
+
+def label_on(receiver: Receiver, day: date) -> tuple[str, str]:
+    zone = receiver.site.zone
+    (row,) = Registration.objects.filter(receiver=receiver).slot_rows(end_of_day(day, zone), zone)
+    return row.label, row.area
+
+
+def test_a_past_day_shows_the_words_of_that_day(receiver: Receiver, stood: Registration, office: Any) -> None:
+    for days, label, area in ((30, "Room 4", ""), (20, "Room 5", "East wing"), (10, "Room 6", "West wing")):
+        change_slot(
+            registration=stood, settings=other(settings_of(stood), label=label, area=area), by=office,
+            at=NOW - timedelta(days=days), reason="renamed",
+        )  # fmt: skip
+        stood.refresh_from_db()
+    with time_machine.travel(NOW, tick=False):
+        said = [label_on(receiver, NOW.date() - timedelta(days=days)) for days in (40, 25, 15, 5, 0)]
+    assert said == [
+        ("Room 3", ""), ("Room 4", ""), ("Room 5", "East wing"), ("Room 6", "West wing"), ("Room 6", "West wing"),
+    ]  # fmt: skip
+
+
+def test_words_taken_back_are_told_as_they_stood_on_each_day(
+    receiver: Receiver, stood: Registration, office: Any
+) -> None:
+    change_slot(
+        registration=stood, settings=other(settings_of(stood), label="Room 33"), by=office,
+        at=NOW - timedelta(days=10), reason="typo",
+    )  # fmt: skip
+    take_back(office, at=NOW - timedelta(days=4))
+    with time_machine.travel(NOW, tick=False):
+        said = [label_on(receiver, NOW.date() - timedelta(days=days))[0] for days in (12, 7, 2)]
+    assert said == ["Room 3", "Room 33", "Room 3"]
+
+
+def test_today_asks_the_log_nothing(receiver: Receiver, stood: Registration, django_assert_num_queries: Any) -> None:
+    with time_machine.travel(NOW, tick=False), django_assert_num_queries(2):
+        label_on(receiver, NOW.date())
