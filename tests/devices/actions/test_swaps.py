@@ -58,7 +58,9 @@ def receiver():
 
 @pytest.fixture
 def row(receiver):
-    return make_registration(receiver, 4, outputs=[(receiver.outputs.get(number=1), "latching", None)], note="by the bed")
+    return make_registration(
+        receiver, 4, outputs=[(receiver.outputs.get(number=1), "latching", None)], note="by the bed"
+    )
 
 
 def raise_fault(row, kind="low_battery", **over):
@@ -76,11 +78,17 @@ def send_away(row):
 
 def pin(receiver, slot):
     plan = FloorPlan.objects.create(
-        customer=receiver.customer, site=receiver.site, name="Ground floor", =b"x", media_type="image/png",
+        customer=receiver.customer, site=receiver.site, name="Ground floor", picture=b"x", media_type="image/png",
         width_px=1, height_px=1,
     )  # fmt: skip
     return PlanPin.objects.create(
-        customer=receiver.customer, site=receiver.site, plan=plan, receiver=receiver, slot=slot, x_permille=1, y_permille=2
+        customer=receiver.customer,
+        site=receiver.site,
+        plan=plan,
+        receiver=receiver,
+        slot=slot,
+        x_permille=1,
+        y_permille=2,
     )
 
 
@@ -244,7 +252,9 @@ def test_every_slot_goes_along_and_waits_to_be_registered_again(receiver, row, o
     stands = {one.slot: one for one in Registration.objects.open().filter(receiver=unit)}
     assert set(stands) == {4, 9}
     assert stands[4].register_again_since == LATER
-    assert [(o.output.receiver, o.output.number, o.behaviour) for o in stands[4].outputs.all()] == [(unit, 1, "latching")]
+    assert [(o.output.receiver, o.output.number, o.behaviour) for o in stands[4].outputs.all()] == [
+        (unit, 1, "latching")
+    ]
     assert (stands[4].replaces, stands[4].note) == (row, "by the bed")
     assert Registration.objects.get(pk=row.pk).removed_at == LATER
 
