@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
+from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
@@ -117,6 +118,11 @@ class UserQuerySet(models.QuerySet[Any]):
         if user.is_technician:
             return self.exclude(audience="portal")
         return self.filter(pk=user.pk)
+
+    def for_list(self) -> Self:
+        """With whether each has a second factor (`has_factor`); recovery codes alone are none."""
+        factors = apps.get_model("mfa", "Authenticator")._default_manager.filter(user=models.OuterRef("pk"))
+        return self.annotate(has_factor=models.Exists(factors.exclude(type="recovery_codes")))
 
     def technicians(self) -> Self:
         """People who go out: active technicians, by name."""

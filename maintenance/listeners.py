@@ -10,14 +10,17 @@ from django.utils import timezone
 
 from company import jobs
 from company.models import User
-from company.signals import policy_changed
+from company.signals import person_leaving, policy_changed
 from devices.models import Fitting
 from devices.signals import catalogue_changed, cells_fitted_by_hand, slot_map_changed
 from maintenance.actions.due import refresh_receivers
 from maintenance.actions.findings import look_again
 from maintenance.actions.recall_states import follow_changes
-from maintenance.models import LotFit, Recall
+from maintenance.models import LotFit, Recall, Visit
 from maintenance.querysets.new_cells import words_on_lot
+
+MOST_NAMED = 12
+"""Visits named one by one before a person is locked out; the rest is counted."""
 
 
 @receiver(slot_map_changed)
@@ -57,3 +60,17 @@ def refresh_after_a_type(sender: Any, kind: str, pk: int, at: datetime, by: User
         title="Due dates after a changed type",
         by=by,
     )
+
+
+@receiver(person_leaving)
+def say_what_waits(sender: Any, person: User, user: User, **unknown: Any) -> list[str]:
+    """Name the visits that still count on somebody who is about to be locked out."""
+    visits = Visit.objects.visible_to(user).filter(crew__user=person).to_come().for_day()
+    rows = list(visits.order_by("planned_on", "pk")[:MOST_NAMED])
+    lines = [
+        f"{visit.site.name}: {'under way since' if visit.state == Visit.State.OPEN else 'planned for'} {visit.planned_on:%A} "
+        f"{visit.planned_on.day} {visit.planned_on:%B %Y}. Give it to somebody else first."
+        for visit in rows
+    ]
+    n_more = visits.count() - len(rows)
+    return lines + ([f"And {n_more} more visits."] if n_more else [])

@@ -22,7 +22,19 @@ from company.views.customers import (
 )
 from company.views.firm import firm_edit, policy_edit, settings_home
 from company.views.jobs import job_detail, job_list, job_retry
-from company.views.people import person_edit, person_invite, person_list, person_new, technician_edit
+from company.views.people import (
+    person_edit,
+    person_factor,
+    person_invite,
+    person_leave,
+    person_list,
+    person_new,
+    person_return,
+    person_sign_out,
+    person_withdraw,
+)
+from company.views.profile import profile, session_end, session_list, sessions_end_others, theme_set
+from company.views.technicians import days_off_add, days_off_remove, technician_edit
 
 __all__ = [
     "access_end",
@@ -38,6 +50,8 @@ __all__ = [
     "customer_edit",
     "customer_list",
     "customer_new",
+    "days_off_add",
+    "days_off_remove",
     "firm_edit",
     "health",
     "home",
@@ -45,12 +59,22 @@ __all__ = [
     "job_list",
     "job_retry",
     "person_edit",
+    "person_factor",
     "person_invite",
+    "person_leave",
     "person_list",
     "person_new",
+    "person_return",
+    "person_sign_out",
+    "person_withdraw",
     "policy_edit",
+    "profile",
+    "session_end",
+    "session_list",
+    "sessions_end_others",
     "settings_home",
     "technician_edit",
+    "theme_set",
 ]
 
 
@@ -58,7 +82,7 @@ __all__ = [
 def home(request: HttpRequest) -> HttpResponse:
     """Send each person to where their day begins."""
     target = {
-        "office": "maintenance:due_list",
+        "office": "maintenance:office_home",
         "technician": "maintenance:tech_today",
         "portal": "maintenance:portal_home",
     }[request.user.audience]  # type: ignore[union-attr]

@@ -157,10 +157,8 @@ def access_give(request: PersonRequest, customer_pk: int) -> HttpResponse:
         else:
             person = known_form.cleaned_data["user"]
         actions.give_portal_access(user=person, customer=customer, is_limited=limited, by=request.user, at=now)
-    if is_new:
-        invite(request, person)
     messages.success(request, f"{person.name} can see {'some sites' if limited else 'all sites'} of {customer}.")
-    return redirect(customer)
+    return invite(request, person, customer) if is_new else redirect(customer)
 
 
 @audience("office")

@@ -1,120 +1,232 @@
-"""Pages of people: who may sign in, invitations, technicians' days."""
+"""Pages of people: who may sign in, invitations, leaving, lost second factors."""
 
 from __future__ import annotations
 
-import logging
-from smtplib import SMTPException
+from typing import Any
 
-from allauth.account.forms import ResetPasswordForm
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_POST, require_safe
 
-from company import actions
+from company import invitations
 from company.access import PersonRequest, audience
+from company.actions import people as actions
 from company.errors import Refused
-from company.forms import HoursForm, NewPersonForm, PersonForm, TechnicianForm
+from company.forms import ReasonForm
+from company.forms.people import PersonForm
 from company.htmx import page, refused
 from company.lists import ordered, page_of
-from company.models import ChangeRow, PortalAccess, Technician, User
-from company.views.forms_page import FORM, form_context, posted
+from company.models import ChangeRow, PortalAccess, User
+from company.sessions import sessions_of
+from company.signals import person_leaving
+from company.views.forms_page import form_context, posted
 
-logger = logging.getLogger(__name__)
+EDIT = "company/people/edit.html"
+ROLES = (
+    ("Office", "sees every customer; keeps sites, slots, rounds, reports and portal access."),
+    ("Office, manager", "also changes people, policy, prices and settings, and sees who was shown which code."),
+    ("Technician", "sees every site on the phone, records visits; codes only near a visit of their own."),
+    (
+        "Customer portal",
+        "a customer's person: sees that customer's sites and reports, or some sites of it; asks for service.",
+    ),
+)
+"""What each kind of person may do, in words."""
 
 
 @audience("office")
 @require_safe
 def person_list(request: PersonRequest) -> HttpResponse:
     words, works_in = request.GET.get("q", "").strip(), request.GET.get("audience", "")
-    people = User.objects.visible_to(request.user).matching(words)
+    people = User.objects.visible_to(request.user).matching(words).for_list()
     if works_in in User.Audience.values:
         people = people.filter(audience=works_in)
     people, sort = ordered(people, request, {"name": "name", "email": "email", "audience": "audience"}, default="name")
+    rows = page_of(people, request)
+    rows.object_list, now = list(rows.object_list), timezone.now()
+    for person in rows.object_list:
+        person.sign_in = sign_in_words(person, now)
     context = {
-        "page": page_of(people, request),
+        "page": rows,
         "q": words,
         "audience": works_in,
         "audiences": User.Audience.choices,
+        "roles": ROLES,
         "sort": sort,
         "section": "firm",
     }
     return page(request, "company/people/list.html", context, part="rows")
 
 
+def sign_in_words(person: User, now: Any) -> str:
+    """How it stands with a person's signing in, in a few words."""
+    if not person.is_active:
+        return "locked out"
+    if person.last_login or person.invited_at is None:
+        return "signs in" if person.last_login else "never signed in"
+    days = (now - person.invited_at).days
+    ago = "today" if days < 1 else f"{days} day{'s' if days > 1 else ''} ago"
+    over = "" if now - person.invited_at < invitations.lasts() else "; the link has run out"
+    return f"invited {ago}, not yet signed in{over}"
+
+
 @audience("manager")
 def person_new(request: PersonRequest) -> HttpResponse:
-    form = NewPersonForm(posted(request), initial={"audience": "technician"})
-    context = form_context(form, "Invite a person", "company:person_list", "firm", button="Invite")
-    context["lead"] = "They get a mail with a link to set a password."
+    form = PersonForm(posted(request), initial={"audience": "technician"})
+    context = form_context(form, "Invite a person", "company:person_list", "firm", button="Invite") | {"roles": ROLES}
+    context["lead"] = (
+        "They get a mail with a link to set a password."
+        if invitations.has_mail()
+        else "No mail server is set, so you are shown the link to pass on."
+    )
+    template = "company/people/new.html"
     if request.method == "POST":
         if not form.is_valid():
-            return refused(request, FORM, context)
+            return refused(request, template, context)
         person = actions.save_person(person=form.save(commit=False), by=request.user, at=timezone.now())
-        invite(request, person)
-        return redirect(person)
-    return page(request, FORM, context)
+        return invite(request, person, person)
+    return page(request, template, context)
 
 
 @audience("manager")
 def person_edit(request: PersonRequest, pk: int) -> HttpResponse:
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
     form = PersonForm(posted(request), instance=person)
-    context = {
-        "form": form,
-        "person": get_object_or_404(User.objects.visible_to(request.user), pk=pk),
+    context = _edit_context(request, pk) | {"form": form}
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, EDIT, context)
+        try:
+            actions.save_person(person=form.save(commit=False), by=request.user, at=timezone.now())
+        except Refused as refusal:
+            return refused(request, EDIT, context | {"refused": refusal.message})
+        messages.success(request, "Saved.")
+        return redirect("company:person_list")
+    return page(request, EDIT, context)
+
+
+def _edit_context(request: PersonRequest, pk: int) -> dict[str, Any]:
+    # Read apart from the form's own instance, which already bears what was typed.
+    person = get_object_or_404(User.objects.visible_to(request.user).for_list(), pk=pk)
+    return {
+        "person": person,
+        "state": sign_in_words(person, timezone.now()),
+        "sessions": sessions_of(person),
+        "roles": ROLES,
         "access": PortalAccess.objects.visible_to(request.user).filter(user=person).select_related("customer"),
         "changes": ChangeRow.objects.visible_to(request.user).about("user", pk)[:20],
         "section": "firm",
     }
-    if request.method == "POST":
-        if not form.is_valid():
-            return refused(request, "company/people/edit.html", context)
-        try:
-            actions.save_person(person=form.save(commit=False), by=request.user, at=timezone.now())
-        except Refused as refusal:
-            return refused(request, "company/people/edit.html", context | {"refused": refusal.message})
-        messages.success(request, "Saved.")
-        return redirect("company:person_list")
-    return page(request, "company/people/edit.html", context)
 
 
 @audience("manager")
 @require_POST
 def person_invite(request: PersonRequest, pk: int) -> HttpResponse:
-    person = get_object_or_404(User.objects.visible_to(request.user), pk=pk, is_active=True)
-    invite(request, person)
-    return redirect(person)
+    person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
+    return invite(request, person, person)
+
+
+@sensitive_variables("link")
+def invite(request: PersonRequest, person: User, back: Any) -> HttpResponse:
+    """Invite a person and answer: with a redirect when the mail has gone, else with a page that shows the link once."""
+    try:
+        person = actions.invite_person(person=person, by=request.user, at=timezone.now())
+    except Refused as refusal:
+        messages.error(request, refusal.message)
+        return redirect(back)
+    link = invitations.link_for(person)
+    if invitations.send(person, request.user, link):
+        messages.success(request, f"A mail to set a password went to {person.email}.")
+        return redirect(back)
+    context = {
+        "person": person, "link": link, "has_mail": invitations.has_mail(), "n_days": invitations.lasts().days,
+        "back": redirect(back).url, "section": "firm",
+    }  # fmt: skip
+    response = page(request, "company/people/invited.html", context)
+    response.headers["Cache-Control"] = "no-store"
+    return response
 
 
 @audience("manager")
-def technician_edit(request: PersonRequest, pk: int) -> HttpResponse:
-    person = get_object_or_404(User.objects.visible_to(request.user), pk=pk, audience=User.Audience.TECHNICIAN)
-    technician = Technician.objects.visible_to(request.user).filter(user=person).first() or Technician(user=person)
-    shifts = technician.shifts.all() if technician.pk else ()
-    form = TechnicianForm(posted(request), instance=technician)
-    hours = HoursForm(posted(request), spans={s.weekday: (s.begins, s.ends) for s in shifts})
-    context = {"form": form, "hours": hours, "person": person, "section": "firm"}
-    if request.method == "POST":
-        if not (form.is_valid() & hours.is_valid()):
-            return refused(request, "company/people/technician.html", context)
-        actions.save_technician(
-            technician=form.save(commit=False), hours=hours.spans(), by=request.user, at=timezone.now()
-        )
-        messages.success(request, "Saved.")
-        return redirect(person)
-    return page(request, "company/people/technician.html", context)
+@require_POST
+def person_withdraw(request: PersonRequest, pk: int) -> HttpResponse:
+    """Take an invitation back."""
+    return _deed(request, pk, actions.withdraw_invitation, "The invitation is taken back; its link is dead.")
 
 
-def invite(request: PersonRequest, person: User) -> None:
-    """Send the mail with which a person sets their password. What was saved stays if the mail does not go."""
-    form = ResetPasswordForm(data={"email": person.email})
+@audience("manager")
+def person_leave(request: PersonRequest, pk: int) -> HttpResponse:
+    """Lock a person out, after saying what still waits for them."""
+    person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
+    lead = "They are signed out everywhere at once. What they did stays on record under their name."
+    said = person_leaving.send(sender=User, person=person, user=request.user)
+    context = {"warnings": [line for _, lines in said for line in lines or ()], "lead": lead, "danger": True}
+    return _with_reason(
+        request, person, f"{person.name} has left", "Lock out", context, actions.deactivate_person,
+        f"{person.name} is locked out.",
+    )  # fmt: skip
+
+
+@audience("manager")
+@require_POST
+def person_return(request: PersonRequest, pk: int) -> HttpResponse:
+    """Let a person in again."""
+    return _deed(request, pk, actions.reactivate_person, "May sign in again.")
+
+
+@audience("manager")
+def person_factor(request: PersonRequest, pk: int) -> HttpResponse:
+    """Take a lost second factor away."""
+    person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
+    lead = (
+        "Only when the phone or key is lost for good and no recovery code is left. Make sure that it is really "
+        f"{person.name} who asks: ring them on a number you know. They are signed out everywhere and set up a new one "
+        "when they next sign in."
+    )
+    return _with_reason(
+        request, person, f"Reset the second factor of {person.name}", "Reset", {"lead": lead, "danger": True},
+        actions.reset_second_factor, "The second factor is taken away.",
+    )  # fmt: skip
+
+
+@audience("manager")
+@require_POST
+def person_sign_out(request: PersonRequest, pk: int) -> HttpResponse:
+    """Sign a person out everywhere; one's own present session stays."""
+    person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
+    keep = request.session.session_key or "" if person.pk == request.user.pk else ""
+    n_ended = actions.end_sessions(person=person, by=request.user, at=timezone.now(), keep_key=keep)
+    messages.success(request, f"{n_ended} session{'' if n_ended == 1 else 's'} ended.")
+    return redirect(person)
+
+
+def _deed(request: PersonRequest, pk: int, deed: Any, said: str) -> HttpResponse:
+    person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
     try:
-        if form.is_valid():
-            form.save(request)
-    except (OSError, SMTPException):
-        logger.exception("The invitation of user %s could not be sent.", person.pk)
-        messages.error(request, f"{person.name} is saved, but the mail could not be sent. Send it again later.")
+        deed(person=person, by=request.user, at=timezone.now())
+    except Refused as refusal:
+        messages.error(request, refusal.message)
     else:
-        messages.success(request, f"A mail to set a password went to {person.email}.")
+        messages.success(request, f"{person.name}: {said[0].lower()}{said[1:]}")
+    return redirect(person)
+
+
+def _with_reason(
+    request: PersonRequest, person: User, title: str, button: str, more: dict[str, Any], deed: Any, said: str
+) -> HttpResponse:
+    form = ReasonForm(posted(request))
+    context = form_context(form, title, person, "firm", button=button) | more | {"person": person}
+    template = "company/people/reason.html"
+    if request.method == "POST":
+        if not form.is_valid():
+            return refused(request, template, context)
+        try:
+            deed(person=person, by=request.user, at=timezone.now(), reason=form.cleaned_data["reason"])
+        except Refused as refusal:
+            return refused(request, template, context | {"refused": refusal.message})
+        messages.success(request, said)
+        return redirect(person)
+    return page(request, template, context)

@@ -33,7 +33,7 @@ def grow(client, url, make, small=3, large=23):
 
 
 def test_home_sends_each_person_to_where_their_day_begins(world):
-    for who, target in [("office", "due_list"), ("technician", "tech_today"), ("own_user", "portal_home")]:
+    for who, target in [("office", "office_home"), ("technician", "tech_today"), ("own_user", "portal_home")]:
         response = world.client(who).get("/")
         assert response.status_code == 302
         assert response.url == reverse(f"maintenance:{target}")
@@ -221,19 +221,11 @@ def test_an_address_that_is_in_use_is_refused_in_words(world):
 
 
 def person_data(person, **over):
-    data = {"name": person.name, "email": person.email, "phone": "", "audience": person.audience, "is_active": "on"}
+    data = {"name": person.name, "email": person.email, "phone": "", "audience": person.audience}
     if person.is_manager:
         data["is_manager"] = "on"
     data |= over
     return {key: value for key, value in data.items() if value is not None}
-
-
-def test_a_person_who_left_is_switched_off_and_their_record_stays(world):
-    url = world.technician.get_absolute_url()
-    world.client("manager").post(url, person_data(world.technician, is_active=None))
-    world.technician.refresh_from_db()
-    assert not world.technician.is_active
-    assert ChangeRow.objects.get(verb="save_person", subject_id=world.technician.pk).before["is_active"] is True
 
 
 def test_the_last_manager_cannot_lock_themselves_out(world):

@@ -19,7 +19,9 @@ STAFF: Answers = (LOGIN, 404, 404, 200, 200, 200)
 TECHNICIAN: Answers = (LOGIN, 404, 404, 200, 404, 404)
 PORTAL: Answers = (LOGIN, 404, 200, 404, 404, 404)
 EVERY_PORTAL: Answers = (LOGIN, 200, 200, 404, 404, 404)
+EVERYBODY: Answers = (LOGIN, 200, 200, 200, 200, 200)
 # Addresses that take POST only.
+EVERYBODY_POST: Answers = (LOGIN, 405, 405, 405, 405, 405)
 OFFICE_POST: Answers = (LOGIN, 404, 404, 404, 405, 405)
 MANAGER_POST: Answers = (LOGIN, 404, 404, 404, 404, 405)
 STAFF_POST: Answers = (LOGIN, 404, 404, 405, 405, 405)
@@ -40,6 +42,18 @@ TABLE: dict[str, Answers] = {
     "company:person_new": MANAGER,
     "company:person_edit": MANAGER,
     "company:person_invite": MANAGER_POST,
+    "company:person_withdraw": MANAGER_POST,
+    "company:person_leave": MANAGER,
+    "company:person_return": MANAGER_POST,
+    "company:person_factor": MANAGER,
+    "company:person_sign_out": MANAGER_POST,
+    "company:days_off_add": MANAGER_POST,
+    "company:days_off_remove": MANAGER_POST,
+    "company:profile": EVERYBODY,
+    "company:theme_set": EVERYBODY_POST,
+    "company:session_list": EVERYBODY,
+    "company:sessions_end_others": EVERYBODY_POST,
+    "company:session_end": EVERYBODY_POST,
     "company:technician_edit": (
         LOGIN,
         404,
@@ -70,6 +84,10 @@ TABLE: dict[str, Answers] = {
     "sites:site_edit": OFFICE,
     "sites:site_close": OFFICE_POST,
     "sites:hours_edit": OFFICE,
+    "sites:closure_file_new": OFFICE,
+    "sites:closure_template": OFFICE,
+    "sites:closure_file": (LOGIN, 404, 404, 404, 404, 404),  # the planted file is a workbook, not of term dates
+    "sites:closure_file_apply": OFFICE_POST,
     "sites:closure_new": OFFICE,
     "sites:closure_edit": OFFICE,
     "sites:closure_remove": OFFICE_POST,
@@ -121,6 +139,11 @@ TABLE: dict[str, Answers] = {
     "devices:battery_fit": STAFF,
     "devices:battery_remove": STAFF,
     "devices:battery_end": (LOGIN, 404, 404, 404, 404, 404),  # the planted cells are in service
+    "devices:area_list": OFFICE,
+    "devices:area": OFFICE,
+    "devices:area_move": OFFICE_POST,
+    "devices:area_rename": OFFICE_POST,
+    "devices:area_merge": OFFICE_POST,
     "devices:floor_plan": STAFF,
     "devices:floor_plan_pin": OFFICE_POST,
     "devices:floor_plan_replace": OFFICE,
@@ -176,8 +199,11 @@ TABLE: dict[str, Answers] = {
     "devices:import_template": OFFICE,
     "devices:import_detail": OFFICE,
     "devices:import_apply": OFFICE_POST,
+    "devices:export": OFFICE,
+    "devices:export_download": (LOGIN, 404, 404, 404, 404, 404),  # the planted file is no export
     "devices:import_problems": (LOGIN, 404, 404, 404, 404, 404),  # the planted file was not read yet
     "maintenance:search": OFFICE,
+    "maintenance:tech_search": TECHNICIAN,
     "maintenance:style": STAFF,
     "maintenance:qr": (
         LOGIN,
@@ -188,6 +214,13 @@ TABLE: dict[str, Answers] = {
         302,
     ),  # a printed code leads each person to their own page of the receiver
     "maintenance:qr_capital": (LOGIN, 404, 302, 302, 302, 302),  # as the small letter: codes are printed in capitals
+    "maintenance:office_home": OFFICE,
+    "maintenance:finding_list": OFFICE,
+    "maintenance:finding_csv": OFFICE,
+    "maintenance:finding_panel": STAFF,
+    "maintenance:finding_snooze": OFFICE,
+    "maintenance:finding_wake": OFFICE_POST,
+    "maintenance:finding_undo": OFFICE_POST,
     "maintenance:due_list": OFFICE,
     "maintenance:due_why": STAFF,
     "maintenance:lots": OFFICE,

@@ -1,0 +1,59 @@
+"""Forms of a technician's days."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+from django import forms
+
+from company.models import Technician
+
+MOST_DAYS_OFF = 370
+"""Days off in one go: more is a slip of the pen."""
+
+
+class TechnicianForm(forms.ModelForm):
+    class Meta:
+        model = Technician
+        fields = (
+            "start_place",
+            "start_latitude",
+            "start_longitude",
+            "end_place",
+            "end_latitude",
+            "end_longitude",
+            "skills",
+        )
+        labels = {"start_place": "The day begins at", "end_place": "The day ends at"}
+
+    def clean_skills(self) -> str:
+        """Each skill once, in the order given."""
+        words = [" ".join(word.split()) for word in self.cleaned_data["skills"].split(",")]
+        return ", ".join(dict.fromkeys(word.lower() for word in words if word))
+
+
+class DaysOffForm(forms.Form):
+    from_on = forms.DateField(label="First day off", widget=forms.DateInput(attrs={"type": "date"}))
+    to_on = forms.DateField(
+        label="Last day off", required=False, widget=forms.DateInput(attrs={"type": "date"}),
+        help_text="Empty: one day only.",
+    )  # fmt: skip
+    reason = forms.CharField(max_length=80, required=False, help_text="Such as leave or training.")
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        first = cleaned.get("from_on")
+        last = cleaned.get("to_on") or first
+        if first and last:
+            if last < first:
+                self.add_error("to_on", "The last day off cannot be before the first.")
+            elif (last - first).days >= MOST_DAYS_OFF:
+                self.add_error("to_on", f"At most {MOST_DAYS_OFF} days in one go. Check the year.")
+        cleaned["to_on"] = last
+        return cleaned
+
+    def days(self) -> list[date]:
+        """Every day meant, the last one included."""
+        first, last = self.cleaned_data["from_on"], self.cleaned_data["to_on"]
+        return [first + timedelta(days=n) for n in range((last - first).days + 1)]

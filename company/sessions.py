@@ -1,0 +1,71 @@
+"""Where people are signed in: rows of the sign-in library beside Django's own sessions, read and ended together."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+
+from allauth.usersessions.models import UserSession
+from django.contrib.auth import SESSION_KEY
+from django.contrib.sessions.models import Session
+from django.utils import timezone
+
+from company.models import User
+
+
+@dataclass(frozen=True, slots=True)
+class SignedIn:
+    """One place where somebody is signed in."""
+
+    pk: int
+    began_at: datetime
+    address: str
+    device: str
+    is_here: bool
+
+
+def sessions_of(person: User, *, here: str = "") -> list[SignedIn]:
+    """Where a person is signed in, newest first; `here` is the key of the session that asks."""
+    rows = UserSession.objects.purge_and_list(person)
+    found = [
+        SignedIn(row.pk, row.created_at, str(row.ip), device_words(row.user_agent), row.session_key == here)
+        for row in rows
+    ]
+    return sorted(found, key=lambda one: (one.began_at, one.pk), reverse=True)
+
+
+def end_one(person: User, pk: int) -> int:
+    """End one session of this person; 0 if it is not theirs or is over."""
+    row = UserSession.objects.filter(user=person, pk=pk).first()
+    if row is None:
+        return 0
+    row.end()
+    return 1
+
+
+def end_all(person: User, *, keep_key: str = "") -> int:
+    """End every session of a person but the one of that key; how many there were.
+
+    Django's own table is gone through as well: a session may be older than the list of the sign-in library.
+    """
+    keys = set()
+    for session in Session.objects.filter(expire_date__gte=timezone.now()).iterator(chunk_size=500):
+        if session.session_key != keep_key and session.get_decoded().get(SESSION_KEY) == str(person.pk):
+            keys.add(session.session_key)
+    Session.objects.filter(session_key__in=keys).delete()
+    UserSession.objects.filter(user=person).exclude(session_key=keep_key).delete()
+    return len(keys)
+
+
+_SYSTEMS = (
+    ("iPhone", "iPhone"), ("iPad", "iPad"), ("Android", "Android"), ("Windows", "Windows"), ("Mac OS X", "Mac"),
+    ("CrOS", "Chromebook"), ("Linux", "Linux"),
+)  # fmt: skip
+
+
+def device_words(user_agent: str) -> str:
+    """Say a browser's own description shortly: "a phone or tablet (Android)"; the rest of it says little to a person."""
+    system = next((word for mark, word in _SYSTEMS if mark in user_agent), "")
+    kind = "a phone or tablet" if re.search("Mobi|Tablet|iPad|Android", user_agent) else "a computer"
+    return f"{kind} ({system})" if system else "a program" if user_agent else "unknown"
