@@ -223,6 +223,10 @@ def _do(
             raise NotPlannable(
                 "Only registering a transmitter can be planned for a spare slot. Adapt the plan, or drop it."
             )
+        if not wish.serial:
+            raise NotPlannable(
+                "The plan leaves open which unit it is. Adapt the plan and give its serial number first."
+            )
         return register_transmitter(
             receiver=receiver, slot=plan.slot, transmitter=transmitter_of(wish.serial, wish.type),
             settings=wish.settings, by=by, at=at, reason=reason,
