@@ -6,7 +6,20 @@ from django.http import HttpResponse
 from django.urls import path
 
 from devices import api
-from devices.views import catalogue, exports, imports, own_types, pins, receivers, slots, transmitters
+from devices.views import (
+    away,
+    bulk,
+    catalogue,
+    exports,
+    imports,
+    own_types,
+    pins,
+    plans,
+    receivers,
+    slots,
+    swaps,
+    transmitters,
+)
 
 SLOT = "receivers/<int:pk>/slots/<int:slot>/"
 
@@ -30,6 +43,20 @@ SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
     ("transmitters/<int:pk>/battery/", transmitters.battery_fit, "battery_fit"),
     ("transmitters/<int:pk>/battery/remove/", transmitters.battery_remove, "battery_remove"),
     ("sites/plans/<int:pk>/", pins.plan_page, "floor_plan"),
+    (f"{SLOT}plan/", plans.slot_plan, "slot_plan"),
+    ("plans/", plans.plan_list, "plan_list"),
+    ("plans/<int:pk>/", plans.plan_detail, "plan_detail"),
+    ("plans/<int:pk>/done/", plans.plan_done, "plan_done"),
+    ("plans/<int:pk>/adapt/", plans.plan_adapt, "plan_adapt"),
+    ("plans/<int:pk>/drop/", plans.plan_drop, "plan_drop"),
+    ("transmitters/<int:pk>/swap/", swaps.transmitter_swap, "transmitter_swap"),
+    ("receivers/<int:pk>/swap/", swaps.receiver_swap, "receiver_swap"),
+    ("receivers/<int:pk>/swap/progress/", swaps.receiver_progress, "receiver_progress"),
+    ("receivers/<int:pk>/swap/registered/<int:slot>/", swaps.receiver_registered, "receiver_registered"),
+    ("receivers/<int:pk>/swap/outputs/<int:number>/", swaps.output_works, "output_works"),
+    ("away/", away.away_list, "away_list"),
+    ("away/back/", away.away_back, "away_back"),
+    ("away/<int:pk>/extend/", away.away_extend, "away_extend"),
     ("catalogue/", catalogue.catalogue, "catalogue"),
     ("catalogue/batteries/<int:pk>/", catalogue.battery_type, "battery_type"),
     ("catalogue/transmitters/<int:pk>/", catalogue.transmitter_type, "transmitter_type"),
@@ -50,6 +77,8 @@ urlpatterns = [
     path("receivers/<int:pk>/remove/", receivers.receiver_remove, name="receiver_remove"),
     path("receivers/<int:pk>/log/", receivers.receiver_log, name="receiver_log"),
     path("receivers/<int:pk>/outputs/new/", receivers.output_new, name="output_new"),
+    path("receivers/<int:pk>/bulk/", bulk.receiver_bulk, name="receiver_bulk"),
+    path("sites/<int:site_pk>/bulk/", bulk.site_bulk, name="site_bulk"),
     path("cells/<int:pk>/end/", transmitters.battery_end, name="battery_end"),
     path("api/receivers/<slug:code>/slot-map/", api.slot_map_json, name="slot_map_json"),
     path("import/", imports.import_list, name="import_list"),
