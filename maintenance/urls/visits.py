@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from maintenance.views import sheet, site_work, tech, visits
+from maintenance.views import plans, sheet, site_work, tech, visits
 
 urlpatterns = [
     path("visits/", visits.visit_list, name="visit_list"),
@@ -21,6 +21,7 @@ urlpatterns = [
     path("tech/visits/<int:pk>/record/<slug:kind>/", sheet.tech_record, name="tech_record"),
     path("tech/visits/<int:pk>/finish/", sheet.tech_finish, name="tech_finish"),
     path("tech/visits/<int:pk>/access-notes/<int:note_pk>/show/", tech.tech_access_note, name="tech_access_note"),
+    path("tech/visits/<int:pk>/plans/<int:plan_pk>/done/", plans.tech_plan_done, name="tech_plan_done"),
     path("tech/entries/<int:pk>/", sheet.entry_correct, name="tech_entry"),
     path("tech/entries/<int:pk>/withdraw/", sheet.entry_withdraw, name="tech_entry_withdraw"),
 ]
