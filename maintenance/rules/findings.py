@@ -56,8 +56,8 @@ def life_late_unplaced(items: Iterable[LateItem]) -> Iterator[Finding]:
     for item in items:
         yield Finding(
             LATE_UNPLACED,
-            f"Due on {day_words(item.due_on)}, late, and {'only in a draft' if item.only_draft else 'in no round'}: "
-            f"{item.what}",
+            f"{item.what.capitalize()} {'were' if item.what == 'the cells' else 'was'} due by {day_words(item.due_on)}, and "
+            f"{'only a draft of a round names the site' if item.only_draft else 'no round goes there'}",
             item.where,
             "Somebody relies on it, it may fail at any time, and nobody has been told to go there.",
             "Publish the round that names the site." if item.only_draft else "Put the site in a round.",

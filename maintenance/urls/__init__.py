@@ -1,10 +1,24 @@
 """Addresses of the work, by topic. Technician pages live under /tech/, customers' under /portal/."""
 
-from maintenance.urls import battery, due, home, lots, policy, portal, recalls, reports, requests, rounds, visits
+from maintenance.urls import (
+    battery,
+    due,
+    findings,
+    home,
+    lots,
+    policy,
+    portal,
+    recalls,
+    reports,
+    requests,
+    rounds,
+    visits,
+)
 
 app_name = "maintenance"
 urlpatterns = [
     *home.urlpatterns,
+    *findings.urlpatterns,
     *due.urlpatterns,
     *battery.urlpatterns,
     *recalls.urlpatterns,

@@ -14,6 +14,7 @@ from maintenance.actions.due_items import policy_limits
 from maintenance.management.demo import current
 from maintenance.management.demo.build import build_firm, size_of
 from maintenance.management.demo.load_devices import DeviceLoader
+from maintenance.management.demo.load_findings import load_findings
 from maintenance.management.demo.load_places import load_customers, load_people, load_sites
 from maintenance.management.demo.load_work import OFFICE, WorkLoader
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
@@ -103,4 +104,5 @@ def load_firm(wish: Wish) -> DemoFirm | None:
         rounds = current.plan_rounds(firm, sites, hands)
         current.begin_round(rng, rounds[0], wish.today)
     current.issue_reports(hands, wish.today, wish.n_reports)
+    load_findings(firm, users[OFFICE])
     return firm

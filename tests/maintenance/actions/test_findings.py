@@ -196,7 +196,7 @@ def test_a_draft_is_nobodys_round_yet_and_the_finding_says_so(receiver: Receiver
     plant_late(receiver, world)
     factories.make_visit(receiver.site, factories.make_round(state="draft"))
     assert refreshed(receiver) == ["life_late_unplaced"]
-    assert "only in a draft" in FindingRecord.objects.get().what
+    assert "only a draft" in FindingRecord.objects.get().what
 
 
 def test_a_second_refresh_writes_nothing(receiver: Receiver, world: World) -> None:

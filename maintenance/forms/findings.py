@@ -1,0 +1,38 @@
+"""The form that lets findings rest."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+from django import forms
+
+from devices.rules.words import day_words
+
+USUAL_DAYS = 14
+
+
+def read_pks(text: str) -> list[int]:
+    """Keys out of "3,5,9"; what is no key is left out."""
+    return [int(word) for word in text[:6000].split(",") if word.isdecimal() and len(word) < 18]
+
+
+class SnoozeForm(forms.Form):
+    """Until when, and why it can wait."""
+
+    until = forms.DateField(
+        label="Rests until the morning of", widget=forms.DateInput(attrs={"type": "date"}),
+        error_messages={"required": "Choose a day.", "invalid": "Give the day as 2027-03-31."},
+    )  # fmt: skip
+    reason = forms.CharField(
+        label="Why it can wait", max_length=200, help_text="Whoever looks for it reads this.",
+        error_messages={"required": "Say in a few words why this can wait."},
+    )  # fmt: skip
+
+    def __init__(self, *args: Any, today: date, longest_days: int, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        last = today + timedelta(days=longest_days)
+        until = self.fields["until"]
+        until.help_text = f"At the latest {day_words(last, today=today)}: {longest_days} days ahead."
+        until.widget.attrs |= {"min": (today + timedelta(days=1)).isoformat(), "max": last.isoformat()}
+        until.initial = min(today + timedelta(days=USUAL_DAYS), last)

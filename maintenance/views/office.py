@@ -1,0 +1,249 @@
+"""Where the office's day begins: what is wrong, what is due, what waits for somebody, today's rounds, last night's run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db.models import Count, Exists, OuterRef, Q
+from django.http import HttpResponse
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from company.access import PersonRequest, audience
+from company.htmx import page
+from company.models import ChangeRow, Customer, Job, User
+from devices.models import PlannedChange, Receiver, Registration
+from devices.rules.words import count_words, day_words
+from maintenance.models import DueItem, FindingRecord, IssuedReport, RefreshRun, Request, RequestMessage, Round, Visit
+from maintenance.querysets.office import APPLY, CHECK, FOUR_WEEKS_DAYS, count_all, due_lines, waiting_imports
+from maintenance.rules.findings import KIND_ORDER, LATE_UNPLACED
+from maintenance.views.findings_shown import kind_title
+from sites.models import Site
+
+KINDS_SHOWN = 7
+RECENT_DAYS = 30
+"""Reports, imports and failed work that are older have been let go."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the page: a number, what it is, and where to go on."""
+
+    n: int
+    words: str
+    url: str
+    more: str = ""
+    n_grave: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One of the first steps of an empty firm."""
+
+    words: str
+    url: str
+    is_done: bool
+    why: str
+
+
+@audience("office")
+@require_safe
+def office_home(request: PersonRequest) -> HttpResponse:
+    today, now = timezone.localdate(), timezone.now()
+    user = request.user
+    items = DueItem.objects.visible_to(user).open()
+    late = items.filter(harm=0).late(today)
+    late_sites = list(late.unplaced().order_by().values_list("site_id", flat=True))
+    due = due_lines(items.by_day(today + timedelta(days=FOUR_WEEKS_DAYS)), today)
+    kinds = _kinds(request, today)
+    n = _counts(request, today, now)
+    jobs = _jobs(request, now)
+    rounds = list(_rounds(request, today))
+    context = {
+        "today": today, "section": "today", "n": n,
+        "n_top": len(late_sites), "n_top_sites": len(set(late_sites)), "n_top_draft": late.only_in_draft().count(),
+        "wrong": _wrong(kinds)[:KINDS_SHOWN], "n_more_kinds": max(0, len(_wrong(kinds)) - KINDS_SHOWN),
+        "n_resting": sum(row["n_resting"] for row in kinds),
+        "due": _due(due), "waiting": _waiting(n, kinds, rounds, jobs, today), "rounds": [r for r in rounds if r.day == today and r.state != "draft"],
+        "night": _night(request, jobs, now), "steps": _steps(n),
+    }  # fmt: skip
+    context["n_steps_done"] = sum(step.is_done for step in context["steps"])
+    return page(request, "maintenance/office/home.html", context)
+
+
+# --- what is wrong, what is due -----------------------------------------------------------------------------------------
+
+
+def _kinds(request: PersonRequest, today: date) -> list[dict[str, Any]]:
+    """Open findings by kind: how many are awake, rest, and came back today."""
+    awake = Q(snoozed_until=None) | Q(snoozed_until__lte=today)
+    rows = FindingRecord.objects.visible_to(request.user).open().order_by().values("code")
+    counted = rows.annotate(
+        n=Count("pk", filter=awake), n_grave=Count("pk", filter=awake & Q(duty="life_safety")),
+        n_sites=Count("site", filter=awake, distinct=True), n_resting=Count("pk", filter=Q(snoozed_until__gt=today)),
+        n_back=Count("pk", filter=Q(snoozed_until=today)), worst=Count("pk", filter=awake & Q(harm=0)),
+    )  # fmt: skip
+    return list(counted)
+
+
+def _wrong(kinds: Sequence[dict[str, Any]]) -> list[Line]:
+    """Kinds of finding, those that may cost a call on life safety first; what is late has the line above."""
+    rows = [row for row in kinds if row["n"] and row["code"] != LATE_UNPLACED]
+    rows.sort(key=lambda row: (not row["worst"], not row["n_grave"], KIND_ORDER.get(row["code"], len(KIND_ORDER))))
+    listed = reverse("maintenance:finding_list")
+    return [
+        Line(
+            row["n"], kind_title(row["code"]), f"{listed}?kind={row['code']}",
+            more=f"at {count_words(row['n_sites'], 'site')}", n_grave=row["n_grave"],
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+def _due(due: dict[str, dict[str, Any]]) -> list[Line]:
+    listed = reverse("maintenance:due_list")
+    asked = {
+        "late": ("late", f"{listed}?late=1"), "week": ("due within a week", f"{listed}?weeks=2"),
+        "four": ("due within four weeks", f"{listed}?weeks=4"),
+    }  # fmt: skip
+    return [
+        Line(
+            due[name]["n"], words, url,
+            more=", ".join(
+                [f"{n} {word}" for n, word in zip(due[name]["harms"][1:], ("security", "convenience"), strict=True) if n]
+                + [f"{due[name]['n_placed']} in a published round" if due[name]["n_placed"] else "none in a published round"]
+            ),
+            n_grave=due[name]["harms"][0],
+        )
+        for name, (words, url) in asked.items()
+        if due[name]["n"]
+    ]  # fmt: skip
+
+
+# --- what waits -----------------------------------------------------------------------------------------------------------
+
+
+def _counts(request: PersonRequest, today: date, now: datetime) -> dict[str, int]:
+    """Everything that is only a number, in one query."""
+    user = request.user
+    answered = RequestMessage.objects.visible_to(user).filter(request=OuterRef("pk"), by__audience="office")
+    papers = IssuedReport.objects.visible_to(user).filter(visit=OuterRef("pk"), kind="service_report")
+    requests = Request.objects.visible_to(user).filter(state=Request.State.OPEN)
+    done = Visit.objects.visible_to(user).filter(state="finished", finished_at__gte=now - timedelta(days=RECENT_DAYS))
+    people = User.objects.visible_to(user)
+    receivers = Receiver.objects.visible_to(user).open()
+    plans = PlannedChange.objects.visible_to(user).filter(done_at=None, dropped_at=None)
+    return count_all(
+        people.filter(pk=user.pk),
+        {
+            "unanswered": requests.exclude(Exists(answered)), "requests": requests.filter(Exists(answered)),
+            "unreported": done.exclude(Exists(papers)), "plans": plans,
+            "invited": people.filter(is_active=True, invited_at__isnull=False, last_login=None),
+            "customers": Customer.objects.visible_to(user), "sites": Site.objects.visible_to(user).current(),
+            "receivers": receivers, "by_visits": receivers.filter(evidence="visits"),
+            "slots": Registration.objects.visible_to(user).open(), "others": people.exclude(pk=user.pk),
+            "policy": ChangeRow.objects.visible_to(user).filter(verb="save_policy"),
+        },
+    )  # fmt: skip
+
+
+def _jobs(request: PersonRequest, now: datetime) -> dict[str, Any]:
+    """Work that failed lately, and workbooks that wait to be applied."""
+    since = now - timedelta(days=RECENT_DAYS)
+    rows = Job.objects.visible_to(request.user).filter(created_at__gte=since)
+    rows = rows.filter(Q(state="failed") | Q(key__startswith=CHECK) | Q(key__startswith=APPLY))
+    found = list(
+        rows.values_list("key", "state", "result__preview", "result__faults", "result__is_empty").order_by("pk")
+    )
+    failed = [key for key, state, *_ in found if state == "failed"]
+    return {
+        "n_failed": len(failed), "n_imports": waiting_imports(found),
+        "failed_nights": {key.split(":")[1] for key in failed if key.startswith(("due:", "findings:20"))},
+    }  # fmt: skip
+
+
+def _rounds(request: PersonRequest, today: date) -> Any:
+    """Today's rounds, and drafts of days that are still to come."""
+    rows = Round.objects.visible_to(request.user).for_list()
+    return rows.filter(Q(day=today, state__in=["published", "done"]) | Q(day__gte=today, state="draft")).order_by(
+        "day", "number"
+    )  # fmt: skip
+
+
+def _waiting(
+    n: dict[str, int], kinds: Sequence[dict[str, Any]], rounds: Sequence[Round], jobs: dict[str, Any], today: date
+) -> list[Line]:
+    drafts = [row for row in rounds if row.state == Round.State.DRAFT]
+    first = f"the first on {day_words(drafts[0].day, today=today)}" if drafts else ""
+    asked = reverse("maintenance:request_list")
+    lines = [
+        Line(n["unanswered"], _s(n["unanswered"], "request", "without an answer"), asked),
+        Line(n["requests"], _s(n["requests"], "request", "answered and still open"), asked),
+        Line(
+            n["unreported"], _s(n["unreported"], "finished visit", "without a report"),
+            f"{reverse('maintenance:visit_list')}?state=finished", more=f"of the last {RECENT_DAYS} days",
+        ),
+        Line(len(drafts), _s(len(drafts), "round", "to publish"), reverse("maintenance:round_list"), more=first),
+        Line(jobs["n_imports"], _s(jobs["n_imports"], "import", "checked, to be applied"), reverse("devices:import_list")),
+        Line(n["plans"], _s(n["plans"], "planned change", "not made yet"), _plans_url()),
+        Line(
+            sum(row["n_back"] for row in kinds), "no longer snoozed since today",
+            f"{reverse('maintenance:finding_list')}?group=none",
+        ),
+        Line(n["invited"], _s(n["invited"], "invitation", "not taken up"), reverse("company:person_list")),
+        Line(
+            jobs["n_failed"], _s(jobs["n_failed"], "background job", "failed"),
+            f"{reverse('company:job_list')}?state=failed", more=f"in the last {RECENT_DAYS} days",
+        ),
+    ]  # fmt: skip
+    return [line for line in lines if line.n]
+
+
+def _s(n: int, noun: str, rest: str) -> str:
+    """A noun in its number, without the number."""
+    return f"{noun if n == 1 else noun + 's'} {rest}"
+
+
+def _plans_url() -> str:
+    return reverse("devices:receiver_list")
+
+
+# --- last night, first steps --------------------------------------------------------------------------------------------
+
+
+def _night(request: PersonRequest, jobs: dict[str, Any], now: datetime) -> dict[str, Any]:
+    """When the dates were last worked out, how long it took, and whether something failed."""
+    run = RefreshRun.objects.visible_to(request.user).order_by("-business_day").first()
+    if run is None:
+        return {}
+    took_s = (run.closed_at - run.started_at).total_seconds() if run.closed_at else None
+    return {
+        "run": run,
+        "took": "" if took_s is None else f"{max(took_s, 1):.0f} s" if took_s < 120 else f"{took_s / 60:.0f} min",
+        "has_failed": run.business_day.isoformat() in jobs["failed_nights"],
+        "is_old": now - run.started_at > timedelta(hours=36),
+    }  # fmt: skip
+
+
+def _steps(n: dict[str, int]) -> list[Step]:
+    """What a new firm does first; nothing once everything is done."""
+    steps = [
+        Step("Add a customer", reverse("company:customer_new"), n["customers"] > 0, "Whose sites you look after."),
+        Step(
+            "Import a workbook, or add a site by hand", reverse("devices:import_list"), n["slots"] > 0,
+            "Sites, receivers and slots as they are on paper today. A template can be downloaded there.",
+        ),
+        Step(
+            "Invite people", reverse("company:person_list"), n["others"] > 0,
+            "Colleagues in the office, technicians, customers for the portal.",
+        ),
+        Step(
+            "Choose how far batteries may be let go", reverse("maintenance:policy"), n["policy"] > 0,
+            "Until somebody does, our own suggestion is used.",
+        ),
+    ]  # fmt: skip
+    return [] if all(step.is_done for step in steps) else steps
