@@ -8,4 +8,4 @@ class SitesConfig(AppConfig):
     verbose_name = "Sites"
 
     def ready(self) -> None:
-        from sites.actions import undo_places  # noqa: F401 (registers how changes are taken back)
+        from sites.actions import closures, undo_places  # noqa: F401 (register how changes are taken back)

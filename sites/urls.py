@@ -3,16 +3,22 @@
 from django.urls import path
 
 from sites import views
+from sites.views import closures
 
 app_name = "sites"
 urlpatterns = [
     path("", views.site_list, name="site_list"),
+    path("list.csv", views.site_list_csv, name="site_list_csv"),
     path("new/", views.site_new, name="site_new"),
     path("<int:pk>/", views.site_detail, name="site_detail"),
     path("<int:pk>/edit/", views.site_edit, name="site_edit"),
     path("<int:pk>/close/", views.site_close, name="site_close"),
     path("<int:site_pk>/hours/", views.hours_edit, name="hours_edit"),
     path("<int:site_pk>/closures/new/", views.closure_new, name="closure_new"),
+    path("closures/file/", closures.closure_file_new, name="closure_file_new"),
+    path("closures/file/template/", closures.closure_template, name="closure_template"),
+    path("closures/file/<uuid:uuid>/", closures.closure_file, name="closure_file"),
+    path("closures/file/<uuid:uuid>/apply/", closures.closure_file_apply, name="closure_file_apply"),
     path("closures/<int:pk>/", views.closure_edit, name="closure_edit"),
     path("closures/<int:pk>/remove/", views.closure_remove, name="closure_remove"),
     path("<int:site_pk>/hazards/new/", views.hazard_new, name="hazard_new"),

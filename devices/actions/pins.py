@@ -57,7 +57,8 @@ def place_pin(
 
 
 def _refuse(plan: FloorPlan, receiver: Receiver, slot: int | None, x_permille: int, y_permille: int) -> None:
-    if plan.removed_at:
+    # Asked of the table: somebody may have taken the plan out of use since the page was made.
+    if not FloorPlan.objects.filter(pk=plan.pk, removed_at=None).exists():
         raise NotOnThisPlan("This plan was removed. Open the site again and choose another plan.")
     if receiver.site_id != plan.site_id:
         raise NotOnThisPlan("This receiver hangs at another site. Choose one of this site.")
@@ -86,7 +87,7 @@ def replace_picture(*, plan: FloorPlan, content: bytes, by: User, at: datetime) 
     NoPicture, NotOnThisPlan
         Nothing is written.
     """
-    if plan.removed_at:
+    if not FloorPlan.objects.filter(pk=plan.pk, removed_at=None).exists():
         raise NotOnThisPlan("This plan was removed. Open the site again and choose another plan.")
     new = draw(site=plan.site, name=plan.name, content=content, walk_order=plan.walk_order, at=at)
     PlanPin.objects.filter(plan=plan).update(plan=new)

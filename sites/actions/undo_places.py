@@ -37,7 +37,9 @@ def _site(change: ChangeRow) -> Site:
 def _set(row: models.Model, facts: dict[str, Any]) -> None:
     """Give a row the values that the log kept as JSON."""
     for name, value in facts.items():
-        setattr(row, name, row._meta.get_field(name).to_python(value))
+        field = row._meta.get_field(name)
+        assert isinstance(field, models.Field)
+        setattr(row, name, field.to_python(value))
 
 
 def _check(row: models.Model) -> None:

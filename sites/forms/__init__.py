@@ -108,6 +108,12 @@ class ClearHazardForm(forms.Form):
     on = forms.DateField(label="Gone since", widget=_day())
 
 
+def tidy_path(text: str) -> str:
+    """One way to write a path: " Main house /first floor//" is "Main house / first floor"."""
+    pieces = (" ".join(piece.split()) for piece in text.split("/"))
+    return " / ".join(piece for piece in pieces if piece)
+
+
 class AreaForm(forms.ModelForm):
     class Meta:
         model = Area
@@ -116,11 +122,33 @@ class AreaForm(forms.ModelForm):
         help_texts = {"path": "One short path, such as: Main house / first floor / room 12."}
 
     def clean_path(self) -> str:
-        pieces = (piece.strip() for piece in self.cleaned_data["path"].split("/"))
-        path = " / ".join(piece for piece in pieces if piece)
+        path = tidy_path(self.cleaned_data["path"])
         if self.instance.site.areas.filter(path=path).exclude(pk=self.instance.pk).exists():
             raise forms.ValidationError("This site has an area of that name already.")
         return path
+
+
+class AreaNameForm(forms.Form):
+    path = forms.CharField(
+        label="Building, floor, room", max_length=120,
+        help_text="One short path, such as: Main house / first floor / room 12.",
+    )  # fmt: skip
+
+    def clean_path(self) -> str:
+        path = tidy_path(self.cleaned_data["path"])
+        if not path:
+            raise forms.ValidationError("Write where it is.")
+        return path
+
+
+class MergeAreaForm(forms.Form):
+    into = forms.ModelChoiceField(label="Merge into", queryset=Area.objects.none(), empty_label="Choose an area")
+
+    def __init__(self, *args: Any, areas: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = self.fields["into"]
+        assert isinstance(field, forms.ModelChoiceField)
+        field.queryset = areas
 
 
 class MonitoringCentreForm(forms.ModelForm):

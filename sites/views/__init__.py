@@ -26,7 +26,7 @@ from sites.views.places import (
     hours_edit,
 )
 from sites.views.plans import plan_edit, plan_move, plan_new, plan_picture, plan_put_back, plan_remove
-from sites.views.sites import site_close, site_detail, site_edit, site_list, site_new
+from sites.views.sites import site_close, site_detail, site_edit, site_list, site_list_csv, site_new
 
 __all__ = [
     "access_log",
@@ -60,5 +60,6 @@ __all__ = [
     "site_detail",
     "site_edit",
     "site_list",
+    "site_list_csv",
     "site_new",
 ]

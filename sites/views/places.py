@@ -14,6 +14,7 @@ from django.views.decorators.http import require_POST
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
+from company.toasts import said
 from company.views.forms_page import FORM, form_context, posted
 from sites import actions
 from sites.forms import (
@@ -25,6 +26,7 @@ from sites.forms import (
     MonitoringCentreForm,
 )
 from sites.models import Area, Hazard, MonitoringCentre, Site, SiteClosure
+from sites.views.shown import undo_of
 
 
 def _site(request: PersonRequest, pk: int) -> Site:
@@ -45,24 +47,24 @@ def _edit(
         if not form.is_valid():
             return refused(request, FORM, context)
         try:
-            actions.save_place_row(row=form.save(commit=False), by=request.user, at=timezone.now())
+            saved = actions.save_place_row(row=form.save(commit=False), by=request.user, at=timezone.now())
         except ValidationError as error:
             # Two people at the same moment: the form had seen nothing wrong.
             return refused(request, FORM, context | {"refused": " ".join(error.messages)})
-        messages.success(request, "Saved.")
+        said(request, "Saved.", undo_url=undo_of(request, saved))
         return redirect(row.site)
     return page(request, FORM, context)
 
 
 def _remove(request: PersonRequest, model: Any, pk: int) -> HttpResponse:
     row = _row(request, model, pk)
-    site, name = row.site, str(row)
+    site, name, key = row.site, str(row), row.pk
     try:
         actions.remove_place_row(row=row, by=request.user, at=timezone.now())
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        messages.success(request, f"Removed: {name}.")
+        said(request, f"Removed: {name}.", undo_url=undo_of(request, row, key))
     return redirect(site)
 
 
@@ -75,7 +77,7 @@ def hours_edit(request: PersonRequest, site_pk: int) -> HttpResponse:
         if not form.is_valid():
             return refused(request, "sites/site/hours.html", context)
         actions.set_visiting_hours(site=site, hours=form.spans(), by=request.user, at=timezone.now())
-        messages.success(request, "Saved.")
+        said(request, "Saved.", undo_url=undo_of(request, site))
         return redirect(site)
     return page(request, "sites/site/hours.html", context)
 
@@ -120,7 +122,7 @@ def hazard_clear(request: PersonRequest, pk: int) -> HttpResponse:
             actions.clear_hazard(hazard=hazard, on=form.cleaned_data["on"], by=request.user, at=timezone.now())
         except Refused as refusal:
             return refused(request, FORM, context | {"refused": refusal.message})
-        messages.success(request, "Saved.")
+        said(request, "Saved.", undo_url=undo_of(request, hazard))
         return redirect(hazard.site)
     return page(request, FORM, context)
 

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from django.db.models import Model
 from django.urls import reverse
 
+from company.access import PersonRequest
 from company.models import ChangeRow
 
 
 def undo_address(change: ChangeRow | None) -> str:
     """Where the Undo button of a message posts to; nothing where nothing was changed."""
     return reverse("company:change_undo", args=[change.pk]) if change else ""
+
+
+def undo_of(request: PersonRequest, record: Model, pk: int | None = None) -> str:
+    """Where to take back what this person has just done to a record; `pk` where the record itself is gone."""
+    rows = ChangeRow.objects.visible_to(request.user).about(record._meta.model_name or "", pk or record.pk)
+    return undo_address(rows.filter(by=request.user).first())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -11,38 +12,109 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
-from company.forms import WEEKDAYS, ReasonForm
+from company.forms import ReasonForm
 from company.htmx import page, refused
 from company.lists import ordered, page_of
-from company.models import ChangeRow, Customer
+from company.models import Customer
+from company.spreadsheets import csv_bytes
+from company.toasts import said
 from company.views.forms_page import FORM, form_context, posted
 from sites import actions
 from sites.forms import NewSiteForm, SiteForm
-from sites.models import AccessNote, FloorPlan, Site
+from sites.models import Site
+from sites.views.shown import undo_of
+from sites.views.site_page import site_context
 
-COLUMNS = {"name": "name", "customer": "customer__name", "town": "town", "receivers": "n_receivers", "code": "code"}
+COLUMNS = {
+    "name": "name", "customer": "customer__name", "town": "town", "receivers": "n_receivers", "code": "code",
+    "late": "n_late", "soon": "n_soon", "visit": "next_visit_on", "kind": "kind",
+}  # fmt: skip
+SHOWS = (
+    ("late", "something late here"), ("hazards", "has hazards"), ("no_hours", "no visiting hours"),
+    ("no_position", "no position"),
+)  # fmt: skip
+SOON_DAYS = 28
+"""As the slot map calls it soon; the rule stands in the app above."""
+
+CSV_HEAD = (
+    "site code", "name", "kind", "customer", "address", "town", "postcode", "person to meet", "phone", "receivers",
+    "late", "of these life safety", "soon", "next visit",
+)  # fmt: skip
 
 
 @audience("office")
 @require_safe
 def site_list(request: PersonRequest) -> HttpResponse:
-    words, state = request.GET.get("q", "").strip(), request.GET.get("state", "")
-    customer = request.GET.get("customer", "")
-    sites = Site.objects.visible_to(request.user).matching(words)
-    sites = sites.filter(closed_at__isnull=False) if state == "closed" else sites.current()
-    if customer.isdecimal():
-        sites = sites.filter(customer_id=int(customer))
-    rows, sort = ordered(sites.for_list(), request, COLUMNS, default="name")
-    context = {
+    rows, chosen = _listed(request)
+    rows, sort = ordered(rows, request, COLUMNS, default="name")
+    sites = Site.objects.visible_to(request.user)
+    context = chosen | {
         "page": page_of(rows, request),
         "customers": Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
-        "q": words,
-        "state": state,
-        "customer": customer,
+        "towns": _values(sites, "town"),
+        "kinds": _values(sites, "kind"),
+        "shows": SHOWS,
         "sort": sort,
+        "has_any": sites.exists(),
+        "query": request.GET.urlencode(),
         "section": "sites",
     }
     return page(request, "sites/site/list.html", context, part="rows")
+
+
+def _values(sites: Any, name: str) -> list[str]:
+    return list(sites.exclude(**{name: ""}).order_by(name).values_list(name, flat=True).distinct())
+
+
+def _listed(request: PersonRequest) -> tuple[Any, dict[str, Any]]:
+    """The sites asked for, with their work, and what was chosen."""
+    get, today = request.GET, timezone.localdate()
+    chosen = {name: get.get(name, "").strip() for name in ("q", "state", "customer", "town", "kind", "show")}
+    sites = Site.objects.visible_to(request.user).matching(chosen["q"])
+    if chosen["state"] != "all":
+        sites = sites.filter(closed_at__isnull=False) if chosen["state"] == "closed" else sites.current()
+    if chosen["customer"].isdecimal():
+        sites = sites.filter(customer_id=int(chosen["customer"][:12]))
+    for name in ("town", "kind"):
+        if chosen[name]:
+            sites = sites.filter(**{name: chosen[name]})
+    sites = sites.showing(chosen["show"], today)
+    return sites.for_list().with_work(today, today + timedelta(days=SOON_DAYS)), chosen | {
+        "is_narrowed": any(chosen.values())
+    }
+
+
+@audience("office")
+@require_safe
+def site_list_csv(request: PersonRequest) -> HttpResponse:
+    """The list as it is filtered and sorted, every page of it."""
+    rows, _ = _listed(request)
+    rows, _ = ordered(rows, request, COLUMNS, default="name")
+    body = csv_bytes(
+        CSV_HEAD,
+        (
+            (
+                site.code,
+                site.name,
+                site.kind,
+                site.customer.name,
+                site.address,
+                site.town,
+                site.postcode,
+                site.person_to_meet,
+                site.phone,
+                site.n_receivers,
+                site.n_late,
+                site.n_grave,
+                site.n_soon,
+                site.next_visit_on,
+            )
+            for site in rows
+        ),
+    )
+    response = HttpResponse(body, content_type="text/csv; charset=utf-8")
+    response.headers["Content-Disposition"] = 'attachment; filename="sites.csv"'
+    return response
 
 
 @audience("office")
@@ -50,26 +122,6 @@ def site_list(request: PersonRequest) -> HttpResponse:
 def site_detail(request: PersonRequest, pk: int) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user).select_related("customer"), pk=pk)
     return page(request, "sites/site/detail.html", site_context(request, site))
-
-
-def site_context(request: PersonRequest, site: Site) -> dict[str, Any]:
-    """All that the page of one site shows; receivers and due dates come by their own addresses."""
-    today = timezone.localdate(timezone=site.zone)
-    hours = {row.weekday: row for row in site.visiting_hours.order_by("weekday", "opens")}
-    return {
-        "site": site,
-        "week": [(name, hours.get(day)) for day, name in enumerate(WEEKDAYS)],
-        "has_hours": bool(hours),
-        "closures": site.closures.filter(to_on__gt=today).order_by("from_on", "pk"),
-        "hazards": site.hazards.order_by("cleared_on", "-noted_on", "pk"),
-        "areas": site.areas.order_by("walk_order", "path", "pk"),
-        "centres": site.monitoring_centres.order_by("name", "pk"),
-        "plans": FloorPlan.objects.visible_to(request.user).filter(site=site, removed_at=None).defer("picture").order_by("walk_order", "name", "pk"),
-        "notes": AccessNote.objects.visible_to(request.user).filter(site=site).for_list(),
-        "reason_form": ReasonForm(),
-        "changes": ChangeRow.objects.visible_to(request.user).about("site", site.pk)[:20],
-        "section": "sites",
-    }
 
 
 @audience("office")
@@ -94,8 +146,8 @@ def site_edit(request: PersonRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
-        actions.save_site(site=form.save(commit=False), by=request.user, at=timezone.now())
-        messages.success(request, "Saved.")
+        site = actions.save_site(site=form.save(commit=False), by=request.user, at=timezone.now())
+        said(request, "Saved.", undo_url=undo_of(request, site))
         return redirect(site)
     return page(request, FORM, context)
 
@@ -110,5 +162,6 @@ def site_close(request: PersonRequest, pk: int) -> HttpResponse:
         return refused(request, "sites/site/detail.html", site_context(request, site) | {"reason_form": form})
     deed = actions.reopen_site if site.closed_at else actions.close_site
     deed(site=site, by=request.user, at=timezone.now(), reason=form.cleaned_data["reason"])
-    messages.success(request, f"{site} is {'closed' if site.closed_at else 'looked after again'}.")
+    words = "closed" if site.closed_at else "looked after again"
+    said(request, f"{site} is {words}.", undo_url=undo_of(request, site))
     return redirect(site)
