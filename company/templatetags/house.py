@@ -33,6 +33,7 @@ ICONS = Path(__file__).parents[2] / "templates" / "icons"
 # Main menu of each audience: name of the address, label, section.
 NAV: dict[str, tuple[tuple[str, str, str], ...]] = {
     "office": (
+        ("maintenance:office_home", "Today", "today"),
         ("maintenance:due_list", "Due and rounds", "due"),
         ("sites:site_list", "Sites", "sites"),
         ("devices:receiver_list", "Receivers", "receivers"),
@@ -43,6 +44,7 @@ NAV: dict[str, tuple[tuple[str, str, str], ...]] = {
     "technician": (
         ("maintenance:tech_today", "Today", "today"),
         ("maintenance:tech_sites", "Sites", "sites"),
+        ("maintenance:tech_search", "Search", "search"),
     ),
     "portal": (
         ("maintenance:portal_home", "My sites", "sites"),
@@ -57,6 +59,7 @@ DUE_MENU: tuple[tuple[str, str], ...] = (
 )  # fmt: skip
 # Second row of the office's menu: the pages of a section, where it has more than one.
 SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
+    "today": (("maintenance:office_home", "Today"), ("maintenance:finding_list", "What needs a person")),
     "due": DUE_MENU,
     "sites": (("sites:site_list", "Sites"), ("company:customer_list", "Customers")),
     "receivers": (("devices:receiver_list", "Receivers"), ("devices:catalogue", "Catalogue")),

@@ -7,6 +7,7 @@ from maintenance.views import style
 
 urlpatterns = [
     path("search/", views.search, name="search"),
+    path("tech/search/", views.tech_search, name="tech_search"),
     path("house/style/", style.style, name="style"),
     path("r/<slug:code>/", views.qr, name="qr"),
     # Printed codes hold the whole address in capitals, which makes them smaller.

@@ -4,40 +4,68 @@ from __future__ import annotations
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
 from django.views.decorators.http import require_safe
 
-from company.access import audience
-from company.htmx import page
-from company.models import Customer
-from devices.models import Receiver, Registration, Transmitter
-from sites.models import Site
+from company.access import PersonRequest, audience
+from company.htmx import page, wants_part
+from devices.models import Receiver
+from maintenance.querysets.search import find
 
 N_SHOWN = 20
 """Most rows of one kind; who finds more types more."""
+N_SUGGESTED = 5
+"""Most rows of one kind under the box."""
+KINDS = ("sites", "receivers", "transmitters", "places", "customers", "contacts")
+OF_TECHNICIANS = ("sites", "receivers", "transmitters", "places")
+
+# Kind of a hit: name of its page for the office, and for a technician.
+PAGES = {
+    "site": ("sites:site_detail", "maintenance:tech_site"),
+    "receiver": ("devices:slot_map", "devices:tech_slot_map"),
+    "transmitter": ("devices:transmitter_detail", "devices:tech_transmitter_detail"),
+    "place": ("devices:slot_detail", "devices:tech_slot_detail"),
+    "customer": ("company:customer_detail", ""),
+    "contact": ("company:customer_detail", ""),
+}
 
 
 @audience("office")
 @require_safe
-def search(request: HttpRequest) -> HttpResponse:
+def search(request: PersonRequest) -> HttpResponse:
+    return _search(request, KINDS)
+
+
+@audience("technician")
+@require_safe
+def tech_search(request: PersonRequest) -> HttpResponse:
+    """Sites, receivers and serials, for the person on the way."""
+    return _search(request, OF_TECHNICIANS)
+
+
+def _search(request: PersonRequest, kinds: tuple[str, ...]) -> HttpResponse:
+    """Whole page, or under the box the first few of each kind."""
     words = request.GET.get("q", "").strip()[:80]
-    context: dict[str, object] = {"q": words, "n_shown": N_SHOWN}
-    if words:
-        user = request.user
-        places = Registration.objects.visible_to(user).open().filter(label__icontains=words)
-        found = {
-            "sites": Site.objects.visible_to(user).matching(words).select_related("customer").order_by("name", "pk"),
-            "receivers": Receiver.objects.visible_to(user).matching(words).select_related("site", "customer")
-            .order_by("site__name", "label", "pk"),
-            "transmitters": Transmitter.objects.visible_to(user).matching(words).select_related("type", "customer")
-            .order_by("serial", "pk"),
-            "places": places.select_related("receiver", "site", "transmitter").order_by("site__name", "label", "pk"),
-            "customers": Customer.objects.visible_to(user).matching(words).order_by("name", "pk"),
-        }  # fmt: skip
-        lists = {name: list(rows[: N_SHOWN + 1]) for name, rows in found.items()}
-        context |= {"n_found": sum(len(rows) for rows in lists.values())}
-        context |= {name: rows[:N_SHOWN] for name, rows in lists.items()}
-        context["has_more"] = [name for name, rows in lists.items() if len(rows) > N_SHOWN]
-    return page(request, "maintenance/home/search.html", context)
+    n = N_SUGGESTED if wants_part(request) else N_SHOWN
+    found = find(request.user, words, n=n + 1, kinds=kinds)
+    frame = 1 if request.user.is_technician else 0
+    groups = [
+        (name, [(hit, reverse(PAGES[hit.kind][frame], args=hit.args)) for hit in hits[:n]], len(hits) > n)
+        for name, hits in found.groups()
+    ]
+    exact = found.first_exact
+    context = {
+        "q": words,
+        "groups": groups,
+        "exact": (exact, reverse(PAGES[exact.kind][frame], args=exact.args)) if exact else None,
+        "n_shown": N_SHOWN,
+        "has_more": any(more for _, _, more in groups),
+        "base": "base_phone.html" if frame else "base.html",
+        "is_phone": bool(frame),
+        "here": request.path,
+        "section": "search",
+    }
+    return page(request, "maintenance/home/search.html", context, part="suggestions")
 
 
 @audience("office", "technician", "portal")

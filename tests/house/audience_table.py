@@ -79,6 +79,7 @@ TABLE: dict[str, Answers] = {
     "company:job_detail": OFFICE,
     "company:job_retry": OFFICE_POST,
     "sites:site_list": OFFICE,
+    "sites:site_list_csv": OFFICE,
     "sites:site_new": OFFICE,
     "sites:site_detail": OFFICE,
     "sites:site_edit": OFFICE,
@@ -125,6 +126,13 @@ TABLE: dict[str, Answers] = {
     "devices:slot_heard": STAFF,
     "devices:slot_map_csv": STAFF,
     "devices:output_edit": STAFF,
+    "devices:receiver_changes": STAFF,
+    "devices:receiver_changes_csv": STAFF,
+    "devices:site_changes": STAFF,
+    "devices:site_changes_csv": STAFF,
+    "devices:register_again": STAFF,
+    "devices:transmitter_csv": STAFF,
+    "devices:register_next": (LOGIN, 404, 404, 302, 302, 302),  # leads to the next spare slot
     "devices:slot_detail": STAFF,
     "devices:slot_register": (LOGIN, 404, 404, 302, 302, 302),  # the slot is taken: back to it
     "devices:slot_change": STAFF,
@@ -169,6 +177,13 @@ TABLE: dict[str, Answers] = {
     "devices:tech_slot_heard": STAFF,
     "devices:tech_slot_map_csv": STAFF,
     "devices:tech_output_edit": STAFF,
+    "devices:tech_receiver_changes": STAFF,
+    "devices:tech_receiver_changes_csv": STAFF,
+    "devices:tech_site_changes": STAFF,
+    "devices:tech_site_changes_csv": STAFF,
+    "devices:tech_register_again": STAFF,
+    "devices:tech_transmitter_csv": STAFF,
+    "devices:tech_register_next": (LOGIN, 404, 404, 302, 302, 302),  # leads to the next spare slot
     "devices:tech_slot_detail": STAFF,
     "devices:tech_slot_register": (LOGIN, 404, 404, 302, 302, 302),  # the slot is taken: back to it
     "devices:tech_slot_change": STAFF,
@@ -230,6 +245,7 @@ TABLE: dict[str, Answers] = {
     "devices:import_template": OFFICE,
     "devices:import_detail": OFFICE,
     "devices:import_apply": OFFICE_POST,
+    "devices:import_undo": (LOGIN, 404, 404, 404, 302, 302),  # never applied: back to the import
     "devices:export": OFFICE,
     "devices:export_download": (LOGIN, 404, 404, 404, 404, 404),  # the planted file is no export
     "devices:import_problems": (LOGIN, 404, 404, 404, 404, 404),  # the planted file was not read yet
@@ -297,6 +313,7 @@ TABLE: dict[str, Answers] = {
     "maintenance:stop_move": OFFICE_POST,
     "maintenance:stop_remove": OFFICE_POST,
     "maintenance:tech_packing": STAFF,
+    "maintenance:slot_work_panel": STAFF,
     "maintenance:site_work_panel": OFFICE,
     "maintenance:visit_list": OFFICE,
     "maintenance:visit_detail": OFFICE,

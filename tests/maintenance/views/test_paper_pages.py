@@ -132,19 +132,6 @@ def test_the_day_of_a_slot_map_may_be_anything(world: World, on: str) -> None:
     )
 
 
-def test_search_finds_sites_receivers_places_serials_and_customers(world: World) -> None:
-    client = world.client("office")
-    serial = world.own_registration.transmitter.serial
-    for words, kind, wanted in (
-        (world.own_site.code, "sites", world.own_site), (world.own_receiver.label, "receivers", world.own_receiver),
-        (serial, "transmitters", world.own_registration.transmitter), ("Room 1", "places", world.own_registration),
-        ("harbour", "customers", world.own),
-    ):  # fmt: skip
-        assert wanted in client.get("/search/", {"q": words}).context[kind], words
-    assert "Nothing found" in client.get("/search/", {"q": "zzz<script>"}).content.decode()
-    assert "<script>zzz" not in client.get("/search/", {"q": "<script>zzz"}).content.decode()
-
-
 # --- printed codes -----------------------------------------------------------------------------------------------------
 
 

@@ -1,0 +1,257 @@
+"""The one search box: a serial, a place, an address, a name, however it was typed.
+
+Upper and lower case, spaces and hyphens make no difference. Beginnings are found before parts, and never more than a page
+of each kind is read: the words of a serial may stand in a hundred thousand rows. Access notes are not searched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.db.models import CharField, Func, Q, QuerySet
+
+from company.models import Contact, Customer, User
+from devices.models import Receiver, Registration, Transmitter
+from sites.models import Site
+
+N_WORDS = 6
+"""More words than this narrow nothing down any further."""
+_LAST = "\U0010ffff"
+
+
+class Folded(Func):
+    """Text in lower case without spaces and hyphens, word for word as the indexes of devices' migration 0007 hold it."""
+
+    template = "LOWER(REPLACE(REPLACE(%(expressions)s, '-', ''), ' ', ''))"
+    output_field = CharField()
+
+    def as_postgresql(self, compiler: Any, connection: Any, **extra: Any) -> Any:
+        # Byte order, so that one index serves beginnings and their order too.
+        return self.as_sql(compiler, connection, template=f'({self.template} COLLATE "C")', **extra)
+
+
+class Joined(Func):
+    """Texts with a space between, as the index holds a slot's label with its area. None of them may be NULL."""
+
+    template = "%(expressions)s"
+    arg_joiner = " || ' ' || "
+    output_field = CharField()
+
+
+def fold(text: str) -> str:
+    """Text as `Folded` leaves it."""
+    return text.replace("-", "").replace(" ", "").lower()
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """One thing found: where it is, what it is called, and what else tells it apart."""
+
+    kind: str
+    pk: int
+    name: str
+    detail: str = ""
+    note: str = ""
+    code: str = ""
+    args: tuple[Any, ...] = ()
+    is_past: bool = False
+    is_exact: bool = False
+    until: Any = None
+
+
+@dataclass(slots=True)
+class Found:
+    """What a search found, by kind, the best first."""
+
+    transmitters: list[Hit] = field(default_factory=list)
+    places: list[Hit] = field(default_factory=list)
+    sites: list[Hit] = field(default_factory=list)
+    receivers: list[Hit] = field(default_factory=list)
+    customers: list[Hit] = field(default_factory=list)
+    contacts: list[Hit] = field(default_factory=list)
+
+    def groups(self) -> list[tuple[str, list[Hit]]]:
+        """Kinds in the order of the page, those of an exact hit first."""
+        named = [
+            ("Sites", self.sites), ("Receivers", self.receivers), ("Transmitters", self.transmitters),
+            ("Slots by place", self.places), ("Customers", self.customers), ("Contacts", self.contacts),
+        ]  # fmt: skip
+        filled = [(name, hits) for name, hits in named if hits]
+        return sorted(filled, key=lambda group: not group[1][0].is_exact)
+
+    @property
+    def first_exact(self) -> Hit | None:
+        """The one thing that bears exactly this serial or code; none where several do."""
+        exact = [hit for _, hits in self.groups() for hit in hits if hit.is_exact]
+        return exact[0] if len(exact) == 1 else None
+
+
+def words_of(text: str) -> list[str]:
+    """Words of a search, folded, without doubles."""
+    folded = (fold(word) for word in text.replace("-", " ").split())
+    return list(dict.fromkeys(word for word in folded if word))[:N_WORDS]
+
+
+def _holds(words: Iterable[str], name: str) -> Q:
+    condition = Q()
+    for word in words:
+        condition &= Q(**{f"{name}__contains": word})
+    return condition
+
+
+def _small(rows: QuerySet[Any], fields: Sequence[str], words: Sequence[str], n: int) -> QuerySet[Any]:
+    """Rows of a table of some thousands at most, each word somewhere in the fields."""
+    return rows.annotate(found_text=Folded(Joined(*fields))).filter(_holds(words, "found_text"))[:n]
+
+
+def find(user: User, text: str, *, n: int, kinds: Iterable[str]) -> Found:
+    """Find what the person may see.
+
+    Parameters
+    ----------
+    text : str
+        As typed. Nothing is found for text that folds to nothing.
+    n : int
+        Most rows of a kind.
+    kinds : iterable of str
+        Names of `Found`'s lists.
+    """
+    found, whole, words = Found(), fold(text), words_of(text)
+    if not words:
+        return found
+    readers: dict[str, Callable[[User, str, list[str], int], list[Hit]]] = {
+        "transmitters": transmitters, "places": places, "sites": sites, "receivers": receivers,
+        "customers": customers, "contacts": contacts,
+    }  # fmt: skip
+    for kind in kinds:
+        setattr(found, kind, _best_first(readers[kind](user, whole, words, n), whole))
+    return found
+
+
+def _best_first(hits: list[Hit], whole: str) -> list[Hit]:
+    """Exact before beginnings before parts, what is in use before what was, then by name."""
+
+    def rank(hit: Hit) -> tuple[bool, bool, bool, str]:
+        name = fold(hit.name)
+        return (not hit.is_exact, hit.is_past, not name.startswith(whole), name)
+
+    return sorted(hits, key=rank)
+
+
+def transmitters(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
+    """By serial: its beginning from the index first; any part of it only while there is room."""
+    rows = Transmitter.objects.visible_to(user).annotate(folded=Folded("serial"))
+    columns = ("pk", "serial", "type__label", "customer__name", "retired_at")
+    beginning = rows.filter(folded__gte=whole, folded__lt=whole + _LAST).order_by("folded", "pk")
+    values = list(beginning.values_list(*columns)[:n])
+    if len(values) < n:
+        known = {row[0] for row in values}
+        values += [row for row in rows.filter(folded__contains=whole).values_list(*columns)[:n] if row[0] not in known]
+    values = values[:n]
+    stands = _where(user, [row[0] for row in values])
+    return [
+        Hit(
+            "transmitter", pk, serial, detail=type_label or "type unknown", note=customer, args=(pk,),
+            is_past=retired_at is not None, is_exact=fold(serial) == whole, **stands.get(pk, {}),
+        )
+        for pk, serial, type_label, customer, retired_at in values
+    ]  # fmt: skip
+
+
+def _where(user: User, pks: Sequence[int]) -> dict[int, dict[str, Any]]:
+    """Where transmitters stand, or stood last and until when."""
+    rows = Registration.objects.visible_to(user).filter(transmitter__in=pks).order_by("registered_at", "pk")
+    stands: dict[int, dict[str, Any]] = {}
+    for pk, site, receiver, slot, label, removed_at in rows.values_list(
+        "transmitter_id", "site__name", "receiver__label", "slot", "label", "removed_at"
+    ):
+        stands[pk] = {"code": f"{site}, {receiver}, slot {slot}: {label}", "until": removed_at}
+    return stands
+
+
+def places(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
+    """Slots by their label or area, a further word may name the site; what stands there now before what stood there."""
+    rows = Registration.objects.visible_to(user).annotate(found_text=Folded(Joined("label", "area")))
+    condition = Q()
+    for word in words:
+        here = Q(found_text__contains=word)
+        if len(words) > 1:
+            named = _small(Site.objects.visible_to(user), ("name", "code"), [word], 50).values_list("pk", flat=True)
+            if sites_named := list(named):
+                here |= Q(site__in=sites_named)
+        condition &= here
+    if len(words) > 1:
+        # The site alone is no place: at least one word must be on the slot.
+        condition &= Q(*(("found_text__contains", word) for word in words), _connector=Q.OR)
+    columns = (
+        "pk", "receiver_id", "slot", "label", "area", "receiver__label", "site__name", "transmitter__serial", "removed_at",
+    )  # fmt: skip
+    values = list(rows.filter(condition, removed_at=None).values_list(*columns)[:n])
+    if len(values) < n:
+        values += rows.filter(condition, removed_at__isnull=False).order_by("-removed_at").values_list(*columns)[:n]
+    hits: dict[tuple[Any, ...], Hit] = {}
+    for pk, receiver, slot, label, area, where, site, serial, removed_at in values:
+        hit = Hit(
+            "place", pk, label, detail=f"{site}, {where}, slot {slot}", note=area, code=serial or "",
+            args=(receiver, slot), is_past=removed_at is not None, until=removed_at,
+        )  # fmt: skip
+        # Changed settings end one registration and begin another: the same thing in the same place is one hit.
+        hits.setdefault((receiver, slot, label, serial), hit)
+    return list(hits.values())[:n]
+
+
+def sites(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
+    """By name, code, address, postcode, telephone, whom to meet, or the customer's name."""
+    fields = ("name", "code", "address", "postcode", "town", "phone", "person_to_meet", "customer__name")
+    rows = _small(Site.objects.visible_to(user).order_by("name", "pk"), fields, words, n)
+    return [
+        Hit(
+            "site", pk, name, detail=", ".join(part for part in (address, f"{postcode} {town}".strip()) if part),
+            note=customer, code=code, args=(pk,), is_past=closed_at is not None, until=closed_at,
+            is_exact=whole in (fold(code), fold(name)),
+        )
+        for pk, name, code, address, postcode, town, customer, closed_at in rows.values_list(
+            "pk", "name", "code", "address", "postcode", "town", "customer__name", "closed_at"
+        )
+    ]  # fmt: skip
+
+
+def receivers(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
+    """By serial, code, label, area or site."""
+    fields = ("label", "serial", "code", "area", "site__name", "site__code")
+    rows = _small(Receiver.objects.visible_to(user).order_by("site__name", "label", "pk"), fields, words, n)
+    return [
+        Hit(
+            "receiver", pk, f"{site}, {label}", detail=area, note=customer, code=serial, args=(pk,),
+            is_past=removed_at is not None, until=removed_at,
+            is_exact=(bool(serial) and fold(serial) == whole) or fold(code) == whole,
+        )
+        for pk, label, serial, code, area, site, customer, removed_at in rows.values_list(
+            "pk", "label", "serial", "code", "area", "site__name", "customer__name", "removed_at"
+        )
+    ]  # fmt: skip
+
+
+def customers(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
+    """By name or code."""
+    rows = _small(Customer.objects.visible_to(user).order_by("name", "pk"), ("name", "code"), words, n)
+    return [
+        Hit("customer", pk, name, code=code, args=(pk,), is_past=closed_at is not None, until=closed_at,
+            is_exact=fold(code) == whole)
+        for pk, name, code, closed_at in rows.values_list("pk", "name", "code", "closed_at")
+    ]  # fmt: skip
+
+
+def contacts(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
+    """By name, role, address or telephone."""
+    fields = ("name", "role", "email", "phone", "customer__name")
+    rows = _small(Contact.objects.visible_to(user).order_by("name", "pk"), fields, words, n)
+    return [
+        Hit("contact", pk, name, detail=", ".join(part for part in (role, phone, email) if part), note=customer,
+            args=(customer_pk,))
+        for pk, name, role, phone, email, customer_pk, customer in rows.values_list(
+            "pk", "name", "role", "phone", "email", "customer_id", "customer__name"
+        )
+    ]  # fmt: skip
