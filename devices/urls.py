@@ -7,18 +7,24 @@ from django.urls import path
 
 from devices import api
 from devices.views import (
+    again,
+    areas,
     away,
     bulk,
     catalogue,
     exports,
+    history,
     imports,
     own_types,
     pins,
     plans,
     receivers,
+    slot_page,
     slots,
     swaps,
+    transmitter_page,
     transmitters,
+    workbooks,
 )
 
 SLOT = "receivers/<int:pk>/slots/<int:slot>/"
@@ -29,7 +35,14 @@ SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
     ("receivers/<int:pk>/heard/", receivers.slot_heard, "slot_heard"),
     ("receivers/<int:pk>/slot-map.csv", exports.slot_map_csv, "slot_map_csv"),
     ("receivers/<int:pk>/outputs/<int:number>/", receivers.output_edit, "output_edit"),
-    (SLOT, slots.slot_detail, "slot_detail"),
+    ("receivers/<int:pk>/changes/", history.receiver_changes, "receiver_changes"),
+    ("receivers/<int:pk>/changes.csv", history.receiver_changes_csv, "receiver_changes_csv"),
+    ("sites/<int:site_pk>/changes/", history.site_changes, "site_changes"),
+    ("sites/<int:site_pk>/changes.csv", history.site_changes_csv, "site_changes_csv"),
+    ("receivers/<int:pk>/register-again/", again.register_again, "register_again"),
+    ("transmitters/<int:pk>/life.csv", transmitter_page.transmitter_csv, "transmitter_csv"),
+    ("receivers/<int:pk>/register/", slots.register_next, "register_next"),
+    (SLOT, slot_page.slot_detail, "slot_detail"),
     (f"{SLOT}register/", slots.slot_register, "slot_register"),
     (f"{SLOT}change/", slots.slot_change, "slot_change"),
     (f"{SLOT}move/", slots.slot_move, "slot_move"),
@@ -39,7 +52,7 @@ SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
     (f"{SLOT}register-again/", slots.slot_again, "slot_again"),
     (f"{SLOT}away/", slots.slot_away, "slot_away"),
     (f"{SLOT}back/", slots.slot_back, "slot_back"),
-    ("transmitters/<int:pk>/", transmitters.transmitter_detail, "transmitter_detail"),
+    ("transmitters/<int:pk>/", transmitter_page.transmitter_detail, "transmitter_detail"),
     ("transmitters/<int:pk>/battery/", transmitters.battery_fit, "battery_fit"),
     ("transmitters/<int:pk>/battery/remove/", transmitters.battery_remove, "battery_remove"),
     ("sites/plans/<int:pk>/", pins.plan_page, "floor_plan"),
@@ -67,6 +80,11 @@ app_name = "devices"
 urlpatterns = [
     *(path(route, view, name=name) for route, view, name in SHARED),
     *(path(f"tech/{route}", view, name=f"tech_{name}") for route, view, name in SHARED),
+    path("sites/<int:site_pk>/areas/", areas.area_list, name="area_list"),
+    path("sites/areas/<int:pk>/order/", areas.area_move, name="area_move"),
+    path("sites/areas/<int:pk>/slots/", areas.area_page, name="area"),
+    path("sites/areas/<int:pk>/rename/", areas.area_rename, name="area_rename"),
+    path("sites/areas/<int:pk>/merge/", areas.area_merge, name="area_merge"),
     path("sites/plans/<int:pk>/pins/", pins.pin_place, name="floor_plan_pin"),
     path("sites/plans/<int:pk>/replace/", pins.plan_replace, name="floor_plan_replace"),
     path("sites/pins/<int:pk>/remove/", pins.pin_remove, name="pin_remove"),
@@ -87,6 +105,9 @@ urlpatterns = [
     path("import/<uuid:uuid>/", imports.import_detail, name="import_detail"),
     path("import/<uuid:uuid>/apply/", imports.import_apply, name="import_apply"),
     path("import/<uuid:uuid>/problems/", imports.import_problems, name="import_problems"),
+    path("import/<uuid:uuid>/undo/", imports.import_undo, name="import_undo"),
+    path("export/", workbooks.export, name="export"),
+    path("export/<uuid:uuid>/", workbooks.export_download, name="export_download"),
     *(
         path(f"catalogue/{folder}/{route}", view, {"kind": kind}, name=f"{name}_{deed}")
         for folder, kind, name in own_types.KINDS

@@ -57,3 +57,42 @@ def diff_slot_maps(old: Iterable[SlotRow], new: Iterable[SlotRow]) -> tuple[Slot
         for slot in sorted(before.keys() | after.keys())
     )
     return tuple(change for change in changes if change is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A transmitter that stands in another slot than before; an empty place means outside of what is compared."""
+
+    serial: str
+    from_slot: int
+    to_slot: int
+
+
+def moves(old: Iterable[SlotRow], new: Iterable[SlotRow]) -> tuple[Moved, ...]:
+    """Transmitters that stood in one slot before and stand in another one after; those in several slots are left out."""
+    before, after = _places(old), _places(new)
+    return tuple(
+        Moved(serial, before[serial], after[serial])
+        for serial in sorted(before.keys() & after.keys())
+        if before[serial] != after[serial]
+    )
+
+
+def _places(rows: Iterable[SlotRow]) -> dict[str, int]:
+    found: dict[str, list[int]] = {}
+    for row in rows:
+        if row.serial:
+            found.setdefault(row.serial, []).append(row.slot)
+    return {serial: slots[0] for serial, slots in found.items() if len(slots) == 1}
+
+
+def tally(changes: Iterable[SlotChange]) -> dict[str, int]:
+    """Number of slots by what happened to them: filled, emptied, swapped, changed."""
+    counts = {"filled": 0, "emptied": 0, "swapped": 0, "changed": 0}
+    for one in changes:
+        counts[one.kind] += 1
+    return counts
+
+
+DIFF_COLUMNS = ("Receiver", "Slot", "What happened", "Line", "Before", "After", "By", "When", "Why")
+"""Headings of the differences as a table (CSV)."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
 from typing import Any
 
@@ -41,3 +42,21 @@ def next_free(taken: Collection[int], n_slots: int, after: int = 0) -> int | Non
     """
     free = [slot for slot in range(1, n_slots + 1) if slot not in taken]
     return next((slot for slot in free if slot > after), free[0] if free else None)
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far registering again is: done out of all that were asked for in one go, as numbers of slots."""
+
+    n_done: int
+    n_all: int
+
+    @property
+    def words(self) -> str:
+        """Say it: "3 of 12 registered again"; nothing where nothing waits."""
+        return f"{self.n_done} of {self.n_all} registered again" if self.n_all else ""
+
+
+def progress_of(*, n_waiting: int, n_done: int) -> Progress:
+    """Progress from the slots that still wait and those done since the oldest of them was asked for (counts)."""
+    return Progress(n_done, n_done + n_waiting) if n_waiting else Progress(0, 0)

@@ -1,4 +1,4 @@
-"""Pages of one slot: its dated history, and every change to it."""
+"""Every change of one slot; what it is and was stands in `slot_page`."""
 
 from __future__ import annotations
 
@@ -13,17 +13,14 @@ from django.views.decorators.http import require_POST, require_safe
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
-from company.models import ChangeRow
 from devices.actions import away as away_actions
 from devices.actions import slots as actions
 from devices.actions.slot_settings import problems_with, settings_of
 from devices.forms import AwayForm, BackForm, MoveTargetForm, NameForm, ReasonForm, RegisterForm, SettingsForm
-from devices.models import Away, Fitting, Output, Receiver, Registration, Transmitter, TransmitterType
-from devices.querysets import end_of_day
-from devices.rules.slot_map import day_asked, due_words, ticks_left
-from devices.rules.supervision import faults_of
-from devices.views.receivers import FORM, frame, here, receiver_for, refusal, standing_faults
-from devices.views.shown import registration_lines
+from devices.models import Away, Output, Receiver, Registration, Transmitter, TransmitterType
+from devices.rules.slot_life import next_free
+from devices.views.receivers import FORM, frame, here, receiver_for, refusal
+from devices.views.undo_offer import said_with_undo
 
 SETTINGS_FORM = "devices/slots/settings.html"
 
@@ -46,61 +43,24 @@ def taken_slot_of(request: PersonRequest, pk: int, slot: int) -> tuple[Receiver,
     return receiver, registration
 
 
+def next_free_slot(request: PersonRequest, receiver: Receiver, after: int = 0) -> int | None:
+    """The next spare slot of a receiver behind `after`; None where all are taken or the receiver is down."""
+    if receiver.removed_at is not None:
+        return None
+    rows = Registration.objects.visible_to(request.user).open().filter(receiver=receiver)
+    return next_free(set(rows.values_list("slot", flat=True)), receiver.n_slots, after)
+
+
 @audience("office", "technician")
 @require_safe
-def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
-    receiver, registration = slot_of(request, pk, slot)
-    zone = receiver.site.zone
-    today = timezone.now().astimezone(zone).date()
-    on = day_asked(request.GET.get("on", ""), today)
-    then = end_of_day(on, zone)
-    past = list(Registration.objects.visible_to(request.user).in_slot(receiver, slot))
-    changes = _changes_by_registration(request, [row.pk for row in past])
-    rows = Registration.objects.visible_to(request.user).filter(receiver=receiver, slot=slot)
-    row = next(iter(rows.slot_rows(end_of_day(today, zone), zone)), None)
-    standing = standing_faults(request, receiver)
-    fittings: list[Fitting] = []
-    away, is_sealed = None, False
-    if registration is not None:
-        away = Away.objects.visible_to(request.user).filter(registration=registration, ended_on=None).first()
-        if registration.transmitter is not None:
-            kind = registration.transmitter.type
-            is_sealed = kind is not None and kind.welded_cell
-            fittings = list(
-                Fitting.objects.visible_to(request.user).newest_first().filter(transmitter=registration.transmitter)
-            )
-    context = frame(request) | {
-        "receiver": receiver,
-        "site": receiver.site,
-        "slot": slot,
-        "row": row,
-        "registration": registration,
-        "settings": registration_lines(past[0], zone) if registration is not None else [],
-        "due_state": row.urgency(today) if row else "",
-        "due_text": due_words(row.due_on, today) if row else "",
-        "ticks": ticks_left(row.due_on, today) if row and row.due_on else None,
-        "away": away,
-        "is_sealed": is_sealed,
-        "on": on if on != today else None,
-        "pk_then": next(
-            (one.pk for one in past if one.registered_at <= then and (one.removed_at is None or one.removed_at > then)),
-            0,
-        ),
-        "faults": [fault.words(today, with_place=False) for fault in faults_of(row, standing)] if row else [],
-        "fittings": fittings,
-        "past": [(one, registration_lines(one, zone), changes.get(one.pk, ())) for one in past],
-        "neighbours": (slot - 1 if slot > 1 else None, slot + 1 if slot < receiver.n_slots else None),
-        "last": past[0] if past and registration is None else None,
-    }
-    return page(request, "devices/slots/detail.html", context)
-
-
-def _changes_by_registration(request: PersonRequest, pks: list[int]) -> dict[int, list[ChangeRow]]:
-    changes: dict[int, list[ChangeRow]] = {}
-    rows = ChangeRow.objects.visible_to(request.user).filter(subject_kind="registration", subject_id__in=pks)
-    for change in rows.select_related("by").order_by("-at", "-pk"):
-        changes.setdefault(change.subject_id, []).append(change)
-    return changes
+def register_next(request: PersonRequest, pk: int) -> HttpResponse:
+    """Register a transmitter without choosing a slot: the next spare one is chosen."""
+    receiver = receiver_for(request, pk)
+    slot = next_free_slot(request, receiver)
+    if slot is None:
+        messages.error(request, "No slot is spare here. Free one, or choose another receiver.")
+        return redirect(here(request, "slot_map", pk))
+    return redirect(here(request, "slot_register", pk, slot))
 
 
 def _outputs(request: PersonRequest, receiver: Receiver) -> list[Output]:
@@ -139,6 +99,8 @@ def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         types=TransmitterType.objects.visible_to(request.user).offered(),
     )
     context = _context(request, form, receiver, slot, title="Register a transmitter", button="Register it")
+    other = next_free_slot(request, receiver, slot)
+    context["next_free"] = other if other != slot else None
     if request.method != "POST":
         return redirect(context["back"]) if registration is not None else page(request, SETTINGS_FORM, context)
     if not form.is_valid():
@@ -149,12 +111,13 @@ def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         row = actions.register_transmitter(
             receiver=receiver, slot=slot, transmitter=transmitter, settings=settings, by=request.user,
             at=form.cleaned_data["at"], reason=form.cleaned_data["reason"], seen_version=form.seen_version,
+            entered_at=timezone.now(),
         )  # fmt: skip
     except Refused as why:
         return refusal(request, SETTINGS_FORM, context, why)
     _warn(request, found)
-    messages.success(request, f"{row.transmitter or 'A transmitter nobody knows'} stands in slot {slot}.")
-    return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
+    said_with_undo(request, f"{row.transmitter or 'A transmitter nobody knows'} stands in slot {slot}.", row)
+    return redirect(here(request, "slot_detail", row.receiver_id, row.slot) + "?done=registered")
 
 
 @audience("office", "technician")
@@ -186,13 +149,14 @@ def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         row = actions.change_slot(
             registration=registration, settings=settings, transmitter=transmitter, by=request.user,
             at=form.cleaned_data["at"], reason=form.cleaned_data["reason"], seen_version=form.seen_version,
+            entered_at=timezone.now(),
         )  # fmt: skip
     except Refused as why:
         return refusal(request, SETTINGS_FORM, context, why)
     _warn(request, found)
     if row.register_again_since is not None:
         messages.warning(request, "The set-up on the transmitter changed: register it again at the receiver.")
-    messages.success(request, f"Slot {slot} is changed.")
+    said_with_undo(request, f"Slot {slot} is changed.", row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
@@ -233,11 +197,11 @@ def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         row = actions.move_transmitter(
             registration=registration, to_receiver=to_receiver, to_slot=to_slot, settings=form.settings(),
             by=request.user, at=form.cleaned_data["at"], reason=form.cleaned_data["reason"],
-            seen_version=form.seen_version,
+            seen_version=form.seen_version, entered_at=timezone.now(),
         )  # fmt: skip
     except Refused as why:
         return refusal(request, SETTINGS_FORM, context, why)
-    messages.success(request, f"It stands in slot {to_slot} of {to_receiver} now. Register it there.")
+    said_with_undo(request, f"It stands in slot {to_slot} of {to_receiver} now. Register it there.", row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
@@ -257,11 +221,11 @@ def slot_remove(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     try:
         actions.remove_transmitter(
             registration=registration, by=request.user, at=form.cleaned_data["at"],
-            reason=form.cleaned_data["reason"], seen_version=form.seen_version,
+            reason=form.cleaned_data["reason"], seen_version=form.seen_version, entered_at=timezone.now(),
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"Slot {slot} is spare now. You can put it back from its history.")
+    said_with_undo(request, f"Slot {slot} is spare now. You can put it back from its history.", registration)
     return redirect(here(request, "slot_detail", receiver.pk, slot))
 
 
@@ -280,11 +244,11 @@ def slot_put_back(request: PersonRequest, pk: int, slot: int, registration_pk: i
     try:
         row = actions.put_back(
             registration=registration, by=request.user, at=form.cleaned_data["at"],
-            reason=form.cleaned_data["reason"], seen_version=form.seen_version,
+            reason=form.cleaned_data["reason"], seen_version=form.seen_version, entered_at=timezone.now(),
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"{what} stands in slot {slot} again.")
+    said_with_undo(request, f"{what} stands in slot {slot} again.", row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
@@ -298,7 +262,7 @@ def slot_registered(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     except Refused as why:
         messages.error(request, str(why))
     else:
-        messages.success(request, f"Slot {slot} is registered again. Walk-test it.")
+        said_with_undo(request, f"Slot {slot} is registered again. Walk-test it.", registration)
     return redirect(here(request, "slot_detail", pk, slot))
 
 
@@ -319,7 +283,7 @@ def slot_again(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"Slot {slot} stands at “register again”.")
+    said_with_undo(request, f"Slot {slot} stands at “register again”.", registration)
     return redirect(here(request, "slot_detail", pk, slot))
 
 
@@ -342,7 +306,7 @@ def slot_away(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"Slot {slot} is away, agreed with {cleaned['agreed_with']}.")
+    said_with_undo(request, f"Slot {slot} is away, agreed with {cleaned['agreed_with']}.", registration)
     return redirect(here(request, "slot_detail", pk, slot))
 
 
@@ -365,5 +329,5 @@ def slot_back(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"Slot {slot} is back.")
+    said_with_undo(request, f"Slot {slot} is back.", registration)
     return redirect(here(request, "slot_detail", pk, slot))

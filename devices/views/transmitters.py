@@ -1,4 +1,4 @@
-"""Pages of one transmitter: all its slots and cells, cells in and out, and how ended ones ended."""
+"""Cells of one transmitter in and out, and how ended ones ended; its whole life stands in `transmitter_page`."""
 
 from __future__ import annotations
 
@@ -6,19 +6,17 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
-from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
-from company.models import ChangeRow
 from devices.actions import batteries as actions
 from devices.actions.fitting_corrections import correct_end
 from devices.forms import BatteryForm, CorrectEndForm, TakeOutForm
 from devices.models import BatteryType, Fitting, FittingEnd, Receiver, Registration, Transmitter
 from devices.signals import cells_fitted_by_hand
 from devices.views.receivers import FORM, frame, here, refusal
-from devices.views.shown import registration_lines
+from devices.views.undo_offer import said_with_undo
 
 CORRECT_END = "devices/transmitters/end.html"
 
@@ -44,34 +42,6 @@ def back_to(request: PersonRequest, transmitter: Transmitter, registration: Regi
     if registration is None:
         return here(request, "transmitter_detail", transmitter.pk)
     return here(request, "slot_detail", registration.receiver_id, registration.slot)
-
-
-@audience("office", "technician")
-@require_safe
-def transmitter_detail(request: PersonRequest, pk: int) -> HttpResponse:
-    transmitter, registration, _ = transmitter_for(request, pk)
-    registrations = (
-        Registration.objects.visible_to(request.user)
-        .filter(transmitter=transmitter)
-        .select_related("receiver__site", "transmitter__type")
-        .prefetch_related("outputs__output")
-        .order_by("-registered_at", "-pk")
-    )
-    fittings = list(Fitting.objects.visible_to(request.user).newest_first().filter(transmitter=transmitter))
-    changes = (
-        ChangeRow.objects.visible_to(request.user)
-        .filter(subject_kind="fitting", subject_id__in=[row.pk for row in fittings])
-        .select_related("by")
-        .order_by("-at", "-pk")
-    )
-    context = frame(request) | {
-        "transmitter": transmitter,
-        "registration": registration,
-        "registrations": [(row, registration_lines(row, row.receiver.site.zone)) for row in registrations],
-        "fittings": fittings,
-        "changes": changes,
-    }
-    return page(request, "devices/transmitters/detail.html", context)
 
 
 @audience("office", "technician")
@@ -115,7 +85,7 @@ def battery_fit(request: PersonRequest, pk: int) -> HttpResponse:
     for _, words in cells_fitted_by_hand.send_robust(sender=Fitting, fitting=fitting, user=request.user):
         for sentence in words if isinstance(words, list) else ():
             messages.warning(request, sentence)
-    messages.success(request, "The cells are recorded.")
+    said_with_undo(request, "The cells are recorded.", fitting)
     return redirect(back_to(request, transmitter, registration))
 
 

@@ -2,11 +2,12 @@
 
 from django.urls import path
 
-from maintenance.views import plans, sheet, site_work, tech, visits
+from maintenance.views import history, plans, sheet, site_work, tech, visits
 
 urlpatterns = [
     path("visits/", visits.visit_list, name="visit_list"),
     path("visits/site/<int:site_pk>/", site_work.site_work_panel, name="site_work_panel"),
+    path("visits/slot/<int:receiver_pk>/<int:slot>/", history.slot_work_panel, name="slot_work_panel"),
     path("visits/<int:pk>/", visits.visit_detail, name="visit_detail"),
     path("visits/<int:pk>/remark/", visits.visit_remark, name="visit_remark"),
     path("visits/<int:pk>/crew/", visits.visit_crew, name="visit_crew"),

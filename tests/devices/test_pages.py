@@ -583,7 +583,7 @@ def test_a_technician_works_on_the_same_slots_in_the_phone_frame_under_tech(worl
     url = reverse("devices:tech_slot_register", args=[world.own_receiver.pk, 5])
     answer = phone.post(url, settings(serial="SK-70001", type=transmitter_type().pk))
     assert answer.status_code == 302
-    assert answer.url == f"/tech/receivers/{world.own_receiver.pk}/slots/5/"
+    assert answer.url == f"/tech/receivers/{world.own_receiver.pk}/slots/5/?done=registered"
     slot = text(phone.get(answer.url))
     assert 'href="/receivers/' not in slot
     assert 'href="/transmitters/' not in slot

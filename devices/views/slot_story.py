@@ -1,0 +1,231 @@
+"""One slot's whole life as dated moments, for its page: who did what there, when and why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, tzinfo
+from typing import Any
+
+from company.access import PersonRequest
+from company.change_words import deed_words, lines_of
+from company.models import ChangeRow
+from devices.models import Away, Fault, Fitting, Registration
+from devices.rules.slot_life import never_stood
+from devices.rules.words import day_words
+from devices.views.shown import registration_lines
+
+MARKS = frozenset({"mark_registered", "ask_to_register_again"})
+NOWHERE = "nobody knows by what"
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One thing that happened in a slot. `lines` are (name, before, after); `kind` groups it for the eye."""
+
+    at: datetime
+    kind: str
+    title: str
+    text: str = ""
+    lines: tuple[tuple[str, str, str], ...] = ()
+    who: str = ""
+    why: str = ""
+    is_taken_back: bool = False
+    registration_pk: int = 0
+    is_day_only: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LastChange:
+    """Answer to "when was this slot changed, and by whom": the newest row of the log about it."""
+
+    at: datetime
+    who: str
+    why: str
+    deed: str
+
+
+def _who(row: ChangeRow | None) -> str:
+    return row.by.name if row is not None and row.by is not None else ""
+
+
+def _settings(row: Registration, zone: tzinfo) -> dict[str, str]:
+    serial = row.transmitter.serial if row.transmitter else NOWHERE
+    return {"Transmitter": serial, "Place": row.label, "Area": row.area} | dict(registration_lines(row, zone))
+
+
+def differences(old: Registration, new: Registration, zone: tzinfo) -> tuple[tuple[str, str, str], ...]:
+    """What differs between two registrations, line by line."""
+    before, after = _settings(old, zone), _settings(new, zone)
+    names = [*before, *(name for name in after if name not in before)]
+    return tuple(
+        (name, before.get(name) or "nothing", after.get(name) or "nothing")
+        for name in names
+        if (before.get(name) or "") != (after.get(name) or "")
+    )
+
+
+class _Log:
+    """The rows of the change log about a slot's registrations, by registration."""
+
+    def __init__(self, rows: Sequence[ChangeRow]) -> None:
+        self.by_pk: dict[int, list[ChangeRow]] = {}
+        for row in rows:
+            self.by_pk.setdefault(row.subject_id, []).append(row)
+
+    def begin(self, row: Registration) -> ChangeRow | None:
+        """The change that began a registration: the first row that tells of its first moment."""
+        rows = reversed(self.by_pk.get(row.pk, []))
+        return next((one for one in rows if one.at == row.registered_at and one.verb not in MARKS), None)
+
+    def end(self, row: Registration) -> ChangeRow | None:
+        """The change that ended it."""
+        return next((one for one in self.by_pk.get(row.pk, ()) if one.at == row.removed_at), None)
+
+    def away(self, pk: int, verb: str, name: str, day: date) -> ChangeRow | None:
+        """The change that began or ended an absence on a day."""
+        rows = (one for one in self.by_pk.get(pk, ()) if one.verb == verb)
+        return next((one for one in rows if (one.after or {}).get(name) == day.isoformat()), None)
+
+
+def _began(row: Registration, before: Registration | None, zone: tzinfo) -> tuple[str, str, tuple[Any, ...]]:
+    serial = row.transmitter.serial if row.transmitter else NOWHERE
+    if before is None:
+        return "Registered", f"{serial}, {row.label}", ()
+    if (before.receiver_id, before.slot) != (row.receiver_id, row.slot):
+        return "Moved here", f"{serial} from {before.receiver}, slot {before.slot}", differences(before, row, zone)
+    if before.removed_at != row.registered_at:
+        return "Put back", f"{serial}, {row.label}", differences(before, row, zone)
+    return "Settings changed", "", differences(before, row, zone)
+
+
+def _of_registrations(past: Sequence[Registration], log: _Log, zone: tzinfo) -> Iterable[Moment]:
+    goes_on = {(row.replaces_id, row.registered_at) for row in past if row.replaces_id}
+    for row in past:
+        change = log.begin(row)
+        title, text, lines = _began(row, row.replaces, zone)
+        gone = never_stood(row.registered_at, row.removed_at)
+        yield Moment(
+            row.registered_at, "slot", title, text, lines, _who(change), change.reason if change else "", gone, row.pk
+        )
+        if row.removed_at is None or gone or (row.pk, row.removed_at) in goes_on:
+            continue
+        end = log.end(row)
+        serial = row.transmitter.serial if row.transmitter else NOWHERE
+        title = "Moved away" if row.removed_why.startswith("moved") else "Removed"
+        yield Moment(row.removed_at, "slot", title, serial, (), _who(end), row.removed_why)
+
+
+def _of_log(rows: Iterable[ChangeRow], zone: tzinfo) -> Iterable[Moment]:
+    """What changed within a registration: words, marks, and what was taken back."""
+    for row in rows:
+        before, after = row.before or {}, row.after or {}
+        is_gone = bool(getattr(row, "undone_at", None))
+        if row.verb in MARKS:
+            yield Moment(row.at, "mark", deed_words(row.verb).capitalize(), "", (), _who(row), row.reason, is_gone)
+        elif row.undoes is not None:
+            text = deed_words(row.undoes.verb)
+            yield Moment(
+                row.at, "slot", "Taken back", text, tuple(lines_of(before, after, zone)), _who(row), row.reason
+            )
+        elif "label" in before and before.get("registered_at") == after.get("registered_at"):
+            lines = tuple(line for line in lines_of(before, after, zone) if line[0] in ("place", "area", "note"))
+            if lines:
+                yield Moment(row.at, "words", "Words corrected", "", lines, _who(row), row.reason, is_gone)
+
+
+def _of_cells(
+    fittings: Iterable[Fitting], past: Sequence[Registration], changes: dict[int, ChangeRow]
+) -> Iterable[Moment]:
+    stays: dict[int, list[tuple[datetime, datetime | None]]] = {}
+    for row in past:
+        if row.transmitter_id is not None and not never_stood(row.registered_at, row.removed_at):
+            stays.setdefault(row.transmitter_id, []).append((row.registered_at, row.removed_at))
+
+    def was_here(pk: int, at: datetime) -> bool:
+        return any(begun <= at and (ended is None or at <= ended) for begun, ended in stays.get(pk, ()))
+
+    for one in fittings:
+        change = changes.get(one.pk)
+        cells = f"{one.n_cells} × {one.battery_type.iec_code if one.battery_type else 'unknown'}"
+        if one.fitted_at is not None and was_here(one.transmitter_id, one.fitted_at):
+            lot = f", lot {one.lot}" if one.lot else ""
+            why = change.reason if change else ""
+            yield Moment(one.fitted_at, "cells", "Cells fitted", cells + lot, (), _who(change), why)
+        if one.removed_at is not None and was_here(one.transmitter_id, one.removed_at):
+            volts = f", {one.removed_v:.2f} V" if one.removed_v is not None else ""
+            yield Moment(one.removed_at, "cells", "Cells taken out", f"{cells}: {one.get_removed_why_display()}{volts}")
+
+
+def _of_away(rows: Iterable[Away], past: dict[int, Registration], log: _Log, zone: tzinfo) -> Iterable[Moment]:
+    for away in rows:
+        home = past[away.registration_id]
+        gone = log.away(home.pk, "start_away", "away_from", away.from_on)
+        is_over = away.ended_on is not None and away.ended_on != away.from_on
+        began_on = home.registered_at.astimezone(zone).date()
+        if gone is not None or not home.replaces_id or away.from_on != began_on:
+            # Otherwise it was carried on under changed settings: nobody went away that day.
+            until = f", agreed until {day_words(away.agreed_until_on)}" if away.agreed_until_on else ""
+            text = f"agreed with {away.agreed_with}{until}" if away.agreed_with else ""
+            yield Moment(
+                _midnight(away.from_on, zone), "away", "Away", text + (f". Meanwhile: {away.interim}" if away.interim else ""),
+                (), _who(gone), away.reason, away.ended_on == away.from_on, is_day_only=True,
+            )  # fmt: skip
+        if is_over and away.ended_on is not None:
+            back = log.away(home.pk, "end_away", "away_ended", away.ended_on)
+            if back is not None or home.removed_at is None:
+                why = back.reason if back else ""
+                yield Moment(_midnight(away.ended_on, zone), "away", "Back", "", (), _who(back), why, is_day_only=True)
+
+
+def _midnight(day: date, zone: tzinfo) -> datetime:
+    return datetime.combine(day, time.min, tzinfo=zone)
+
+
+def _of_faults(faults: Iterable[Fault]) -> Iterable[Moment]:
+    for fault in faults:
+        kind = fault.get_kind_display()
+        yield Moment(fault.raised_at, "fault", f"Fault: {kind}", fault.cause)
+        if fault.cleared_at is not None:
+            latch = "; still shown on the receiver" if fault.is_latched and fault.latch_cleared_at is None else ""
+            yield Moment(fault.cleared_at, "fault", f"Fault over: {kind}", latch.removeprefix("; "))
+
+
+def story_of(
+    request: PersonRequest, past: Sequence[Registration], zone: tzinfo
+) -> tuple[list[Moment], LastChange | None]:
+    """Everything that happened in a slot, newest first, and its last change; five queries for any length.
+
+    `past` are its registrations as `in_slot` reads them, with what they replaced.
+    """
+    pks = [row.pk for row in past]
+    user = request.user
+    rows = list(
+        ChangeRow.objects.visible_to(user)
+        .filter(subject_kind="registration", subject_id__in=pks)
+        .select_related("by", "undoes")
+        .with_fate()
+        .order_by("-pk")
+    )
+    log = _Log(rows)
+    transmitters = {row.transmitter_id for row in past if row.transmitter_id}
+    fittings = list(
+        Fitting.objects.visible_to(user).filter(transmitter__in=transmitters).select_related("battery_type")
+    )
+    fitted = ChangeRow.objects.visible_to(user).filter(
+        subject_kind="fitting", subject_id__in=[one.pk for one in fittings], verb="fit_battery"
+    )
+    changes = {row.subject_id: row for row in fitted.select_related("by")}
+    aways = Away.objects.visible_to(user).filter(registration__in=pks).order_by("from_on", "pk")
+    faults = Fault.objects.visible_to(user).filter(registration__in=pks)
+    moments = [
+        *_of_registrations(past, log, zone),
+        *_of_log(rows, zone),
+        *_of_cells(fittings, past, changes),
+        *_of_away(aways, {row.pk: row for row in past}, log, zone),
+        *_of_faults(faults),
+    ]
+    moments.sort(key=lambda one: (one.at, one.registration_pk), reverse=True)
+    last = rows[0] if rows else None
+    told = LastChange(last.at, _who(last), last.reason, deed_words(last.verb)) if last else None
+    return moments, told
