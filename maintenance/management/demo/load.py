@@ -15,6 +15,7 @@ from maintenance.management.demo import current
 from maintenance.management.demo.build import build_firm, size_of
 from maintenance.management.demo.load_devices import DeviceLoader
 from maintenance.management.demo.load_findings import load_findings
+from maintenance.management.demo.load_floor_plans import load_floor_plans, load_term_dates
 from maintenance.management.demo.load_places import load_customers, load_people, load_sites
 from maintenance.management.demo.load_work import OFFICE, WorkLoader
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
@@ -97,6 +98,8 @@ def load_firm(wish: Wish) -> DemoFirm | None:
         devices = DeviceLoader(rng, firm, customers, sites)
         devices.load()
         WorkLoader(rng, firm, sites, users, devices).load()
+        load_floor_plans(sites, users[OFFICE], wish.today)
+        load_term_dates(users[OFFICE], wish.today)
         current.refresh_due(wish.today)
         hands = current.Hands(users[OFFICE], [users[facts.email] for facts in TECHNICIANS])
         current.explain_left(rng, wish.today)
