@@ -5,7 +5,9 @@ Pure: no Django, no clock, no file access. `company.spreadsheets` makes these ou
 """
 
 import difflib
+import math
 import re
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
@@ -165,6 +167,30 @@ class Read:
             value = shown(cells[self.places[key]]) if self.places[key] < len(cells) else ""
         title = self.plan.title(key) if key else ""
         return Problem(self.sheet.name, row, title, value, sentence, self.letters.get(key, ""), is_fault)
+
+
+_HIDDEN_CHARS = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"))
+
+
+def tidy_text(value: str) -> str:
+    """Compose accents, drop characters without width, make a hard space a plain one."""
+    if value.isascii():
+        return value
+    return unicodedata.normalize("NFC", value).translate(_HIDDEN_CHARS).replace("\u00a0", " ")
+
+
+def plain_text(value: str) -> str:
+    """Give the form in which a workbook can hold a text: tidied, and in one line with single spaces."""
+    return " ".join(tidy_text(value).split())
+
+
+def is_same(on_record: Any, wanted: Any) -> bool:
+    """Tell whether a cell says what is on record already, though a workbook keeps 15 digits and one line of text."""
+    if isinstance(on_record, str) and isinstance(wanted, str):
+        return on_record == wanted or plain_text(on_record) == wanted
+    if isinstance(on_record, float) and isinstance(wanted, (int, float)):
+        return math.isclose(on_record, wanted, rel_tol=1e-12)
+    return bool(on_record == wanted)
 
 
 def plain(name: str) -> str:

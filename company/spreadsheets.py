@@ -6,9 +6,8 @@ Nothing here knows a sheet or column by name. No Django.
 import csv
 import io
 import re
-import unicodedata
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
@@ -18,7 +17,7 @@ from typing import Any
 import python_calamine
 import xlsxwriter
 
-from company.sheets import Cell, Problem, Row, Sheet, SheetPlan, Workbook, letter_of, plain, shown
+from company.sheets import Cell, Problem, Row, Sheet, SheetPlan, Workbook, letter_of, plain, shown, tidy_text
 from company.spreadsheet_safety import (
     MAX_BYTES,
     MAX_COLUMNS,
@@ -52,8 +51,8 @@ _OTHER = {
     b"\x1f\x8b": "a packed file",
 }
 _LISTED = 50
-_HIDDEN_CHARS = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"))
 _RISKY = ("=", "+", "-", "@", "\t", "\r")
+_GUARDED = re.compile(r"'+[=+\-@\t\r]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,7 +275,7 @@ def _delimiter(text: str) -> str:
 
 def _unguarded(cell: str) -> str:
     """Take off the apostrophe that `csv_bytes` puts before a risky first character."""
-    return cell[1:] if cell[:1] == "'" and cell[1:2] in _RISKY else cell
+    return cell[1:] if _GUARDED.match(cell) else cell
 
 
 # --- both ------------------------------------------------------------------------------------------------------------
@@ -284,9 +283,7 @@ def _unguarded(cell: str) -> str:
 
 def _tidy(cell: Any) -> Cell:
     if isinstance(cell, str):
-        if not cell.isascii():
-            cell = unicodedata.normalize("NFC", cell).translate(_HIDDEN_CHARS).replace("\u00a0", " ")
-        return cell.strip() or None
+        return tidy_text(cell).strip() or None
     if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
         return int(cell)
     if cell is None or isinstance(cell, (bool, int, float, date, time, timedelta)):
@@ -314,10 +311,19 @@ def _named(problem: Problem, header: tuple[str, ...]) -> Problem:
 # --- writing ---------------------------------------------------------------------------------------------------------
 
 
-def xlsx_bytes(sheets: Sequence[OutSheet]) -> bytes:
-    """Write a workbook; text always stays text, whatever character it starts with."""
+def xlsx_bytes(
+    sheets: Sequence[OutSheet], *, is_large: bool = False, on_rows: Callable[[int], None] | None = None
+) -> bytes:
+    """Write a workbook; text always stays text, whatever character it starts with.
+
+    `is_large` keeps no more than one row in memory; `on_rows` is told now and then how many rows are written.
+    """
     target = io.BytesIO()
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    options = {
+        "in_memory": not is_large, "constant_memory": is_large,
+        "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
+    }  # fmt: skip
+    n_done = 0
     book = xlsxwriter.Workbook(target, options)
     heading = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
     body = book.add_format({"text_wrap": True, "valign": "top"})
@@ -334,6 +340,9 @@ def xlsx_bytes(sheets: Sequence[OutSheet]) -> bytes:
         for number, row in enumerate(out.rows, start=1):
             for column, cell in enumerate(row):
                 _write_cell(page, number, column, cell, body, day)
+            n_done += 1
+            if on_rows and n_done % 1000 == 0:
+                on_rows(n_done)
     book.close()
     return target.getvalue()
 
@@ -361,7 +370,8 @@ def csv_bytes(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
 
 
 def _guarded(cell: Cell) -> str:
-    if isinstance(cell, str) and cell.startswith(_RISKY):
+    # A text that begins with an apostrophe of its own gets one more, so that taking one off gives it back.
+    if isinstance(cell, str) and (cell.startswith(_RISKY) or _GUARDED.match(cell)):
         return "'" + cell
     return shown(cell) if not isinstance(cell, str) else cell
 

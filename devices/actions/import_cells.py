@@ -32,15 +32,19 @@ def prepare_fittings(book: Book, plan: Plan, transmitters: Mapping[str, Transmit
     for write in in_place:
         fitting = rows[write.pk or 0]
         fitting.transmitter = transmitters[write.serial]
-        before = facts_of(fitting, *FITTING_FACTS)
+        before = facts_of(fitting, *FITTING_FACTS) | {"battery": _code(fitting)}
         for name, value in _cell_fields(write, types, zones, book.at).items():
             setattr(fitting, name, value)
-        after = facts_of(fitting, *FITTING_FACTS)
+        after = facts_of(fitting, *FITTING_FACTS) | {"battery": _code(fitting)}
         book.note("correct_fitting", fitting, fitting.customer_id, before=before, after=after)
     book.alter_rows(Fitting, CORRECTED, rows.values())
     _state(book, rows.values())
     _add_cells(book, [write for write in plan.fittings if write.pk is None], transmitters, types, zones, receivers)
     book.count("fittings", len(plan.fittings))
+
+
+def _code(fitting: Fitting) -> str:
+    return fitting.battery_type.code if fitting.battery_type else ""
 
 
 def _state(book: Book, fittings: Iterable[Fitting]) -> None:

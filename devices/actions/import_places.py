@@ -9,6 +9,7 @@ from django.db.models import Max
 
 from company.actions import CUSTOMER_FACTS, facts_of
 from company.models import Contact, Customer
+from company.sheets import plain_text
 from devices.actions.import_book import Book, change_rows, chunks, json_of
 from devices.actions.receivers import OUTPUT_FACTS, RECEIVER_FACTS
 from devices.models import Output, Receiver, ReceiverType
@@ -88,7 +89,7 @@ def prepare_receivers(book: Book, plan: Plan) -> None:
     by_pk = {site.pk: site for site in book.sites.values()}
     for receiver in [*Receiver.objects.open().select_related("type"), *made, *rows.values()]:
         receiver.site = by_pk[receiver.site_id]
-        book.receivers[fold(receiver.site.code), receiver.label] = receiver
+        book.receivers[fold(receiver.site.code), plain_text(receiver.label)] = receiver
     for write in plan.receivers:
         receiver = book.receivers[write.key]
         after = facts_of(receiver, *RECEIVER_FACTS) if write.pk is None else json_of(write.fields)

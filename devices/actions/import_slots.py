@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
@@ -78,21 +79,32 @@ def prepare_slots(book: Book, plan: Plan, transmitters: Mapping[str, Transmitter
     _end(book, plan.slots, begun)
     book.insert(Registration, begun)
     _drive(book, plan.slots, begun)
-    _carry_away(book, plan.slots, begun)
+    absences = _carry_away(book, plan.slots, begun)
     for slot, row in zip(plan.slots, begun, strict=True):
         after = facts_of(row, *REGISTRATION_FACTS) | {"outputs": _outputs_json(slot.outputs)}
         verb = "register_transmitter" if slot.old is None else "change_slot"
-        book.note(verb, row, row.customer_id, before=_facts_before(slot), after=after, receiver=row.receiver)
+        book.note(
+            verb,
+            row,
+            row.customer_id,
+            before=_facts_before(slot, absences[slot.old.pk] if slot.old else []),
+            after=after,
+            receiver=row.receiver,
+        )
     book.begun = [(row.transmitter_id, row) for row in begun if row.transmitter_id is not None]
     book.count("slots", len(plan.slots) + len(words))
 
 
-def _facts_before(write: SlotWrite) -> dict[str, Any] | None:
+def _facts_before(write: SlotWrite, away: list[int]) -> dict[str, Any] | None:
+    """What stood in the slot, with the keys of the rows that ended: from them the import can be taken back."""
     if write.old is None:
         return None
     facts = write.old.facts
     named = json_of({name: facts[name] for name in REGISTRATION_FACTS if name in facts})
-    return named | {"transmitter": facts["serial"] or None, "outputs": _outputs_json(facts["outputs"])}
+    return named | {
+        "transmitter": facts["serial"] or None, "outputs": _outputs_json(facts["outputs"]),
+        "registration": write.old.pk, "away": away,
+    }  # fmt: skip
 
 
 def _outputs_json(outputs: Iterable[Any]) -> list[list[Any]]:
@@ -184,8 +196,11 @@ def _drive(book: Book, writes: list[SlotWrite], begun: list[Registration]) -> No
     book.insert(RegistrationOutput, driven)
 
 
-def _carry_away(book: Book, writes: list[SlotWrite], begun: list[Registration]) -> None:
-    """An absence ends with its registration, and goes on under the new one where it is the same transmitter."""
+def _carry_away(book: Book, writes: list[SlotWrite], begun: list[Registration]) -> dict[int, list[int]]:
+    """An absence ends with its registration, and goes on under the new one where it is the same transmitter.
+
+    Gives the absences that ended, by the registration they ended with.
+    """
     by_old = {write.old.pk: (write, row) for write, row in zip(writes, begun, strict=True) if write.old is not None}
     ended, going_on = [], []
     for away in (a for some in chunks(sorted(by_old)) for a in _open_absences(some)):
@@ -200,6 +215,10 @@ def _carry_away(book: Book, writes: list[SlotWrite], begun: list[Registration]) 
             ))  # fmt: skip
     book.alter_rows(Away, ["ended_on"], ended)
     book.insert(Away, going_on)
+    by_registration: dict[int, list[int]] = defaultdict(list)
+    for away in ended:
+        by_registration[away.registration_id].append(away.pk)
+    return by_registration
 
 
 def _open_absences(registration_ids: list[int]) -> Iterable[Away]:

@@ -14,6 +14,7 @@ from company import jobs
 from company.actions import keep_upload
 from company.errors import Refused
 from company.models import ChangeRow, Job, Upload, User
+from company.sheets import plain_text
 from devices.actions.import_book import Book, chunks
 from devices.actions.import_cells import prepare_fittings
 from devices.actions.import_places import (
@@ -169,6 +170,6 @@ def _lock(plan: Plan) -> None:
     places = {write.key for write in plan.receivers} | {write.key[0] for write in plan.outputs}
     places |= {slot.place for slot in plan.slots} | {place for place, _ in plan.slot_words}
     rows = Receiver.objects.open().values_list("pk", "site__code", "label")
-    pks = [pk for pk, site, label in rows if (fold(site), label) in places]
+    pks = [pk for pk, site, label in rows if (fold(site), plain_text(label)) in places]
     for some in chunks(sorted(pks)):
         list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=some).order_by("pk").values_list("pk"))

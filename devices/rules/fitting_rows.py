@@ -126,11 +126,12 @@ def battery_names(types: Mapping[str, BatteryTypeFacts]) -> dict[str, str]:
     for facts in types.values():
         for name in (facts.code, facts.iec_code, facts.ansi_code, *facts.aliases):
             if name:
-                names.setdefault(_squeeze(name), facts.code)
+                names.setdefault(squeeze(name), facts.code)
     return names
 
 
-def _squeeze(name: str) -> str:
+def squeeze(name: str) -> str:
+    """Give the form in which two names of a battery are compared."""
     return re.sub(r"[\s\-_./]", "", name).casefold()
 
 
@@ -190,7 +191,7 @@ def _check_cells(
         sentence = f"There is no transmitter {serial}, neither in the sheet slots nor on record.{hint}"
         read.problems.append(read.problem(row, "serial", sentence))
     if battery is not None and battery != UNKNOWN:
-        values["battery"] = names.get(_squeeze(battery))
+        values["battery"] = names.get(squeeze(battery))
         if values["battery"] is None:
             codes = [facts.iec_code for facts in around.catalogue.battery_types.values()]
             sentence = f"The catalogue has no battery “{battery}”.{did_you_mean(battery, codes)}"

@@ -9,14 +9,12 @@ from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
-from company.sheets import UNKNOWN, SheetPlan
+from company.sheets import UNKNOWN, is_same, plain_text
 from devices.rules.fitting_rows import FITTING_PLAN, PAST_PLAN, FittingRow, PastFittingRow
+from devices.rules.import_compare import Comparing, known_or, nullable
 from devices.rules.import_facts import Catalogue
 from devices.rules.import_records import (
-    CHANGED,
     FAULT,
-    NEW,
-    UNCHANGED,
     Change,
     Fate,
     FittingWrite,
@@ -30,7 +28,7 @@ from devices.rules.import_words import say, slot_changes
 from devices.rules.receiver_rows import OUTPUT_PLAN, RECEIVER_PLAN, OutputRow, ReceiverRow
 from devices.rules.slot_rows import OFF, SLOT_PLAN, DrivenOutput, SlotRow
 from devices.rules.workbook_rows import PLANS, CheckedWorkbook, canonical
-from sites.rules.site_rows import CUSTOMER_PLAN, SITE_PLAN, CustomerRow, SiteRow, fold
+from sites.rules.site_rows import CONTACT_PLAN, CUSTOMER_PLAN, SITE_PLAN, ContactRow, CustomerRow, SiteRow, fold
 
 # Words about a slot are corrected in place; everything else begins a new registration, so that its past stays readable.
 WORDING = frozenset({"label", "area"})
@@ -51,6 +49,8 @@ def plan_import(checked: CheckedWorkbook, snapshot: Snapshot, catalogue: Catalog
     planner = _Planner(snapshot, catalogue, {(canonical(p.sheet), p.row) for p in checked.faults}, checked)
     for customer in checked.customers:
         planner.customer(customer)
+    for contact in checked.contacts:
+        planner.contact(contact)
     for site in checked.sites:
         planner.site(site)
     for receiver in checked.receivers:
@@ -72,24 +72,18 @@ def plan_import(checked: CheckedWorkbook, snapshot: Snapshot, catalogue: Catalog
     return plan
 
 
-def known_or(value: Any, unknown: Any) -> Any:
-    """Turn the answer "unknown" into what the records keep for it."""
-    return unknown if value == UNKNOWN else value
-
-
-class _Planner:
+class _Planner(Comparing):
     """Goes through the rows; holds what earlier rows have settled for later ones."""
 
     def __init__(
         self, snapshot: Snapshot, catalogue: Catalogue, faulty: set[tuple[str, int | None]], checked: CheckedWorkbook
     ) -> None:
+        super().__init__(catalogue, faulty)
         self.records = snapshot
-        self.catalogue = catalogue
-        self.faulty = faulty
-        self.plan = Plan()
         self.types = {row.serial: row.type_code for row in checked.slots if row.type_code not in (None, UNKNOWN)}
         self.new_transmitters: set[str] = set()
         self.settled: set[str] = set()
+        self.met: set[int] = set()
         self.leaving = self._leaving(checked.slots)
         self.cells: dict[str, list[Known]] = defaultdict(list, {k: list(v) for k, v in snapshot.fittings.items()})
 
@@ -101,41 +95,6 @@ class _Planner:
             if old and old.facts["serial"] and row.serial not in (UNKNOWN, old.facts["serial"]):
                 gone.add(old.facts["serial"])
         return gone
-
-    def _fate(
-        self, sheet: SheetPlan, row: int, what: str, *, is_new: bool = False, changes: Iterable[Change] = ()
-    ) -> bool:
-        """Note the fate of a row; True if there is something to write."""
-        listed = tuple(changes)
-        if (sheet.name, row) in self.faulty:
-            self.plan.fates.append(Fate(sheet.name, row, what, FAULT))
-            return False
-        fate = NEW if is_new else CHANGED if listed else UNCHANGED
-        self.plan.fates.append(Fate(sheet.name, row, what, fate, () if is_new else listed))
-        return fate != UNCHANGED
-
-    def _plain(
-        self, sheet: SheetPlan, row: int, what: str, known: Known | None, given: Mapping[str, tuple[str, Any]]
-    ) -> tuple[bool, dict[str, Any], dict[str, Any], list[Change]]:
-        """Compare fields one to one; `given` is field → (column, value), None where the cell was blank."""
-        wanted = {name: value for name, (_, value) in given.items() if value is not None}
-        wanted = {name: None if value is _UNKNOWN else value for name, value in wanted.items()}
-        if known is None:
-            return True, wanted, {}, []
-        different = {name: value for name, value in wanted.items() if known.facts[name] != value}
-        before = {name: known.facts[name] for name in different}
-        changes = [
-            (sheet.title(given[name][0]), self._say(name, before[name]), self._say(name, value))
-            for name, value in different.items()
-        ]
-        return False, different, before, changes
-
-    def _say(self, name: str, value: Any) -> str:
-        """Say a value; a battery goes by its IEC code, whatever our own code for it."""
-        if name == "battery":
-            facts = self.catalogue.battery_types.get(value)
-            return facts.iec_code if facts else UNKNOWN
-        return say(value)
 
     def customer(self, row: CustomerRow) -> None:
         known = self.records.customers.get(fold(row.code))
@@ -154,22 +113,40 @@ class _Planner:
         if contact:
             self.plan.contacts.append(contact)
 
-    def _contact(self, row: CustomerRow) -> tuple[Write | None, list[Change]]:
+    def _contact(self, row: CustomerRow | ContactRow) -> tuple[Write | None, list[Change]]:
         given = {"name": row.contact_name, "email": row.contact_email, "phone": row.contact_phone}
         fields = {name: value for name, value in given.items() if value is not None}
         if not fields:
             return None, []
         name = row.contact_name or row.contact_email or "contact"
-        people = self.records.contacts.get(fold(row.code), [])
-        known = next((p for p in people if p.facts["name"].casefold() == name.casefold()), None)
-        if known is None and row.contact_email:
-            known = next((p for p in people if p.facts["email"].casefold() == row.contact_email.casefold()), None)
+        known = self._person(fold(row.code), fields, name)
         if known is None:
             return Write(fold(row.code), None, {**fields, "name": name}), [("contact", "–", name)]
-        different = {key: value for key, value in fields.items() if known.facts[key] != value}
+        different = {key: value for key, value in fields.items() if not is_same(known.facts[key], value)}
         before = {key: known.facts[key] for key in different}
         changes = [(f"contact {key}", say(before[key]), say(value)) for key, value in different.items()]
         return (Write(fold(row.code), known.pk, different, before) if different else None), changes
+
+    def _person(self, customer: str, fields: Mapping[str, str], name: str) -> Known | None:
+        """Find whom a row means: who has all of it, else the name, else the e-mail address."""
+        people = [p for p in self.records.contacts.get(customer, []) if p.pk not in self.met]
+        email = fields.get("email", "").casefold()
+        ways = (
+            lambda p: all(is_same(p.facts[key], value) for key, value in fields.items()),
+            lambda p: plain_text(p.facts["name"]).casefold() == name.casefold(),
+            lambda p: bool(email) and p.facts["email"].casefold() == email,
+        )
+        known = next((p for way in ways for p in people if way(p)), None)
+        if known is not None:
+            self.met.add(known.pk)
+        return known
+
+    def contact(self, row: ContactRow) -> None:
+        what = f"{row.code}, {row.contact_name}"
+        write, changes = self._contact(row)
+        is_new = write is not None and write.pk is None
+        if self._fate(CONTACT_PLAN, row.row, what, is_new=is_new, changes=changes) and write:
+            self.plan.contacts.append(write)
 
     def site(self, row: SiteRow) -> None:
         known = self.records.sites.get(fold(row.code))
@@ -201,13 +178,13 @@ class _Planner:
             "area": ("area", row.area),
             "serial": ("serial", known_or(row.serial, "")),
             "evidence": ("evidence", row.evidence),
-            "supply_v": ("supply_v", _nullable(row.supply_v)),
+            "supply_v": ("supply_v", nullable(row.supply_v)),
             "fed_from": ("fed_from", row.fed_from),
-            "cable_m": ("cable_m", _nullable(row.cable_m)),
+            "cable_m": ("cable_m", nullable(row.cable_m)),
             "cable_gauge": ("cable_gauge", known_or(row.cable_gauge, "")),
-            "measured_v": ("measured_v", _nullable(row.measured_v)),
-            "installed_on": ("installed_on", _nullable(row.installed_on)),
-            "standby_fitted_on": ("standby_fitted_on", _nullable(row.standby_fitted_on)),
+            "measured_v": ("measured_v", nullable(row.measured_v)),
+            "installed_on": ("installed_on", nullable(row.installed_on)),
+            "standby_fitted_on": ("standby_fitted_on", nullable(row.standby_fitted_on)),
         }
         what = f"{row.site}, {row.label}"
         is_new, fields, before, changes = self._plain(RECEIVER_PLAN, row.row, what, known, given)
@@ -324,7 +301,7 @@ class _Planner:
             "battery": ("battery", "" if row.battery == UNKNOWN else row.battery),
             "n_cells": ("n_cells", row.n_cells),
             "lot": ("lot", row.lot),
-            "made_on": ("made_on", _nullable(row.made_on)),
+            "made_on": ("made_on", nullable(row.made_on)),
         }
 
     def past_fitting(self, row: PastFittingRow) -> None:
@@ -339,6 +316,7 @@ class _Planner:
             "removed_why": ("why", row.why),
             "removed_v": ("removed_v", row.removed_v),
         }
+        same.sort(key=lambda c: c.facts["removed_on"] != row.removed_on)
         known = same[0] if same else None
         is_new, fields, before, changes = self._plain(PAST_PLAN, row.row, what, known, self._cell_given(row) | ending)
         if not self._fate(PAST_PLAN, row.row, what, is_new=is_new, changes=changes):
@@ -378,18 +356,10 @@ class _Planner:
         """
         if fitted is None:
             return now
-        same = next((c for c in cells if c.facts["fitted_on"] == fitted), None)
-        if same is not None:
-            return same
+        # Cells fitted and taken out again on that very day may be on record beside those that are in.
+        same = sorted((c for c in cells if c.facts["fitted_on"] == fitted), key=lambda c: c is not now)[:1]
+        if same:
+            return same[0]
         if now is not None and now.facts["fitted_on"] is None and fitted <= now.facts["entered_on"]:
             return now
         return None
-
-
-# Stands for the answer "unknown" where None means a blank cell.
-_UNKNOWN: Any = object()
-
-
-def _nullable(value: Any) -> Any:
-    """Tell a blank cell (None) from the answer "unknown"."""
-    return _UNKNOWN if value == UNKNOWN else value

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 
-from company.sheets import UNKNOWN, shown
+from company.sheets import UNKNOWN, is_same, shown
 from devices.rules.import_records import Change, Known
 from devices.rules.slot_rows import DrivenOutput
 from devices.rules.words import span_words
@@ -32,7 +32,7 @@ def slot_changes(
         "is_portable": "portable", "contact": "contact",
     }  # fmt: skip
     for name, title in titles.items():
-        if facts[name] != fields[name]:
+        if not is_same(facts[name], fields[name]):
             changes.append((name, (title, say(facts[name]).replace("_", " "), say(fields[name]).replace("_", " "))))
     window = (facts["supervision"], facts["window_s"]), (fields["supervision"], fields["window_s"])
     if window[0] != window[1]:

@@ -95,9 +95,16 @@ def read_outputs(cell: Cell, today: date) -> tuple[DrivenOutput, ...]:
             raise WrongCell(
                 f"“{shown(part.strip())}” is no output and behaviour. Write it like 1 follower; 2 momentary 5 s; 3 latching; 4 toggle."
             )
-        seconds = float(read_span_s(match[3])) if match[3] else None
+        seconds = _seconds(match[3]) if match[3] else None
         driven.append(DrivenOutput(int(match[1]), _BEHAVIOURS[plain(match[2])], seconds))
     return tuple(driven)
+
+
+def _seconds(words: str) -> float:
+    """Read how long an output stays on; a part of a second counts here."""
+    if match := re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*s(?:ec(?:onds?)?)?", words, re.IGNORECASE):
+        return float(match[1].replace(",", "."))
+    return float(read_span_s(words))
 
 
 SLOT_PLAN = SheetPlan(

@@ -23,10 +23,22 @@ from devices.rules.receiver_rows import (
     check_receivers,
 )
 from devices.rules.slot_rows import SLOT_PLAN, Around, SlotRow, check_slots
-from sites.rules.site_rows import CUSTOMER_PLAN, SITE_PLAN, CustomerRow, SiteRow, check_customers, check_sites, fold
+from sites.rules.site_rows import (
+    CONTACT_PLAN,
+    CUSTOMER_PLAN,
+    SITE_PLAN,
+    ContactRow,
+    CustomerRow,
+    SiteRow,
+    check_contacts,
+    check_customers,
+    check_sites,
+    fold,
+)
 
 PLANS: tuple[SheetPlan, ...] = (
     CUSTOMER_PLAN,
+    CONTACT_PLAN,
     SITE_PLAN,
     RECEIVER_PLAN,
     OUTPUT_PLAN,
@@ -66,6 +78,7 @@ class CheckedWorkbook:
     slots: tuple[SlotRow, ...] = ()
     fittings: tuple[FittingRow, ...] = ()
     past_fittings: tuple[PastFittingRow, ...] = ()
+    contacts: tuple[ContactRow, ...] = ()
     problems: tuple[Problem, ...] = ()
 
     @property
@@ -110,6 +123,8 @@ def check_workbook(
     customers, more = check_customers(sheets.get(CUSTOMER_PLAN.name), today, closed=on_record.closed)
     found += more
     codes = on_record.customers | {fold(row.code) for row in customers}
+    contacts, more = check_contacts(sheets.get(CONTACT_PLAN.name), today, customers=codes, closed=on_record.closed)
+    found += more
     sites, more = check_sites(
         sheets.get(SITE_PLAN.name), today, customers=codes, on_record=on_record.sites, time_zones=time_zones,
         closed=on_record.closed,
@@ -144,7 +159,7 @@ def check_workbook(
     found += more
     return CheckedWorkbook(
         tuple(customers), tuple(sites), tuple(receivers), tuple(outputs), tuple(slots), tuple(fittings), tuple(past),
-        tuple(_sorted(found)),
+        tuple(contacts), tuple(_sorted(found)),
     )  # fmt: skip
 
 

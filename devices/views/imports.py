@@ -24,7 +24,8 @@ from company.models import Job, Upload, User
 from company.sheets import Problem
 from company.spreadsheets import MAX_BYTES, csv_bytes, refuse_oversize, template_bytes
 from devices import imports
-from devices.actions.imports import apply_prefix, ask_to_apply, check_key, receive_workbook
+from devices.actions.import_undo import ask_to_take_back, changes_since, say_change, undo_prefix
+from devices.actions.imports import apply_prefix, ask_to_apply, check_key, receive_workbook, settle_key
 from devices.rules.workbook_rows import ABOUT, PLANS
 from sites.models import Site
 
@@ -72,16 +73,30 @@ class Standing:
 
     check: Job | None
     apply: Job | None
+    undo: Job | None = None
+    settle: Job | None = None
 
     @property
     def at_work(self) -> Job | None:
         """The job that runs or waits."""
-        return next((job for job in (self.apply, self.check) if job and not job.is_over), None)
+        return next((job for job in (self.undo, self.apply, self.check) if job and not job.is_over), None)
 
     @property
     def failed(self) -> Job | None:
         newest = self.apply or self.check
         return newest if newest and newest.state == Job.State.FAILED else None
+
+    @property
+    def is_taken_back(self) -> bool:
+        return bool(self.undo and self.undo.state == Job.State.DONE)
+
+    @property
+    def undo_refused(self) -> str:
+        """Why it was not taken back, in words."""
+        if self.undo is None or self.undo.state != Job.State.FAILED:
+            return ""
+        error = self.undo.error
+        return "The program met a fault, which was written down." if error.startswith("Traceback") else error
 
     @property
     def is_applied(self) -> bool:
@@ -99,7 +114,9 @@ class Standing:
     def word(self) -> str:
         """One word for the list."""
         if self.at_work:
-            return "applying" if self.at_work is self.apply else "checking"
+            return {id(self.apply): "applying", id(self.undo): "taking back"}.get(id(self.at_work), "checking")
+        if self.is_taken_back:
+            return "taken back"
         if self.is_applied:
             return "applied"
         if self.failed:
@@ -115,13 +132,16 @@ def _standing(request: HttpRequest, uploads: list[Upload]) -> dict[int, Standing
         return {}
     condition = Q()
     for upload in uploads:
-        condition |= Q(key=check_key(upload)) | Q(key__startswith=apply_prefix(upload))
+        condition |= Q(key=check_key(upload)) | Q(key=settle_key(upload.uuid))
+        condition |= Q(key__startswith=apply_prefix(upload)) | Q(key__startswith=undo_prefix(upload))
     jobs = list(Job.objects.visible_to(request.user).filter(condition).order_by("created_at", "pk"))
     standing = {}
     for upload in uploads:
         check = next((job for job in jobs if job.key == check_key(upload)), None)
         applies = [job for job in jobs if job.key.startswith(apply_prefix(upload))]
-        standing[upload.pk] = Standing(check, applies[-1] if applies else None)
+        undos = [job for job in jobs if job.key.startswith(undo_prefix(upload))]
+        settle = next((job for job in jobs if job.key == settle_key(upload.uuid)), None)
+        standing[upload.pk] = Standing(check, applies[-1] if applies else None, undos[-1] if undos else None, settle)
     return standing
 
 
@@ -231,6 +251,24 @@ def import_apply(request: HttpRequest, uuid: UUID) -> HttpResponse:
         ask_to_apply(upload=upload, seen=standing.seen, by=cast(User, request.user), at=timezone.now())
     except Refused as refusal:
         messages.error(request, refusal.message)
+    return redirect("devices:import_detail", uuid=upload.uuid)
+
+
+@audience("office")
+def import_undo(request: HttpRequest, uuid: UUID) -> HttpResponse:
+    """The question before an import is taken back, with what stands against it; then the job that does it."""
+    upload = get_object_or_404(_uploads(request), uuid=uuid)
+    standing = _standing(request, [upload])[upload.pk]
+    if not standing.is_applied or standing.is_taken_back or standing.at_work:
+        return redirect("devices:import_detail", uuid=upload.uuid)
+    since = [say_change(row) for row in changes_since(upload)]
+    context = {"upload": upload, "written": _written(request, standing), "since": since, "section": "import"}
+    if request.method != "POST":
+        return page(request, "devices/imports/undo.html", context)
+    try:
+        ask_to_take_back(upload=upload, by=cast(User, request.user), at=timezone.now())
+    except Refused as refusal:
+        return refused(request, "devices/imports/undo.html", context | {"refused": refusal.message})
     return redirect("devices:import_detail", uuid=upload.uuid)
 
 

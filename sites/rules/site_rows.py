@@ -23,6 +23,7 @@ from company.sheets import (
 )
 
 CUSTOMERS = "customers"
+CONTACTS = "contacts"
 SITES = "sites"
 
 _LANGUAGES = {"en": "en", "English": "en", "de": "de", "German": "de", "fr": "fr", "French": "fr"}
@@ -49,6 +50,17 @@ class CustomerRow:
     inspections_per_year: int | None = None
     response_hours: int | None = None
     contact_name: str | None = None
+    contact_email: str | None = None
+    contact_phone: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ContactRow:
+    """One row of the sheet "contacts": one more person at a customer."""
+
+    row: int
+    code: str
+    contact_name: str
     contact_email: str | None = None
     contact_phone: str | None = None
 
@@ -90,6 +102,18 @@ CUSTOMER_PLAN = SheetPlan(
     ),
     note="One row for each customer.",
     also=("customer",),
+)  # fmt: skip
+
+CONTACT_PLAN = SheetPlan(
+    CONTACTS,
+    (
+        Column("code", "customer code", code(30), is_key=True, note="A code of the sheet customers.", example="EXAMPLE"),
+        Column("contact_name", "contact name", text(120), is_key=True, note="Whom to talk to.", example="Ben Hale"),
+        Column("contact_email", "contact email", _email, also=("contact e-mail",), example="ben@example.org"),
+        Column("contact_phone", "contact phone", text(40), example="+44 20 7946 0002"),
+    ),
+    note="One row for each further person at a customer, beyond the one in the sheet customers.",
+    also=("contact",),
 )  # fmt: skip
 
 SITE_PLAN = SheetPlan(
@@ -136,6 +160,26 @@ def check_customers(
     for row, values in read.rows:
         report_closed(read, row, "code", ("customer", values["code"]), closed)
     return [CustomerRow(row, **values) for row, values in read.rows], read.problems
+
+
+def check_contacts(
+    sheet: Sheet | None, today: date, *, customers: Collection[str], closed: Collection[tuple[str, str]] = ()
+) -> tuple[list[ContactRow], list[Problem]]:
+    """Check the sheet "contacts": a known customer (folded codes of all), nobody twice in the same words."""
+    if sheet is None:
+        return [], []
+    read = read_rows(sheet, CONTACT_PLAN, today)
+    report_doubles(
+        read, lambda v: (fold(v["code"]), v["contact_name"], v.get("contact_email"), v.get("contact_phone")),
+        "contact_name", "This person",
+    )  # fmt: skip
+    for row, values in read.rows:
+        if fold(values["code"]) not in customers:
+            hint = did_you_mean(values["code"], customers)
+            sentence = f"There is no customer “{values['code']}”, neither in the workbook nor on record.{hint}"
+            read.problems.append(read.problem(row, "code", sentence))
+        report_closed(read, row, "code", ("customer", values["code"]), closed)
+    return [ContactRow(row, **values) for row, values in read.rows], read.problems
 
 
 def report_closed(read: Read, row: int, key: str, what: tuple[str, str], closed: Collection[tuple[str, str]]) -> None:

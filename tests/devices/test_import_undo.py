@@ -1,0 +1,160 @@
+"""Taking an import back: the records are as before, unless something rests on it; the log keeps both."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from django.core.management import call_command
+from django.utils import timezone
+
+from company import jobs
+from company.models import ChangeRow, Contact, Customer, Job
+from devices.models import (
+    Away,
+    Fitting,
+    FittingEnd,
+    FittingTotals,
+    Output,
+    Receiver,
+    Registration,
+    RegistrationOutput,
+    Transmitter,
+)
+from maintenance.models import DueItem
+from sites.models import Area, Site
+from tests import factories
+from tests.devices.rules.import_world import right_sheets
+from tests.devices.test_imports import bring_in
+
+TABLES = (
+    Customer, Contact, Site, Area, Receiver, Output, Transmitter, Registration, RegistrationOutput, Away, Fitting, FittingEnd,
+    FittingTotals,
+)  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def _catalogue(db: Any) -> None:
+    call_command("load_catalogue", verbosity=0)
+
+
+def records() -> dict[str, list[dict[str, Any]]]:
+    """Every row of every table an import may touch; the version of a receiver only grows."""
+    found = {model.__name__: list(model.objects.order_by("pk").values()) for model in TABLES}
+    for row in found["Receiver"]:
+        del row["version"]
+    return found
+
+
+def take_back(client: Any, url: str) -> str:
+    """Ask, let the job run; gives the import's page."""
+    client.post(f"{url}undo/")
+    jobs.run_ready()
+    return str(client.get(url).content.decode())
+
+
+def changed_sheets() -> dict[str, list[dict[str, Any]]]:
+    """A second workbook that changes, ends and adds on every sheet."""
+    sheets = right_sheets()
+    sheets["customers"][0] |= {"name": "Harbour Board", "contact phone": "2"}
+    sheets["sites"][0] |= {"town": "Port", "latitude": 57.5}
+    sheets["receivers"][0] |= {"installed on": date(2023, 6, 1), "standby battery fitted on": date(2024, 1, 1)}
+    sheets["outputs"][0] |= {"drives": "Siren"}
+    sheets["slots"][0] |= {"supervision window": "24 h", "label": "Pendant of room 5"}
+    sheets["slots"][1] |= {"label": "Desk button"}
+    new = {**sheets["slots"][1], "slot": 3, "transmitter serial": "SK-00003", "label": "new one", "area": "Attic"}
+    sheets["slots"].append(new)
+    sheets["fittings"] = [
+        {**sheets["fittings"][0], "fitted on": date(2025, 6, 1)},
+        {"transmitter serial": "SK-00003", "battery code": "CR2450", "fitted on": date(2025, 6, 1)},
+    ]
+    sheets["past fittings"][0] |= {"why it came out": "dead", "measured volts": 2.1, "lot or date code": "2201"}
+    return sheets
+
+
+def test_an_import_into_an_empty_firm_leaves_nothing_behind_when_taken_back(world):
+    client = world.client("office")
+    before = records()
+    url = bring_in(client, right_sheets())
+    assert DueItem.objects.filter(site__code="HARB-1").exists()
+    n_changes = ChangeRow.objects.count()
+    assert "Take it back" in client.get(f"{url}undo/").content.decode()
+    text = take_back(client, url)
+    assert "Taken back" in text
+    assert records() == before
+    assert not DueItem.objects.filter(site__code="HARB-1").exists()
+    undone = ChangeRow.objects.exclude(undoes=None)
+    assert undone.count() == ChangeRow.objects.filter(undoes=None, batch__isnull=False).count() > 5
+    assert ChangeRow.objects.count() == n_changes + undone.count()
+    assert bring_in(client, right_sheets()) != url
+
+
+def test_changed_ended_and_added_records_are_as_they_were(world):
+    client = world.client("office")
+    bring_in(client, right_sheets())
+    slot = Registration.objects.get(receiver__site__code="HARB-1", slot=1)
+    Away.objects.create(
+        customer_id=slot.customer_id, site_id=slot.site_id, registration=slot, from_on=date(2025, 1, 1), reason="x",
+        agreed_with="y",
+    )  # fmt: skip
+    before = records()
+    url = bring_in(client, changed_sheets())
+    assert Registration.objects.get(pk=slot.pk).removed_at is not None
+    assert Away.objects.filter(ended_on=None).count() == 1
+    assert records() != before
+    assert "Taken back" in take_back(client, url)
+    # An area that was added stays: somebody may have begun to walk by it.
+    after = records()
+    assert {row["path"] for row in after["Area"]} - {row["path"] for row in before["Area"]} == {"Attic"}
+    after["Area"] = before["Area"]
+    assert after == before
+
+
+def test_the_older_import_waits_for_the_newer_one(world):
+    client = world.client("office")
+    first = bring_in(client, right_sheets())
+    second = bring_in(client, changed_sheets())
+    page = client.get(f"{first}undo/").content.decode()
+    assert "can no longer be taken back as a whole" in page
+    assert client.post(f"{first}undo/").status_code == 422
+    take_back(client, second)
+    assert "Taken back" in take_back(client, first)
+    assert not Site.objects.filter(code="HARB-1").exists()
+
+
+def test_a_record_changed_since_is_named_and_nothing_is_taken_back(world):
+    client = world.client("office")
+    url = bring_in(client, right_sheets())
+    site = Site.objects.get(code="HARB-1")
+    ChangeRow.objects.create(
+        verb="save_site", subject_kind="site", subject_id=site.pk, subject_text=str(site), by=world.office,
+        at=timezone.now() + timedelta(seconds=1),
+    )  # fmt: skip
+    before = records()
+    answer = client.post(f"{url}undo/")
+    assert answer.status_code == 422
+    assert f"Harbour office: save site by {world.office.name}" in answer.content.decode()
+    assert records() == before
+
+
+def test_what_rests_on_it_without_a_change_of_the_record_is_found_too(world):
+    client = world.client("office")
+    url = bring_in(client, right_sheets())
+    factories.make_visit(Site.objects.get(code="HARB-1"))
+    before = records()
+    text = take_back(client, url)
+    assert "The import was not taken back." in text
+    assert "Visit “" in text
+    assert records() == before
+
+
+def test_pressing_twice_takes_back_once(world):
+    client = world.client("office")
+    url = bring_in(client, right_sheets())
+    client.post(f"{url}undo/")
+    client.post(f"{url}undo/")
+    jobs.run_ready()
+    assert Job.objects.filter(handler="devices.imports.undo_import").count() == 1
+    assert client.post(f"{url}undo/").status_code == 302
+    assert client.get(f"{url}undo/").status_code == 302
