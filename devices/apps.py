@@ -15,6 +15,7 @@ class DevicesConfig(AppConfig):
     def ready(self) -> None:
         # Importing them registers how changes are taken back (company/undo.py).
         from devices.actions import (  # noqa: F401
+            areas_undo,
             bulk_undo,
             own_types_undo,
             pins_undo,
