@@ -21,7 +21,7 @@ class SnoozeForm(forms.Form):
     """Until when, and why it can wait."""
 
     until = forms.DateField(
-        label="Rests until the morning of", widget=forms.DateInput(attrs={"type": "date"}),
+        label="Rests until the morning of", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
         error_messages={"required": "Choose a day.", "invalid": "Give the day as 2027-03-31."},
     )  # fmt: skip
     reason = forms.CharField(

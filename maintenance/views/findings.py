@@ -31,7 +31,7 @@ from maintenance.forms.findings import SnoozeForm, read_pks
 from maintenance.models import FindingRecord
 from maintenance.querysets.findings import GONE_DAYS, FindingChoice
 from maintenance.rules.findings import ALL_KINDS, KIND_ORDER, longest_snooze_days
-from maintenance.views.findings_shown import group_lines, kind_title, shown
+from maintenance.views.findings_shown import SNOOZED_AT_ONCE, Line, group_lines, kind_title, shown
 from sites.models import Site
 
 STATES = (("", "Now"), ("snoozed", "Snoozed"), ("gone", f"Gone in the last {GONE_DAYS} days"))
@@ -39,7 +39,6 @@ GROUPS = (("", "By kind"), ("site", "By site"), ("none", "One by one"))
 COLUMNS = {"harm": "harm", "since": "since_on", "site": "site__name", "kind": "code", "customer": "customer__name"}
 SHOWN_OF_A_KIND = 6
 """So many places of a kind are named on the list of kinds; the rest are one press away."""
-SNOOZED_AT_ONCE = 300
 CSV_HEAD = (
     "Kind", "What", "Where", "Site", "Customer", "Duty", "Since", "Found", "Why it matters", "What to do",
     "Snoozed until", "Snoozed because", "Gone",
@@ -100,7 +99,13 @@ def _one_by_one(
     paging = page_of(listed, request, 50)
     lines = [shown(row, request, today) for row in paging.object_list]
     head = _kind_head(kinds[0], choice) if choice.kind and kinds else {}
-    return {"page": paging, "sort": sort, "sections": [head | {"lines": lines, "is_flat": True}] if lines else []}
+    section = head | {"lines": lines, "is_flat": True, "is_alike": bool(choice.kind) and _alike(lines)}
+    return {"page": paging, "sort": sort, "sections": [section] if lines else []}
+
+
+def _alike(lines: Sequence[Line]) -> bool:
+    """Whether the same is to be done about all of them, for the same reason: then it is said once."""
+    return len({(line.why, line.do) for line in lines}) == 1
 
 
 def _by_kind(
@@ -111,7 +116,10 @@ def _by_kind(
         first.setdefault(row.code, []).append(shown(row, request, today))
     kinds = sorted(kinds, key=lambda kind: (kind["harm"], KIND_ORDER.get(kind["code"], len(KIND_ORDER))))
     return [
-        _kind_head(kind, choice) | {"lines": first.get(kind["code"], []), "n_more": max(0, kind["n"] - SHOWN_OF_A_KIND)}
+        _kind_head(kind, choice) | {
+            "lines": first.get(kind["code"], []), "n_more": max(0, kind["n"] - SHOWN_OF_A_KIND),
+            "is_alike": _alike(first.get(kind["code"], [])),
+        }
         for kind in kinds
     ]  # fmt: skip
 
@@ -189,8 +197,8 @@ def _chosen(request: PersonRequest, pks: Iterable[int] | None) -> list[FindingRe
     rows = FindingRecord.objects.visible_to(request.user)
     if pks is not None:
         rows = rows.open().filter(pk__in=pks)
-    elif request.GET.get("pk", "").isdecimal():
-        rows = rows.open().filter(pk=int(request.GET["pk"][:18]))
+    elif request.GET.get("pks"):
+        rows = rows.open().filter(pk__in=read_pks(request.GET["pks"]))
     else:
         choice = _choice(request)
         if choice == FindingChoice(state=choice.state):

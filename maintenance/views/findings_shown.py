@@ -21,6 +21,7 @@ SETTINGS = frozenset(
     }
 )  # fmt: skip
 SHORT_LIST = 6
+SNOOZED_AT_ONCE = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,7 @@ class FindingGroup:
     duty: str
     since: str
     places: tuple[tuple[str, str], ...]
-    pks: str
+    snooze_url: str
     do_url: str
     do_label: str
 
@@ -147,5 +148,7 @@ def _group(rows: list[FindingRecord], request: PersonRequest, today: date) -> Fi
     return FindingGroup(
         what=rows[0].what, why=rows[0].why, do=rows[0].do, duty=rows[0].duty, since=since,
         places=tuple((row.where.removeprefix(f"{row.site.name}, "), _where_url(row, request)) for row in rows),
-        pks=",".join(str(row.pk) for row in rows), do_url=url, do_label=label,
+        snooze_url=f"{reverse('maintenance:finding_snooze')}?pks={','.join(str(row.pk) for row in rows[:SNOOZED_AT_ONCE])}"
+        if request.user.is_office else "",
+        do_url=url, do_label=label,
     )  # fmt: skip

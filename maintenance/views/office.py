@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from django.db.models import Count, Exists, OuterRef, Q
+from django.db.models import Count, Exists, Min, OuterRef, Q
 from django.http import HttpResponse
 from django.urls import reverse
 from django.utils import timezone
@@ -86,6 +86,7 @@ def _kinds(request: PersonRequest, today: date) -> list[dict[str, Any]]:
         n=Count("pk", filter=awake), n_grave=Count("pk", filter=awake & Q(duty="life_safety")),
         n_sites=Count("site", filter=awake, distinct=True), n_resting=Count("pk", filter=Q(snoozed_until__gt=today)),
         n_back=Count("pk", filter=Q(snoozed_until=today)), worst=Count("pk", filter=awake & Q(harm=0)),
+        place=Min("where", filter=awake),
     )  # fmt: skip
     return list(counted)
 
@@ -98,7 +99,7 @@ def _wrong(kinds: Sequence[dict[str, Any]]) -> list[Line]:
     return [
         Line(
             row["n"], kind_title(row["code"]), f"{listed}?kind={row['code']}",
-            more=f"at {count_words(row['n_sites'], 'site')}", n_grave=row["n_grave"],
+            more=row["place"] if row["n"] == 1 else f"at {count_words(row['n_sites'], 'site')}", n_grave=row["n_grave"],
         )
         for row in rows
     ]  # fmt: skip

@@ -20,7 +20,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from devices.models import Fault
-from maintenance.models import BatteryFit, DueItem, Entry, IssuedReport, Request
+from maintenance.models import BatteryFit, DueItem, Entry, FindingRecord, IssuedReport, Request
 from tests import factories
 from tests.conftest import World
 from tests.maintenance import fits_made
@@ -178,6 +178,15 @@ def jobs(world: World, n: int) -> None:
         enqueue(handler="tests.house.planting.nothing", key=str(uuid.uuid4()), title="Paper", by=world.office)
 
 
+def findings(world: World, n: int) -> None:
+    for _ in range(n):
+        number = factories.number()
+        FindingRecord.objects.create(
+            customer=world.own, site=world.own_site, receiver=world.own_receiver, key=str(number), code=f"kind-{number}",
+            slot=1, harm=3, what=f"Something {number}", where=f"Slot {number}", why="It matters", do="Mend it",
+        )  # fmt: skip
+
+
 def kinds(world: World, n: int) -> None:
     """Kinds of transmitter that a night has learnt of, each with half-years that were tested and a lot."""
     fit = BatteryFit.objects.filter(is_current=True).first() or fits_made.make_fit()
@@ -221,6 +230,9 @@ PAGES: list[tuple[str, str, str, Callable[[World, int], None]]] = [
     ("devices:import_list", "", "office", imports),
     ("maintenance:due_list", "", "office", sites),
     ("maintenance:due_panel", "own_site.pk", "office", slots),
+    ("maintenance:finding_list", "", "office", findings),
+    ("maintenance:finding_csv", "", "office", findings),
+    ("maintenance:finding_panel", "own_site.pk", "office", findings),
     ("maintenance:honesty", "", "office", kinds),
     ("maintenance:honesty_csv", "", "office", kinds),
     ("maintenance:kinds", "", "office", kinds),
