@@ -9,3 +9,4 @@ class CompanyConfig(AppConfig):
 
     def ready(self) -> None:
         from company import checks  # noqa: F401 - registers the system checks
+        from company.actions import firm_undo  # noqa: F401 - registers how changes of the settings are taken back

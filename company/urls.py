@@ -11,6 +11,7 @@ company_urls = (
         path("healthz/", views.health, name="health"),
         path("firm/", views.settings_home, name="settings_home"),
         path("firm/edit/", views.firm_edit, name="firm_edit"),
+        path("firm/logo/", views.firm_logo, name="firm_logo"),
         path("firm/policy/<slug:duty>/", views.policy_edit, name="policy_edit"),
         path("people/", views.person_list, name="person_list"),
         path("people/new/", views.person_new, name="person_new"),

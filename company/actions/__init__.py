@@ -11,6 +11,8 @@ from company.actions.firm import (
     DEFAULT_POLICIES,
     FIRM_FACTS,
     POLICY_FACTS,
+    FirmChangedSince,
+    FirmUnchanged,
     PolicyChangedSince,
     PolicyUnchanged,
     ensure_firm,
@@ -25,7 +27,7 @@ from company.errors import Refused
 from company.models import Contact, Customer, PortalAccess, Upload, User
 
 __all__ = [
-    "DEFAULT_POLICIES", "FIRM_FACTS", "PERSON_FACTS", "POLICY_FACTS", "LastManager", "PolicyChangedSince",
+    "DEFAULT_POLICIES", "FIRM_FACTS", "PERSON_FACTS", "POLICY_FACTS", "FirmChangedSince", "FirmUnchanged", "LastManager", "PolicyChangedSince",
     "PolicyUnchanged", "ensure_firm", "ensure_policies", "facts_of", "record_change", "save_firm", "save_person",
     "save_policy", "save_technician",
 ]  # fmt: skip

@@ -9,7 +9,8 @@ from django.db import transaction
 
 from company.actions.log import facts_of, record_change
 from company.errors import Refused
-from company.models import Firm, RiskPolicy, User
+from company.models import Firm, RiskPolicy, Upload, User
+from company.pictures import clean_logo
 from company.signals import policy_changed
 
 
@@ -19,6 +20,18 @@ class PolicyChangedSince(Refused):
 
 class PolicyUnchanged(Refused):
     """A save that changes nothing leaves no row in the history and moves no date."""
+
+
+class FirmChangedSince(Refused):
+    """Two people changing the settings at once must not undo each other unseen."""
+
+
+class FirmUnchanged(Refused):
+    """A save that changes nothing leaves no row in the history."""
+
+
+LOGO = "logo"
+"""Kind of upload under which pictures of former letterheads are kept."""
 
 
 def ensure_firm() -> Firm:
@@ -63,34 +76,50 @@ def ensure_policies() -> dict[str, RiskPolicy]:
 
 
 FIRM_FACTS = (
-    "name",
-    "address",
-    "phone",
-    "email",
-    "paper",
-    "cost_per_hour",
-    "cost_per_km",
-    "cost_per_callout",
-    "currency",
-    "notes_on_phones",
-)
+    "name", "address", "phone", "email", "paper_note", "paper", "language", "units", "date_style", "currency",
+    "cost_per_hour", "cost_per_km", "cost_per_callout", "notes_on_phones",
+)  # fmt: skip
+
+
+def firm_facts(firm: Firm) -> dict[str, Any]:
+    """What the change log keeps of the settings; the picture by its digest."""
+    return facts_of(firm, *FIRM_FACTS) | {"logo": firm.logo_digest}
 
 
 @transaction.atomic
-def save_firm(*, firm: Firm, by: User, at: datetime) -> Firm:
-    """Change the firm's letterhead and prices."""
+def save_firm(*, firm: Firm, by: User, at: datetime, seen: str | None = None, logo: bytes | None = None) -> Firm:
+    """Change the firm's letterhead, prices and ways of writing.
+
+    `seen` is `Firm.seen` of the row that the values were entered against (None leaves the question out). `logo` is a
+    picture as uploaded, empty bytes take the present one away, None keeps it. Refused: a row that was changed since
+    (FirmChangedSince), values that are those stored (FirmUnchanged), what is no picture (company.pictures.NoLogo).
+    """
     old = Firm.objects.select_for_update().get(pk=firm.pk)
+    if seen is not None and seen != old.seen:
+        raise FirmChangedSince(
+            "These settings were changed after you opened the page, so nothing was saved. Open them again, then enter yours."
+        )
+    firm.logo, firm.logo_media_type = old.logo, old.logo_media_type
+    if logo is not None:
+        picture, media_type = clean_logo(logo) if logo else (None, "")
+        firm.logo, firm.logo_media_type = picture, media_type
     firm.full_clean()
+    if firm.seen == old.seen:
+        raise FirmUnchanged("These are the present settings, so there is nothing to change.")
+    if old.logo and old.logo_digest != firm.logo_digest:
+        _keep_old_logo(old, by, at)
     firm.save()
-    record_change(
-        by=by,
-        at=at,
-        verb="save_firm",
-        subject=firm,
-        before=facts_of(old, *FIRM_FACTS),
-        after=facts_of(firm, *FIRM_FACTS),
-    )
+    record_change(by=by, at=at, verb="save_firm", subject=firm, before=firm_facts(old), after=firm_facts(firm))
     return firm
+
+
+def _keep_old_logo(old: Firm, by: User, at: datetime) -> None:
+    """The log holds digests only: without the bytes, no picture could ever be put back."""
+    digest = old.logo_digest
+    if not Upload.objects.filter(kind=LOGO, sha256=digest).exists():
+        Upload.objects.create(
+            kind=LOGO, name=old.logo_media_type, sha256=digest, content=bytes(old.logo or b""), by=by, at=at
+        )
 
 
 POLICY_FACTS = ("duty", "p_dead", "p_call", "grace_days", "calendar_cap_days", "longest_window_s", "source_note")

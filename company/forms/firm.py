@@ -2,30 +2,69 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from django import forms
+from django.utils.dateformat import format as date_format
 
+from company.currencies import CURRENCIES
 from company.models import Firm, RiskPolicy
-from company.models.firm import Duty
+from company.models.firm import DateStyle, Duty
+from company.pictures import MAX_BYTES
+
+
+class CurrencyField(forms.ChoiceField):
+    """A currency by its code, however it was typed."""
+
+    def to_python(self, value: Any) -> str:
+        return super().to_python(value).strip().upper()
 
 
 class FirmForm(forms.ModelForm):
+    """The firm's settings, each with what it does; `seen` tells a page that was overtaken."""
+
+    currency = CurrencyField(
+        choices=[(code, f"{code} · {name}") for code, name in CURRENCIES.items()],
+        help_text="Stands behind every price on screen.",
+    )
+    language = forms.ChoiceField(
+        choices=[("en", "English")], help_text="Of screens and papers. A customer may have another on their own papers."
+    )
+    logo = forms.FileField(
+        label="Picture on the letterhead", required=False,
+        widget=forms.ClearableFileInput(attrs={"accept": "image/png,image/jpeg"}),
+        help_text="PNG or JPEG, up to 4 MB; drawn anew, small, on white. On service reports from the next one issued.",
+    )  # fmt: skip
+    remove_logo = forms.BooleanField(label="Take the present picture away", required=False)
+    seen = forms.CharField(widget=forms.HiddenInput, max_length=64)
+
+    GROUPS = (
+        (
+            "Letterhead",
+            "On papers from the next one issued; papers issued before never change.",
+            ("name", "address", "phone", "email", "logo", "remove_logo", "paper_note"),
+        ),
+        (
+            "How things are written",
+            "On every screen at once, on papers from the next one issued.",
+            ("paper", "language", "units", "date_style"),
+        ),
+        (
+            "Prices",
+            "The firm's own costs. Used to compare plans and policies inside the firm; never on customers' papers.",
+            ("currency", "cost_per_hour", "cost_per_km", "cost_per_callout"),
+        ),
+        ("Codes and keys", "", ("notes_on_phones",)),
+    )
+
     class Meta:
         model = Firm
         fields = (
-            "name",
-            "address",
-            "phone",
-            "email",
-            "paper",
-            "currency",
-            "cost_per_hour",
-            "cost_per_km",
-            "cost_per_callout",
-            "notes_on_phones",
-        )
-        widgets = {"address": forms.Textarea(attrs={"rows": 3})}
+            "name", "address", "phone", "email", "paper_note", "paper", "language", "units", "date_style", "currency",
+            "cost_per_hour", "cost_per_km", "cost_per_callout", "notes_on_phones",
+        )  # fmt: skip
+        widgets = {"address": forms.Textarea(attrs={"rows": 3}), "date_style": forms.RadioSelect}
         labels = {
             "name": "Name of the firm",
             "email": "E-mail",
@@ -35,12 +74,50 @@ class FirmForm(forms.ModelForm):
         }
         help_texts = {
             "name": "Stands on every page and paper.",
-            "currency": "Three letters, such as GBP.",
-            "notes_on_phones": "Only for a visit within two days, and each showing is logged.",
+            "phone": "On papers and lid labels: the number that people at the site ring.",
+            "paper_note": "Such as a register number. At the foot of every page of a paper.",
+            "paper": "Of papers whose customer has no size of their own.",
+            "units": "Lengths of cables and distances in a building.",
+            "date_style": "On screen and paper. Forms and files take 2025-05-03 whatever is chosen.",
+            "cost_per_hour": "Of one technician, all in: used when rounds and policies are compared.",
+            "cost_per_km": "Of the van: used when rounds are compared.",
+            "cost_per_callout": "Of going out for one dead battery, beside hours and kilometres.",
+            "notes_on_phones": "Allows codes to be kept on a phone, only for a visit within two days; each showing is logged.",
         }
 
-    def clean_currency(self) -> str:
-        return self.cleaned_data["currency"].upper()
+    def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["seen"].initial = self.instance.seen
+        style = self.fields["date_style"]
+        assert isinstance(style, forms.ChoiceField)
+        style.choices = [(value, f"{example(today, value)} (today)") for value in DateStyle.values]
+        if not self.instance.logo:
+            del self.fields["remove_logo"]
+
+    def groups(self) -> list[tuple[str, str, list[forms.BoundField]]]:
+        """Title, what it does, and fields of each part, for the template."""
+        return [
+            (title, lead, [self[name] for name in names if name in self.fields]) for title, lead, names in self.GROUPS
+        ]
+
+    def picture(self) -> bytes | None:
+        """Uploaded bytes, empty ones to take the present picture away, None to keep it."""
+        upload = self.cleaned_data.get("logo")
+        if upload:
+            return bytes(upload.read(MAX_BYTES + 1))
+        return b"" if self.cleaned_data.get("remove_logo") else None
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if cleaned.get("logo") and cleaned.get("remove_logo"):
+            self.add_error("remove_logo", "Either a new picture, or none. Take one of the two back.")
+        return cleaned
+
+
+def example(day: date, style: str) -> str:
+    """A day in one of the styles, to choose by."""
+    form = {DateStyle.DAY_MONTH: "j F Y", DateStyle.MONTH_DAY: "F j, Y", DateStyle.ISO: "Y-m-d"}[DateStyle(style)]
+    return date_format(day, form)
 
 
 OURS = ("suggestion of this product", "own suggestion")
@@ -61,6 +138,9 @@ class PolicyForm(forms.ModelForm):
         fields = ("p_dead", "p_call", "grace_days", "calendar_cap_days", "source_note")
         labels = {"source_note": "Where these figures come from"}
         help_texts = {
+            "p_dead": "Share of batteries that may die in service before they are changed. Smaller: earlier dates, more cells.",
+            "p_call": "Share that may signal low before the planned change. Smaller: fewer unplanned trips, more cells.",
+            "grace_days": "Time to change after the first signal; then it counts as late.",
             "source_note": "Such as “own figures”, a contract, or the title of a standard with its clause.",
             "calendar_cap_days": "Batteries are changed after so many days whatever the estimate says.",
         }

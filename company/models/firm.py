@@ -60,6 +60,20 @@ class Firm(models.Model):
     def __str__(self) -> str:
         return self.name
 
+    @property
+    def logo_digest(self) -> str:
+        """What tells one picture from another; empty without one."""
+        return hashlib.sha256(bytes(self.logo)).hexdigest() if self.logo else ""
+
+    @property
+    def seen(self) -> str:
+        """Digest of every value of the row, for the same end as `RiskPolicy.seen`."""
+        names = (column.attname for column in self._meta.concrete_fields if column.name not in ("id", "logo"))
+        # As the database gives them back: 60 and 60.00 are one price.
+        values = [str(getattr(self, name)) for name in sorted(names) if not name.startswith("cost_")]
+        prices = [f"{float(getattr(self, name)):.2f}" for name in ("cost_per_hour", "cost_per_km", "cost_per_callout")]
+        return hashlib.sha256("\n".join([*values, *prices, self.logo_digest]).encode()).hexdigest()[:32]
+
 
 class RiskPolicy(models.Model):
     """How far the firm lets a battery go, per duty class: the firm's own choice, never a standard's word."""

@@ -20,7 +20,7 @@ from company.views.customers import (
     customer_list,
     customer_new,
 )
-from company.views.firm import firm_edit, policy_edit, settings_home
+from company.views.firm import firm_edit, firm_logo, policy_edit, settings_home
 from company.views.jobs import job_detail, job_list, job_retry
 from company.views.people import (
     person_edit,
@@ -53,6 +53,7 @@ __all__ = [
     "days_off_add",
     "days_off_remove",
     "firm_edit",
+    "firm_logo",
     "health",
     "home",
     "job_detail",

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import hashlib
+from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -120,8 +121,13 @@ def paper_facts(
 
 
 def firm_facts(firm: Firm) -> dict[str, str]:
-    """Letterhead."""
-    return {"name": firm.name, "address": firm.address, "phone": firm.phone, "email": firm.email}
+    """Letterhead; picture and line at the foot only where there are some, so that older papers still compare equal."""
+    facts = {"name": firm.name, "address": firm.address, "phone": firm.phone, "email": firm.email}
+    if firm.paper_note:
+        facts["note"] = firm.paper_note
+    if firm.logo:
+        facts["logo"] = f"data:{firm.logo_media_type};base64,{b64encode(bytes(firm.logo)).decode('ascii')}"
+    return facts
 
 
 def day_text(iso: str | None) -> str:

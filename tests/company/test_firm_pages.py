@@ -9,7 +9,7 @@ from django.core import mail
 from django.urls import reverse
 
 from company import jobs
-from company.actions import PolicyChangedSince, PolicyUnchanged, save_policy
+from company.actions import PolicyChangedSince, PolicyUnchanged, ensure_firm, save_policy
 from company.errors import Refused
 from company.models import ChangeRow, Firm, Job, RiskPolicy, Technician, User
 from tests import factories
@@ -56,6 +56,7 @@ def firm_data(**over):
     data = {
         "name": "Skarrow Signal Works", "address": "3 Mole Head", "phone": "", "email": "", "paper": "letter",
         "currency": "gbp", "cost_per_hour": "71.50", "cost_per_km": "0.55", "cost_per_callout": "140",
+        "language": "en", "units": "m", "date_style": "day_month", "paper_note": "", "seen": ensure_firm().seen,
     }  # fmt: skip
     return data | over
 

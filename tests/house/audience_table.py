@@ -38,6 +38,7 @@ TABLE: dict[str, Answers] = {
     "company:settings_home": OFFICE,
     "company:firm_edit": MANAGER,
     "company:policy_edit": MANAGER,
+    "company:firm_logo": (LOGIN, 404, 404, 404, 404, 404),  # the planted firm has no picture
     "company:person_list": OFFICE,
     "company:person_new": MANAGER,
     "company:person_edit": MANAGER,
@@ -234,6 +235,8 @@ TABLE: dict[str, Answers] = {
     "maintenance:tech_plan_done": TECHNICIAN_POST,
     "devices:receiver_list": OFFICE,
     "devices:site_receivers": STAFF,
+    "devices:site_map": STAFF,
+    "devices:site_map_csv": STAFF,
     "devices:receiver_new": OFFICE,
     "devices:receiver_edit": OFFICE,
     "devices:receiver_remove": OFFICE,
