@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from company.cells import choice, code, day, text
-from company.sheets import Cell, Column, Problem, Sheet, SheetPlan, did_you_mean, read_rows
+from company.sheets import Cell, Column, Problem, Sheet, SheetPlan, WrongCell, did_you_mean, read_rows
 
 NAME = "closures"
 YEARS_AHEAD = 6
@@ -29,8 +29,11 @@ _read_day = day()
 
 
 def day_ahead(cell: Cell, today: date) -> date:
-    """Read a day that may lie ahead, up to `YEARS_AHEAD` [years]; refused otherwise as `company.cells.day` does."""
-    found: date = _read_day(cell, today + timedelta(days=_DAYS_PER_YEAR * YEARS_AHEAD))  # type: ignore[assignment]
+    """Read a day that may lie ahead, up to `YEARS_AHEAD` [years]; refused otherwise, and as `company.cells.day` does."""
+    # The reader of cells refuses what has not come yet; here the future is what people write of.
+    found: date = _read_day(cell, date.max - timedelta(days=1))
+    if (found - today).days > _DAYS_PER_YEAR * YEARS_AHEAD:
+        raise WrongCell(f"{found.isoformat()} is more than {YEARS_AHEAD} years ahead. Check the year.")
     return found
 
 

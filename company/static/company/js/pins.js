@@ -152,6 +152,8 @@
     const svg = doc.querySelector("svg[data-plan]");
     if (!svg || svg.dataset.ready) return;
     svg.dataset.ready = "1";
+    // On a small screen many pins would lie over one another: begin nearer, the rest is a swipe away.
+    if (!kept && svg.parentElement.clientWidth < 520 && svg.querySelectorAll("[data-pin]").length > 12 && svg.getAttribute("width") === "100%") zoom(svg, 2);
     if (kept) {
       zoom(svg, kept.zoom);
       svg.parentElement.scrollTo(kept.left, kept.top);
