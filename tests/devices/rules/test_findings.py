@@ -5,7 +5,18 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from devices.rules.findings import CHECKS, ReceiverFacts, SupervisionAsk, find, group_by_code
+from devices.rules.findings import (
+    CHECKS,
+    KINDS,
+    Loan,
+    ReceiverFacts,
+    SupervisionAsk,
+    WaitingPlan,
+    find,
+    group_by_code,
+    harm_of,
+)
+from devices.rules.findings_facts import is_wired
 from devices.rules.slot_map import OutputFacts, OutputUse, SlotRow
 from devices.rules.supervision import StandingFault
 
@@ -190,3 +201,137 @@ def test_a_standing_fault_is_a_finding_at_its_slot_or_at_the_receiver():
         ("Fault: receiver power", "Lantern House, receiver 1", None, date(2027, 2, 1)),
     }
     assert all(one.why and one.do for one in found)
+
+
+# --- findings that need more than the slot map -----------------------------------------------------------------------
+
+GRACE = {"life_safety": 7, "security": 14}
+LOW = StandingFault("low battery", "Room 1", TODAY - timedelta(days=8), slot=1, transmitter_pk=7, duty="life_safety")
+FITTED_SINCE = TODAY - timedelta(days=3)
+
+
+@pytest.mark.parametrize(
+    ("row", "over", "code"),
+    [
+        ({}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=8)}}, "low_battery_ignored"),
+        ({"transmitter_pk": 7}, {"grace_days": GRACE, "faults": (LOW,)}, "low_battery_ignored"),
+        ({"is_away": True, "away_until": TODAY - timedelta(days=1)}, {}, "away_too_long"),
+        ({}, {"not_heard": {1: TODAY - timedelta(days=2)}}, "walk_test_not_heard"),
+        ({"walk_tested_at": None}, {"not_heard": {1: TODAY - timedelta(days=2)}}, "walk_test_not_heard"),
+        ({}, {"shelf_ends": {1: TODAY - timedelta(days=1)}}, "cells_past_shelf_life"),
+        ({}, {"test_again": {1: TODAY}}, "output_test_again"),
+        ({}, {"test_again": {2: TODAY}}, "output_test_again"),
+        ({}, {"loans": (Loan(TODAY - timedelta(days=1)),)}, "loan_over"),
+        ({}, {"loans": (Loan(TODAY - timedelta(days=1), "SK-1", 1),)}, "loan_over"),
+        ({}, {"plans": (WaitingPlan(3, "register", TODAY - timedelta(days=31)),)}, "plan_waiting"),
+        ({}, {"map_issued_on": TODAY, "slots_changed_on": TODAY}, "map_copy_old"),
+    ],
+)
+def test_what_is_known_besides_the_slot_map_is_found_once(row, over, code):
+    (found,) = find(receiver(replace(SOUND, **row), **over))
+    assert found.code == code
+    assert found.why
+    assert found.do
+
+
+@pytest.mark.parametrize(
+    ("row", "over"),
+    [
+        # On the last day of grace, of another class, without a policy, and where new cells have answered the signal.
+        ({}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=7)}}),
+        ({"duty": "security"}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=14)}}),
+        ({"duty": "convenience"}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=400)}}),
+        ({}, {"low_since": {1: TODAY - timedelta(days=400)}}),
+        ({"fitted_on": FITTED_SINCE}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=8)}}),
+        ({"is_away": True, "away_until": TODAY}, {}),
+        ({"is_away": True, "away_until": None}, {}),
+        ({"away_until": TODAY - timedelta(days=9)}, {}),
+        ({"is_away": True, "away_until": TODAY, "walk_tested_at": None}, {}),
+        ({"kind": "repeater", "walk_tested_at": None}, {}),
+        ({}, {"shelf_ends": {1: TODAY}}),
+        ({"n_cells": 0}, {"shelf_ends": {1: TODAY - timedelta(days=1)}}),
+        ({}, {"loans": (Loan(TODAY), Loan(TODAY, "SK-1", 1))}),
+        ({}, {"loans": (Loan(TODAY - timedelta(days=9), "SK-1", 3),)}),
+        ({}, {"plans": (WaitingPlan(3, "register", TODAY - timedelta(days=30)),)}),
+        ({}, {"map_issued_on": TODAY}),
+        ({}, {"slots_changed_on": TODAY}),
+    ],
+)
+def test_what_is_within_its_day_or_does_not_apply_is_not_found(row, over):
+    assert find(receiver(replace(SOUND, **row), **over)) == ()
+
+
+def test_a_low_battery_within_its_grace_is_a_fault_and_past_it_is_said_once():
+    row = replace(SOUND, transmitter_pk=7)
+    within = replace(LOW, since_on=TODAY - timedelta(days=7))
+    assert [one.code for one in find(receiver(row, faults=(within,), grace_days=GRACE))] == ["standing_fault"]
+    assert [one.code for one in find(receiver(row, faults=(LOW,), grace_days=GRACE))] == ["low_battery_ignored"]
+    over = replace(LOW, is_over=True)
+    assert [one.code for one in find(receiver(row, faults=(over,), grace_days=GRACE))] == ["standing_fault"]
+
+
+@pytest.mark.parametrize(
+    ("visited_on", "code"),
+    [
+        (None, "standing_fault"),
+        (date(2027, 1, 2), "standing_fault"),  # that very day: nobody knows which came first
+        (date(2027, 1, 3), "latched_after_visit"),
+    ],
+)
+def test_a_latched_fault_that_a_later_visit_left_says_so(visited_on, code):
+    gone = StandingFault("tamper", "Room 1", date(2027, 1, 2), slot=1, transmitter_pk=7, is_over=True)
+    (found,) = find(receiver(replace(SOUND, transmitter_pk=7), faults=(gone,), visited_on=visited_on))
+    assert found.code == code
+
+
+def test_a_fault_that_still_stands_is_not_called_latched():
+    there = StandingFault("tamper", "Room 1", date(2027, 1, 2), slot=1, transmitter_pk=7)
+    (found,) = find(receiver(replace(SOUND, transmitter_pk=7), faults=(there,), visited_on=TODAY))
+    assert found.code == "standing_fault"
+
+
+def test_what_concerns_the_whole_receiver_weighs_as_much_as_its_gravest_slot():
+    rows = [replace(SOUND, duty="convenience"), replace(SOUND, slot=2, serial="SK-2", duty="life_safety")]
+    power = StandingFault("receiver power", "", date(2027, 2, 1))
+    unwired = OutputFacts(2, "fault", is_wired=False)
+    found = find(receiver(*rows, faults=(power,), outputs=(OUTPUTS[0], unwired)))
+    assert {(one.code, one.duty) for one in found} == {
+        ("standing_fault", "life_safety"),
+        ("fault_output_unwired", "life_safety"),
+    }
+    signal = find(receiver(rows[0], replace(rows[1], outputs=()), test_again={1: TODAY}))
+    assert [(one.code, one.duty) for one in signal] == [("output_test_again", "convenience")]
+
+
+def test_two_faults_of_one_receiver_can_be_told_apart():
+    faults = [StandingFault("interference", "", TODAY - timedelta(days=n)) for n in (1, 2)]
+    assert len({one.mark for one in find(receiver(SOUND, faults=faults))}) == 2
+
+
+def test_every_kind_has_a_name_of_its_own():
+    assert len({title for _, title in KINDS.values()}) == len(KINDS)
+
+
+@pytest.mark.parametrize(
+    ("first", "then"),
+    [
+        (("life_safety", 0), ("life_safety", 1)),
+        (("life_safety", 0), ("security", 0)),
+        (("life_safety", 1), ("security", 0)),
+        (("security", 0), ("life_safety", 2)),
+        (("life_safety", 2), ("security", 1)),
+        (("convenience", 0), ("", 0)),
+    ],
+)
+def test_harm_weighs_whom_it_would_hurt_with_how_bad_it_is(first, then):
+    assert harm_of(first[1], first[0]) < harm_of(then[1], then[0])
+
+
+@pytest.mark.parametrize(
+    ("drives", "terminals", "wired"),
+    [
+        ("buzzer", "", True), (" Not wired ", "", False), ("nothing", "4-5", False), ("", "4-5", True), ("", "", None),
+    ],
+)  # fmt: skip
+def test_what_was_written_of_an_output_says_whether_it_is_wired(drives, terminals, wired):
+    assert is_wired(drives, terminals) is wired
