@@ -19,7 +19,7 @@ from django.test import Client, override_settings
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from devices.models import Fault
+from devices.models import Away, Fault, PlannedChange
 from maintenance.models import BatteryFit, DueItem, Entry, FindingRecord, IssuedReport, Request
 from tests import factories
 from tests.conftest import World
@@ -103,6 +103,26 @@ def thing(receiver: Any, slot: int) -> DueItem:
         reason="calendar_cap", model_version="0", as_of=factories.TODAY,
         opinions=[{"due_on": factories.TODAY.isoformat(), "code": "calendar_cap", "why": "Four years in service."}],
     )  # fmt: skip
+
+
+def planned_changes(world: World, n: int) -> None:
+    first = world.own_receiver.planned_changes.count()
+    for slot in range(first + 2, first + n + 2):
+        row = factories.make_registration(world.own_receiver, slot)
+        PlannedChange.objects.create(
+            customer=row.customer, site=row.site, receiver=row.receiver, slot=slot, registration=row, kind="remove",
+            wanted={"settings": None, "serial": "", "stood": None}, reason="Room is being rebuilt", planned_by=world.office,
+        )  # fmt: skip
+
+
+def absences(world: World, n: int) -> None:
+    first = world.own_receiver.registrations.count()
+    for slot in range(first + 1, first + n + 1):
+        row = factories.make_registration(world.own_receiver, slot)
+        Away.objects.create(
+            customer=row.customer, site=row.site, registration=row, from_on=factories.TODAY, agreed_with="the family",
+            reason="on holiday",
+        )  # fmt: skip
 
 
 def rounds(world: World, n: int) -> None:
@@ -227,6 +247,10 @@ PAGES: list[tuple[str, str, str, Callable[[World, int], None]]] = [
     ("devices:slot_map", "own_receiver.pk", "office", slots),
     ("devices:tech_slot_map", "own_receiver.pk", "technician", slots),
     ("devices:slot_map_csv", "own_receiver.pk", "office", slots),
+    ("devices:plan_list", "", "office", planned_changes),
+    ("devices:tech_plan_list", "", "technician", planned_changes),
+    ("devices:away_list", "", "office", absences),
+    ("devices:receiver_bulk", "own_receiver.pk", "office", slots),
     ("devices:import_list", "", "office", imports),
     ("maintenance:due_list", "", "office", sites),
     ("maintenance:due_panel", "own_site.pk", "office", slots),
