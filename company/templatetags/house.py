@@ -62,7 +62,12 @@ SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
     "today": (("maintenance:office_home", "Today"), ("maintenance:finding_list", "What needs a person")),
     "due": DUE_MENU,
     "sites": (("sites:site_list", "Sites"), ("company:customer_list", "Customers")),
-    "receivers": (("devices:receiver_list", "Receivers"), ("devices:catalogue", "Catalogue")),
+    "receivers": (
+        ("devices:receiver_list", "Receivers"),
+        ("devices:plan_list", "Planned changes"),
+        ("devices:away_list", "Away"),
+        ("devices:catalogue", "Catalogue"),
+    ),
     "firm": (
         ("company:settings_home", "Settings"),
         ("company:person_list", "People"),
