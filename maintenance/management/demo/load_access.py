@@ -12,8 +12,8 @@ from company.actions import ensure_firm
 from company.models import User
 from company.pictures import clean_logo
 from company.sealed import seal
+from maintenance.management.demo.install import at
 from maintenance.management.demo.people import ACCOUNTS
-from maintenance.management.demo.places import at
 from sites.models import AccessNote, AccessNoteShown, MonitoringCentre, Site
 
 FOOT_LINE = "Skarrow Signal Works, registered on the Isle of Skarrow, no. 0000 (invented)"
