@@ -11,7 +11,8 @@ import unicodedata
 from collections.abc import Mapping
 from datetime import date, datetime, time, timedelta
 
-from company.sheets import UNKNOWN, Cell, Reader, WrongCell, did_you_mean, plain, shown
+from company import cell_hints as hints
+from company.sheets import UNKNOWN, Cell, Reader, WrongCell, plain, shown
 
 FIRST_DAY = date(1990, 1, 1)
 _SHORTENED = re.compile(r"^[+-]?\d+(?:[.,]\d+)?E[+-]\d+$", re.IGNORECASE)
@@ -90,7 +91,8 @@ def number(lowest: float, highest: float, unit: str = "", *, allow_unknown: bool
             return UNKNOWN
         value = _as_number(cell, unit)
         if not lowest <= value <= highest:
-            raise WrongCell(f"{shown(cell)} is outside {lowest:g} to {highest:g}{' ' + unit if unit else ''}.")
+            hint = hints.for_bounds(value, lowest, highest, unit)
+            raise WrongCell(f"{shown(cell)} is outside {lowest:g} to {highest:g}{' ' + unit if unit else ''}.{hint}")
         return value
 
     return read
@@ -105,7 +107,7 @@ def whole(lowest: int, highest: int, unit: str = "", *, allow_unknown: bool = Fa
         if isinstance(value, str):
             return value
         if value != int(value):
-            raise WrongCell(f"{shown(cell)} is not a whole number.")
+            raise WrongCell(f"{shown(cell)} is not a whole number.{hints.for_whole(value, lowest, highest)}")
         return int(value)
 
     return read
@@ -122,16 +124,18 @@ def day(*, allow_unknown: bool = False, words: Mapping[str, str] | None = None) 
             return UNKNOWN
         if words and isinstance(cell, str) and plain(cell) in words:
             return words[plain(cell)]
-        value = _as_day(cell)
+        value = _as_day(cell, today)
         if value.year in (1899, 1900, 1904):
             raise WrongCell(
                 f"{value.isoformat()} is what a spreadsheet makes of an empty or wrong date. Write the real day"
                 f"{' or “unknown”' if allow_unknown else ''}."
             )
         if value < FIRST_DAY:
-            raise WrongCell(f"{value.isoformat()} is before 1990. Check the year.")
+            hint = hints.for_year(value, FIRST_DAY, today)
+            raise WrongCell(f"{value.isoformat()} is before 1990. Check the year.{hint}")
         if value > today + timedelta(days=1):
-            raise WrongCell(f"{value.isoformat()} lies in the future. Check the year.")
+            hint = hints.for_year(value, FIRST_DAY, today)
+            raise WrongCell(f"{value.isoformat()} lies in the future. Check the year.{hint}")
         return value
 
     return read
@@ -146,7 +150,7 @@ def choice(words: Mapping[str, str], *, allow_unknown: bool = False) -> Reader:
             return UNKNOWN
         value = plain(_as_text(cell))
         if value not in known:
-            raise WrongCell(f"“{shown(cell)}” is not one of: {', '.join(words)}.{did_you_mean(value, words)}")
+            raise WrongCell(f"“{shown(cell)}” is not one of: {', '.join(words)}.{hints.for_choice(value, words)}")
         return known[value]
 
     return read
@@ -161,7 +165,7 @@ def yes_no() -> Reader:
             return cell
         value = plain(_as_text(cell))
         if value not in words:
-            raise WrongCell(f"“{shown(cell)}” is neither yes nor no.")
+            raise WrongCell(f"“{shown(cell)}” is neither yes nor no.{hints.for_choice(value, ('yes', 'no'))}")
         return words[value]
 
     return read
@@ -178,9 +182,18 @@ def span_s(lowest_s: int, highest_s: int, *, words: Mapping[str, str] | None = N
         value = _as_text(cell)
         if words and plain(value) in words:
             return words[plain(value)]
-        seconds = read_span_s(value)
+        try:
+            seconds = read_span_s(value)
+        except WrongCell as wrong:
+            hint = hints.for_span(value, lowest_s, highest_s, _UNITS_S, say_span) or hints.for_choice(
+                value, words or ()
+            )
+            raise WrongCell(f"{wrong}{hint}") from None
         if not lowest_s <= seconds <= highest_s:
-            raise WrongCell(f"“{value}” is outside {say_span(lowest_s)} to {say_span(highest_s)}.")
+            bound = say_span(lowest_s if seconds < lowest_s else highest_s)
+            raise WrongCell(
+                f"“{value}” is outside {say_span(lowest_s)} to {say_span(highest_s)}. The nearest that is taken is {bound}."
+            )
         return seconds
 
     return read
@@ -237,17 +250,18 @@ def _number_from_text(cell: str, unit: str) -> float:
     if unit and raw.casefold().endswith(unit.casefold()):
         raw = raw[: -len(unit)].strip()
     if re.fullmatch(r"[+-]?\d{1,3},\d{3}", raw):
+        two = hints.mean(raw.replace(",", "."), raw.replace(",", ""))
         raise WrongCell(
-            f"“{cell}” can be read as a decimal or as thousands. Write it with a point or without the comma."
+            f"“{cell}” can be read as a decimal or as thousands. Write it with a point or without the comma.{two}"
         )
     if re.fullmatch(r"[+-]?\d+,\d+", raw):
         raw = raw.replace(",", ".")
     if not re.fullmatch(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf|infinity)", raw, re.IGNORECASE):
-        raise WrongCell(f"“{shown(cell)}” is no number.")
+        raise WrongCell(f"“{shown(cell)}” is no number.{hints.for_number(cell, unit)}")
     return float(raw)
 
 
-def _as_day(cell: Cell) -> date:
+def _as_day(cell: Cell, today: date) -> date:
     if isinstance(cell, datetime):
         return cell.date()
     if isinstance(cell, date):
@@ -258,14 +272,18 @@ def _as_day(cell: Cell) -> date:
             return date(1900, 1, 1)
         raise WrongCell(f"{shown(cell)} is a time of day, not a date.")
     if not isinstance(cell, str):
-        raise WrongCell(f"{shown(cell)} is a bare number, not a date. Format the cell as a date or write 2025-04-03.")
+        hint = hints.for_day_number(cell, FIRST_DAY, today) if isinstance(cell, (int, float)) else ""
+        raise WrongCell(
+            f"{shown(cell)} is a bare number, not a date. Format the cell as a date or write 2025-04-03.{hint}"
+        )
     value = " ".join(cell.split())
     try:
         return _day_from_text(value)
-    except WrongCell:
-        raise
+    except WrongCell as wrong:
+        hint = "" if "means" in str(wrong) else hints.for_day(value, today)
+        raise WrongCell(f"{wrong}{hint}") from None
     except ValueError:
-        raise WrongCell(f"“{shown(value)}” is not a day of the calendar.") from None
+        raise WrongCell(f"“{shown(value)}” is not a day of the calendar.{hints.for_day(value, today)}") from None
 
 
 def _day_from_text(value: str) -> date:

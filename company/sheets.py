@@ -4,14 +4,17 @@ Pure: no Django, no clock, no file access. `company.spreadsheets` makes these ou
 `sites.rules` and `devices.rules` say which sheets and columns there are.
 """
 
-import difflib
-import math
-import re
-import unicodedata
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from typing import Any
+
+from company.sheet_words import did_you_mean as did_you_mean
+from company.sheet_words import is_same as is_same
+from company.sheet_words import nearest as nearest
+from company.sheet_words import plain as plain
+from company.sheet_words import plain_text as plain_text
+from company.sheet_words import tidy_text as tidy_text
 
 Cell = str | int | float | bool | date | datetime | time | timedelta | None
 Reader = Callable[[Cell, date], Any]
@@ -149,11 +152,16 @@ class SheetPlan:
 
 @dataclass(slots=True)
 class Read:
-    """The rows of one sheet as values by key, and the place of each column for later problems."""
+    """The rows of one sheet as values by key, and the place of each column for later problems.
+
+    `partial` are rows without a key of their own (it is wrong, or stands twice): of no use, but their other cells are
+    checked too, so that a person mends a row once.
+    """
 
     plan: SheetPlan
     sheet: Sheet
     rows: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    partial: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     letters: dict[str, str] = field(default_factory=dict)
     raw: dict[int, Row] = field(default_factory=dict)
@@ -167,35 +175,6 @@ class Read:
             value = shown(cells[self.places[key]]) if self.places[key] < len(cells) else ""
         title = self.plan.title(key) if key else ""
         return Problem(self.sheet.name, row, title, value, sentence, self.letters.get(key, ""), is_fault)
-
-
-_HIDDEN_CHARS = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"))
-
-
-def tidy_text(value: str) -> str:
-    """Compose accents, drop characters without width, make a hard space a plain one."""
-    if value.isascii():
-        return value
-    return unicodedata.normalize("NFC", value).translate(_HIDDEN_CHARS).replace("\u00a0", " ")
-
-
-def plain_text(value: str) -> str:
-    """Give the form in which a workbook can hold a text: tidied, and in one line with single spaces."""
-    return " ".join(tidy_text(value).split())
-
-
-def is_same(on_record: Any, wanted: Any) -> bool:
-    """Tell whether a cell says what is on record already, though a workbook keeps 15 digits and one line of text."""
-    if isinstance(on_record, str) and isinstance(wanted, str):
-        return on_record == wanted or plain_text(on_record) == wanted
-    if isinstance(on_record, float) and isinstance(wanted, (int, float)):
-        return math.isclose(on_record, wanted, rel_tol=1e-12)
-    return bool(on_record == wanted)
-
-
-def plain(name: str) -> str:
-    """Fold case, spaces, hyphens and underscores, so that "Site_Code" and "site code" are one name."""
-    return re.sub(r"[\s_\-]+", " ", name).strip(" :*").casefold()
 
 
 def letter_of(index: int) -> str:
@@ -218,19 +197,6 @@ def shown(value: Cell) -> str:
         return str(int(value))
     text = str(value)
     return text if len(text) <= 200 else text[:199] + "…"
-
-
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """Find the known name closest to a misspelt one, or None where nothing is close."""
-    names = {plain(name): name for name in known}
-    found = difflib.get_close_matches(plain(word), names, n=1, cutoff=0.6)
-    return names[found[0]] if found else None
-
-
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """Give " Did you mean …?" for a misspelt name, or nothing."""
-    near = nearest(word, known)
-    return f" Did you mean “{near}”?" if near else ""
 
 
 def match_sheets(workbook: Workbook, plans: Sequence[SheetPlan]) -> tuple[dict[str, Sheet], list[Problem]]:
@@ -317,8 +283,7 @@ def _read_row(read: Read, row: Row, columns: list[tuple[int, Column]], today: da
         sentence = "This cell stands under no heading. Give the column a heading or empty the cell."
         problem = Problem(read.sheet.name, row.number, "", shown(row.cells[n]), sentence, letter_of(n))
         read.problems.append(problem)
-    if has_key:
-        read.rows.append((row.number, values))
+    (read.rows if has_key else read.partial).append((row.number, values))
 
 
 def _match_header(read: Read) -> list[tuple[int, Column]]:
@@ -377,6 +342,7 @@ def report_doubles(read: Read, key_of: Callable[[Mapping[str, Any]], Any], key: 
         if row_key in first:
             sentence = f"{words} already stands in row {first[row_key]}. Keep one of the two rows."
             read.problems.append(read.problem(number, key, sentence))
+            read.partial.append((number, values))
             continue
         first[row_key] = number
         kept.append((number, values))

@@ -9,21 +9,20 @@ import re
 import zipfile
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
-from decimal import Decimal
+from datetime import date, datetime
 from pathlib import PurePosixPath
 from typing import Any
 
 import python_calamine
 import xlsxwriter
 
-from company.sheets import Cell, Problem, Row, Sheet, SheetPlan, Workbook, letter_of, plain, shown, tidy_text
+from company.sheets import Cell, Row, Sheet, SheetPlan, Workbook, plain, shown
+from company.spreadsheet_rows import read_sheet, tidy, with_header
 from company.spreadsheet_safety import (
     MAX_BYTES,
     MAX_COLUMNS,
     MAX_ROWS,
     BadFile,
-    SheetScan,
     open_zip,
     refuse_oversize,
     scan_sheets,
@@ -50,7 +49,7 @@ _OTHER = {
     b"GIF8": "a picture",
     b"\x1f\x8b": "a packed file",
 }
-_LISTED = 50
+_TEXT = (".csv", ".tsv", ".txt")
 _RISKY = ("=", "+", "-", "@", "\t", "\r")
 _GUARDED = re.compile(r"'+[=+\-@\t\r]")
 
@@ -115,7 +114,7 @@ def _refuse_no_text(name: str, body: bytes) -> None:
     for mark, what in _OTHER.items():
         if body.startswith(mark):
             raise BadFile(f"“{name}” is {what}, not a workbook. Upload an XLSX file or CSV files.")
-    if not name.casefold().endswith((".csv", ".tsv", ".txt")):
+    if not name.casefold().endswith(_TEXT):
         raise BadFile(f"“{name}” is no workbook we can read. Upload an XLSX file or CSV files.")
 
 
@@ -147,6 +146,7 @@ def _tables_in(name: str, archive: zipfile.ZipFile) -> list[str]:
         raise BadFile(f"“{name}” is an OpenDocument file. Save it as .xlsx and upload that.")
     hidden = [part for part in parts if part.startswith("__MACOSX") or PurePosixPath(part).name.startswith(".")]
     tables = [part for part in parts if part.casefold().endswith(".csv") and part not in hidden]
+    tables = tables or [part for part in parts if part.casefold().endswith(_TEXT) and part not in hidden]
     if not tables:
         raise BadFile(f"“{name}” holds neither a workbook nor CSV files.")
     return tables
@@ -159,61 +159,13 @@ def _read_xlsx(name: str, body: bytes, archive: zipfile.ZipFile) -> list[Sheet]:
     scans = scan_sheets(name, archive)
     try:
         book = python_calamine.load_workbook(io.BytesIO(body))
-        return [_read_sheet(book.get_sheet_by_name(title), scan) for title, scan in scans.items()]
+        return [read_sheet(book.get_sheet_by_name(title), scan) for title, scan in scans.items()]
     except python_calamine.PasswordError:
         raise BadFile(f"“{name}” is locked with a password. Save a copy without one and upload that.") from None
     except (python_calamine.CalamineError, OSError, ValueError):
         raise BadFile(
             f"“{name}” is damaged and cannot be read. Open it, save it again and upload the new copy."
         ) from None
-
-
-def _read_sheet(raw: Any, scan: SheetScan) -> Sheet:
-    title = raw.name
-    table = raw.to_python(skip_empty_area=False)
-    for row, column in scan.scientific:
-        _restore_power(table, row, column)
-    rows = []
-    for number, cells in enumerate(table, start=1):
-        tidied = tuple(_tidy(cell) for cell in cells)
-        if any(cell is not None for cell in tidied):
-            rows.append(Row(number, tidied))
-    problems = [*_formula_problems(title, scan, table), *_merge_problems(title, raw.merged_cell_ranges or [])]
-    return _with_header(title, rows, problems)
-
-
-def _restore_power(table: list[list[Any]], row: int, column: int) -> None:
-    """Show a number the way the sheet shows it (1E+5), because a serial typed as 1E5 has lost its form."""
-    if row <= len(table) and column <= len(table[row - 1]) and isinstance(table[row - 1][column - 1], (int, float)):
-        table[row - 1][column - 1] = f"{Decimal(str(table[row - 1][column - 1])).normalize():E}"
-
-
-def _formula_problems(title: str, scan: SheetScan, table: list[list[Any]]) -> list[Problem]:
-    problems = []
-    for row, column in scan.formulas[:_LISTED]:
-        value = table[row - 1][column - 1] if row <= len(table) and column <= len(table[row - 1]) else ""
-        sentence = "The cell holds a formula, whose last result may be out of date. Paste the value in its place."
-        problems.append(Problem(title, row, "", shown(value), sentence, letter_of(column - 1)))
-    if len(scan.formulas) > _LISTED:
-        sentence = (
-            f"The sheet holds {len(scan.formulas)} formulas; the first {_LISTED} are listed. Paste all cells as values."
-        )
-        problems.append(Problem(title, None, "", "", sentence))
-    formulas = set(scan.formulas)
-    for row, column, text in scan.errors[:_LISTED]:
-        if (row, column) not in formulas:
-            sentence = f"The cell shows the error {text}. Write the value itself."
-            problems.append(Problem(title, row, "", text, sentence, letter_of(column - 1)))
-    return problems
-
-
-def _merge_problems(title: str, ranges: Iterable[tuple[tuple[int, int], tuple[int, int]]]) -> list[Problem]:
-    problems = []
-    for (top, left), (bottom, right) in list(ranges)[:_LISTED]:
-        span = f"{letter_of(left)}{top + 1}:{letter_of(right)}{bottom + 1}"
-        sentence = f"The cells {span} are merged, so all but one are empty. Unmerge them and fill in each."
-        problems.append(Problem(title, top + 1, "", span, sentence, letter_of(left)))
-    return problems
 
 
 # --- CSV -------------------------------------------------------------------------------------------------------------
@@ -234,7 +186,7 @@ def _read_csv(name: str, body: bytes) -> Sheet:
         # strict: a quotation mark that is never closed would swallow the rows after it without a word.
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
         for number, cells in enumerate(reader, start=1):
-            tidied = tuple(_tidy(_unguarded(cell)) for cell in cells)
+            tidied = tuple(tidy(_unguarded(cell)) for cell in cells)
             if number > MAX_ROWS or len(tidied) > MAX_COLUMNS:
                 raise BadFile(f"“{name}” has more than {MAX_ROWS} rows or {MAX_COLUMNS} columns. Split it by site.")
             if any(cell is not None for cell in tidied):
@@ -243,7 +195,7 @@ def _read_csv(name: str, body: bytes) -> Sheet:
         raise BadFile(
             f"“{name}” is no proper CSV file: a quotation mark is missing or a cell is far too long."
         ) from None
-    return _with_header(title, rows, [])
+    return with_header(title, rows, [])
 
 
 def _decode(name: str, body: bytes) -> str:
@@ -276,36 +228,6 @@ def _delimiter(text: str) -> str:
 def _unguarded(cell: str) -> str:
     """Take off the apostrophe that `csv_bytes` puts before a risky first character."""
     return cell[1:] if _GUARDED.match(cell) else cell
-
-
-# --- both ------------------------------------------------------------------------------------------------------------
-
-
-def _tidy(cell: Any) -> Cell:
-    if isinstance(cell, str):
-        return tidy_text(cell).strip() or None
-    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
-        return int(cell)
-    if cell is None or isinstance(cell, (bool, int, float, date, time, timedelta)):
-        return cell
-    return str(cell)
-
-
-def _with_header(title: str, rows: list[Row], problems: list[Problem]) -> Sheet:
-    """Take the first filled row as the headings."""
-    if not rows:
-        return Sheet(title, problems=tuple(problems))
-    header = tuple(shown(cell) for cell in rows[0].cells)
-    named = [_named(problem, header) for problem in problems]
-    return Sheet(title, header, rows[0].number, tuple(rows[1:]), tuple(named))
-
-
-def _named(problem: Problem, header: tuple[str, ...]) -> Problem:
-    """Give a problem known by its column letter the heading of that column too."""
-    for index, heading in enumerate(header):
-        if heading and letter_of(index) == problem.letter:
-            return Problem(problem.sheet, problem.row, heading, problem.value, problem.sentence, problem.letter)
-    return problem
 
 
 # --- writing ---------------------------------------------------------------------------------------------------------

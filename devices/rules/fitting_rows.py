@@ -158,16 +158,16 @@ def check_fittings(
         report_doubles(
             read, lambda values: values["serial"], "serial", "A set of cells that is in this transmitter now"
         )
-        for row, values in read.rows:
+        for row, values in [*read.partial, *read.rows]:
             _check_cells(read, row, values, names, around)
-            rows.append(FittingRow(row, **values))
+        rows = [FittingRow(row, **values) for row, values in read.rows]
     if past is not None:
         read = reads[PAST_FITTINGS] = read_rows(past, PAST_PLAN, today)
         report_doubles(read, _past_key, "fitted_on", "A set of cells fitted in this transmitter on this day")
-        for row, values in read.rows:
+        for row, values in [*read.partial, *read.rows]:
             _check_cells(read, row, values, names, around)
             _check_end(read, row, values)
-            past_rows.append(PastFittingRow(row, **values))
+        past_rows = [PastFittingRow(row, **values) for row, values in read.rows]
     _check_overlaps(reads, rows, past_rows, around.on_record)
     for read in reads.values():
         found.extend(read.problems)
@@ -183,11 +183,11 @@ def _check_cells(
     read: Read, row: int, values: dict[str, Any], names: Mapping[str, str], around: FittingsAround
 ) -> None:
     serial, battery = values["serial"], values.get("battery")
-    if serial not in around.types:
+    if serial is not None and serial not in around.types:
         zeros = (
             next((known for known in around.types if known.lstrip("0") == serial), None) if serial.isdigit() else None
         )
-        hint = f" Did you mean “{zeros}”?" if zeros else ""
+        hint = f" Did you mean “{zeros}”?" if zeros else did_you_mean(serial, around.types)
         sentence = f"There is no transmitter {serial}, neither in the sheet slots nor on record.{hint}"
         read.problems.append(read.problem(row, "serial", sentence))
     if battery is not None and battery != UNKNOWN:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from company.cell_hints import for_gauge
 from company.cells import choice, code, day, number, text, whole
 from company.sheets import (
     UNKNOWN,
@@ -93,7 +94,7 @@ def _gauge(cell: Cell, today: date) -> str:
         return f"AWG {match[1] or match[2]}"
     if match := re.fullmatch(r"(\d{1,2}(?:[.,]\d+)?)\s*(?:mm2|mm²|mm\^2|sq\.? ?mm)", value, re.IGNORECASE):
         return f"{match[1].replace(',', '.')} mm²"
-    raise WrongCell(f"“{value}” is no cable gauge. Write it like AWG 18 or 1.5 mm².")
+    raise WrongCell(f"“{value}” is no cable gauge. Write it like AWG 18 or 1.5 mm².{for_gauge(value)}")
 
 
 _SITE = Column("site", "site code", code(30), is_key=True, note="A code of the sheet sites.", example="EXAMPLE-1")
@@ -177,6 +178,10 @@ def check_receivers(
     read = read_rows(sheet, RECEIVER_PLAN, today)
     report_doubles(read, lambda values: (fold(values["site"]), values["label"]), "label", "This receiver of this site")
     rows = []
+    for row, values in read.partial:
+        if values.get("site"):
+            check_site(read, row, values["site"], sites)
+        known_type(read, row, "type_code", values.get("type_code"), catalogue.receiver_types, "receiver type")
     for row, values in read.rows:
         check_site(read, row, values["site"], sites)
         report_closed(read, row, "site", ("site", values["site"]), on_record.closed)
@@ -230,6 +235,8 @@ def check_outputs(
     report_doubles(
         read, lambda v: (fold(v["site"]), v["receiver"], v["number"]), "number", "This output of this receiver"
     )
+    for row, values in read.partial:
+        check_receiver(read, row, values, types, sites)
     for row, values in read.rows:
         place = (fold(values["site"]), values["receiver"])
         if not check_receiver(read, row, values, types, sites):
@@ -245,15 +252,20 @@ def check_receiver(
     read: Read, row: int, values: Mapping[str, Any], types: Mapping[Place, str], sites: Mapping[str, str]
 ) -> bool:
     """Report a receiver that stands neither in the workbook nor on record; True if it is known."""
+    if not values.get("site"):
+        return False
+    if fold(values["site"]) not in sites:
+        check_site(read, row, values["site"], sites)
+        return False
+    if not values.get("receiver"):
+        return False
     place = (fold(values["site"]), values["receiver"])
     if place in types:
         return True
-    if place[0] not in sites:
-        check_site(read, row, values["site"], sites)
-        return False
     labels = [label for site, label in types if site == place[0]]
-    sentence = (
-        f"Site “{values['site']}” has no receiver “{values['receiver']}”.{did_you_mean(values['receiver'], labels)}"
-    )
+    hint = did_you_mean(values["receiver"], labels)
+    if not hint and labels:
+        hint = f" It has {', '.join(f'“{label}”' for label in labels[:5])}."
+    sentence = f"Site “{values['site']}” has no receiver “{values['receiver']}”.{hint}"
     read.problems.append(read.problem(row, "receiver", sentence))
     return False

@@ -1,17 +1,32 @@
 """Rows of the sheet "slots" of an imported workbook: which transmitter stands in which slot, set up how. Pure."""
 
 import re
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from company.cells import choice, code, day, read_span_s, span_s, text, whole, yes_no
-from company.sheets import UNKNOWN, Cell, Column, Problem, Read, Sheet, SheetPlan, WrongCell, plain, read_rows, shown
+from company.cell_hints import for_set, mean
+from company.cells import choice, code, day, read_span_s, say_span, span_s, text, whole, yes_no
+from company.sheets import (
+    UNKNOWN,
+    Cell,
+    Column,
+    Problem,
+    Read,
+    Sheet,
+    SheetPlan,
+    WrongCell,
+    nearest,
+    plain,
+    read_rows,
+    shown,
+)
 from devices.rules.import_facts import Catalogue, OnRecord, Place, ReceiverTypeFacts, TransmitterTypeFacts
 from devices.rules.legality import ReceiverLimits, SlotSetting, problems
 from devices.rules.receiver_rows import check_receiver, known_type
+from devices.rules.serial_remarks import remark_serials
 from devices.rules.slot_map import OutputUse
 from devices.rules.words import BEHAVIOUR_WORDS, WINDOW_OFF
 from sites.rules.site_rows import fold, report_closed
@@ -92,8 +107,10 @@ def read_outputs(cell: Cell, today: date) -> tuple[DrivenOutput, ...]:
             re.IGNORECASE,
         )
         if not match or plain(match[2]) not in _BEHAVIOURS:
+            near = nearest(match[2], [word for word in _BEHAVIOURS if word]) if match else None
+            hint = mean(f"{match[1]} {near}{f' {match[3]}' if match[3] else ''}") if match and near else ""
             raise WrongCell(
-                f"“{shown(part.strip())}” is no output and behaviour. Write it like 1 follower; 2 momentary 5 s; 3 latching; 4 toggle."
+                f"“{shown(part.strip())}” is no output and behaviour. Write it like 1 follower; 2 momentary 5 s; 3 latching; 4 toggle.{hint}"
             )
         seconds = _seconds(match[3]) if match[3] else None
         driven.append(DrivenOutput(int(match[1]), _BEHAVIOURS[plain(match[2])], seconds))
@@ -179,6 +196,10 @@ def check_slots(sheet: Sheet | None, today: date, around: Around) -> tuple[list[
     read = read_rows(sheet, SLOT_PLAN, today)
     _one_row_a_slot(read)
     rows = []
+    for row, values in read.partial:
+        types = around.catalogue.transmitter_types
+        known_type(read, row, "type_code", values.get("type_code"), types, "transmitter type")
+        check_receiver(read, row, values, around.types, around.sites)
     for row, values in read.rows:
         values["type_code"] = known_type(
             read, row, "type_code", values.get("type_code"), around.catalogue.transmitter_types, "transmitter type"
@@ -188,7 +209,7 @@ def check_slots(sheet: Sheet | None, today: date, around: Around) -> tuple[list[
         rows.append(SlotRow(row, **values))
     _check_transmitters(read, rows, around)
     _check_places(read, rows, around.on_record)
-    _remark_serials(read, rows, around.on_record)
+    remark_serials(read, rows, around.on_record.transmitters)
     return rows, read.problems
 
 
@@ -227,6 +248,7 @@ def _one_row_a_slot(read: Read) -> None:
                 else f"Two transmitters are given for one slot: {serial} in row {other}, {values['serial']} here. Only one can be registered."
             )
             read.problems.append(read.problem(row, "slot", sentence))
+            read.partial.append((row, values))
             continue
         first[slot] = (row, values["serial"])
         kept.append((row, values))
@@ -254,7 +276,8 @@ def _check_row(read: Read, row: int, values: Mapping[str, Any], around: Around) 
     columns = {"window_s": "window", "interval_s": "interval"}
     for found in problems(wanted, limits_of(facts, around.n_slots.get(place))):
         key = columns.get(found.field, found.field)
-        read.problems.append(read.problem(row, key, found.text, is_fault=not found.is_warning))
+        hint = for_set(window, facts.windows_s, say_span) if facts and key == "window" and not found.is_warning else ""
+        read.problems.append(read.problem(row, key, f"{found.text}{hint}", is_fault=not found.is_warning))
     for driven in values.get("outputs") or ():
         if (
             facts
@@ -352,25 +375,3 @@ def _check_places(read: Read, rows: list[SlotRow], on_record: OnRecord) -> None:
             )
             read.problems.append(read.problem(row.row, "serial", sentence))
         others.append((f"in row {row.row}", is_shared))
-
-
-def _remark_serials(read: Read, rows: list[SlotRow], on_record: OnRecord) -> None:
-    """Point at serials of figures that are shorter than the rest: a spreadsheet drops leading zeros without a trace."""
-    serials = {row.serial for row in rows if row.serial.isdigit()}
-    known = {serial.lstrip("0"): serial for serial in on_record.transmitters if serial.startswith("0")}
-    lengths = Counter(len(serial) for serial in serials)
-    usual = lengths.most_common(1)[0][0] if lengths else 0
-    for row in rows:
-        if row.serial not in serials or row.serial in on_record.transmitters:
-            continue
-        sentence = ""
-        if row.serial in known:
-            sentence = (
-                f"On record there is {known[row.serial]}. Were leading zeros lost? This one will be a new transmitter."
-            )
-        elif len(row.serial) < usual and len(serials) > 2:
-            sentence = (
-                f"Most serials here have {usual} figures, this one has {len(row.serial)}. Were leading zeros lost?"
-            )
-        if sentence:
-            read.problems.append(read.problem(row.row, "serial", sentence, is_fault=False))

@@ -55,7 +55,7 @@ class WorkbookForm(forms.Form):
 
     workbook = ManyFiles(
         label="Workbook",
-        widget=ManyFilesInput(attrs={"accept": ".xlsx,.csv,.zip", "multiple": True}),
+        widget=ManyFilesInput(attrs={"accept": ".xlsx,.csv,.tsv,.txt,.zip", "multiple": True}),
         help_text=f"One XLSX workbook, or one CSV file for each sheet. At most {MAX_BYTES // 1_000_000} MB together.",
         error_messages={"required": "Choose a workbook first.", "empty": "The file is empty."},
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from company.cell_hints import for_email
 from company.cells import choice, code, number, text, whole
 from company.sheets import (
     Cell,
@@ -32,10 +33,15 @@ _LANGUAGES |= {"es": "es", "Spanish": "es", "nl": "nl", "Dutch": "nl"}
 
 def _email(cell: Cell, today: date) -> str:
     value: str = text(254)(cell, today)
-    name, at, host = value.partition("@")
-    if not (name and at and "." in host.strip(".")) or " " in value or "@" in host or set(value) & set('<>,;"'):
-        raise WrongCell(f"“{value}” is no e-mail address.")
+    if not _is_email(value):
+        raise WrongCell(f"“{value}” is no e-mail address.{for_email(value, _is_email)}")
     return value
+
+
+def _is_email(value: str) -> bool:
+    name, at, host = value.partition("@")
+    is_shaped = bool(name and at and "." in host.strip(".") and "@" not in host)
+    return is_shaped and " " not in value and not set(value) & set('<>,;"')
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +224,9 @@ def check_sites(
         return [], []
     read = read_rows(sheet, SITE_PLAN, today)
     report_doubles(read, lambda values: fold(values["code"]), "code", "This site code")
+    for row, values in read.partial:
+        _check_owner(read, row, values, customers)
+        _check_position(read, row, values, time_zones)
     for row, values in read.rows:
         _check_site(read, row, values, customers, on_record, time_zones)
         report_closed(read, row, "code", ("site", values["code"]), closed)
@@ -233,26 +242,28 @@ def _check_site(
     on_record: Mapping[str, str],
     time_zones: Collection[str],
 ) -> None:
+    if _check_owner(read, row, values, customers):
+        customer = fold(values["customer"])
+        if on_record.get(fold(values["code"]), customer) != customer:
+            owner = on_record[fold(values["code"])]
+            sentence = f"On record this site belongs to customer “{owner}”. A site does not change hands by import."
+            read.problems.append(read.problem(row, "customer", sentence))
+    _check_position(read, row, values, time_zones)
+
+
+def _check_owner(read: Read, row: int, values: Mapping[str, Any], customers: Collection[str]) -> bool:
+    """Report a customer code that nobody knows; True if it is known."""
+    given = values.get("customer")
+    if given is None or fold(given) in customers:
+        return given is not None
+    hint = did_you_mean(given, customers)
+    sentence = f"There is no customer “{given}”, neither in the workbook nor on record.{hint}"
+    read.problems.append(read.problem(row, "customer", sentence))
+    return False
+
+
+def _check_position(read: Read, row: int, values: Mapping[str, Any], time_zones: Collection[str]) -> None:
     say = read.problems.append
-    customer = fold(values["customer"])
-    if customer not in customers:
-        hint = did_you_mean(values["customer"], customers)
-        say(
-            read.problem(
-                row,
-                "customer",
-                f"There is no customer “{values['customer']}”, neither in the workbook nor on record.{hint}",
-            )
-        )
-    elif on_record.get(fold(values["code"]), customer) != customer:
-        owner = on_record[fold(values["code"])]
-        say(
-            read.problem(
-                row,
-                "customer",
-                f"On record this site belongs to customer “{owner}”. A site does not change hands by import.",
-            )
-        )
     latitude, longitude = values.get("latitude"), values.get("longitude")
     if (latitude is None) != (longitude is None):
         given = "longitude" if latitude is None else "latitude"

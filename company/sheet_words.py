@@ -1,0 +1,71 @@
+"""Comparing words of a workbook: names of sheets and columns, texts, and the nearest of what is known. Pure."""
+
+import difflib
+import math
+import re
+import unicodedata
+from collections.abc import Iterable
+from typing import Any
+
+_HIDDEN_CHARS = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad"))
+
+
+def tidy_text(value: str) -> str:
+    """Compose accents, drop characters without width, make a hard space a plain one."""
+    if value.isascii():
+        return value
+    return unicodedata.normalize("NFC", value).translate(_HIDDEN_CHARS).replace("\u00a0", " ")
+
+
+def plain_text(value: str) -> str:
+    """Give the form in which a workbook can hold a text: tidied, and in one line with single spaces."""
+    return " ".join(tidy_text(value).split())
+
+
+def is_same(on_record: Any, wanted: Any) -> bool:
+    """Tell whether a cell says what is on record already, though a workbook keeps 15 digits and one line of text."""
+    if isinstance(on_record, str) and isinstance(wanted, str):
+        return on_record == wanted or plain_text(on_record) == wanted
+    if isinstance(on_record, float) and isinstance(wanted, (int, float)):
+        return math.isclose(on_record, wanted, rel_tol=1e-12)
+    return bool(on_record == wanted)
+
+
+def plain(name: str) -> str:
+    """Fold case, spaces, hyphens and underscores, so that "Site_Code" and "site code" are one name."""
+    return re.sub(r"[\s_\-]+", " ", name).strip(" :*").casefold()
+
+
+_NEAREST: dict[tuple[str, int], tuple[Iterable[str], str | None]] = {}
+_MANY = 500
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Find the known name closest to a misspelt one, or None where nothing is close.
+
+    The same slip may stand in thousands of rows, so the last answers are remembered.
+    """
+    kept = _NEAREST.get((word, id(known)))
+    if kept is not None and kept[0] is known:
+        return kept[1]
+    names = {plain(name): name for name in known}
+    sought = plain(word)
+    candidates = list(names)
+    if len(candidates) > _MANY:
+        # Comparing letter by letter takes long: of very many only those of about the same length and beginning or end.
+        near = (
+            n for n in candidates if abs(len(n) - len(sought)) <= 2 and (n[:2] == sought[:2] or n[-2:] == sought[-2:])
+        )
+        candidates = sorted(near, key=lambda n: sum(a != b for a, b in zip(n, sought, strict=False)))[:_MANY]
+    found = difflib.get_close_matches(sought, candidates, n=1, cutoff=0.6)
+    answer = names[found[0]] if found else None
+    if len(_NEAREST) > 1000:
+        _NEAREST.clear()
+    _NEAREST[word, id(known)] = (known, answer)
+    return answer
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Give " Did you mean …?" for a misspelt name, or nothing."""
+    near = nearest(word, known)
+    return f" Did you mean “{near}”?" if near else ""
