@@ -84,7 +84,7 @@ def has_changed(*, planned_on: int | None, stands: int | None, stood: Plain | No
     planned_on, stands : int or None
         Key of the registration that the plan was made on, and of the one in force; None for a spare slot.
     stood, settings : mapping or None
-        Settings then and now: words are corrected in place, without another registration.
+        Settings then and now (spans [s]): words are corrected in place, without another registration.
     """
     if planned_on != stands:
         return True

@@ -13,10 +13,12 @@ from company.models import Customer, User
 from maintenance.actions.due_items import policy_limits
 from maintenance.management.demo import current
 from maintenance.management.demo.build import build_firm, size_of
+from maintenance.management.demo.load_access import load_access
 from maintenance.management.demo.load_devices import DeviceLoader
 from maintenance.management.demo.load_findings import load_findings
 from maintenance.management.demo.load_floor_plans import load_floor_plans, load_term_dates
 from maintenance.management.demo.load_places import load_customers, load_people, load_sites
+from maintenance.management.demo.load_plans import load_plans
 from maintenance.management.demo.load_work import OFFICE, WorkLoader
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
 from maintenance.management.demo.world import DemoFirm
@@ -95,6 +97,7 @@ def load_firm(wish: Wish) -> DemoFirm | None:
         firm = build(wish)
         customers = load_customers(rng, wish.today, users)
         sites = load_sites(rng, firm, customers, users)
+        load_access(wish.today, sites, users)
         devices = DeviceLoader(rng, firm, customers, sites)
         devices.load()
         WorkLoader(rng, firm, sites, users, devices).load()
@@ -105,6 +108,7 @@ def load_firm(wish: Wish) -> DemoFirm | None:
         current.explain_left(rng, wish.today)
         current.prepare_recall(firm, hands)
         rounds = current.plan_rounds(firm, sites, hands)
+        load_plans(rounds, users[OFFICE], hands.technicians, wish.today)
         current.begin_round(rng, rounds[0], wish.today)
     current.issue_reports(hands, wish.today, wish.n_reports)
     load_findings(firm, users[OFFICE])

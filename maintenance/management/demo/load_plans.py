@@ -1,0 +1,142 @@
+"""Planned changes that wait, one done and one dropped; a transmitter swapped; somebody who is late back. By the usual actions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from company.models import User
+from devices.actions.away import extend_away, start_away
+from devices.actions.plans import carry_out_plan, drop_plan, plan_change
+from devices.actions.plans_wish import Wish
+from devices.actions.slot_settings import Settings, settings_of
+from devices.actions.swaps_transmitter import NewUnit, swap_transmitter
+from devices.models import Away, BatteryType, Receiver, Registration
+from maintenance.management.demo.install import at
+from maintenance.models import Round, Visit
+from sites.models import Site
+
+SWAPPED_SERIAL = "SK-90417"
+NEW_SERIAL = "SK-90422"
+
+
+def load_plans(rounds: Sequence[Round], office: User, technicians: Sequence[User], today: date) -> None:
+    """Changes to make on today's and next week's stops, so that sheet, site page and lists have something to show."""
+    sites = [visit.site for row in rounds for visit in Visit.objects.filter(round=row).order_by("position", "pk")]
+    places = [place for place in (_usable(site) for site in sites) if place]
+    when = at(today - timedelta(days=2), 13, 20)
+    for number, rows in enumerate(places[:3]):
+        _wait(rows, office, when + timedelta(minutes=7 * number), number)
+    for rows in places[3:4]:
+        _over(rows, office, technicians[0], when)
+    for rows in places[4:5]:
+        _late(rows, office, today)
+    # Where every check-in reaches us, a unit that fell silent six days ago would be another story to tell.
+    quiet = [rows for rows in places[5:] + places[:4] if rows[3].receiver.evidence != "every"]
+    for rows in quiet[:1]:
+        _swap(rows[3], technicians[0], at(today - timedelta(days=6), 11, 5))
+
+
+def _usable(site: Site) -> list[Registration]:
+    """Four slots of a receiver of known type, set up long ago, with nothing special about them."""
+    receivers = Receiver.objects.open().filter(site=site, type__isnull=False).order_by("label", "pk")
+    for receiver in receivers:
+        rows = (
+            Registration.objects.open()
+            .filter(
+                receiver=receiver, transmitter__type__battery_type__isnull=False, supervision="on", is_shared=False,
+                register_again_since=None, input_number=1, transmitter__type__welded_cell=False,
+            )
+            .exclude(pk__in=Away.objects.values("registration"))
+            .exclude(transmitter__faults__isnull=False)
+            .select_related("receiver__type", "receiver__site", "transmitter__type")
+        )  # fmt: skip
+        found = list(rows.order_by("slot")[:4])
+        if len(found) == 4:
+            return found
+    return []
+
+
+def _slower(row: Registration) -> Settings | None:
+    """The same slot with the next longer supervision window."""
+    kind = row.receiver.type
+    longer = sorted(s for s in (kind.windows_s if kind else []) if s > (row.window_s or 0))
+    return replace(settings_of(row), window_s=longer[0]) if longer else None
+
+
+def _plan(row: Registration, wish: Wish, by: User, when: datetime, reason: str, slot: int | None = None) -> Any:
+    return plan_change(receiver=row.receiver, slot=slot or row.slot, wish=wish, by=by, at=when, reason=reason)
+
+
+def _free(receiver: Receiver) -> int | None:
+    taken = set(Registration.objects.open().filter(receiver=receiver).values_list("slot", flat=True))
+    return next((slot for slot in range(1, receiver.n_slots + 1) if slot not in taken), None)
+
+
+def _wait(rows: Sequence[Registration], office: User, when: datetime, number: int) -> None:
+    """What waits: a longer window, and on the first site also a new resident and a removal."""
+    slower = _slower(rows[0])
+    if slower is not None:
+        _plan(
+            rows[0],
+            Wish("change", slower),
+            office,
+            when,
+            "Weak radio path: fewer false calls at night, agreed with the site",
+        )
+    free = _free(rows[1].receiver)
+    if number == 0 and free is not None:
+        settings = replace(settings_of(rows[1]), label="New resident, pendant", note="")
+        wish = Wish(
+            "register", settings, serial=NEW_SERIAL, type=rows[1].transmitter.type if rows[1].transmitter else None
+        )
+        _plan(rows[1], wish, office, when + timedelta(minutes=1), "New resident moves in on the first", free)
+    if number < 2:
+        _plan(
+            rows[2],
+            Wish("remove"),
+            office,
+            when + timedelta(minutes=2),
+            "Room is being rebuilt, the unit comes back to us",
+        )
+
+
+def _over(rows: Sequence[Registration], office: User, technician: User, when: datetime) -> None:
+    slower = _slower(rows[0])
+    if slower is not None:
+        plan = _plan(
+            rows[0], Wish("change", slower), office, when - timedelta(days=9), "Asked for by the manager of the house"
+        )
+        carry_out_plan(plan=plan, by=technician, at=when - timedelta(days=1))
+    plan = _plan(rows[1], Wish("remove"), office, when - timedelta(days=9), "Resident was to move out")
+    drop_plan(plan=plan, by=office, at=when - timedelta(days=3), reason="She stays after all")
+
+
+def _swap(row: Registration, technician: User, when: datetime) -> None:
+    """A broken unit exchanged; its slot still waits to be registered again."""
+    assert row.transmitter is not None
+    kind = row.transmitter.type
+    cells: BatteryType | None = kind.battery_type if kind else None
+    new = NewUnit(SWAPPED_SERIAL, type=kind, battery_type=cells, n_cells=kind.n_cells if kind else None)
+    swap_transmitter(
+        transmitter=row.transmitter, new=new, by=technician, at=when, reason="Case broken, does not send any more"
+    )
+
+
+def _late(rows: Sequence[Registration], office: User, today: date) -> None:
+    """One is late although the day was put off once; another is away for longer."""
+    first = start_away(
+        registration=rows[0], from_on=today - timedelta(days=20), agreed_until_on=today - timedelta(days=8),
+        agreed_with="the ward manager", interim="staff look in every two hours", by=office,
+        at=at(today - timedelta(days=20), 8, 30), reason="in hospital",
+    )  # fmt: skip
+    extend_away(
+        away=first, agreed_until_on=today - timedelta(days=3), seen_until=first.agreed_until_on, by=office,
+        at=at(today - timedelta(days=8), 9, 10), reason="stays a few days longer",
+    )  # fmt: skip
+    start_away(
+        registration=rows[1], from_on=today - timedelta(days=4), agreed_until_on=today + timedelta(days=17),
+        agreed_with="the family", interim="", by=office, at=at(today - timedelta(days=4), 15, 45), reason="on holiday",
+    )  # fmt: skip
