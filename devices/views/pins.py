@@ -10,6 +10,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from company import palette
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused, wants_part
@@ -62,6 +63,7 @@ def _context(request: PersonRequest, plan: FloorPlan) -> dict[str, Any]:
         "scale": pin_scale(plan, zoom),
         "form": PinForm(groups=choices, initial={"place": request.GET.get("place", ""), "x": 50, "y": 50}),
         "may_place": request.user.is_office and not plan.removed_at,
+        "colour": palette.LIGHT,
         "section": "sites",
     }
 

@@ -125,6 +125,9 @@
     Object.assign(pin.dataset, { pin: link.dataset.place, ghost: "1", x: "500", y: "500" });
     const ring = doc.createElementNS(SVG, "circle"), shape = doc.createElementNS(SVG, "circle"), no = doc.createElementNS(SVG, "text");
     [[ring, "pin__ring", "20"], [shape, "pin__shape", "12"]].forEach(([circle, name, r]) => { circle.setAttribute("class", name); circle.setAttribute("r", r); });
+    Object.entries({ fill: svg.dataset.sheet, stroke: svg.dataset.ink, "stroke-width": "2.5" }).forEach(([name, value]) => shape.setAttribute(name, value));
+    ring.setAttribute("fill", "none");
+    no.setAttribute("fill", svg.dataset.ink);
     Object.entries({ class: "pin__no", "text-anchor": "middle", y: "4", "font-size": "10" }).forEach(([name, value]) => no.setAttribute(name, value));
     no.textContent = link.dataset.ref;
     pin.append(ring, shape, no);
