@@ -52,7 +52,8 @@ class FirmForm(forms.ModelForm):
         ),
         (
             "Prices",
-            "The firm's own costs. Used to compare plans and policies inside the firm; never on customers' papers.",
+            "The firm's own costs, kept to compare plans and policies inside the firm; never on customers' papers. "
+            "No page works with them yet.",
             ("currency", "cost_per_hour", "cost_per_km", "cost_per_callout"),
         ),
         ("Codes and keys", "", ("notes_on_phones",)),
@@ -79,10 +80,10 @@ class FirmForm(forms.ModelForm):
             "paper": "Of papers whose customer has no size of their own.",
             "units": "Lengths of cables and distances in a building.",
             "date_style": "On screen and paper. Forms and files take 2025-05-03 whatever is chosen.",
-            "cost_per_hour": "Of one technician, all in: used when rounds and policies are compared.",
-            "cost_per_km": "Of the van: used when rounds are compared.",
+            "cost_per_hour": "Of one technician, all in.",
+            "cost_per_km": "Of the van.",
             "cost_per_callout": "Of going out for one dead battery, beside hours and kilometres.",
-            "notes_on_phones": "Allows codes to be kept on a phone, only for a visit within two days; each showing is logged.",
+            "notes_on_phones": "Only for a visit within two days, each showing logged. Today no phone keeps a code, whatever is chosen.",
         }
 
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:

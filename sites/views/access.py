@@ -114,7 +114,7 @@ def access_note_remove(request: PersonRequest, pk: int) -> HttpResponse:
 def access_log(request: PersonRequest) -> HttpResponse:
     """Who was shown which note, when and where from."""
     form, rows = _log(request)
-    context = {"page": page_of(rows, request, 50), "form": form, "section": "firm", "query": request.GET.urlencode()}
+    context = {"page": page_of(rows, request), "form": form, "section": "firm", "query": request.GET.urlencode()}
     return page(request, "sites/access/log.html", context, part="rows")
 
 

@@ -14,6 +14,7 @@ from company.pictures import clean_logo
 from company.sealed import seal
 from maintenance.management.demo.install import at
 from maintenance.management.demo.people import ACCOUNTS
+from maintenance.models import Visit
 from sites.models import AccessNote, AccessNoteShown, MonitoringCentre, Site
 
 FOOT_LINE = "Skarrow Signal Works, registered on the Isle of Skarrow, no. 0000 (invented)"
@@ -25,11 +26,12 @@ NOTES = (
     (AccessNote.Kind.ALARM, "Alarm panel in the hall", "2222 within 30 s (demo, opens nothing)"),
 )
 N_SITES = 6
+RECENT_DAYS = 240
 
 
 def load_access(today: date, sites: Mapping[str, Site], users: Mapping[str, User]) -> int:
     """Hang notes at the first sites, with showings over the last weeks; how many notes."""
-    office, technician = users[ACCOUNTS[1].email], users[ACCOUNTS[2].email]
+    office = users[ACCOUNTS[1].email]
     notes: list[AccessNote] = []
     for number, code in enumerate(sorted(sites)[:N_SITES]):
         kind, title, text = NOTES[number % len(NOTES)]
@@ -43,20 +45,28 @@ def load_access(today: date, sites: Mapping[str, Site], users: Mapping[str, User
         passphrase.centre = centre
         notes.append(passphrase)
     AccessNote.objects.bulk_create(notes)
-    AccessNoteShown.objects.bulk_create(
-        AccessNoteShown(
-            note=notes[n % len(notes)],
-            to=technician if n % 3 else office,
-            at=at(today - timedelta(days=3 + 2 * n), 10, n),
-        )
-        for n in range(30)
-    )
+    AccessNoteShown.objects.bulk_create(_showings(notes, office, today))
     _letterhead()
     User.objects.create(
         email=INVITED, name="Noor Halvorsen", audience=User.Audience.OFFICE, phone="01632 960114", password="!",
         invited_at=at(today - timedelta(days=2), 15),
     )  # fmt: skip
     return len(notes)
+
+
+def _showings(notes: list[AccessNote], office: User, today: date) -> list[AccessNoteShown]:
+    """Each visit of the last months opened the notes of its site; the office looked once in a while."""
+    rows = [
+        AccessNoteShown(note=note, to=office, at=at(today - timedelta(days=5 + 9 * number), 10, number))
+        for number, note in enumerate(notes)
+    ]
+    made = Visit.objects.filter(state=Visit.State.FINISHED, planned_on__gte=today - timedelta(days=RECENT_DAYS))
+    for note in notes:
+        for visit in made.filter(site_id=note.site_id).order_by("pk").prefetch_related("crew"):
+            who = next(iter(visit.crew.all()), None)
+            if who and visit.arrived_at:
+                rows.append(AccessNoteShown(note=note, to_id=who.user_id, at=visit.arrived_at, visit_id=visit.pk))
+    return rows
 
 
 def _note(site: Site, kind: str, title: str, text: str, by: User, when: datetime) -> AccessNote:
