@@ -35,11 +35,10 @@ from devices.imports.records import load_catalogue_facts, load_records
 from devices.models import Fitting
 from devices.rules.import_plan import plan_import
 from devices.rules.import_records import Plan
-from devices.rules.workbook_rows import CheckedWorkbook, check_workbook
+from devices.rules.workbook_rows import CheckedWorkbook, check_workbook, counted
 
 KIND = "workbook"
 PREVIEW_KIND = "workbook_preview"
-STEPS = 8
 TRIES = 3
 SHOWN_PROBLEMS = 5_000
 """More problems than this are counted, not listed: nobody reads on, and the same slip stands in every row."""
@@ -79,7 +78,8 @@ def check_upload(handle: Handle, upload: str, **unknown: Any) -> None:
     """Job: read a workbook, compare it with the records, keep the preview. Writes no record; may run again."""
     kept = Upload.objects.get(uuid=upload, kind=KIND)
     result = read_upload(handle, kept, timezone.now())
-    handle.progress(7, STEPS, "Keeping the preview")
+    n_rows = len(result.plan.fates)
+    handle.progress(2 * n_rows, 2 * n_rows, "Keeping the preview")
     with transaction.atomic():
         handle.finish(
             keep_preview(kept, result, person_of(kept)), url=reverse("devices:import_detail", args=[kept.uuid])
@@ -98,11 +98,12 @@ def apply_upload(handle: Handle, upload: str, preview: str, by: int, **unknown: 
             with transaction.atomic():
                 handle.finish({**keep_preview(kept, result, person), "stale": True}, url=url)
             return
-        handle.progress(6, STEPS, f"Preparing what {len(result.plan.fates)} rows change")
+        n_rows = len(result.plan.fates)
+        handle.progress(2 * n_rows, 3 * n_rows, f"Preparing what {n_rows} rows change")
         book = actions.prepare_import(
             plan=result.plan, by=person, at=timezone.now(), reason=f"import of {kept.name}", batch=kept.uuid
         )
-        handle.progress(7, STEPS, f"Writing {len(book.changes)} changes")
+        handle.progress(3 * n_rows - 1, 3 * n_rows, f"Writing {len(book.changes)} changes")
         # A change by somebody else between reading and writing: look again, never write on what is no longer so.
         with suppress(actions.RecordsMovedOn):
             actions.apply_import(
@@ -153,28 +154,35 @@ def settle_import(handle: Handle, batch: str, receivers: list[int], **unknown: A
 
 def read_upload(handle: Handle, kept: Upload, at: datetime) -> Result:
     """Read, check and plan, with progress; nothing is written."""
-    handle.progress(0, STEPS, "Reading the file")
-    workbook = read_workbook([(kept.name, bytes(kept.content))])
-    handle.progress(2, STEPS, "Reading the records")
-    return judge(workbook, at, handle)
+    handle.progress(0, 0, "Reading the file")
+    return judge(read_workbook([(kept.name, bytes(kept.content))]), at, handle)
 
 
 def judge(workbook: Workbook, at: datetime, handle: Handle | None = None) -> Result:
-    """Check a workbook against the catalogue and the records as they are now."""
+    """Check a workbook against the catalogue and the records as they are now.
+
+    With a handle, progress is told in rows: each is checked, then compared with the records.
+    """
+    n_rows = sum(len(sheet.rows) for sheet in workbook.sheets)
+
+    def tell(done: int, words: str) -> None:
+        if handle:
+            handle.progress(min(done, 2 * n_rows), 2 * n_rows, words)
+
+    tell(0, f"Reading the records before {n_rows} rows are checked")
     catalogue = load_catalogue_facts()
     snapshot, on_record = load_records()
-    if handle:
-        handle.progress(4, STEPS, "Checking every row")
     checked = check_workbook(
-        workbook,
+        counted(workbook, lambda n: tell(n, f"Checking row {n} of {n_rows}")),
         catalogue=catalogue,
         on_record=on_record,
         today=timezone.localdate(at),
         time_zones=available_timezones(),
     )
-    if handle:
-        handle.progress(6, STEPS, "Comparing with the records")
-    return Result(checked, plan_import(checked, snapshot, catalogue))
+    plan = plan_import(
+        checked, snapshot, catalogue, lambda n: tell(n_rows + n, f"Comparing row {n} of {n_rows} with the records")
+    )
+    return Result(checked, plan)
 
 
 # --- the preview ------------------------------------------------------------------------------------------------------

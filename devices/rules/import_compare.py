@@ -1,6 +1,6 @@
 """Comparing one row of a workbook with what is on record, field by field. Pure."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from company.sheets import UNKNOWN, SheetPlan, is_same
@@ -22,12 +22,19 @@ def known_or(value: Any, unknown: Any) -> Any:
     return unknown if value == UNKNOWN else value
 
 
+TOLD = 1000
+"""Rows between two words about progress."""
+
+
 class Comparing:
     """Notes the fate of every row in a plan."""
 
-    def __init__(self, catalogue: Catalogue, faulty: set[tuple[str, int | None]]) -> None:
+    def __init__(
+        self, catalogue: Catalogue, faulty: set[tuple[str, int | None]], on_rows: Callable[[int], None] | None
+    ) -> None:
         self.catalogue = catalogue
         self.faulty = faulty
+        self.on_rows = on_rows
         self.plan = Plan()
 
     def _fate(
@@ -35,11 +42,13 @@ class Comparing:
     ) -> bool:
         """Note the fate of a row; True if there is something to write."""
         listed = tuple(changes)
+        if self.on_rows and len(self.plan.fates) % TOLD == 0:
+            self.on_rows(len(self.plan.fates))
         if (sheet.name, row) in self.faulty:
             self.plan.fates.append(Fate(sheet.name, row, what, FAULT))
             return False
         fate = NEW if is_new else CHANGED if listed else UNCHANGED
-        self.plan.fates.append(Fate(sheet.name, row, what, fate, () if is_new else listed))
+        self.plan.fates.append(Fate(sheet.name, row, what, fate, listed))
         return fate != UNCHANGED
 
     def _plain(
@@ -49,7 +58,12 @@ class Comparing:
         wanted = {name: value for name, (_, value) in given.items() if value is not None}
         wanted = {name: None if value is _UNKNOWN else value for name, value in wanted.items()}
         if known is None:
-            return True, wanted, {}, []
+            values = [
+                (sheet.title(given[name][0]), "", self._say(name, value))
+                for name, value in wanted.items()
+                if value not in (None, "")
+            ]
+            return True, wanted, {}, values
         different = {name: value for name, value in wanted.items() if not is_same(known.facts[name], value)}
         before = {name: known.facts[name] for name in different}
         changes = [

@@ -5,7 +5,7 @@ type or which day is known already. Slots that the workbook does not name stay a
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from typing import Any
 
@@ -24,7 +24,7 @@ from devices.rules.import_records import (
     Snapshot,
     Write,
 )
-from devices.rules.import_words import say, slot_changes
+from devices.rules.import_words import new_slot, say, slot_changes
 from devices.rules.receiver_rows import OUTPUT_PLAN, RECEIVER_PLAN, OutputRow, ReceiverRow
 from devices.rules.slot_rows import OFF, SLOT_PLAN, DrivenOutput, SlotRow
 from devices.rules.workbook_rows import PLANS, CheckedWorkbook, canonical
@@ -36,7 +36,12 @@ WORDING = frozenset({"label", "area"})
 ON_TRANSMITTER = frozenset({"contact", "interval_s", "input_number"})
 
 
-def plan_import(checked: CheckedWorkbook, snapshot: Snapshot, catalogue: Catalogue) -> Plan:
+def plan_import(
+    checked: CheckedWorkbook,
+    snapshot: Snapshot,
+    catalogue: Catalogue,
+    on_rows: Callable[[int], None] | None = None,
+) -> Plan:
     """Compare every row with the records.
 
     Parameters
@@ -45,8 +50,10 @@ def plan_import(checked: CheckedWorkbook, snapshot: Snapshot, catalogue: Catalog
         Rows with a fault get the fate "fault" and no write; the plan may be carried out only if there is none.
     snapshot : Snapshot
     catalogue : Catalogue
+    on_rows : callable
+        Told now and then how many rows are done.
     """
-    planner = _Planner(snapshot, catalogue, {(canonical(p.sheet), p.row) for p in checked.faults}, checked)
+    planner = _Planner(snapshot, catalogue, {(canonical(p.sheet), p.row) for p in checked.faults}, checked, on_rows)
     for customer in checked.customers:
         planner.customer(customer)
     for contact in checked.contacts:
@@ -76,9 +83,14 @@ class _Planner(Comparing):
     """Goes through the rows; holds what earlier rows have settled for later ones."""
 
     def __init__(
-        self, snapshot: Snapshot, catalogue: Catalogue, faulty: set[tuple[str, int | None]], checked: CheckedWorkbook
+        self,
+        snapshot: Snapshot,
+        catalogue: Catalogue,
+        faulty: set[tuple[str, int | None]],
+        checked: CheckedWorkbook,
+        on_rows: Callable[[int], None] | None = None,
     ) -> None:
-        super().__init__(catalogue, faulty)
+        super().__init__(catalogue, faulty, on_rows)
         self.records = snapshot
         self.types = {row.serial: row.type_code for row in checked.slots if row.type_code not in (None, UNKNOWN)}
         self.new_transmitters: set[str] = set()
@@ -121,7 +133,7 @@ class _Planner(Comparing):
         name = row.contact_name or row.contact_email or "contact"
         known = self._person(fold(row.code), fields, name)
         if known is None:
-            return Write(fold(row.code), None, {**fields, "name": name}), [("contact", "–", name)]
+            return Write(fold(row.code), None, {**fields, "name": name}), [("contact", "", name)]
         different = {key: value for key, value in fields.items() if not is_same(known.facts[key], value)}
         before = {key: known.facts[key] for key in different}
         changes = [(f"contact {key}", say(before[key]), say(value)) for key, value in different.items()]
@@ -210,7 +222,7 @@ class _Planner(Comparing):
         changes = self._type_change(row)
         is_same = old is not None and old.facts["serial"] in ("", serial)
         fields, outputs = self._slot_fields(row, old if is_same else None)
-        settings = [] if old is None else slot_changes(old, serial, fields, outputs)
+        settings = new_slot(serial, fields, outputs) if old is None else slot_changes(old, serial, fields, outputs)
         is_due = self._fate(SLOT_PLAN, row.row, what, is_new=old is None, changes=changes + [c for _, c in settings])
         if not is_due:
             return
@@ -339,7 +351,7 @@ class _Planner(Comparing):
             given["fitted_on"] = ("fitted_on", fitted)
         is_new, fields, before, changes = self._plain(FITTING_PLAN, row.row, what, known, given)
         if is_new and now is not None:
-            changes = [("fitted on", say(now.facts["fitted_on"]), say(fitted))]
+            changes = [("fitted on", say(now.facts["fitted_on"]), say(fitted)), *changes]
         if not self._fate(FITTING_PLAN, row.row, what, is_new=is_new and now is None, changes=changes):
             return
         if is_new:

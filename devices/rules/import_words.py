@@ -19,6 +19,17 @@ def say(value: Any) -> str:
     return shown(value)
 
 
+def new_slot(serial: str, fields: Mapping[str, Any], outputs: tuple[DrivenOutput, ...]) -> list[tuple[str, Change]]:
+    """List how a spare slot will be set, defaults of the type among them; what is not known is not named."""
+    titles = {"label": "label", "area": "area", "duty": "duty class", "contact": "contact"}
+    values = {"transmitter serial": serial or UNKNOWN}
+    values |= {title: say(fields[name]).replace("_", " ") for name, title in titles.items() if fields[name]}
+    values["supervision window"] = _say_window(fields["supervision"], fields["window_s"])
+    values["check-in interval"] = span_words(fields["interval_s"]) if fields["interval_s"] else UNKNOWN
+    values["outputs"] = say_outputs(outputs)
+    return [("", (title, "", value)) for title, value in values.items() if value != UNKNOWN]
+
+
 def slot_changes(
     old: Known, serial: str, fields: Mapping[str, Any], outputs: tuple[DrivenOutput, ...]
 ) -> list[tuple[str, Change]]:

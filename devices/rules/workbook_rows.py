@@ -1,10 +1,10 @@
 """The whole imported workbook, checked: every sheet by itself, then the sheets against each other and the records. Pure."""
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass, replace
 from datetime import date
 
-from company.sheets import UNKNOWN, Problem, SheetPlan, Workbook, match_sheets, plain
+from company.sheets import UNKNOWN, Problem, Row, SheetPlan, Workbook, match_sheets, plain
 from devices.rules.fitting_rows import (
     FITTING_PLAN,
     PAST_PLAN,
@@ -65,6 +65,35 @@ _NAMES = {plain(name): plan.name for plan in PLANS for name in (plan.name, *plan
 def canonical(sheet: str) -> str:
     """Give our own name of a sheet that a file spells in its way."""
     return _NAMES.get(plain(sheet), sheet)
+
+
+class CountedRows(tuple[Row, ...]):
+    """Rows that tell now and then how many of a workbook have been gone through."""
+
+    tell: Callable[[int], None]
+
+    def __iter__(self) -> Iterator[Row]:
+        for row in super().__iter__():
+            self.tell(1)
+            yield row
+
+
+def counted(workbook: Workbook, on_rows: Callable[[int], None], every: int = 1000) -> Workbook:
+    """Give the same workbook, whose rows tell `on_rows` how many have been read, each thousand."""
+    n_done = 0
+
+    def tell(n: int) -> None:
+        nonlocal n_done
+        n_done += n
+        if n_done % every == 0:
+            on_rows(n_done)
+
+    sheets = []
+    for sheet in workbook.sheets:
+        rows = CountedRows(sheet.rows)
+        rows.tell = tell
+        sheets.append(replace(sheet, rows=rows))
+    return Workbook(tuple(sheets))
 
 
 @dataclass(frozen=True, slots=True)
