@@ -15,6 +15,7 @@ from devices.views import (
     exports,
     history,
     imports,
+    maps,
     own_types,
     pins,
     plans,
@@ -31,8 +32,8 @@ SLOT = "receivers/<int:pk>/slots/<int:slot>/"
 
 # What office and technician both use. The same view answers both; a technician's addresses all live under /tech/.
 SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
-    ("receivers/<int:pk>/", receivers.slot_map, "slot_map"),
-    ("receivers/<int:pk>/heard/", receivers.slot_heard, "slot_heard"),
+    ("receivers/<int:pk>/", maps.slot_map, "slot_map"),
+    ("receivers/<int:pk>/heard/", maps.slot_heard, "slot_heard"),
     ("receivers/<int:pk>/slot-map.csv", exports.slot_map_csv, "slot_map_csv"),
     ("receivers/<int:pk>/outputs/<int:number>/", receivers.output_edit, "output_edit"),
     ("receivers/<int:pk>/changes/", history.receiver_changes, "receiver_changes"),
@@ -90,6 +91,8 @@ urlpatterns = [
     path("sites/pins/<int:pk>/remove/", pins.pin_remove, name="pin_remove"),
     path("receivers/", receivers.receiver_list, name="receiver_list"),
     path("sites/<int:site_pk>/receivers/", receivers.site_receivers, name="site_receivers"),
+    path("sites/<int:site_pk>/slot-map/", maps.site_map, name="site_map"),
+    path("sites/<int:site_pk>/slot-map.csv", exports.site_map_csv, name="site_map_csv"),
     path("sites/<int:site_pk>/receivers/new/", receivers.receiver_new, name="receiver_new"),
     path("receivers/<int:pk>/edit/", receivers.receiver_edit, name="receiver_edit"),
     path("receivers/<int:pk>/remove/", receivers.receiver_remove, name="receiver_remove"),

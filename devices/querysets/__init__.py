@@ -3,8 +3,9 @@
 from company.querysets import StaffOnly
 from devices.querysets.catalogue import CatalogueQuerySet
 from devices.querysets.moments import end_of_day, from_to, heard_moment
-from devices.querysets.receivers import OutputQuerySet, ReceiverQuerySet
+from devices.querysets.receivers import OutputQuerySet, ReceiverQuerySet, evidence_of
 from devices.querysets.slots import RegistrationOutputQuerySet, RegistrationQuerySet
+from devices.querysets.stamps import moment
 from devices.querysets.transmitters import (
     CheckInQuerySet,
     FaultQuerySet,
@@ -28,6 +29,8 @@ __all__ = [
     "StaffOnly",
     "TransmitterQuerySet",
     "end_of_day",
+    "evidence_of",
     "from_to",
     "heard_moment",
+    "moment",
 ]

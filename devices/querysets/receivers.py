@@ -12,7 +12,8 @@ from django.db.models.functions import Coalesce
 
 from company.querysets import CustomerScoped
 from devices.querysets.moments import heard_moment
-from devices.rules.slot_map import SlotRow
+from devices.querysets.stamps import map_heads
+from devices.rules.slot_map import OutputUse, SlotRow
 from devices.rules.supervision import (
     DAY_S,
     EVERY,
@@ -56,6 +57,40 @@ def _was_heard(receiver: Any, row: SlotRow, heard_at: datetime | None, zone: tzi
     # Without window and interval a day is the longest silence that still counts as heard.
     is_bounded = allowed_gap_s(row.window_s, row.interval_s) is not None
     return is_bounded or (mark - heard_at).total_seconds() <= DAY_S
+
+
+def receiver_evidence(
+    row: Any,
+    slots: Sequence[SlotRow],
+    now: datetime,
+    heard: Mapping[int, datetime],
+    tried: Mapping[int, bool | None],
+    faults: Sequence[StandingFault],
+) -> ReceiverEvidence:
+    """What is known of one receiver; `heard` and `tried` by slot, `row` with `visited_at` and its site."""
+    zone = row.site.zone
+    expected = [slot for slot in slots if not slot.is_away and not slot.nothing_answers]
+    return ReceiverEvidence(
+        grade=row.evidence,
+        n_registered=len(expected),
+        n_heard=sum(1 for slot in expected if _was_heard(row, slot, heard.get(slot.slot), zone)),
+        n_faults=len(faults),
+        faults=tuple(faults),
+        judged_at=now.astimezone(zone),
+        shortest_window_s=min((slot.window_s for slot in expected if slot.window_s), default=None),
+        link_tested_at=row.link_tested_at.astimezone(zone) if row.link_tested_at else None,
+        watermark_at=row.heard_until.astimezone(zone) if row.heard_until else None,
+        visited_on=row.visited_at.astimezone(zone).date() if row.visited_at else None,
+        n_not_in_order=sum(1 for slot in expected if tried.get(slot.slot) is False),
+        n_not_looked_at=sum(1 for slot in expected if slot.slot not in tried),
+    )
+
+
+def evidence_of(row: Any, slots: Sequence[SlotRow], now: datetime, faults: Sequence[StandingFault]) -> ReceiverEvidence:
+    """What is known of one receiver whose last visit and faults were read before; one query."""
+    heard = _last_heard([row.pk]).get(row.pk, {}) if row.evidence == EVERY else {}
+    tried = _tried({row.pk: row.visit_id}).get(row.pk, {}) if row.evidence == VISITS and row.visit_id else {}
+    return receiver_evidence(row, slots, now, heard, tried, faults)
 
 
 def _tried(visits: Mapping[int, int]) -> dict[int, dict[int, bool | None]]:
@@ -133,27 +168,16 @@ class ReceiverQuerySet(CustomerScoped):
             apps.get_model("devices", "Fault")._default_manager.filter(receiver__in=receivers).standing().told()
         )
         tried = _tried({row.pk: row.visit_id for row in receivers if row.evidence == VISITS and row.visit_id})
-        found = {}
-        for row in receivers:
-            zone = row.site.zone
-            expected = [slot for slot in rows.get(row.pk, ()) if not slot.is_away and not slot.nothing_answers]
-            outcome = tried.get(row.pk, {})
-            here = heard.get(row.pk, {})
-            found[row.pk] = ReceiverEvidence(
-                grade=row.evidence,
-                n_registered=len(expected),
-                n_heard=sum(1 for slot in expected if _was_heard(row, slot, here.get(slot.slot), zone)),
-                n_faults=len(faults.get(row.pk, ())),
-                faults=tuple(faults.get(row.pk, ())),
-                judged_at=now.astimezone(zone),
-                shortest_window_s=min((slot.window_s for slot in expected if slot.window_s), default=None),
-                link_tested_at=row.link_tested_at.astimezone(zone) if row.link_tested_at else None,
-                watermark_at=row.heard_until.astimezone(zone) if row.heard_until else None,
-                visited_on=row.visited_at.astimezone(zone).date() if row.visited_at else None,
-                n_not_in_order=sum(1 for slot in expected if outcome.get(slot.slot) is False),
-                n_not_looked_at=sum(1 for slot in expected if slot.slot not in outcome),
+        return {
+            row.pk: receiver_evidence(
+                row, rows.get(row.pk, ()), now, heard.get(row.pk, {}), tried.get(row.pk, {}), faults.get(row.pk, ())
             )
-        return found
+            for row in receivers
+        }
+
+    def for_map(self, **wanted: Any) -> list[dict[str, Any]]:
+        """All that heads the slot maps of the receivers wanted, with stamps of what the maps stand on; one query."""
+        return map_heads(self, **wanted)
 
     def matching(self, words: str) -> Self:
         """Receivers whose label, serial or site holds the words."""
@@ -172,6 +196,22 @@ class OutputQuerySet(CustomerScoped):
     """Outputs of receivers."""
 
     site_path = "receiver__site_id"
+
+    def with_uses(self) -> tuple[list[Any], dict[int, list[OutputUse]]]:
+        """Outputs in order, and registration → what it drives, former ones too; one query for both."""
+        outputs: dict[int, Any] = {}
+        uses: dict[int, list[OutputUse]] = {}
+        names = [field.attname for field in self.model._meta.concrete_fields]
+        used = ("registrations__registration_id", "registrations__behaviour", "registrations__seconds")
+        for *values, registration, behaviour, seconds in self.order_by("receiver_id", "number", "pk").values_list(
+            *names, *used
+        ):
+            facts = dict(zip(names, values, strict=True))
+            output = outputs.setdefault(facts["id"], self.model(**facts))
+            if registration is not None:
+                known = "" if behaviour == "unknown" else behaviour
+                uses.setdefault(registration, []).append(OutputUse(output.number, known, seconds))
+        return list(outputs.values()), uses
 
     def in_use(self) -> Self:
         """Outputs that something hangs on, or that a slot in force drives."""

@@ -146,14 +146,17 @@ class RegistrationQuerySet(CustomerScoped):
             .order_by("receiver_id", "slot", "pk")
         )
 
-    def slot_rows(self, at: datetime, zone: tzinfo) -> list[SlotRow]:
+    def slot_rows(
+        self, at: datetime, zone: tzinfo, known_uses: dict[int, list[OutputUse]] | None = None
+    ) -> list[SlotRow]:
         """Read the slot map at a moment in two queries (a past one in three), as plain facts with times in the site's zone.
 
         Chain it behind a filter on one receiver or one site. Rows come by receiver, then slot; spare slots are not in it.
+        Who has read the outputs with their uses (`OutputQuerySet.with_uses`) passes them and saves a query.
         """
         values = list(self.for_slot_map(at).values_list(*SLOT_FIELDS))
-        uses: dict[int, list[OutputUse]] = {}
-        if values:
+        uses: dict[int, list[OutputUse]] = known_uses or {}
+        if values and known_uses is None:
             driven = apps.get_model("devices", "RegistrationOutput")._default_manager
             for pk, number, behaviour, seconds in (
                 driven.filter(registration__in=[row[0] for row in values])

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable
-from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
@@ -19,28 +16,18 @@ from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.lists import ordered, page_of
-from company.models import ChangeRow, RiskPolicy
+from company.models import ChangeRow
 from devices.actions import receivers as actions
 from devices.actions.ledger import StaleSlotMap
 from devices.forms import OutputForm, ReasonForm, ReceiverForm
 from devices.models import Fault, Output, Receiver, ReceiverType, Registration
 from devices.models.receivers import Evidence
-from devices.querysets import end_of_day, heard_moment
-from devices.rules import findings
-from devices.rules.slot_map import SlotRow, day_asked, day_refused, fill_slots, sum_up_outputs
-from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
-from devices.views.shown import SHOWS, asks_of, cell, fold_spares, group_findings, output_facts
+from devices.querysets import end_of_day
+from devices.rules.slot_map import SlotRow
+from devices.rules.supervision import StandingFault, evidence_sentence
 from sites.models import Site
 
-TALLY = (
-    ("silent", "silent"),
-    ("awaited", "not heard yet"),
-    ("heard", "heard"),
-    ("unknown", "without check-ins"),
-    ("away", "away"),
-)
 FORM = "devices/slots/form.html"
-MAP = "devices/slots/map.html"
 
 
 def place_of(request: PersonRequest) -> str:
@@ -99,142 +86,10 @@ def receiver_list(request: PersonRequest) -> HttpResponse:
     return page(request, "devices/receivers/list.html", context, part="rows")
 
 
-def _facts(
-    receiver: Receiver,
-    rows: list[SlotRow],
-    outputs: list[Output],
-    policies: Iterable[RiskPolicy],
-    today: date,
-    faults: list[StandingFault],
-) -> findings.ReceiverFacts:
-    return findings.ReceiverFacts(
-        where=str(receiver),
-        n_slots=receiver.n_slots,
-        rows=rows,
-        outputs=[output_facts(output) for output in outputs],
-        today=today,
-        asks=asks_of(policies),
-        faults=faults,
-    )
-
-
-@audience("office", "technician")
-@require_safe
-def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
-    receiver = receiver_for(request, pk)
-    zone, now = receiver.site.zone, timezone.now()
-    today = now.astimezone(zone).date()
-    on = day_asked(request.GET.get("on", ""), today)
-    if refusal := day_refused(request.GET.get("on", ""), today):
-        messages.warning(request, f"{refusal} This is today.")
-    is_today = on == today
-    taken = (
-        Registration.objects.visible_to(request.user).filter(receiver=receiver).slot_rows(end_of_day(on, zone), zone)
-    )
-    outputs = list(Output.objects.visible_to(request.user).filter(receiver=receiver).order_by("number"))
-    policies = RiskPolicy.objects.visible_to(request.user)
-    faults = standing_faults(request, receiver) if is_today else []
-    found = findings.find(_facts(receiver, taken, outputs, policies, today, faults)) if is_today else ()
-    past = "" if is_today else f"?on={on.isoformat()}"
-    troubled = frozenset(one.slot for one in found if one.slot)
-    cells = [
-        cell(
-            row,
-            url=here(request, "slot_detail", receiver.pk, row.slot) + past,
-            today=today,
-            is_today=is_today,
-            troubled=troubled,
-            faults=faults,
-        )
-        for row in fill_slots(receiver.n_slots, taken)
-    ]
-    show = request.GET.get("show", "all") if request.GET.get("show") in SHOWS else "all"
-    context = frame(request) | {
-        "receiver": receiver,
-        "site": receiver.site,
-        "on": on,
-        "today": today,
-        "is_today": is_today,
-        "cells": fold_spares(one for one in cells if show in one.shows),
-        "counts": [
-            (name, sum(1 for one in cells if name in one.shows))
-            for name in SHOWS
-            if is_today or name in ("all", "spare")
-        ],
-        "show": show,
-        "n_used": len(taken),
-        "outputs": sum_up_outputs([output_facts(output) for output in outputs], taken),
-        "output_pks": {output.number: output.pk for output in outputs},
-        "findings": group_findings(found, lambda slot: here(request, "slot_detail", receiver.pk, slot)),
-        "n_findings": len(found),
-        "receiver_faults": faults,
-        "said": _said(request, receiver, taken, now) if is_today else None,
-    }
-    return page(request, MAP, context, part="slots")
-
-
 def standing_faults(request: PersonRequest, receiver: Receiver) -> list[StandingFault]:
     """Open and latched faults of one receiver that the person may see."""
     faults = Fault.objects.visible_to(request.user).filter(receiver=receiver)
     return faults.standing().told().get(receiver.pk, [])
-
-
-def _said(request: PersonRequest, receiver: Receiver, rows: list[SlotRow], now: datetime) -> Any:
-    facts = Receiver.objects.visible_to(request.user).filter(pk=receiver.pk).evidence({receiver.pk: rows}, now)
-    return evidence_sentence(facts[receiver.pk], now.astimezone(receiver.site.zone).date())
-
-
-@audience("office", "technician")
-@require_safe
-def slot_heard(request: PersonRequest, pk: int) -> HttpResponse:
-    """When each transmitter was last heard, apart from the slot map so that check-ins do not spoil its copy."""
-    receiver = receiver_for(request, pk)
-    zone, now = receiver.site.zone, timezone.now()
-    today = now.astimezone(zone).date()
-    registrations = Registration.objects.visible_to(request.user).filter(receiver=receiver)
-    rows = registrations.slot_rows(end_of_day(today, zone), zone)
-    heard = {
-        slot: heard_moment(day, seconds)
-        for slot, day, seconds in registrations.open().with_last_check_in().values_list("slot", "heard_day", "heard_s")
-    }
-    missing = set(
-        Fault.objects.visible_to(request.user)
-        .open()
-        .filter(receiver=receiver, kind=Fault.Kind.MISSING)
-        .values_list("transmitter_id", flat=True)
-    )
-    faults = standing_faults(request, receiver)
-    states = []
-    for row in rows:
-        if row.nothing_answers or row.registered_at is None:
-            continue
-        at = heard.get(row.slot)
-        state = judge(
-            TransmitterEvidence(
-                grade=receiver.evidence,
-                window_s=row.window_s,
-                interval_s=row.interval_s,
-                registered_at=row.registered_at,
-                heard_at=at.astimezone(zone) if at else None,
-                watermark_at=receiver.heard_until.astimezone(zone) if receiver.heard_until else None,
-                has_missing_fault=row.transmitter_pk in missing,
-                is_away=row.is_away,
-                found_on=row.walk_tested_at.date() if row.walk_tested_at else None,
-                fault="; ".join(fault.words(today, with_place=False) for fault in faults_of(row, faults)),
-            ),
-            today,
-        )
-        states.append((row.slot, row.label, row.serial, row.duty, state.code, state.words))
-    order = {"silent": 0, "awaited": 1, "unknown": 2, "heard": 3, "away": 4}
-    states.sort(key=lambda one: (order[one[4]], one[3] != "life_safety", one[0]))
-    codes = Counter(one[4] for one in states)
-    context = frame(request) | {
-        "receiver": receiver,
-        "site": receiver.site,
-        "states": states,
-        "tally": [(words, codes[code]) for code, words in TALLY],
-    }
-    return page(request, "devices/slots/heard.html", context, part="heard")
 
 
 @audience("office", "technician")

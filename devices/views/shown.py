@@ -134,6 +134,11 @@ def fold_spares(cells: Iterable[Cell]) -> list[Cell]:
     return folded
 
 
+def asks_from(rows: Iterable[tuple[str, int | None, str]]) -> tuple[findings.SupervisionAsk, ...]:
+    """As `asks_of`, from duty, longest window [s] and source note as they were read with the receiver."""
+    return asks_of(RiskPolicy(duty=duty, longest_window_s=window_s, source_note=note) for duty, window_s, note in rows)
+
+
 def asks_of(policies: Iterable[RiskPolicy]) -> tuple[findings.SupervisionAsk, ...]:
     """The company's policy as the findings take it; own suggestions where it has none."""
     windows = {row.duty: (row.longest_window_s, row.source_note) for row in policies}

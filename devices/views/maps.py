@@ -1,0 +1,348 @@
+"""The slot map as of any day, of one receiver and of a whole site, and what was heard of each transmitter."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property, lru_cache
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.contrib import messages
+from django.core.cache import cache
+from django.http import Http404, HttpResponse
+from django.middleware.csrf import get_token
+from django.shortcuts import get_object_or_404
+from django.template.loader import render_to_string
+from django.utils import timezone
+from django.utils.cache import get_conditional_response
+from django.utils.crypto import salted_hmac
+from django.utils.safestring import mark_safe
+from django.utils.translation import get_language
+from django.views.decorators.http import require_safe
+
+from company.access import PersonRequest, audience
+from company.htmx import page, wants_part
+from devices.models import Fault, Output, Receiver, ReceiverType, Registration
+from devices.querysets import end_of_day, evidence_of, heard_moment, moment
+from devices.rules import findings
+from devices.rules.slot_map import SlotRow, day_asked, day_refused, fill_slots, sum_up_outputs
+from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
+from devices.views.receivers import frame, here, receiver_for, standing_faults
+from devices.views.shown import SHOWS, asks_from, cell, fold_spares, group_findings, output_facts
+from sites.models import Site
+
+TALLY = (
+    ("silent", "silent"),
+    ("awaited", "not heard yet"),
+    ("heard", "heard"),
+    ("unknown", "without check-ins"),
+    ("away", "away"),
+)
+MAP = "devices/slots/map.html"
+SAID = "<!--said-->"
+"""Where the sentence about check-ins goes in a kept page: it changes with every delivery, the page does not."""
+MOMENTS = ("link_tested_at", "heard_until", "removed_at", "visited_at")
+KEPT_S = 24 * 3600
+PAGE_S = 3600
+SAID_S = 300
+"""How long the sentence may stand although only the clock has moved: whether a delivery is fresh hangs on it."""
+
+
+@lru_cache(maxsize=1)
+def release() -> str:
+    """What the pages are drawn with: another release must not serve a page of this one."""
+    root = Path(settings.BASE_DIR)
+    files = [
+        path
+        for folder in ("templates", "devices", "company")
+        for path in sorted((root / folder).rglob("*"))
+        if path.suffix in (".html", ".py", ".svg", ".css", ".js")
+    ]
+    stats = [(str(path.relative_to(root)), path.stat().st_size, path.stat().st_mtime_ns) for path in files]
+    return digest(stats)
+
+
+def digest(facts: Any) -> str:
+    """A short name for facts."""
+    return hashlib.sha256(json.dumps(facts, default=str).encode()).hexdigest()[:32]
+
+
+class Head:
+    """What was read of a receiver in one go: the receiver itself and stamps of what its map stands on."""
+
+    def __init__(self, facts: dict[str, Any]) -> None:
+        self.facts = facts
+        self.zone = ZoneInfo(facts["zone"])
+
+    @property
+    def body_stamp(self) -> dict[str, Any]:
+        """All that the slots, outputs and findings hang on; what only the sentence about check-ins uses is left out."""
+        return {name: value for name, value in self.facts.items() if name not in ("stamp_heard", "heard_until")}
+
+    @cached_property
+    def receiver(self) -> Receiver:
+        """The receiver with its site, type and last visit."""
+        facts = self.facts | {name: moment(self.facts[name]) for name in MOMENTS}
+        names = {field.attname for field in Receiver._meta.concrete_fields} & facts.keys()
+        receiver = Receiver(id=facts["pk"], **{name: facts[name] for name in names})
+        receiver.site = Site(
+            id=facts["site_id"], customer_id=facts["customer_id"], name=facts["site_name"], time_zone=facts["zone"]
+        )
+        if facts["type_id"]:
+            receiver.type = ReceiverType(id=facts["type_id"], label=facts["type_label"])
+        receiver.visit_id, receiver.visited_at = facts["visit_id"], facts["visited_at"]  # type: ignore[attr-defined]
+        return receiver
+
+    @cached_property
+    def asks(self) -> tuple[findings.SupervisionAsk, ...]:
+        """What the company's policy asks of supervision."""
+        return asks_from(json.loads(self.facts["policies"] or "[]"))
+
+
+def _heads(request: PersonRequest, **wanted: Any) -> list[Head]:
+    return [Head(facts) for facts in Receiver.objects.visible_to(request.user).for_map(**wanted)]
+
+
+@dataclass(slots=True)
+class Maps:
+    """Slots, outputs and faults of some receivers on a day, by receiver."""
+
+    rows: dict[int, list[SlotRow]]
+    outputs: dict[int, list[Output]]
+    faults: dict[int, list[StandingFault]]
+
+
+def _maps(request: PersonRequest, heads: Sequence[Head], on: date, *, is_today: bool) -> Maps:
+    """Read the slot maps of one site's receivers: three queries, however many there are."""
+    pks, zone = [head.receiver.pk for head in heads], heads[0].receiver.site.zone
+    listed, uses = Output.objects.visible_to(request.user).filter(receiver__in=pks).with_uses()
+    outputs: dict[int, list[Output]] = {}
+    for output in listed:
+        outputs.setdefault(output.receiver_id, []).append(output)
+    rows: dict[int, list[SlotRow]] = {}
+    registrations = Registration.objects.visible_to(request.user).filter(receiver__in=pks)
+    for row in registrations.slot_rows(end_of_day(on, zone), zone, uses):
+        rows.setdefault(row.receiver_pk or 0, []).append(row)
+    faults: dict[int, list[StandingFault]] = {}
+    if is_today:
+        faults = Fault.objects.visible_to(request.user).filter(receiver__in=pks).standing().told()
+    return Maps(rows, outputs, faults)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Which day and which slots are asked for."""
+
+    on: date
+    today: date
+    show: str
+
+    @property
+    def is_today(self) -> bool:
+        """Whether the present is asked for."""
+        return self.on == self.today
+
+
+def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked) -> dict[str, Any]:
+    """One receiver's slots, outputs and findings as the template prints them."""
+    receiver, is_today = head.receiver, asked.is_today
+    taken, outputs = maps.rows.get(receiver.pk, []), maps.outputs.get(receiver.pk, [])
+    faults = maps.faults.get(receiver.pk, [])
+    facts = [output_facts(output) for output in outputs]
+    found: tuple[findings.Finding, ...] = ()
+    if is_today:
+        found = findings.find(
+            findings.ReceiverFacts(
+                where=str(receiver), n_slots=receiver.n_slots, rows=taken, outputs=facts, today=asked.today,
+                asks=head.asks, faults=faults,
+            )
+        )  # fmt: skip
+    past = "" if is_today else f"?on={asked.on.isoformat()}"
+    slot_url = here(request, "slot_detail", receiver.pk, 0).replace("/slots/0/", "/slots/{}/").format
+    troubled = frozenset(one.slot for one in found if one.slot)
+    cells = [
+        cell(row, url=slot_url(row.slot) + past, today=asked.today, is_today=is_today, troubled=troubled, faults=faults)
+        for row in fill_slots(receiver.n_slots, taken)
+    ]
+    return {
+        "receiver": receiver,
+        "site": receiver.site,
+        "on": asked.on,
+        "today": asked.today,
+        "is_today": is_today,
+        "cells": fold_spares(one for one in cells if asked.show in one.shows),
+        "counts": [
+            (name, sum(1 for one in cells if name in one.shows))
+            for name in SHOWS
+            if is_today or name in ("all", "spare")
+        ],
+        "show": asked.show,
+        "n_used": len(taken),
+        "outputs": sum_up_outputs(facts, taken),
+        "findings": group_findings(found, slot_url),
+        "n_findings": len(found),
+        "receiver_faults": faults,
+    }
+
+
+def _asked(request: PersonRequest, zone: Any) -> Asked:
+    today = timezone.now().astimezone(zone).date()
+    text, show = request.GET.get("on", ""), request.GET.get("show", "all")
+    if refusal := day_refused(text, today):
+        messages.warning(request, f"{refusal} This is today.")
+    return Asked(day_asked(text, today), today, show if show in SHOWS else "all")
+
+
+@audience("office", "technician")
+@require_safe
+def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
+    """The slot map; what is kept of it is served as long as nothing that it shows has changed."""
+    heads = _heads(request, pk=pk)
+    if not heads:
+        raise Http404("No such receiver.")
+    head = heads[0]
+    asked = _asked(request, head.zone)
+    drawn = [asked.today, asked.on, asked.show, get_language(), request.user.audience, release()]
+    key = digest([head.body_stamp, *drawn])
+    said_key = digest([head.facts, asked.today, int(timezone.now().timestamp()) // SAID_S])
+    etag = _etag(request, key, said_key)
+    if not etag:
+        return page(request, MAP, _context(request, head, asked, key, said_key), part="slots")
+    if unchanged := get_conditional_response(request, etag=etag):
+        return unchanged  # type: ignore[return-value]
+    name, token = f"slot-map-page:{etag}", token_place()
+    whole = None if settings.DEBUG else cache.get(name)
+    if whole is None:
+        context = _context(request, head, asked, key, said_key) | {"csrf_token": token}
+        whole = render_to_string(MAP, context, request)
+        cache.set(name, whole, PAGE_S)
+    return HttpResponse(whole.replace(token, get_token(request)), headers={"ETag": etag})
+
+
+@lru_cache(maxsize=1)
+def token_place() -> str:
+    """What stands in a kept page where each answer gets a token of its own; nobody outside can write it."""
+    return salted_hmac("slot-map-token", "place").hexdigest()
+
+
+def _context(request: PersonRequest, head: Head, asked: Asked, key: str, said_key: str) -> dict[str, Any]:
+    """Context of the page around what is kept of it."""
+    names = [f"slot-map:{key}", f"said:{said_key}"]
+    kept = {} if settings.DEBUG else cache.get_many(names)
+    if len(kept) < len(names):
+        kept = _drawn(request, head, asked, names)
+    body, said = (kept[name] for name in names)
+    context = frame(request) | {
+        "receiver": head.receiver, "site": head.receiver.site, "on": asked.on, "today": asked.today,
+        "is_today": asked.is_today, "show": asked.show,
+        "body": mark_safe(body.replace(SAID, said)),  # both were drawn by templates
+    }  # fmt: skip
+    if wants_part(request):
+        context |= _shown(request, head, _maps(request, [head], asked.on, is_today=asked.is_today), asked)
+    return context
+
+
+def _etag(request: PersonRequest, *keys: str) -> str:
+    """Name of the whole page for one person: none for a fragment, or while a message waits to be shown once."""
+    if request.htmx or len(messages.get_messages(request)):
+        return ""
+    user = request.user
+    mine = [request.session.session_key, user.pk, user.name, user.theme, user.is_manager]
+    return f'W/"{digest([mine, *keys])}"'
+
+
+def _drawn(request: PersonRequest, head: Head, asked: Asked, names: Sequence[str]) -> dict[str, str]:
+    """Draw the body and the sentence about check-ins, and keep both."""
+    maps = _maps(request, [head], asked.on, is_today=asked.is_today)
+    context = frame(request) | _shown(request, head, maps, asked) | {"audience": request.user.audience}
+    receiver = head.receiver
+    if asked.is_today:
+        now = timezone.now()
+        known = evidence_of(receiver, maps.rows.get(receiver.pk, []), now, maps.faults.get(receiver.pk, []))
+        context["said"] = evidence_sentence(known, asked.today)
+    drawn: dict[str, str] = {
+        names[0]: render_to_string(f"{MAP}#body", context),
+        names[1]: render_to_string(f"{MAP}#said", context),
+    }
+    cache.set(names[0], drawn[names[0]], KEPT_S)
+    cache.set(names[1], drawn[names[1]], SAID_S)
+    return drawn
+
+
+@audience("office", "technician")
+@require_safe
+def site_map(request: PersonRequest, site_pk: int) -> HttpResponse:
+    """The slot maps of a whole site on one page, to look through and to print."""
+    site = get_object_or_404(Site.objects.visible_to(request.user), pk=site_pk)
+    asked = _asked(request, site.zone)
+    heads = _heads(request, site_id=site.pk, removed_at=None)
+    maps = _maps(request, heads, asked.on, is_today=asked.is_today) if heads else Maps({}, {}, {})
+    context = frame(request) | {
+        "site": site,
+        "on": asked.on,
+        "today": asked.today,
+        "is_today": asked.is_today,
+        "maps": [_shown(request, head, maps, asked) for head in heads],
+        "section": "sites",
+    }
+    return page(request, "devices/slots/site_map.html", context)
+
+
+@audience("office", "technician")
+@require_safe
+def slot_heard(request: PersonRequest, pk: int) -> HttpResponse:
+    """When each transmitter was last heard, apart from the slot map so that check-ins do not spoil its copy."""
+    receiver = receiver_for(request, pk)
+    zone, now = receiver.site.zone, timezone.now()
+    today = now.astimezone(zone).date()
+    registrations = Registration.objects.visible_to(request.user).filter(receiver=receiver)
+    rows = registrations.slot_rows(end_of_day(today, zone), zone)
+    heard = {
+        slot: heard_moment(day, seconds)
+        for slot, day, seconds in registrations.open().with_last_check_in().values_list("slot", "heard_day", "heard_s")
+    }
+    missing = set(
+        Fault.objects.visible_to(request.user)
+        .open()
+        .filter(receiver=receiver, kind=Fault.Kind.MISSING)
+        .values_list("transmitter_id", flat=True)
+    )
+    faults = standing_faults(request, receiver)
+    states = []
+    for row in rows:
+        if row.nothing_answers or row.registered_at is None:
+            continue
+        at = heard.get(row.slot)
+        state = judge(
+            TransmitterEvidence(
+                grade=receiver.evidence,
+                window_s=row.window_s,
+                interval_s=row.interval_s,
+                registered_at=row.registered_at,
+                heard_at=at.astimezone(zone) if at else None,
+                watermark_at=receiver.heard_until.astimezone(zone) if receiver.heard_until else None,
+                has_missing_fault=row.transmitter_pk in missing,
+                is_away=row.is_away,
+                found_on=row.walk_tested_at.date() if row.walk_tested_at else None,
+                fault="; ".join(fault.words(today, with_place=False) for fault in faults_of(row, faults)),
+            ),
+            today,
+        )
+        states.append((row.slot, row.label, row.serial, row.duty, state.code, state.words))
+    order = {"silent": 0, "awaited": 1, "unknown": 2, "heard": 3, "away": 4}
+    states.sort(key=lambda one: (order[one[4]], one[3] != "life_safety", one[0]))
+    codes = Counter(one[4] for one in states)
+    context = frame(request) | {
+        "receiver": receiver,
+        "site": receiver.site,
+        "states": states,
+        "tally": [(words, codes[code]) for code, words in TALLY],
+    }
+    return page(request, "devices/slots/heard.html", context, part="heard")

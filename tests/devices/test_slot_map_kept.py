@@ -1,0 +1,275 @@
+"""The slot map in few queries, and a kept copy that never outlives what it shows."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+from unittest.mock import patch
+
+import pytest
+import time_machine
+from django.core.cache import cache
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+
+from company.actions import ensure_firm, record_change
+from company.models import RiskPolicy
+from devices.actions.receivers import edit_receiver, save_output
+from devices.actions.slot_settings import settings_of
+from devices.actions.slots import change_slot, remove_transmitter
+from devices.models import CheckInDay, Fault, Receiver, Registration
+from devices.views import maps
+from maintenance.models import DueItem, Entry
+from tests import factories
+from tests.conftest import World
+from tests.house.test_query_growth import slots, thing
+
+pytestmark = pytest.mark.django_db
+NOW = factories.NOW
+MOST_QUERIES = 6
+
+
+@pytest.fixture(autouse=True)
+def now() -> Any:
+    cache.clear()
+    with time_machine.travel(NOW, tick=False):
+        yield
+    cache.clear()
+
+
+def asked(client: Client, url: str) -> list[str]:
+    """Queries of one page besides session and user."""
+    with CaptureQueriesContext(connection) as caught:
+        assert client.get(url).status_code == 200
+    sql = [query["sql"] for query in caught.captured_queries]
+    assert sum("django_session" in one for one in sql) == 1
+    return [one for one in sql if "django_session" not in one and 'FROM "company_user" WHERE' not in one]
+
+
+@pytest.mark.parametrize("evidence", ["every", "exceptions", "visits"])
+def test_one_receiver_of_64_slots_takes_at_most_six_queries_and_one_once_it_is_kept(
+    world: World, evidence: str
+) -> None:
+    slots(world, 63)
+    visit = factories.make_visit(world.own_site, state="finished", finished_at=NOW - timedelta(days=3))
+    enter(world, visit)
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence=evidence, heard_until=NOW)
+    client, url = world.client("office"), reverse("devices:slot_map", args=[world.own_receiver.pk])
+    client.get(url)
+    cache.clear()
+    cold = asked(client, url)
+    assert len(cold) <= MOST_QUERIES, "\n".join(cold)
+    # Kept whole: one small read says that it is still true.
+    assert len(asked(client, url)) == 1
+
+
+def test_four_receivers_of_64_slots_take_at_most_six_queries(world: World) -> None:
+    for n in range(4):
+        receiver = factories.make_receiver(world.own_site, label=f"Box {n}")
+        for slot in range(1, 65):
+            thing(receiver, slot)
+    client, url = world.client("office"), reverse("devices:site_map", args=[world.own_site.pk])
+    client.get(url)
+    found = asked(client, url)
+    assert len(found) <= MOST_QUERIES, "\n".join(found)
+    page = client.get(url).content.decode()
+    assert page.count("Room 64") == 4
+
+
+def enter(world: World, visit: Any, **over: Any) -> Entry:
+    fields = {
+        "kind": "note", "made_at": NOW, "by": world.technician, "facts": {"text": "seen"}, "sha256": "0" * 64,
+        "registration": world.own_registration,
+    }  # fmt: skip
+    return Entry.objects.create(
+        key=uuid.uuid4(), customer=world.own, visit=visit, receiver=world.own_receiver, **(fields | over)
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------ a change of every kind of fact
+
+
+def rename_slot(world: World) -> str:
+    row = world.own_registration
+    change_slot(
+        registration=row,
+        settings=replace(settings_of(row), label="Linen room"),
+        by=world.office,
+        at=NOW,
+        reason="moved",
+    )
+    return "Linen room"
+
+
+def end_slot(world: World) -> str:
+    remove_transmitter(registration=world.own_registration, by=world.office, at=NOW, reason="gone")
+    return "0 of 64"
+
+
+def due_moves(world: World) -> str:
+    # As a night writes it: the receiver is not touched and no change is logged.
+    DueItem.objects.filter(transmitter=world.own_registration.transmitter).update(
+        due_on=factories.TODAY - timedelta(days=77)
+    )
+    return "late 77 d"
+
+
+def fault_comes(world: World) -> str:
+    row = world.own_registration
+    Fault.objects.create(
+        customer=row.customer, site=row.site, receiver=row.receiver, registration=row, transmitter=row.transmitter,
+        kind="tamper", raised_at=NOW - timedelta(hours=1),
+    )  # fmt: skip
+    return "tamper"
+
+
+def site_is_renamed(world: World) -> str:
+    world.own_site.name = "Netmakers' Rest"
+    world.own_site.save()
+    return "Netmakers&#x27; Rest"
+
+
+def type_is_renamed(world: World) -> str:
+    kind = factories.transmitter_type()
+    kind.label = "neck pendant"
+    kind.save()
+    record_change(by=world.office, at=NOW, verb="edit_type", subject=kind)
+    return "neck pendant"
+
+
+def policy_is_stricter(world: World) -> str:
+    RiskPolicy.objects.filter(duty="life_safety").update(longest_window_s=600)
+    return "10 min"
+
+
+def receiver_is_edited(world: World) -> str:
+    receiver = Receiver.objects.get(pk=world.own_receiver.pk)
+    receiver.area = "Boiler room"
+    edit_receiver(receiver=receiver, by=world.office, at=NOW, reason="moved")
+    return "Boiler room"
+
+
+def output_is_named(world: World) -> str:
+    output = world.own_receiver.outputs.first()
+    output.drives = "Corridor lamps"
+    save_output(output=output, by=world.office, at=NOW, reason="named")
+    return "Corridor lamps"
+
+
+def link_is_tested(world: World) -> str:
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence="exceptions", link_tested_at=NOW)
+    return "link tested"
+
+
+def visit_is_finished(world: World) -> str:
+    visit = factories.make_visit(world.own_site, state="finished", finished_at=NOW - timedelta(hours=1))
+    enter(world, visit)
+    return "25 Nov"
+
+
+def check_in_comes(world: World) -> str:
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence="every", heard_until=NOW)
+    CheckInDay.objects.create(
+        transmitter_id=world.own_registration.transmitter_id, day=factories.TODAY, customer_id=world.own.pk, heard=9,
+        last_heard_s=9 * 3600 + 1800,
+    )  # fmt: skip
+    return "1 of 2 heard"
+
+
+CHANGES = [
+    rename_slot, end_slot, due_moves, fault_comes, site_is_renamed, type_is_renamed, policy_is_stricter,
+    receiver_is_edited, output_is_named, link_is_tested, visit_is_finished, check_in_comes,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("change", CHANGES, ids=[change.__name__ for change in CHANGES])
+def test_a_kept_slot_map_shows_a_change_at_once(world: World, change: Callable[[World], str]) -> None:
+    ensure_firm()
+    thing(world.own_receiver, 2)
+    DueItem.objects.create(
+        customer=world.own, site=world.own_site, kind="cells", fitting=world.own_fitting, receiver=world.own_receiver,
+        registration=world.own_registration, transmitter=world.own_registration.transmitter, duty="life_safety", harm=0,
+        due_on=factories.TODAY + timedelta(days=400), reason="calendar_cap", model_version="0", as_of=factories.TODAY,
+    )  # fmt: skip
+    Fault.objects.all().delete()
+    if change is end_slot:
+        DueItem.objects.filter(registration__slot=2).delete()
+        Registration.objects.filter(slot=2).delete()
+    client, url = world.client("office"), reverse("devices:slot_map", args=[world.own_receiver.pk])
+    before = client.get(url)
+    assert client.get(url, headers={"If-None-Match": before["ETag"]}).status_code == 304
+    expected = change(world)
+    after = client.get(url, headers={"If-None-Match": before["ETag"]})
+    assert after.status_code == 200
+    assert expected not in before.content.decode()
+    assert expected in after.content.decode()
+
+
+def test_the_next_day_another_person_and_another_view_get_their_own_page(world: World) -> None:
+    url = reverse("devices:slot_map", args=[world.own_receiver.pk])
+    client = world.client("office")
+    etag = client.get(url)["ETag"]
+    assert world.client("manager").get(url, headers={"If-None-Match": etag}).status_code == 200
+    assert client.get(url + "?show=spare", headers={"If-None-Match": etag}).status_code == 200
+    assert world.client("technician").get(f"/tech{url}", headers={"If-None-Match": etag}).status_code == 200
+    with time_machine.travel(NOW + timedelta(days=1), tick=False):
+        assert client.get(url, headers={"If-None-Match": etag}).status_code == 200
+
+
+def test_no_token_is_kept_and_none_is_shared(world: World) -> None:
+    url = reverse("devices:slot_map", args=[world.own_receiver.pk])
+    first, second = world.client("office"), world.client("manager")
+    pages = [client.get(url).content.decode() for client in (first, second, first)]
+    with patch.object(maps.cache, "set", wraps=cache.set) as kept:
+        cache.clear()
+        pages.append(first.get(url).content.decode())
+    assert kept.call_count == 3
+    page = pages.pop()
+    (token,) = set(re.findall(r'name="csrfmiddlewaretoken" value="(\w{64})"', page))
+    assert token in page
+    assert not any(token in call.args[1] for call in kept.call_args_list)
+    # The token of each answer is a new one, and takes a form.
+    assert token not in first.get(url).content.decode()
+    strict = Client(enforce_csrf_checks=True)
+    strict.cookies = first.cookies
+    sent = strict.post(reverse("account_logout"), {"csrfmiddlewaretoken": token})
+    assert sent.status_code == 302
+    assert world.office.name in pages[0]
+    assert world.manager.name in pages[1]
+    assert world.office.name not in pages[1]
+
+
+def test_a_message_is_shown_once_and_never_answered_from_the_browsers_copy(world: World) -> None:
+    client, url = world.client("office"), reverse("devices:slot_map", args=[world.own_receiver.pk])
+    etag = client.get(url)["ETag"]
+    answer = client.get(url + "?on=nonsense", headers={"If-None-Match": etag})
+    assert "is no day" in answer.content.decode()
+    assert "ETag" not in answer
+    assert "is no day" not in client.get(url).content.decode()
+
+
+def test_a_foreign_or_missing_receiver_is_not_found(world: World) -> None:
+    assert world.client("office").get(reverse("devices:slot_map", args=[10**6])).status_code == 404
+    assert world.client("other_user").get(reverse("devices:slot_map", args=[world.own_receiver.pk])).status_code == 404
+
+
+def test_a_whole_site_is_one_table_for_spreadsheets(world: World) -> None:
+    world.own_registration.label = "=1+1"
+    world.own_registration.save()
+    factories.make_registration(factories.make_receiver(world.own_site, label="Zweiter"), 3, label="Attic")
+    text = (
+        world.client("office")
+        .get(reverse("devices:site_map_csv", args=[world.own_site.pk]))
+        .content.decode("utf-8-sig")
+    )
+    lines = text.splitlines()
+    assert lines[0].startswith("Receiver,Receiver serial,Slot,Place")
+    assert len(lines) == 1 + 2 * 64
+    assert "'=1+1" in text
+    assert any(line.startswith("Zweiter,,3,Attic") for line in lines)
