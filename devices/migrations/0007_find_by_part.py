@@ -14,6 +14,10 @@ log = logging.getLogger(__name__)
 SERIAL = "LOWER(REPLACE(REPLACE(serial, '-', ''), ' ', ''))"
 PLACE = "LOWER(REPLACE(REPLACE(label || ' ' || area, '-', ''), ' ', ''))"
 
+BEGINNINGS = (
+    ("transmitter_serial_begin", "devices_transmitter", SERIAL),
+    ("registration_place_begin", "devices_registration", PLACE),
+)
 BY_PART = (
     f'CREATE INDEX transmitter_serial_part ON devices_transmitter USING gin (({SERIAL} COLLATE "C") gin_trgm_ops)',
     f'CREATE INDEX registration_place_part ON devices_registration USING gin (({PLACE} COLLATE "C") gin_trgm_ops)',
@@ -38,17 +42,19 @@ def has_trigrams(connection):
 
 def make(apps, schema_editor):
     connection = schema_editor.connection
-    if connection.vendor == "postgresql":
-        schema_editor.execute(f'CREATE INDEX transmitter_serial_begin ON devices_transmitter (({SERIAL} COLLATE "C"))')
-        if has_trigrams(connection):
-            for statement in BY_PART:
-                schema_editor.execute(statement)
-    else:
-        schema_editor.execute(f"CREATE INDEX transmitter_serial_begin ON devices_transmitter ({SERIAL})")
+    is_postgresql = connection.vendor == "postgresql"
+    for name, table, text in BEGINNINGS:
+        expression = f'({text} COLLATE "C")' if is_postgresql else text
+        schema_editor.execute(f"CREATE INDEX {name} ON {table} ({expression})")
+    if is_postgresql and has_trigrams(connection):
+        for statement in BY_PART:
+            schema_editor.execute(statement)
 
 
 def drop(apps, schema_editor):
-    for name in ("transmitter_serial_begin", "transmitter_serial_part", "registration_place_part"):
+    for name in (
+        "transmitter_serial_begin", "registration_place_begin", "transmitter_serial_part", "registration_place_part",
+    ):
         schema_editor.execute(f"DROP INDEX IF EXISTS {name}")
 
 

@@ -18,6 +18,9 @@ from sites.models import Site
 
 N_WORDS = 6
 """More words than this narrow nothing down any further."""
+MIN_PART = 3
+"""Shorter words are found at the beginning only: no index of parts holds them, and they stand everywhere."""
+N_SITES = 50
 _LAST = "\U0010ffff"
 
 
@@ -101,6 +104,10 @@ def _holds(words: Iterable[str], name: str) -> Q:
     return condition
 
 
+def _begins(name: str, word: str) -> Q:
+    return Q(**{f"{name}__gte": word, f"{name}__lt": word + _LAST})
+
+
 def _small(rows: QuerySet[Any], fields: Sequence[str], words: Sequence[str], n: int) -> QuerySet[Any]:
     """Rows of a table of some thousands at most, each word somewhere in the fields."""
     return rows.annotate(found_text=Folded(Joined(*fields))).filter(_holds(words, "found_text"))[:n]
@@ -125,7 +132,10 @@ def find(user: User, text: str, *, n: int, kinds: Iterable[str]) -> Found:
         "transmitters": transmitters, "places": places, "sites": sites, "receivers": receivers,
         "customers": customers, "contacts": contacts,
     }  # fmt: skip
-    for kind in kinds:
+    for kind in sorted(kinds, key=lambda kind: kind == "places"):
+        if kind == "places" and any(hit.is_exact for hit in found.transmitters):
+            # A serial typed whole is the answer.
+            continue
         setattr(found, kind, _best_first(readers[kind](user, whole, words, n), whole))
     return found
 
@@ -141,12 +151,12 @@ def _best_first(hits: list[Hit], whole: str) -> list[Hit]:
 
 
 def transmitters(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
-    """By serial: its beginning from the index first; any part of it only while there is room."""
+    """By serial: its beginning from the index first; a part of it only while there is room and no serial is exactly so."""
     rows = Transmitter.objects.visible_to(user).annotate(folded=Folded("serial"))
     columns = ("pk", "serial", "type__label", "customer__name", "retired_at")
-    beginning = rows.filter(folded__gte=whole, folded__lt=whole + _LAST).order_by("folded", "pk")
-    values = list(beginning.values_list(*columns)[:n])
-    if len(values) < n:
+    values = list(rows.filter(_begins("folded", whole)).order_by("folded", "pk").values_list(*columns)[:n])
+    is_exact = bool(values) and fold(values[0][1]) == whole
+    if len(values) < n and not is_exact and len(whole) >= MIN_PART:
         known = {row[0] for row in values}
         values += [row for row in rows.filter(folded__contains=whole).values_list(*columns)[:n] if row[0] not in known]
     values = values[:n]
@@ -171,26 +181,38 @@ def _where(user: User, pks: Sequence[int]) -> dict[int, dict[str, Any]]:
     return stands
 
 
-def places(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
-    """Slots by their label or area, a further word may name the site; what stands there now before what stood there."""
-    rows = Registration.objects.visible_to(user).annotate(found_text=Folded(Joined("label", "area")))
-    condition = Q()
+def _of_places(user: User, words: list[str]) -> Iterable[Q]:
+    """Conditions for slots, tried one after the other until one finds something."""
+    if len(words) == 1 and len(words[0]) < MIN_PART:
+        yield _begins("found_text", words[0])
+        return
+    yield _holds(words, "found_text")
+    if len(words) == 1:
+        return
+    # A further word may name the site; the site alone is no place.
+    condition, on_slot = Q(), Q()
     for word in words:
-        here = Q(found_text__contains=word)
-        if len(words) > 1:
-            named = _small(Site.objects.visible_to(user), ("name", "code"), [word], 50).values_list("pk", flat=True)
-            if sites_named := list(named):
-                here |= Q(site__in=sites_named)
-        condition &= here
-    if len(words) > 1:
-        # The site alone is no place: at least one word must be on the slot.
-        condition &= Q(*(("found_text__contains", word) for word in words), _connector=Q.OR)
+        named = _small(Site.objects.visible_to(user), ("name", "code"), [word], N_SITES).values_list("pk", flat=True)
+        condition &= Q(found_text__contains=word) | Q(site__in=list(named))
+        on_slot |= Q(found_text__contains=word)
+    yield condition & on_slot
+
+
+def places(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
+    """Slots by their label or area; what stands there now before what stood there."""
+    rows = Registration.objects.visible_to(user).annotate(found_text=Folded(Joined("label", "area")))
     columns = (
         "pk", "receiver_id", "slot", "label", "area", "receiver__label", "site__name", "transmitter__serial", "removed_at",
     )  # fmt: skip
-    values = list(rows.filter(condition, removed_at=None).values_list(*columns)[:n])
-    if len(values) < n:
-        values += rows.filter(condition, removed_at__isnull=False).order_by("-removed_at").values_list(*columns)[:n]
+    values: list[tuple[Any, ...]] = []
+    for condition in _of_places(user, words):
+        # One pass over both: only where it is cut off is what stands there now asked for by itself.
+        values = list(rows.filter(condition).values_list(*columns)[: 4 * n])
+        if len(values) == 4 * n:
+            values = [*rows.filter(condition, removed_at=None).values_list(*columns)[:n], *values]
+        if values:
+            break
+    values.sort(key=lambda row: (row[-1] is not None, -row[-1].timestamp() if row[-1] else 0.0))
     hits: dict[tuple[Any, ...], Hit] = {}
     for pk, receiver, slot, label, area, where, site, serial, removed_at in values:
         hit = Hit(
