@@ -94,7 +94,8 @@ def test_a_registration_taken_back_at_once_never_stood(receiver: Receiver, offic
     receiver.refresh_from_db()
     assert (back.after["version"], receiver.version) == (3, 3)
     # The slot and the transmitter are free for what was meant.
-    assert register(receiver, office, transmitter=row.transmitter, slot=4, at=SOON).slot == 4
+    assert register(receiver, office, transmitter=row.transmitter, slot=4, at=NOW).slot == 4
+    assert register(receiver, office, at=NOW).slot == 3
 
 
 def test_a_registration_of_an_earlier_day_stays_on_the_days_that_showed_it(receiver: Receiver, office: Any) -> None:
