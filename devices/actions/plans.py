@@ -216,6 +216,8 @@ def carry_out_plan(
 def _do(
     plan: PlannedChange, receiver: Receiver, stands: Registration | None, *, by: User, at: datetime
 ) -> Registration:
+    if receiver.removed_at is not None:
+        raise NotPlannable("This receiver was taken down, so nothing can be done there any more. Drop the plan.")
     wish = wish_of(plan)
     reason = f"as planned: {plan.reason}"[:200]
     if stands is None:

@@ -142,6 +142,15 @@ def remove_receiver(
     return receiver
 
 
+def _note_tested_again(output: Output, stored: Output | None, receiver: Receiver) -> None:
+    """An end effect seen on or after the day of a swap proves the output again, whichever page it is recorded on."""
+    since, seen_on = output.test_again_since, output.end_effect_seen_on
+    if since is None or seen_on is None or stored is None or seen_on == stored.end_effect_seen_on:
+        return
+    if seen_on >= since.astimezone(receiver.site.zone).date():
+        output.test_again_since = None
+
+
 @transaction.atomic
 def save_output(*, output: Output, by: User, at: datetime, reason: str, seen_version: int | None = None) -> Output:
     """Add or change an output.
@@ -157,6 +166,7 @@ def save_output(*, output: Output, by: User, at: datetime, reason: str, seen_ver
     _refuse_future(output.end_effect_seen_on, at, receiver)
     stored = Output.objects.filter(pk=output.pk).first()
     before = facts_of(stored, *OUTPUT_FACTS) if stored else None
+    _note_tested_again(output, stored, receiver)
     output.customer_id = receiver.customer_id
     output.save()
     touch(receiver)

@@ -28,6 +28,11 @@ class ShownPlan:
         return [line for line in self.lines if line.differs]
 
     @property
+    def needs_serial(self) -> bool:
+        """Whether the plan leaves open which unit is registered: the person on site must say it first."""
+        return self.plan.kind == PlannedChange.Kind.REGISTER and not self.plan.wanted.get("serial")
+
+    @property
     def title(self) -> str:
         """What is to be done, in a few words."""
         kind = PlannedChange.Kind

@@ -85,7 +85,7 @@ def test_an_output_is_driven_or_not_driven_any_more(receiver, office) -> None:
 
 def test_one_slot_that_cannot_be_set_keeps_all_as_they_are(receiver, office) -> None:
     Registration.objects.filter(receiver=receiver, slot=2).update(interval_s=7200)
-    with pytest.raises(SomeSlotsRefused, match="1 of 3.*slot 2"):
+    with pytest.raises(SomeSlotsRefused, match=r"1 of 3.*slot 2"):
         change(receiver, office, Wish(window_s=3600))
     assert {one.window_s for one in rows_of(receiver)} == {14400}
     assert ChangeRow.objects.count() == 0

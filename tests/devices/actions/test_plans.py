@@ -21,7 +21,8 @@ from devices.actions.plans import (
     problems_of,
 )
 from devices.actions.plans_wish import NotPlannable, Wish
-from devices.actions.slot_settings import NothingChanged, NotSettable, SlotTaken, settings_of
+from devices.actions.receivers import remove_receiver
+from devices.actions.slot_settings import NothingChanged, NotSettable, OtherCustomer, SlotTaken, settings_of
 from devices.actions.slots import change_slot, remove_transmitter
 from devices.models import PlannedChange, Registration, Transmitter
 from tests.factories import NOW, make_output, make_receiver, make_registration, make_transmitter, make_user
@@ -160,6 +161,24 @@ def test_a_planned_registration_brings_a_new_transmitter_in(row, office, technic
     assert (new.slot, new.transmitter.serial, new.label) == (9, "SK-70001", "Room 9")
 
 
+def test_a_plan_that_leaves_the_unit_open_asks_for_its_serial(row, office, technician) -> None:
+    plan = planned(row, office, Wish("register", settings_of(row)), slot=9)
+    with pytest.raises(NotPlannable, match="serial"):
+        carry_out_plan(plan=plan, by=technician, at=LATER)
+    adapt_plan(
+        plan=plan, wish=Wish("register", settings_of(row), serial="SK-70009"), by=technician, at=LATER, reason="found"
+    )
+    assert carry_out_plan(plan=plan, by=technician, at=LATER)[1].transmitter.serial == "SK-70009"
+
+
+def test_nothing_is_done_at_a_receiver_that_was_taken_down(row, office, technician) -> None:
+    plan = planned(row, office, Wish("register", settings_of(row), serial="SK-70010"), slot=9)
+    remove_transmitter(registration=row, by=office, at=LATER, reason="sold")
+    remove_receiver(receiver=row.receiver, by=office, at=LATER, reason="sold")
+    with pytest.raises(NotPlannable, match="taken down"):
+        carry_out_plan(plan=plan, by=technician, at=EVEN_LATER)
+
+
 def test_a_planned_move_goes_to_the_other_slot(row, office, technician) -> None:
     other = make_receiver(row.site)
     make_output(other, 1)
@@ -188,7 +207,7 @@ def test_a_dropped_plan_stays_on_record_with_why_and_leaves_room_for_another(row
 def test_a_transmitter_of_another_customer_cannot_be_planned_for(row, office) -> None:
     foreign = make_transmitter()
     plan = planned(row, office, Wish("register", settings_of(row), serial=foreign.serial), slot=9)
-    with pytest.raises(NotSettable.__mro__[1], match="another customer"):
+    with pytest.raises(OtherCustomer, match="another customer"):
         carry_out_plan(plan=plan, by=office, at=LATER)
 
 

@@ -11,7 +11,7 @@ from company.undo import ChangedAfter, undo
 from devices.actions.ledger import OutOfOrder, StaleSlotMap
 from devices.actions.plans import carry_out_plan, plan_change
 from devices.actions.plans_wish import Wish
-from devices.actions.receivers import AlreadyRemoved
+from devices.actions.receivers import AlreadyRemoved, save_output
 from devices.actions.slot_settings import NothingChanged, NotSettable, OtherCustomer, settings_of
 from devices.actions.slots import mark_registered, remove_transmitter
 from devices.actions.swaps_receiver import (
@@ -282,6 +282,14 @@ def test_progress_counts_slots_and_outputs(receiver, row, office) -> None:
     output_works_again(output=unit.outputs.get(number=1), seen_by="nurse", seen_on=TODAY, by=office, at=BACK_AT)
     assert progress() == (2, 2, 1, 1, True)
     assert unit.outputs.get(number=1).end_effect_seen_by == "nurse"
+
+
+@pytest.mark.parametrize(("days", "waits"), [(0, False), (-3, True)])
+def test_an_end_effect_recorded_at_the_output_itself_counts_if_it_is_newer(receiver, row, office, days, waits) -> None:
+    output = exchange(receiver, office).outputs.get(number=1)
+    output.end_effect_seen_by, output.end_effect_seen_on = "Bo", TODAY + timedelta(days=days)
+    save_output(output=output, by=office, at=BACK_AT, reason="seen")
+    assert (Output.objects.get(pk=output.pk).test_again_since is not None) is waits
 
 
 def test_a_smaller_receiver_is_refused_with_the_list(receiver, row, office) -> None:
