@@ -232,6 +232,43 @@ def changes(world: World, n: int) -> None:
         )  # fmt: skip
 
 
+def slots_changed(world: World, n: int) -> None:
+    """Slots filled this month, each logged by somebody of their own."""
+    from company.actions import record_change
+
+    taken = world.own_receiver.registrations.count()
+    for slot in range(taken + 1, taken + n + 1):
+        row = factories.make_registration(
+            world.own_receiver, slot, registered_at=factories.NOW - timedelta(days=3),
+            register_again_since=factories.NOW - timedelta(days=1),
+        )  # fmt: skip
+        record_change(
+            by=factories.make_user("office"), at=row.registered_at, verb="register_transmitter", subject=row,
+            customer=world.own, after={"receiver": row.receiver_id, "slot": slot, "version": slot}, reason="because",
+        )  # fmt: skip
+
+
+def stays(world: World, n: int) -> None:
+    """Former registrations of one transmitter in one slot, each with its change, an absence and former cells."""
+    from company.actions import record_change
+
+    row = world.own_registration
+    done = row.receiver.registrations.filter(slot=1).count()
+    for step in range(done, done + n):
+        begun = factories.NOW - timedelta(days=800 + 3 * step)
+        old = factories.make_registration(
+            row.receiver, 1, transmitter=row.transmitter, registered_at=begun, removed_at=begun + timedelta(days=2),
+            removed_why=f"moved {step}",
+        )  # fmt: skip
+        old.away.create(customer=row.customer, site=row.site, from_on=begun.date(), ended_on=(begun + timedelta(days=1)).date(),
+                        reason=f"away {step}", agreed_with="matron")  # fmt: skip
+        factories.make_fitting(row.transmitter, fitted_at=begun, removed_at=begun + timedelta(days=1))
+        record_change(
+            by=factories.make_user("office"), at=begun, verb="change_slot", subject=old, customer=world.own,
+            before={"label": "old"}, after={"label": "new", "receiver": row.receiver_id, "slot": 1}, reason="because",
+        )  # fmt: skip
+
+
 # (address name, what fills it, who looks, what grows)
 PAGES: list[tuple[str, str, str, Callable[[World, int], None]]] = [
     ("sites:site_list", "", "office", sites),
@@ -251,6 +288,15 @@ PAGES: list[tuple[str, str, str, Callable[[World, int], None]]] = [
     ("devices:tech_plan_list", "", "technician", planned_changes),
     ("devices:away_list", "", "office", absences),
     ("devices:receiver_bulk", "own_receiver.pk", "office", slots),
+    ("devices:receiver_changes", "own_receiver.pk", "office", slots_changed),
+    ("devices:receiver_changes_csv", "own_receiver.pk", "office", slots_changed),
+    ("devices:site_changes", "own_site.pk", "office", slots_changed),
+    ("devices:register_again", "own_receiver.pk", "office", slots_changed),
+    ("devices:receiver_log", "own_receiver.pk", "office", slots_changed),
+    ("devices:slot_detail", "own_receiver.pk/1", "office", stays),
+    ("devices:transmitter_detail", "own_registration.transmitter_id", "office", stays),
+    ("devices:transmitter_csv", "own_registration.transmitter_id", "office", stays),
+    ("maintenance:slot_work_panel", "own_receiver.pk/1", "office", entries),
     ("devices:import_list", "", "office", imports),
     ("maintenance:due_list", "", "office", sites),
     ("maintenance:due_panel", "own_site.pk", "office", slots),
@@ -295,8 +341,9 @@ def test_a_list_makes_the_same_queries_with_3_and_with_23_rows(
 ) -> None:
     if path.startswith(("technician.rounds", "own_site.visits")):
         grow(world, 1)
-    url = reverse(name, args=[follow(world, path)] if path else [])
-    assert_same_queries(world.client(who), url, lambda n: grow(world, n))
+    # "own_receiver.pk/1" fills two parameters: a record's key, and a number as it stands.
+    args = [int(part) if part.isdecimal() else follow(world, part) for part in path.split("/")] if path else []
+    assert_same_queries(world.client(who), reverse(name, args=args), lambda n: grow(world, n))
 
 
 def test_a_slot_map_makes_the_same_few_queries_with_1_slot_and_with_64(now: None, world: World) -> None:
