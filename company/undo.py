@@ -116,6 +116,11 @@ def may_undo(change: ChangeRow, user: User) -> bool:
     return not user.is_technician or change.by_id == user.pk
 
 
+def offers_undo(row: Any, user: User) -> bool:
+    """Whether a list offers the button beside a row read `with_fate`; asks the database nothing."""
+    return may_undo(row, user) and row.undone_at is None and not row.has_later
+
+
 def what_came_after(change: ChangeRow) -> list[ChangeRow]:
     """Later rows of the log about the same record, newest first; what was itself taken back does not count."""
     handler = _HANDLERS[change.verb]

@@ -32,6 +32,12 @@ def deed(row: Any) -> str:
 
 
 @register.filter
+def deed_of_verb(verb: str) -> str:
+    """The name of an action as what was done: "change_slot" is "slot changed"."""
+    return change_words.deed_words(verb)
+
+
+@register.filter
 def subject_kind(row: Any) -> str:
     """Kind of record that a change was about."""
     return change_words.kind_words(row.subject_kind)

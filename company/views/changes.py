@@ -90,7 +90,7 @@ def change_list(request: PersonRequest) -> HttpResponse:
     kinds = log.order_by("subject_kind").values_list("subject_kind", flat=True).distinct()
     context = chosen | {
         "page": shown,
-        "rows": [(row, _offers_undo(row, request.user)) for row in shown],
+        "rows": [(row, undoing.offers_undo(row, request.user)) for row in shown],
         "wrong": wrong,
         "people": User.objects.visible_to(request.user).exclude(audience="portal").order_by("name", "pk"),
         "kinds": sorted(((kind, kind_words(kind)) for kind in kinds), key=lambda one: one[1]),
@@ -99,10 +99,6 @@ def change_list(request: PersonRequest) -> HttpResponse:
         "section": "firm",
     }
     return page(request, "company/changes/list.html", context, part="rows", status=422 if wrong else 200)
-
-
-def _offers_undo(row: Any, user: User) -> bool:
-    return undoing.may_undo(row, user) and row.undone_at is None and not row.has_later
 
 
 def _way_back(request: PersonRequest) -> str:

@@ -16,8 +16,10 @@ from django.views.decorators.http import require_safe
 from company.access import PersonRequest, audience
 from company.change_words import deed_words, lines_of
 from company.htmx import page
+from company.lists import page_of
 from company.models import ChangeRow
 from company.spreadsheets import csv_bytes
+from company.undo import offers_undo
 from devices.models import Fitting, Receiver, Registration
 from devices.querysets import end_of_day
 from devices.rules.slot_diff import DIFF_COLUMNS, Moved, SlotChange, diff_slot_maps, moves, tally
@@ -258,3 +260,25 @@ def site_changes_csv(request: PersonRequest, site_pk: int) -> HttpResponse:
     site, receivers = _site_and_receivers(request, site_pk)
     span = span_of(request, _today(site))
     return _file(changes_of(request, receivers, span), site.name, span)
+
+
+@audience("office")
+@require_safe
+def receiver_log(request: PersonRequest, pk: int) -> HttpResponse:
+    """Everything that was changed on a receiver, newest first; the last change of each record can be taken back."""
+    receiver = receiver_for(request, pk)
+    changes = (
+        ChangeRow.objects.visible_to(request.user)
+        .filter(customer_id=receiver.customer_id, after__receiver=receiver.pk)
+        .select_related("by", "undoes")
+        .with_fate()
+        .order_by("-pk")
+    )
+    shown = page_of(changes, request)
+    context = frame(request) | {
+        "receiver": receiver,
+        "site": receiver.site,
+        "page": shown,
+        "rows": [(row, offers_undo(row, request.user)) for row in shown],
+    }
+    return page(request, "devices/receivers/log.html", context)

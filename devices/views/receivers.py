@@ -16,7 +16,6 @@ from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
 from company.lists import ordered, page_of
-from company.models import ChangeRow
 from devices.actions import receivers as actions
 from devices.actions.ledger import StaleSlotMap
 from devices.forms import OutputForm, ReasonForm, ReceiverForm
@@ -25,6 +24,7 @@ from devices.models.receivers import Evidence
 from devices.querysets import end_of_day
 from devices.rules.slot_map import SlotRow
 from devices.rules.supervision import StandingFault, evidence_sentence
+from devices.views.undo_offer import said_with_undo
 from sites.models import Site
 
 FORM = "devices/slots/form.html"
@@ -172,7 +172,7 @@ def receiver_edit(request: PersonRequest, pk: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"{receiver} is saved.")
+    said_with_undo(request, f"{receiver} is saved.", receiver)
     return redirect(receiver)
 
 
@@ -195,7 +195,7 @@ def receiver_remove(request: PersonRequest, pk: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"{receiver} is taken down.")
+    said_with_undo(request, f"{receiver} is taken down.", receiver)
     return redirect(receiver)
 
 
@@ -233,20 +233,5 @@ def _output_page(request: PersonRequest, receiver: Receiver, output: Output, tit
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"Output {saved.number} is saved.")
+    said_with_undo(request, f"Output {saved.number} is saved.", saved)
     return redirect(here(request, "slot_map", receiver.pk))
-
-
-@audience("office")
-@require_safe
-def receiver_log(request: PersonRequest, pk: int) -> HttpResponse:
-    """Everything that was changed on a receiver, newest first."""
-    receiver = receiver_for(request, pk)
-    changes = (
-        ChangeRow.objects.visible_to(request.user)
-        .filter(customer_id=receiver.customer_id, after__receiver=receiver.pk)
-        .select_related("by")
-        .order_by("-at", "-pk")
-    )
-    context = frame(request) | {"receiver": receiver, "site": receiver.site, "page": page_of(changes, request)}
-    return page(request, "devices/receivers/log.html", context)
