@@ -7,10 +7,15 @@ from typing import Any
 from django.conf import settings
 from django.http import HttpRequest
 from django.utils.functional import SimpleLazyObject
+from django.utils.translation import get_language
 
 
 def firm(request: HttpRequest) -> dict[str, Any]:
-    """`firm` (read only when a template asks) and `is_demo`."""
+    """`firm` (read only when a template asks), `is_demo`, and the language that the page is written in."""
     from company.actions import ensure_firm
 
-    return {"firm": SimpleLazyObject(ensure_firm), "is_demo": settings.DEMO}
+    return {
+        "firm": request.firm if hasattr(request, "firm") else SimpleLazyObject(ensure_firm),
+        "is_demo": settings.DEMO,
+        "LANGUAGE_CODE": (get_language() or "en").split("-")[0],
+    }

@@ -71,6 +71,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "company.manner.HouseManner",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -97,7 +98,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "company.context.firm",
             ],
-            "builtins": ["template_partials.templatetags.partials"],
+            "builtins": ["template_partials.templatetags.partials", "django.templatetags.i18n"],
         },
     },
 ]
@@ -170,6 +171,9 @@ REQUIRE_SECOND_FACTOR = env.flag("REQUIRE_SECOND_FACTOR", default=not (DEBUG or 
 """Staff must have a second factor. Can be switched off only with DEBUG or DEMO (company.checks)."""
 
 LANGUAGE_CODE = "en-gb"
+LANGUAGES = [("en", "English")]
+"""Add a language here once its words stand in company/locale (DEVELOPERS.md says how); firm and customers can then choose it."""
+LOCALE_PATHS = [BASE_DIR / "company" / "locale"]
 TIME_ZONE = env.text("TIME_ZONE", "Europe/London")
 USE_I18N = True
 USE_TZ = True

@@ -16,9 +16,13 @@ from urllib.parse import urlsplit
 from django.conf import settings
 from django.template.loader import render_to_string
 
-from company.models import Firm
+from company.days import DAY_MONTH, day_usual
+from company.days import day_brief as _brief
+from company.days import day_full as _full
+from company.manner import DEFAULT_LANGUAGE, Manner, language_of, manner, spoken, written_as
+from company.models import Customer, Firm
 from company.pdf import PdfFile, render_with_pages
-from devices.rules.words import UNKNOWN, day_words
+from devices.rules.words import UNKNOWN
 
 CAUTION = (
     "This record helps you keep the system; it does not certify it. Local codes, the maker's instructions and licensed "
@@ -82,6 +86,13 @@ def make(report: Report, data: Mapping[str, Any], *, issued_at: datetime) -> Pri
     company.pdf.PdfFailed
         If the engine cannot make it.
     """
+    content = data["content"]
+    style = Manner(date_style=content["firm"].get("date_style", DAY_MONTH))
+    with written_as(style), spoken(content.get("language", "")):
+        return _print(report, data, issued_at)
+
+
+def _print(report: Report, data: Mapping[str, Any], issued_at: datetime) -> Printed:
     content, paper = data["content"], data["paper"]
     name = report.title(content)
     title = f"{name}, {paper['number']} revision {paper['revision']}"
@@ -98,6 +109,7 @@ def make(report: Report, data: Mapping[str, Any], *, issued_at: datetime) -> Pri
             "paper_size": "Letter" if content["paper_size"] == "letter" else "A4",
             "made_at": issued_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
             "caution": CAUTION,
+            "language": language_of(content.get("language", "")),
         },
     )
     body, n_pages = render_with_pages(
@@ -121,28 +133,35 @@ def paper_facts(
 
 
 def firm_facts(firm: Firm) -> dict[str, str]:
-    """Letterhead; picture and line at the foot only where there are some, so that older papers still compare equal."""
+    """Letterhead; what is not as it always was only where it is so, so that older papers still compare equal."""
     facts = {"name": firm.name, "address": firm.address, "phone": firm.phone, "email": firm.email}
     if firm.paper_note:
         facts["note"] = firm.paper_note
     if firm.logo:
         facts["logo"] = f"data:{firm.logo_media_type};base64,{b64encode(bytes(firm.logo)).decode('ascii')}"
+    if firm.date_style != DAY_MONTH:
+        facts["date_style"] = firm.date_style
     return facts
 
 
+def language_facts(customer: Customer) -> dict[str, str]:
+    """Language of a customer's papers, only where it is not English, so that older papers still compare equal."""
+    return {} if customer.language == DEFAULT_LANGUAGE else {"language": customer.language}
+
+
 def day_text(iso: str | None) -> str:
-    """Say an ISO day as "14 March 2026", or that it is not known."""
-    return day_words(date.fromisoformat(iso)) if iso else UNKNOWN
+    """Say an ISO day as "14 March 2026" in the paper's style, or that it is not known."""
+    return _full(date.fromisoformat(iso), manner().date_style) if iso else UNKNOWN
 
 
 def day_short(iso: str | None) -> str:
-    """Say an ISO day as "14 Mar 2026", or that it is not known."""
-    return f"{(day := date.fromisoformat(iso)).day} {day:%b %Y}" if iso else UNKNOWN
+    """Say an ISO day as "14 Mar 2026" in the paper's style, or that it is not known."""
+    return day_usual(date.fromisoformat(iso), manner().date_style) if iso else UNKNOWN
 
 
 def day_brief(iso: str | None) -> str:
-    """Say an ISO day as "14 Mar 26", for narrow places."""
-    return f"{(day := date.fromisoformat(iso)).day} {day:%b %y}" if iso else UNKNOWN
+    """Say an ISO day as "14 Mar 26" in the paper's style, for narrow places."""
+    return _brief(date.fromisoformat(iso), manner().date_style) if iso else UNKNOWN
 
 
 def code_link(code: str) -> str:

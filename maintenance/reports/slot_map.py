@@ -11,7 +11,16 @@ from devices.models import Receiver, Registration
 from devices.querysets import end_of_day
 from devices.rules.slot_map import OutputFacts, SlotRow, fill_slots, sum_up_outputs
 from devices.rules.words import DUTY_WORDS, UNKNOWN, count_words, list_words, window_words
-from maintenance.reports.base import Content, Report, code_link, day_brief, day_short, day_text, firm_facts
+from maintenance.reports.base import (
+    Content,
+    Report,
+    code_link,
+    day_brief,
+    day_short,
+    day_text,
+    firm_facts,
+    language_facts,
+)
 
 ROOMY_SLOTS = 24
 """Up to this many slots two wide columns fit on a page; more stand in four narrow ones."""
@@ -41,6 +50,7 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
     return {
         "firm": firm_facts(ensure_firm()),
         "paper_size": receiver.customer.paper,
+        **language_facts(receiver.customer),
         "customer": receiver.customer.name,
         "site": {"name": receiver.site.name, "code": receiver.site.code, "address": place_words(receiver)},
         "receiver": {
@@ -193,7 +203,7 @@ def changed_slots(old: Content, new: Content) -> str:
     parts = [f"{'slot' if len(differ) == 1 else 'slots'} {list_words(differ)}"] if differ else []
     if old.get("outputs") != new["outputs"]:
         parts.append("outputs")
-    keys = ("receiver", "site", "customer", "firm", "paper_size", "link")
+    keys = ("receiver", "site", "customer", "firm", "paper_size", "link", "language")
     if any(old.get(key) != new.get(key) for key in keys):
         parts.append("head of the page")
     words = list_words(parts) or "nothing"

@@ -13,7 +13,7 @@ from devices.models import Fault, Fitting, Output, Receiver, Registration
 from devices.models.batteries import WhyOut
 from devices.rules.words import behaviour_words
 from maintenance.models import Entry, Visit
-from maintenance.reports.base import Content, firm_facts
+from maintenance.reports.base import Content, firm_facts, language_facts
 from maintenance.reports.left_due import left_facts
 from maintenance.rules.visits import WORK
 from sites.models import MonitoringCentre
@@ -48,6 +48,7 @@ def gather(visit: Visit) -> Content:
     return {
         "firm": firm_facts(ensure_firm()),
         "paper_size": visit.customer.paper,
+        **language_facts(visit.customer),
         "customer": visit.customer.name,
         "contract": contract_facts(visit),
         "site": site_facts(visit),

@@ -11,7 +11,8 @@ from django.template import Context, Template
 from django.test import RequestFactory
 
 from company import palette
-from company.templatetags import house
+from company.templatetags import days, house
+from company.templatetags import words as said
 
 
 @pytest.mark.parametrize(
@@ -22,7 +23,7 @@ from company.templatetags import house
     ],
 )  # fmt: skip
 def test_a_window_is_said_as_people_say_it(seconds, words):
-    assert house.window_words(seconds) == words
+    assert said.window_words(seconds) == words
 
 
 @pytest.mark.parametrize(
@@ -38,27 +39,27 @@ def test_a_window_is_said_as_people_say_it(seconds, words):
     ],
 )
 def test_a_behaviour_is_said_in_words(behaviour, seconds, words):
-    assert house.behaviour_words(behaviour, seconds) == words
+    assert said.behaviour_words(behaviour, seconds) == words
 
 
 def test_dates_are_short_and_times_are_those_of_the_site():
     at = datetime(2027, 3, 23, 23, 30, tzinfo=UTC)
-    assert house.day(date(2027, 3, 23)) == "23 Mar 2027"
-    assert house.day_short(date(2027, 3, 23)) == "Tue 23 Mar"
-    assert house.daytime(at, "Europe/Berlin") == "24 Mar 2027, 00:30"
-    assert house.daytime(at, "America/New_York") == "23 Mar 2027, 19:30"
-    assert house.day(at) == "23 Mar 2027"  # the test run's zone is London, an hour behind Berlin
-    assert house.day(None) == house.daytime(None) == house.day_short(None) == ""
+    assert days.day(date(2027, 3, 23)) == "23 Mar 2027"
+    assert days.day_short(date(2027, 3, 23)) == "Tue 23 Mar"
+    assert days.daytime(at, "Europe/Berlin") == "24 Mar 2027, 00:30"
+    assert days.daytime(at, "America/New_York") == "23 Mar 2027, 19:30"
+    assert days.day(at) == "23 Mar 2027"  # the test run's zone is London, an hour behind Berlin
+    assert days.day(None) == days.daytime(None) == days.day_short(None) == ""
 
 
 @pytest.mark.parametrize(("days", "words"), [(30, "30 days"), (1461, "4 years"), (2000, "5.5 years"), (0, "unknown")])
 def test_a_long_time_is_said_in_years(days, words):
-    assert house.years(days) == words
+    assert said.years(days) == words
 
 
 @pytest.mark.parametrize(("share", "words"), [(0.01, "1 %"), (0.015, "1.5 %"), (0.0005, "0.05 %"), (None, "unknown")])
 def test_a_share_is_said_with_no_more_digits_than_it_needs(share, words):
-    assert house.percent(share) == words
+    assert said.percent(share) == words
 
 
 def test_red_is_for_a_late_life_safety_duty_only():
@@ -195,7 +196,7 @@ def test_only_the_office_has_a_second_row(audience):
 
 def test_a_change_is_said_with_what_it_was_and_what_it_is():
     row = type("Row", (), {"before": {"name": "A", "is_active": True}, "after": {"name": "A", "is_active": False}})()
-    assert house.change_lines(row) == [("is active", "yes", "no")]
+    assert said.change_lines(row) == [("is active", "yes", "no")]
 
 
 @pytest.mark.parametrize(
@@ -207,4 +208,4 @@ def test_a_change_is_said_with_what_it_was_and_what_it_is():
     ],
 )
 def test_no_word_is_said_twice_between_the_action_and_what_it_was_done_to(verb, subject, words):
-    assert house.change_subject(SimpleNamespace(verb=verb, subject_text=subject)) == words
+    assert said.change_subject(SimpleNamespace(verb=verb, subject_text=subject)) == words

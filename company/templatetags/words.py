@@ -1,0 +1,119 @@
+"""Filters that say settings and numbers in words. `{% load house %}` brings them along."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import template
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+register = template.Library()
+
+BEHAVIOUR_WORDS = {
+    "follower": "follows the contact",
+    "momentary": "on for a set time",
+    "toggle": "changes over each time",
+    "latching": "stays on until cleared",
+    "unknown": "behaviour unknown",
+}
+DUTY_WORDS = {
+    "life_safety": "life safety",
+    "security": "security",
+    "convenience": "convenience",
+    "unknown": "duty unknown",
+}
+
+
+@register.filter
+def window_words(seconds: int | None) -> str:
+    """Say a length of time as people say a supervision window: 14400 is "4 h", 3600 "60 min", 200 "200 s".
+
+    None is "unknown"; 0 is "not supervised".
+    """
+    if seconds is None or seconds == "":
+        return "unknown"
+    whole = int(seconds)
+    if whole == 0:
+        return "not supervised"
+    if whole >= 7200 and whole % 3600 == 0:
+        return f"{whole // 3600} h"
+    if whole >= 120 and whole % 60 == 0:
+        return f"{whole // 60} min"
+    return f"{whole} s"
+
+
+@register.filter
+def behaviour_words(behaviour: str, seconds: float | None = None) -> str:
+    """Say an output's behaviour; the seconds belong to a momentary one."""
+    if behaviour == "momentary" and seconds:
+        return f"on for {seconds:g} s"
+    return BEHAVIOUR_WORDS.get(behaviour, BEHAVIOUR_WORDS["unknown"])
+
+
+@register.filter
+def percent(share: float | None) -> str:
+    """A share as a percentage with no more digits than it needs: 0.015 is "1.5 %"."""
+    return "unknown" if share is None or share == "" else f"{100 * share:.3g} %"
+
+
+@register.filter
+def years(days: int | None) -> str:
+    """Days as years, whole or with one digit, or as days when under a year."""
+    if not days:
+        return "unknown"
+    if days < 365:
+        return f"{days} days"
+    return f"{days / 365.25:.1f}".removesuffix(".0") + " years"
+
+
+@register.filter
+def duty_words(duty: str) -> str:
+    """Say a duty class."""
+    return DUTY_WORDS.get(duty, DUTY_WORDS["unknown"])
+
+
+@register.filter
+def duty_tag(duty: str) -> SafeString:
+    """The duty class as a small word with its class, life safety in bold."""
+    return format_html(
+        '<span class="duty duty--{}">{}</span>', str(duty).replace("_", "-") or "unknown", duty_words(duty)
+    )
+
+
+@register.filter
+def known(value: Any) -> Any:
+    """Show the value, or the word "unknown": a gap in the records is said, never left blank."""
+    if value is None or value == "":
+        return mark_safe('<span class="unknown">unknown</span>')
+    return value
+
+
+@register.filter
+def verb_words(verb: str) -> str:
+    """The name of an action as words: `fit_battery` is "fit battery"."""
+    return verb.replace("_", " ")
+
+
+@register.filter
+def change_subject(row: Any) -> str:
+    """What a change row was about, without the word its verb ends in: "change slot", "slot 1: Room 1" gives "1: Room 1"."""
+    last = verb_words(row.verb).rpartition(" ")[2]
+    return str(row.subject_text).removeprefix(f"{last} ")
+
+
+@register.filter
+def change_lines(row: Any) -> list[tuple[str, str, str]]:
+    """What a change row changed: name, before, after; only what differs, and nothing for a new record."""
+    before, after = row.before or {}, row.after or {}
+    if not before or not after:
+        return []
+
+    def say(value: Any) -> str:
+        return "nothing" if value in (None, "") else "yes" if value is True else "no" if value is False else str(value)
+
+    return [
+        (name.replace("_", " "), say(before.get(name)), say(after[name]))
+        for name in after
+        if after[name] != before.get(name)
+    ]
