@@ -23,6 +23,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from unittest import mock
 
 ROUNDS = 3
 SAMPLE = 300
@@ -198,8 +199,10 @@ def night(day: datetime, now: datetime) -> tuple[float, dict[str, Any]]:
     from maintenance.actions import due
 
     begun = time.perf_counter()
-    run = due.start_nightly(day=day.date(), at=now)
-    jobs.run_ready()
+    # What follows the dates has a benchmark of its own: tests/benchmarks/findings.py.
+    with mock.patch.object(due.findings, "ask_for_night"):
+        run = due.start_nightly(day=day.date(), at=now)
+        jobs.run_ready()
     spent = time.perf_counter() - begun
     run.refresh_from_db()
     assert run.state == "closed", list(Job.objects.exclude(error="").values_list("error", flat=True))

@@ -10,7 +10,11 @@ import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils.html import escape
 
+from company.actions import ensure_policies
+from devices.models import Fault
+from maintenance.actions.findings import refresh_findings
 from maintenance.models import FindingRecord
 from maintenance.rules.findings import ALL_KINDS
 from tests import factories
@@ -265,3 +269,21 @@ def test_the_list_asks_as_often_for_3_as_for_40_findings(world: World, query: st
     few = asked()
     grow(40)
     assert asked() == few <= 12
+
+
+def test_the_slot_map_and_the_list_say_the_same(world: World) -> None:
+    ensure_policies()
+    receiver = world.own_receiver
+    factories.make_output(receiver, 2, kind="fault", drives="not wired")
+    factories.make_registration(receiver, 2, window_s=3600, register_again_since=NOW, duty="security")
+    factories.make_registration(receiver, 3, is_portable=True)
+    Fault.objects.create(
+        customer=receiver.customer, site=receiver.site, receiver=receiver, registration=world.own_registration,
+        transmitter=world.own_registration.transmitter, kind="missing", raised_at=NOW - timedelta(days=2),
+    )  # fmt: skip
+    refresh_findings(receivers=[receiver.pk], at=NOW)
+    rows = list(FindingRecord.objects.open().filter(receiver=receiver))
+    page = world.client("office").get(reverse("devices:slot_map", args=[receiver.pk])).content.decode()
+    assert len(rows) > 7
+    assert f"{len(rows)} findings" in page
+    assert [row.what for row in rows if escape(row.what) not in page] == []
