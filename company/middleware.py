@@ -15,6 +15,7 @@ from django.urls import reverse
 from django.utils.cache import patch_vary_headers
 
 from company.access import may_call
+from company.listeners import FACTOR_SEEN
 
 GetResponse = Callable[[HttpRequest], HttpResponse]
 
@@ -63,7 +64,9 @@ class HtmxAnswers:
         if response.status_code < 300 and not response.streaming and "HX-Redirect" not in response.headers:
             pending = list(messages.get_messages(request))
             if pending:
-                response.content += render_to_string("parts/_toasts_oob.html", {"messages": pending}, request=request).encode()
+                response.content += render_to_string(
+                    "parts/_toasts_oob.html", {"messages": pending}, request=request
+                ).encode()
         return response
 
     def _whole_page(self, request: HttpRequest, location: str) -> HttpResponse:
@@ -129,12 +132,12 @@ class SecondFactor:
             return None
         if (is_foreign(view) and not request.path.startswith("/admin/")) or "public" in getattr(view, "audience", ()):
             return None
-        if request.session.get("second_factor_seen"):
+        if request.session.get(FACTOR_SEEN):
             return None
         from allauth.mfa.utils import is_mfa_enabled
 
         if is_mfa_enabled(user):
-            request.session["second_factor_seen"] = True
+            request.session[FACTOR_SEEN] = True
             return None
         messages.info(request, "Set up a second factor first: people's safety hangs on these records.")
         return redirect("mfa_index")

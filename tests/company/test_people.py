@@ -304,3 +304,23 @@ def test_several_days_off_are_noted_at_once_and_shown_as_one_span(world):
 def test_days_off_that_make_no_sense_are_refused(world, data):
     assert world.client("manager").post(url("days_off_add", world.technician.pk), data).status_code == 422
     assert not TechnicianDayOff.objects.exists()
+
+
+def test_staff_who_take_their_second_factor_away_are_asked_for_a_new_one_at_once(world, settings):
+    from allauth.mfa.signals import authenticator_removed
+    from django.test import RequestFactory
+
+    settings.REQUIRE_SECOND_FACTOR = True
+    factor = Authenticator.objects.create(user=world.office, type="totp", data={})
+    client, elsewhere = world.client("office"), world.client("office")
+    assert is_in(client)
+    assert is_in(elsewhere)
+    request = RequestFactory().post("/")
+    request.session, request.user = client.session, world.office
+    factor.delete()
+    authenticator_removed.send(sender=Authenticator, request=request, user=world.office, authenticator=factor)
+    request.session.save()
+    answer = client.get("/people/")
+    assert answer.status_code == 302
+    assert answer.url == reverse("mfa_index")
+    assert elsewhere.get("/people/").url.startswith(reverse("account_login"))
