@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from django import forms
 from django.utils import timezone
 
+from company.local_time import NoSuchTime, local_moment
 from devices.models import Receiver
 from devices.rules.slot_map import FIRST_YEAR
 
@@ -15,10 +16,19 @@ CLOCK_GRACE = timedelta(minutes=2)
 """A browser's clock may run ahead of ours by this much."""
 
 
+class WallTimeField(forms.DateTimeField):
+    """A day and time as typed, without a zone: which clock it was read off is known to the form alone."""
+
+    def to_python(self, value: Any) -> datetime | None:
+        with timezone.override(UTC):
+            typed = super().to_python(value)
+        return typed.astimezone(UTC).replace(tzinfo=None) if typed else None
+
+
 class LedgerForm(forms.Form):
     """What every change of the ledger asks: when, why, and on which version of the slot map it was made."""
 
-    at = forms.DateTimeField(
+    at = WallTimeField(
         label="When",
         required=False,
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
@@ -36,12 +46,15 @@ class LedgerForm(forms.Form):
 
     def clean_at(self) -> datetime:
         """Take the typed time as the site's, and now where none was typed."""
-        typed: datetime | None = self.cleaned_data["at"]
+        wall: datetime | None = self.cleaned_data["at"]
         now = timezone.now()
-        if typed is None:
+        if wall is None:
             return now
-        if self.receiver is not None:
-            typed = typed.replace(tzinfo=self.receiver.site.zone)
+        zone = timezone.get_current_timezone() if self.receiver is None else self.receiver.site.zone
+        try:
+            typed = local_moment(wall, zone)
+        except NoSuchTime as error:
+            raise forms.ValidationError(str(error)) from error
         if typed > now + CLOCK_GRACE:
             raise forms.ValidationError("This time has not come yet.")
         if typed.year < FIRST_YEAR:

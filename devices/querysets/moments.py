@@ -14,7 +14,9 @@ def from_to(begins: str, ends: str, at: datetime) -> Q:
 
 def end_of_day(day: date, zone: tzinfo) -> datetime:
     """Last moment of a day in a site's time zone: what "as of that day" means everywhere."""
-    return datetime.combine(day + timedelta(days=1), time.min, tzinfo=zone) - timedelta(microseconds=1)
+    # In UTC: where clocks go back at midnight, the last hour of the day comes twice and the wall alone would lose one.
+    midnight = datetime.combine(day + timedelta(days=1), time.min, tzinfo=zone).astimezone(UTC)
+    return (midnight - timedelta(microseconds=1)).astimezone(zone)
 
 
 def heard_moment(day: date | None, seconds: int | None) -> datetime | None:
