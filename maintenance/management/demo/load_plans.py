@@ -59,11 +59,17 @@ def _usable(site: Site) -> list[Registration]:
     return []
 
 
-def _slower(row: Registration) -> Settings | None:
-    """The same slot with the next longer supervision window."""
-    kind = row.receiver.type
-    longer = sorted(s for s in (kind.windows_s if kind else []) if s > (row.window_s or 0))
-    return replace(settings_of(row), window_s=longer[0]) if longer else None
+def _window(row: Registration) -> tuple[Settings, str]:
+    """The same slot with another supervision window, and why: shorter where a life hangs on it, else longer."""
+    windows, now = sorted(row.receiver.type.windows_s if row.receiver.type else []), row.window_s or 0
+    shorter = [s for s in windows if 2 * (row.interval_s or now) <= s < now]
+    if row.duty == "life_safety" and shorter:
+        return replace(settings_of(row), window_s=shorter[-1]), "Silence shall show sooner, agreed with the site"
+    longer = [s for s in windows if s > now]
+    if row.duty != "life_safety" and longer:
+        return replace(settings_of(row), window_s=longer[0]), "Weak radio path: fewer false calls, agreed with the site"
+    words = replace(settings_of(row), note="Cover is screwed on from behind")
+    return words, "Note for whoever comes next, asked for by the technician"
 
 
 def _plan(row: Registration, wish: Wish, by: User, when: datetime, reason: str, slot: int | None = None) -> Any:
@@ -76,23 +82,18 @@ def _free(receiver: Receiver) -> int | None:
 
 
 def _wait(rows: Sequence[Registration], office: User, when: datetime, number: int) -> None:
-    """What waits: a longer window, and on the first site also a new resident and a removal."""
-    slower = _slower(rows[0])
-    if slower is not None:
-        _plan(
-            rows[0],
-            Wish("change", slower),
-            office,
-            when,
-            "Weak radio path: fewer false calls at night, agreed with the site",
-        )
+    """What waits: another window, and on the first site also a new room and a removal."""
+    settings, why = _window(rows[0])
+    _plan(rows[0], Wish("change", settings), office, when, why)
     free = _free(rows[1].receiver)
     if number == 0 and free is not None:
-        settings = replace(settings_of(rows[1]), label="New resident, pendant", note="")
+        settings = replace(settings_of(rows[1]), label="New room", note="")
         wish = Wish(
             "register", settings, serial=NEW_SERIAL, type=rows[1].transmitter.type if rows[1].transmitter else None
         )
-        _plan(rows[1], wish, office, when + timedelta(minutes=1), "New resident moves in on the first", free)
+        _plan(
+            rows[1], wish, office, when + timedelta(minutes=1), "The new room is ready on the first of the month", free
+        )
     if number < 2:
         _plan(
             rows[2],
@@ -104,14 +105,11 @@ def _wait(rows: Sequence[Registration], office: User, when: datetime, number: in
 
 
 def _over(rows: Sequence[Registration], office: User, technician: User, when: datetime) -> None:
-    slower = _slower(rows[0])
-    if slower is not None:
-        plan = _plan(
-            rows[0], Wish("change", slower), office, when - timedelta(days=9), "Asked for by the manager of the house"
-        )
-        carry_out_plan(plan=plan, by=technician, at=when - timedelta(days=1))
-    plan = _plan(rows[1], Wish("remove"), office, when - timedelta(days=9), "Resident was to move out")
-    drop_plan(plan=plan, by=office, at=when - timedelta(days=3), reason="She stays after all")
+    settings, why = _window(rows[0])
+    plan = _plan(rows[0], Wish("change", settings), office, when - timedelta(days=9), why)
+    carry_out_plan(plan=plan, by=technician, at=when - timedelta(days=1))
+    plan = _plan(rows[1], Wish("remove"), office, when - timedelta(days=9), "The room was to be given up")
+    drop_plan(plan=plan, by=office, at=when - timedelta(days=3), reason="It is kept after all")
 
 
 def _swap(row: Registration, technician: User, when: datetime) -> None:
@@ -129,14 +127,14 @@ def _late(rows: Sequence[Registration], office: User, today: date) -> None:
     """One is late although the day was put off once; another is away for longer."""
     first = start_away(
         registration=rows[0], from_on=today - timedelta(days=20), agreed_until_on=today - timedelta(days=8),
-        agreed_with="the ward manager", interim="staff look in every two hours", by=office,
-        at=at(today - timedelta(days=20), 8, 30), reason="in hospital",
+        agreed_with="the caretaker", interim="the caretaker looks in every two hours", by=office,
+        at=at(today - timedelta(days=20), 8, 30), reason="the room is being painted",
     )  # fmt: skip
     extend_away(
         away=first, agreed_until_on=today - timedelta(days=3), seen_until=first.agreed_until_on, by=office,
-        at=at(today - timedelta(days=8), 9, 10), reason="stays a few days longer",
+        at=at(today - timedelta(days=8), 9, 10), reason="the painters need a few days longer",
     )  # fmt: skip
     start_away(
         registration=rows[1], from_on=today - timedelta(days=4), agreed_until_on=today + timedelta(days=17),
-        agreed_with="the family", interim="", by=office, at=at(today - timedelta(days=4), 15, 45), reason="on holiday",
+        agreed_with="the house manager", interim="", by=office, at=at(today - timedelta(days=4), 15, 45), reason="the room is closed for works",
     )  # fmt: skip
