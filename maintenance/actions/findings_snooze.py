@@ -9,14 +9,15 @@ from uuid import UUID
 
 from django.db import transaction
 
+from company.access import OFFICE
 from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import ChangeRow, User
+from company.undo import Undone, undoes
 from maintenance.models import FindingRecord
 from maintenance.rules.findings import SNOOZE_DAYS_GRAVE, longest_snooze_days
 
 SNOOZE_FACTS = ("snoozed_until", "snooze_reason")
-VERBS = ("snooze_finding", "wake_finding")
 
 
 class NotSnoozed(Refused):
@@ -79,28 +80,17 @@ def wake_findings(*, pks: Sequence[int], by: User, at: datetime) -> UUID:
     return deed
 
 
-@transaction.atomic
-def undo_snoozing(*, deed: UUID, by: User, at: datetime) -> int:
-    """Take a snooze or a waking back where nothing touched the finding since; gives the number of findings.
-
-    Refused (NotSnoozed) if there is nothing to take back.
-    """
-    done = ChangeRow.objects.filter(batch=deed, verb__in=VERBS, undone_by=None).order_by("pk")
-    changes = {row.subject_id: row for row in done.select_for_update(of=("self",))}
-    n = 0
-    for row in FindingRecord.objects.filter(pk__in=changes).select_for_update(of=("self",)).order_by("pk"):
-        change = changes[row.pk]
-        if facts_of(row, *SNOOZE_FACTS) != change.after:
-            continue
-        was = change.before or {}
-        row.snoozed_until = date.fromisoformat(was["snoozed_until"]) if was.get("snoozed_until") else None
-        row.snooze_reason = was.get("snooze_reason") or ""
-        row.save(update_fields=["snoozed_until", "snooze_reason"])
-        record_change(
-            by=by, at=at, verb="undo_snoozing", subject=row, customer_id=row.customer_id, before=change.after,
-            after=change.before, undoes=change,
-        )  # fmt: skip
-        n += 1
-    if not n:
-        raise NotSnoozed("There is nothing left to take back: these findings were changed or taken back already.")
-    return n
+@undoes("snooze_finding", "wake_finding", audiences=(OFFICE,))
+def undo_snoozing(change: ChangeRow, *, by: User, at: datetime) -> Undone:
+    """Put back how long a finding rested and why. Refused (NotSnoozed): it has gone, or woke by itself since."""
+    row = FindingRecord.objects.select_for_update(of=("self",)).filter(pk=change.subject_id, gone_at=None).first()
+    if row is None:
+        raise NotSnoozed("This finding is no longer found, so there is nothing to take back.")
+    now = facts_of(row, *SNOOZE_FACTS)
+    if now != change.after:
+        raise NotSnoozed("This finding got worse and came back by itself since. Snooze it again if it can still wait.")
+    was = change.before or {}
+    row.snoozed_until = date.fromisoformat(was["snoozed_until"]) if was.get("snoozed_until") else None
+    row.snooze_reason = was.get("snooze_reason") or ""
+    row.save(update_fields=["snoozed_until", "snooze_reason"])
+    return Undone(before=now, after=facts_of(row, *SNOOZE_FACTS))

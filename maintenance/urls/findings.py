@@ -11,5 +11,4 @@ urlpatterns = [
     path("findings/site/<int:site_pk>/", findings.finding_panel, name="finding_panel"),
     path("findings/snooze/", findings.finding_snooze, name="finding_snooze"),
     path("findings/wake/", findings.finding_wake, name="finding_wake"),
-    path("findings/undo/<uuid:uuid>/", findings.finding_undo, name="finding_undo"),
 ]

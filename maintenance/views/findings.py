@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Any
 from urllib.parse import urlencode
-from uuid import UUID
 
 from django.contrib import messages
 from django.http import HttpResponse
@@ -26,7 +25,7 @@ from company.models.firm import Duty
 from company.spreadsheets import csv_bytes
 from devices.models import Receiver
 from devices.rules.words import day_words
-from maintenance.actions.findings_snooze import snooze_findings, undo_snoozing, wake_findings
+from maintenance.actions.findings_snooze import snooze_findings, wake_findings
 from maintenance.forms.findings import SnoozeForm, read_pks
 from maintenance.models import FindingRecord
 from maintenance.querysets.findings import GONE_DAYS, FindingChoice
@@ -238,7 +237,7 @@ def finding_snooze(request: PersonRequest) -> HttpResponse:
         return refused(request, template, context | {"refused": str(why)})
     what = "1 finding rests" if len(rows) == 1 else f"{len(rows)} findings rest"
     text = f"{what} until {day_words(until, today=today)}."
-    toasts.said(request, text, undo_url=reverse("maintenance:finding_undo", args=[deed]))
+    toasts.said(request, text, undo_url=reverse("company:change_undo_batch", args=[deed]))
     return redirect(back)
 
 
@@ -253,20 +252,7 @@ def finding_wake(request: PersonRequest) -> HttpResponse:
         messages.warning(request, str(why))
     else:
         text = "The finding is back in the list." if len(rows) == 1 else f"{len(rows)} findings are back in the list."
-        toasts.said(request, text, undo_url=reverse("maintenance:finding_undo", args=[deed]))
-    return redirect(_back(request))
-
-
-@audience("office")
-@require_POST
-def finding_undo(request: PersonRequest, uuid: UUID) -> HttpResponse:
-    """Take a snooze or a waking back."""
-    try:
-        n = undo_snoozing(deed=uuid, by=request.user, at=timezone.now())
-    except Refused as why:
-        messages.warning(request, str(why))
-    else:
-        toasts.said(request, f"Taken back for {n} finding{'' if n == 1 else 's'}.")
+        toasts.said(request, text, undo_url=reverse("company:change_undo_batch", args=[deed]))
     return redirect(_back(request))
 
 

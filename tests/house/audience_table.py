@@ -270,7 +270,6 @@ TABLE: dict[str, Answers] = {
     "maintenance:finding_panel": STAFF,
     "maintenance:finding_snooze": OFFICE,
     "maintenance:finding_wake": OFFICE_POST,
-    "maintenance:finding_undo": OFFICE_POST,
     "maintenance:due_list": OFFICE,
     "maintenance:due_why": STAFF,
     "maintenance:lots": OFFICE,

@@ -13,12 +13,14 @@ from django.test.utils import CaptureQueriesContext
 
 from company import jobs
 from company.actions import ensure_policies
+from company.errors import Refused
 from company.models import ChangeRow, Job
+from company.undo import undo_batch
 from devices.actions.receivers import remove_receiver
 from devices.models import Away, Fault, PlannedChange, Receiver, Registration
 from maintenance.actions import findings as actions
 from maintenance.actions.findings import look_again, refresh_findings
-from maintenance.actions.findings_snooze import NotSnoozed, snooze_findings, undo_snoozing, wake_findings
+from maintenance.actions.findings_snooze import NotSnoozed, snooze_findings, wake_findings
 from maintenance.actions.rounds import RoundPlan, cancel_round, plan_round, publish_round
 from maintenance.models import DueItem, Entry, FindingRecord, IssuedReport, Round, WalkTest
 from tests import factories
@@ -411,25 +413,37 @@ def test_a_finding_that_is_less_bad_goes_on_resting(row: FindingRecord, world: W
 
 def test_a_snooze_and_a_waking_can_be_taken_back_once(row: FindingRecord, world: World) -> None:
     deed = snooze(row, world)
-    assert undo_snoozing(deed=deed, by=world.office, at=NOW) == 1
+    assert undo_batch(batch=deed, by=world.office, at=NOW) == 1
     row.refresh_from_db()
     assert (row.snoozed_until, row.snooze_reason) == (None, "")
-    with pytest.raises(NotSnoozed):
-        undo_snoozing(deed=deed, by=world.office, at=NOW)
+    with pytest.raises(Refused):
+        undo_batch(batch=deed, by=world.office, at=NOW)
     snooze(row, world)
     woken = wake_findings(pks=[row.pk], by=world.office, at=NOW)
     assert FindingRecord.objects.awake(TODAY).exists()
-    undo_snoozing(deed=woken, by=world.office, at=NOW)
+    undo_batch(batch=woken, by=world.office, at=NOW)
     assert FindingRecord.objects.snoozed(TODAY).get().snooze_reason == "room is being painted"
 
 
 def test_a_snooze_that_somebody_has_changed_since_is_not_taken_back(row: FindingRecord, world: World) -> None:
     deed = snooze(row, world)
     snooze(row, world, days=60, reason="painter is ill")
-    with pytest.raises(NotSnoozed):
-        undo_snoozing(deed=deed, by=world.office, at=NOW)
+    with pytest.raises(Refused, match="no longer be taken back"):
+        undo_batch(batch=deed, by=world.office, at=NOW)
     row.refresh_from_db()
     assert row.snooze_reason == "painter is ill"
+
+
+@pytest.mark.parametrize(
+    ("since", "words"), [({"gone_at": NOW}, "no longer found"), ({"snoozed_until": None}, "got worse")]
+)
+def test_what_has_gone_or_woken_since_is_left_as_it_is(
+    row: FindingRecord, world: World, since: dict[str, Any], words: str
+) -> None:
+    deed = snooze(row, world)
+    FindingRecord.objects.update(**since)
+    with pytest.raises(Refused, match=words):
+        undo_batch(batch=deed, by=world.office, at=NOW)
 
 
 def test_findings_that_have_gone_cannot_be_snoozed(row: FindingRecord, world: World) -> None:

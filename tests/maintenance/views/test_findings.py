@@ -178,7 +178,9 @@ def test_a_group_is_snoozed_with_one_reason_and_taken_back_at_once(world: World)
     answer = response.client.get(reverse("maintenance:finding_list") + "?state=snoozed")
     page = answer.content.decode()
     assert "painter is in" in page
-    undo = next(part.split('"')[0] for part in page.split('action="') if "/findings/undo/" in part)
+    undo = next(
+        part.split('"')[0] for part in page.split('action="') if "/changes/" in part and "undo" in part.split('"')[0]
+    )
     response.client.post(undo)
     assert FindingRecord.objects.awake(TODAY).count() == 3
 
@@ -231,7 +233,9 @@ def test_waking_brings_it_back_and_can_be_taken_back(world: World) -> None:
     client.post(reverse("maintenance:finding_wake"), {"pks": str(row.pk)})
     assert FindingRecord.objects.awake(TODAY).exists()
     page = client.get(reverse("maintenance:finding_list")).content.decode()
-    undo = next(part.split('"')[0] for part in page.split('action="') if "/findings/undo/" in part)
+    undo = next(
+        part.split('"')[0] for part in page.split('action="') if "/changes/" in part and "undo" in part.split('"')[0]
+    )
     client.post(undo)
     assert FindingRecord.objects.snoozed(TODAY).get().snooze_reason == "painter is in"
 
