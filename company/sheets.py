@@ -18,6 +18,8 @@ from company.sheet_words import tidy_text as tidy_text
 
 Cell = str | int | float | bool | date | datetime | time | timedelta | None
 Reader = Callable[[Cell, date], Any]
+Tell = Callable[[int], None]
+"""Is told now and then how many rows are done."""
 
 UNKNOWN = "unknown"
 EXAMPLE_MARK = "example"

@@ -7,7 +7,7 @@ import csv
 import io
 import re
 import zipfile
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import PurePosixPath
@@ -16,7 +16,7 @@ from typing import Any
 import python_calamine
 import xlsxwriter
 
-from company.sheets import Cell, Row, Sheet, SheetPlan, Workbook, plain, shown
+from company.sheets import Cell, Row, Sheet, SheetPlan, Tell, Workbook, plain, shown
 from company.spreadsheet_rows import read_sheet, tidy, with_header
 from company.spreadsheet_safety import (
     MAX_BYTES,
@@ -233,9 +233,7 @@ def _unguarded(cell: str) -> str:
 # --- writing ---------------------------------------------------------------------------------------------------------
 
 
-def xlsx_bytes(
-    sheets: Sequence[OutSheet], *, is_large: bool = False, on_rows: Callable[[int], None] | None = None
-) -> bytes:
+def xlsx_bytes(sheets: Sequence[OutSheet], *, is_large: bool = False, on_rows: Tell | None = None) -> bytes:
     """Write a workbook; text always stays text, whatever character it starts with.
 
     `is_large` keeps no more than one row in memory; `on_rows` is told now and then how many rows are written.

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import zipfile
-from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
@@ -17,7 +16,7 @@ from django.utils import timezone
 
 from company.jobs import Handle
 from company.models import Customer, User
-from company.sheets import Cell
+from company.sheets import Cell, Tell
 from company.spreadsheets import OutSheet, csv_bytes, xlsx_bytes
 from devices.actions.exports import keep_export
 from devices.imports.records import Within, load_catalogue_facts, load_records
@@ -96,7 +95,7 @@ def _about(scope: str, by: User, tables: Tables) -> OutSheet:
     return OutSheet("notes on this export", ["About this workbook"], rows)
 
 
-def file_bytes(tables: Tables, about: OutSheet, format: str, *, on_rows: Callable[[int], None] | None = None) -> bytes:
+def file_bytes(tables: Tables, about: OutSheet, format: str, *, on_rows: Tell | None = None) -> bytes:
     """Write the tables as one XLSX workbook, or as a ZIP with a CSV file for each sheet."""
     sheets = [
         OutSheet(p.name, [c.title for c in p.columns], tables.rows[p.name], [c.note for c in p.columns]) for p in PLANS

@@ -7,13 +7,13 @@ so that a workbook that was exported can always be imported.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
 from company.cells import say_span
-from company.sheets import EXAMPLE_MARK, UNKNOWN, Cell, SheetPlan, WrongCell, plain_text, shown
+from company.sheets import EXAMPLE_MARK, UNKNOWN, Cell, SheetPlan, Tell, WrongCell, plain_text, shown
 from devices.rules.fitting_rows import FITTING_PLAN, PAST_PLAN, battery_names, squeeze, words_of
 from devices.rules.import_facts import Catalogue, Place
 from devices.rules.import_records import Known, Snapshot
@@ -57,7 +57,7 @@ def export_tables(
     *,
     closed: frozenset[tuple[str, str]],
     today: date,
-    on_rows: Callable[[int], None] | None = None,
+    on_rows: Tell | None = None,
 ) -> Tables:
     """Write all records as tables.
 

@@ -1,9 +1,9 @@
 """Comparing one row of a workbook with what is on record, field by field. Pure."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from company.sheets import UNKNOWN, SheetPlan, is_same
+from company.sheets import UNKNOWN, SheetPlan, Tell, is_same
 from devices.rules.import_facts import Catalogue
 from devices.rules.import_records import CHANGED, FAULT, NEW, UNCHANGED, Change, Fate, Known, Plan
 from devices.rules.import_words import say
@@ -29,9 +29,7 @@ TOLD = 1000
 class Comparing:
     """Notes the fate of every row in a plan."""
 
-    def __init__(
-        self, catalogue: Catalogue, faulty: set[tuple[str, int | None]], on_rows: Callable[[int], None] | None
-    ) -> None:
+    def __init__(self, catalogue: Catalogue, faulty: set[tuple[str, int | None]], on_rows: Tell | None) -> None:
         self.catalogue = catalogue
         self.faulty = faulty
         self.on_rows = on_rows

@@ -5,11 +5,11 @@ type or which day is known already. Slots that the workbook does not name stay a
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
-from company.sheets import UNKNOWN, is_same, plain_text
+from company.sheets import UNKNOWN, Tell, is_same, plain_text
 from devices.rules.fitting_rows import FITTING_PLAN, PAST_PLAN, FittingRow, PastFittingRow
 from devices.rules.import_compare import Comparing, known_or, nullable
 from devices.rules.import_facts import Catalogue
@@ -40,7 +40,7 @@ def plan_import(
     checked: CheckedWorkbook,
     snapshot: Snapshot,
     catalogue: Catalogue,
-    on_rows: Callable[[int], None] | None = None,
+    on_rows: Tell | None = None,
 ) -> Plan:
     """Compare every row with the records.
 
@@ -88,7 +88,7 @@ class _Planner(Comparing):
         catalogue: Catalogue,
         faulty: set[tuple[str, int | None]],
         checked: CheckedWorkbook,
-        on_rows: Callable[[int], None] | None = None,
+        on_rows: Tell | None = None,
     ) -> None:
         super().__init__(catalogue, faulty, on_rows)
         self.records = snapshot

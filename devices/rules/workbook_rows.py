@@ -1,10 +1,10 @@
 """The whole imported workbook, checked: every sheet by itself, then the sheets against each other and the records. Pure."""
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 
-from company.sheets import UNKNOWN, Problem, Row, SheetPlan, Workbook, match_sheets, plain
+from company.sheets import UNKNOWN, Problem, Row, SheetPlan, Tell, Workbook, match_sheets, plain
 from devices.rules.fitting_rows import (
     FITTING_PLAN,
     PAST_PLAN,
@@ -70,7 +70,7 @@ def canonical(sheet: str) -> str:
 class CountedRows(tuple[Row, ...]):
     """Rows that tell now and then how many of a workbook have been gone through."""
 
-    tell: Callable[[int], None]
+    tell: Tell
 
     def __iter__(self) -> Iterator[Row]:
         for row in super().__iter__():
@@ -78,14 +78,14 @@ class CountedRows(tuple[Row, ...]):
             yield row
 
 
-def counted(workbook: Workbook, on_rows: Callable[[int], None], every: int = 1000) -> Workbook:
+def counted(workbook: Workbook, on_rows: Tell) -> Workbook:
     """Give the same workbook, whose rows tell `on_rows` how many have been read, each thousand."""
     n_done = 0
 
     def tell(n: int) -> None:
         nonlocal n_done
         n_done += n
-        if n_done % every == 0:
+        if n_done % 1000 == 0:
             on_rows(n_done)
 
     sheets = []

@@ -79,20 +79,23 @@ def _timed(words: str) -> Iterator[list[float]]:
     print(f"{words:44}{spent[0]:7.1f} s wall{spent[1]:7.1f} s processor{_peak_mb():7.0f} MB at most so far", flush=True)
 
 
-def _watch_writing(held: list[float]) -> None:
-    """Measure from the lock to the commit: the action is the whole transaction."""
-    from devices.actions import imports as actions
+def _watch_writing(held: list[str]) -> None:
+    """Measure from the lock to the commit: the action is the whole transaction. Wall time says little on a busy machine."""
+    from devices.actions import import_undo, imports
 
-    real = actions.apply_import
+    def watched(real: Any) -> Any:
+        def run(**given: Any) -> Any:
+            wall, cpu = time.perf_counter(), time.process_time()
+            try:
+                return real(**given)
+            finally:
+                spent = time.perf_counter() - wall, time.process_time() - cpu
+                held.append(f"{spent[0]:.2f} s wall, {spent[1]:.2f} s processor")
 
-    def watched(**given: Any) -> Any:
-        began = time.perf_counter()
-        try:
-            return real(**given)
-        finally:
-            held.append(time.perf_counter() - began)
+        return run
 
-    actions.apply_import = watched
+    imports.apply_import = watched(imports.apply_import)
+    import_undo.take_back_import = watched(import_undo.take_back_import)
 
 
 def _import(body: bytes, by: Any, words: str) -> Any:
@@ -123,6 +126,43 @@ def _import(body: bytes, by: Any, words: str) -> Any:
     return upload, spent[0], dict(fates)
 
 
+def _export(by: Any, words: str) -> bytes:
+    """Everything as a workbook, through the job."""
+    from django.utils import timezone
+
+    from company import jobs
+    from company.models import Upload
+    from devices.actions.exports import ask_for_export
+
+    job = ask_for_export(format="xlsx", by=by, at=timezone.now())
+    with _timed(f"{words}: export"):
+        jobs.run_ready(1)
+    job.refresh_from_db()
+    assert job.state == "done", job.error
+    return bytes(Upload.objects.get(uuid=job.result["upload"]).content)
+
+
+def _take_back(upload: Any, by: Any) -> None:
+    from django.utils import timezone
+
+    from company import jobs
+    from devices.actions.import_undo import ask_to_take_back
+
+    job = ask_to_take_back(upload=upload, by=by, at=timezone.now())
+    with _timed("first: taking it back, which empties the firm"):
+        jobs.run_ready(1)
+    job.refresh_from_db()
+    assert job.state == "done", job.error
+
+
+def _cells(body: bytes) -> dict[str, Any]:
+    from company.spreadsheets import read_workbook
+
+    return {
+        s.name: [row.cells for row in s.rows] for s in read_workbook([("x.xlsx", body)]).sheets if s.name[:5] != "notes"
+    }
+
+
 def _measure(n_slots: int) -> None:
     from django.core.management import call_command
     from django.db import connection
@@ -134,13 +174,21 @@ def _measure(n_slots: int) -> None:
     office = make_user("office")
     body = _workbook(n_slots)
     print(f"{n_slots} slots, {len(body) / 1e6:.1f} MB, {connection.vendor}, {_peak_mb():.0f} MB before")
-    held: list[float] = []
+    held: list[str] = []
     _watch_writing(held)
-    _, spent, fates = _import(body, office, "first")
+    upload, spent, fates = _import(body, office, "first")
     print("rows:", fates)
     print(f"preview and applying {spent:.1f} s (bar {BAR_S}), peak {_peak_mb():.0f} MB (bar {BAR_MB})")
-    print(f"writing transaction {held[0]:.2f} s (bar {BAR_WRITING_S} on SQLite)")
+    print(f"writing transaction {held[0]} (bar {BAR_WRITING_S} on SQLite)")
     print("the same file again:", _import(body, office, "again")[2])
+    exported = _export(office, "first")
+    print("the export into the same firm:", _import(exported, office, "export")[2])
+    _take_back(upload, office)
+    print(f"taking back held the database {held[-1]}")
+    _, spent, again = _import(exported, office, "export into the empty firm")
+    print(f"rows: {again}; preview and applying {spent:.1f} s, writing transaction {held[-1]}")
+    same = _cells(_export(office, "second")) == _cells(exported)
+    print(f"exported again, cell for cell the same: {same}; peak {_peak_mb():.0f} MB")
 
 
 if __name__ == "__main__":
