@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
-from company.spreadsheets import csv_bytes, read_workbook
+from company.spreadsheets import csv_bytes, read_workbook, template_bytes
 from devices.rules.import_facts import OnRecord, TransmitterOnRecord
+from devices.rules.workbook_rows import ABOUT, PLANS
 from tests.devices.rules.import_world import check, check_file, out_sheets, right_sheets, spoilt
 
 NASTY: list[tuple[str, str, Any, str]] = [
@@ -145,3 +146,23 @@ def test_one_slip_in_ten_thousand_rows_costs_no_more_than_a_few_comparisons(monk
     sheets["fittings"] = [{**sheets["fittings"][0], "transmitter serial": "ZZ-9"} for _ in range(300)]
     check(sheets)
     assert len(asked) <= 2
+
+
+def test_the_examples_of_the_template_are_a_right_workbook_once_they_are_no_examples():
+    book = read_workbook([("template.xlsx", template_bytes(PLANS, ABOUT))])
+    sheets = {
+        sheet.name: [
+            {
+                heading: cell.replace("EXAMPLE", "FIRST") if isinstance(cell, str) else cell
+                for heading, cell in zip(sheet.header, row.cells, strict=False)
+            }
+            for row in sheet.rows
+        ]
+        for sheet in book.sheets
+        if sheet.name != "about"
+    }
+    assert len(sheets) == len(PLANS)
+    checked = check(sheets)
+    assert checked.faults == ()
+    assert checked.remarks == ()
+    assert [len(rows) for rows in (checked.slots, checked.fittings, checked.past_fittings)] == [1, 1, 1]
