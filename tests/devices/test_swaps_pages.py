@@ -118,6 +118,17 @@ def test_a_receiver_swapped_already_leads_to_its_successor(world) -> None:
     assert reverse("devices:receiver_progress", args=[unit.pk]) in text
 
 
+def test_a_swap_taken_back_leads_to_the_unit_that_hangs_there_again(world) -> None:
+    swap_receiver(world)
+    unit = Receiver.objects.get(replaces=world.own_receiver)
+    client = world.client("office")
+    with time_machine.travel(NOW + timedelta(hours=1), tick=False):
+        client.post(reverse("company:change_undo", args=[ChangeRow.objects.get(verb="swap_receiver").pk]))
+        text = client.get(reverse("devices:receiver_progress", args=[unit.pk])).content.decode()
+    assert "This unit was taken down" in text
+    assert reverse("devices:slot_map", args=[world.own_receiver.pk]) in text
+
+
 # ------------------------------------------------------------------------------------------------ many slots
 
 
