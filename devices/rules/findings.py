@@ -70,7 +70,7 @@ def harm_of(severity: int, duty: str) -> int:
     Parameters
     ----------
     severity : int
-        `CALL_LOST` … `ROOM`.
+        `CALL_LOST` … `ROOM`, a rank with no unit.
     duty : str
         Duty class concerned; empty = none is known, and it comes last.
 
