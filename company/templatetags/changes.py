@@ -38,6 +38,12 @@ def deed_of_verb(verb: str) -> str:
 
 
 @register.filter
+def said(value: Any) -> str:
+    """One value as a person reads it: days in words, nothing as "nothing"."""
+    return change_words.value_words("", value)
+
+
+@register.filter
 def subject_kind(row: Any) -> str:
     """Kind of record that a change was about."""
     return change_words.kind_words(row.subject_kind)

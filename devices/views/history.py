@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
@@ -93,8 +94,11 @@ def _by_receiver(
 
 def _log_of(request: PersonRequest, receivers: list[Receiver], after: datetime, until: datetime) -> list[ChangeRow]:
     keys = [row.pk for row in receivers]
+    # Older rows name only the registration, newer ones the receiver too.
+    stood = Registration.objects.visible_to(request.user).filter(receiver__in=receivers)
+    theirs = Q(after__receiver__in=keys) | Q(subject_kind="registration", subject_id__in=stood.values("pk"))
     rows = ChangeRow.objects.visible_to(request.user).filter(
-        customer_id=receivers[0].customer_id, at__gt=after, at__lte=until, after__receiver__in=keys
+        theirs, customer_id=receivers[0].customer_id, at__gt=after, at__lte=until
     )
     return list(rows.select_related("by", "undoes").with_fate().order_by("-pk")[:MOST_ROWS])
 
@@ -142,7 +146,12 @@ def _told(
         told.append(Told(change, rows, _moved_words(change, walked.get(serials.get(change.slot, "")))))
     slots_told = {(receiver.pk, one.change.slot) for one in told}
     zone = receiver.site.zone
-    mine = [row for row in log if (row.after or {}).get("receiver") == receiver.pk]
+    mine = [
+        row
+        for row in log
+        if (row.after or {}).get("receiver") == receiver.pk
+        or any(key == receiver.pk for key, _ in places.get(row.pk, ()))
+    ]
     others = [
         (row, lines_of(row.before, row.after, zone))
         for row in mine

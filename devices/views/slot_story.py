@@ -225,7 +225,8 @@ def story_of(
         *_of_away(aways, {row.pk: row for row in past}, log, zone),
         *_of_faults(faults),
     ]
-    moments.sort(key=lambda one: (one.at, one.registration_pk), reverse=True)
+    # New cells go in after the old ones came out, and a change ends one registration before it begins the next.
+    moments.sort(key=lambda one: (one.at, one.title != "Cells taken out", one.registration_pk), reverse=True)
     last = rows[0] if rows else None
     told = LastChange(last.at, _who(last), last.reason, deed_words(last.verb)) if last else None
     return moments, told

@@ -330,6 +330,13 @@ def test_a_site_tells_of_all_its_receivers_and_of_no_other_site(world: World) ->
     assert "Foreign room" not in page
 
 
+def test_a_row_of_the_log_that_names_only_the_registration_is_found_too(world: World) -> None:
+    new = changed(world)
+    row = ChangeRow.objects.get(subject_id=new.pk)
+    ChangeRow.objects.filter(pk=row.pk).update(after={"window_s": 3600})
+    assert "Ingrid Okafor: slot changed shorter" in diff_page(world)
+
+
 def test_a_technician_reads_the_same_in_the_phone_frame(world: World) -> None:
     changed(world)
     assert "Supervision: missing after 4 h → missing after 60 min" in diff_page(world, who="technician")
