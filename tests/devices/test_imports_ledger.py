@@ -9,11 +9,15 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.management import call_command
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
+from company.actions import keep_upload
 from company.models import ChangeRow
 from company.spreadsheets import OutSheet, read_workbook, xlsx_bytes
 from devices import imports
+from devices.actions import import_undo
 from devices.actions import imports as actions
 from devices.actions.import_book import moment
 from devices.actions.import_slots import DatedTooEarly
@@ -199,3 +203,43 @@ def test_a_workbook_of_customers_alone_is_enough(office):
     book = actions.prepare_import(plan=result.plan, by=office, at=timezone.now(), reason="import", batch=uuid4())
     counts = actions.apply_import(book=book, plan=result.plan, mark=mark, finish=lambda counts: None)
     assert counts == {"customers": 1}
+
+
+@pytest.mark.parametrize("deed", ["import", "undo"])
+def test_the_writing_transaction_makes_the_same_number_of_statements_however_many_rows(office, deed):
+    numbers = []
+    for n, code in ((2, "A"), (40, "B")):
+        body = workbook_file(many_slots(n, code))
+        mark = actions.change_mark()
+        result = imports.judge(read_workbook([("book.xlsx", body)]), timezone.now())
+        upload = keep_upload(kind=imports.KIND, name="book.xlsx", content=body, by=office, at=timezone.now())
+        book = actions.prepare_import(
+            plan=result.plan, by=office, at=timezone.now(), reason="import", batch=upload.uuid
+        )
+        with CaptureQueriesContext(connection) as queries:
+            actions.apply_import(book=book, plan=result.plan, mark=mark, finish=lambda counts: None)
+        if deed == "undo":
+            now, mark = timezone.now(), actions.change_mark()
+            prepared = import_undo.prepare_taking_back(upload=upload, by=office, at=now)
+            with CaptureQueriesContext(connection) as queries:
+                import_undo.take_back_import(
+                    prepared=prepared, upload=upload, mark=mark, by=office, at=now, finish=lambda counts: None
+                )
+        numbers.append(len(queries))
+        assert Registration.objects.filter(receiver__site__code=code).count() == (n if deed == "import" else 0)
+    assert numbers[0] == numbers[1]
+
+
+def many_slots(n: int, code: str) -> dict[str, list[dict[str, Any]]]:
+    """A site of its own whose receiver has `n` slots taken."""
+    sheets = right_sheets()
+    slot, cells = sheets["slots"][0] | {"outputs": "1 follower"}, sheets["fittings"][0]
+    sheets["receivers"][0]["receiver type code"] = "receiver-64"
+    sheets["slots"] = [{**slot, "slot": i + 1, "transmitter serial": f"{code}-{i:05d}"} for i in range(n)]
+    sheets["fittings"] = [{**cells, "transmitter serial": f"{code}-{i:05d}"} for i in range(n)]
+    del sheets["past fittings"], sheets["outputs"]
+    sheets["customers"][0]["customer code"] = sheets["sites"][0]["customer code"] = code
+    return {
+        name: [row | ({"site code": code} if "site code" in row else {}) for row in rows]
+        for name, rows in sheets.items()
+    }
