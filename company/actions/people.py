@@ -145,13 +145,14 @@ def reactivate_person(*, person: User, by: User, at: datetime, reason: str = "")
 
 
 @transaction.atomic
-def reset_second_factor(*, person: User, by: User, at: datetime, reason: str) -> User:
+def reset_second_factor(*, person: User, by: User | None, at: datetime, reason: str) -> User:
     """Take a lost second factor away, with its recovery codes, and end every session: the next sign-in sets up a new one.
 
-    Refused: one's own (that is done on one's own page, after the password), and somebody without one.
+    `by` is None for whoever runs the installation. Refused: one's own (that is done on one's own page, after the
+    password), and somebody without one.
     """
     person = User.objects.select_for_update().get(pk=person.pk)
-    if person.pk == by.pk:
+    if by and person.pk == by.pk:
         raise Refused("Change your own second factor on your own page. If it is lost, ask another manager.")
     factors = Authenticator.objects.filter(user=person)
     kinds = sorted(set(factors.values_list("type", flat=True)))

@@ -6,6 +6,7 @@ from datetime import time
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.contrib.auth.models import AnonymousUser
 
 from company.forms.firm import FirmForm, PolicyForm
@@ -65,7 +66,7 @@ class CustomerForm(forms.ModelForm):
         fields = ("code", "name", "language", "paper", "inspections_per_year", "response_hours", "note")
         widgets = {
             "note": forms.Textarea(attrs={"rows": 3}),
-            "language": forms.Select(choices=[("en", "English")]),
+            "language": forms.Select(choices=settings.LANGUAGES),
         }
         help_texts = {
             "code": "Short and unique; imports find the customer by it.",

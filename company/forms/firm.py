@@ -6,6 +6,7 @@ from datetime import date
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.utils.dateformat import format as date_format
 
 from company.currencies import CURRENCIES
@@ -29,7 +30,8 @@ class FirmForm(forms.ModelForm):
         help_text="Stands behind every price on screen.",
     )
     language = forms.ChoiceField(
-        choices=[("en", "English")], help_text="Of screens and papers. A customer may have another on their own papers."
+        choices=lambda: settings.LANGUAGES,
+        help_text="Of screens and papers. A customer may have another on their own papers.",
     )
     logo = forms.FileField(
         label="Picture on the letterhead", required=False,

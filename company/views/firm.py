@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
@@ -31,6 +32,7 @@ def settings_home(request: PersonRequest) -> HttpResponse:
         "record": firm,
         "policies": [policies[duty] for duty in Duty.values],
         "changes": ChangeRow.objects.visible_to(request.user).of_settings()[:10],
+        "language": dict(settings.LANGUAGES).get(firm.language, firm.language),
         "currency_name": CURRENCIES.get(firm.currency, ""),
         "today": example(timezone.localdate(), firm.date_style),
         "technicians": User.objects.visible_to(request.user).technicians(),

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from io import StringIO
 
 import pytest
 from allauth.mfa.models import Authenticator
 from allauth.usersessions.models import UserSession
 from django.core import mail
+from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -200,6 +202,18 @@ def test_nobody_resets_their_own_second_factor_that_way(world):
     answer = world.client("manager").post(url("person_factor", world.manager.pk), {"reason": "x"})
     assert answer.status_code == 422
     assert Authenticator.objects.exists()
+
+
+def test_whoever_runs_the_installation_resets_the_only_managers_second_factor(world):
+    Authenticator.objects.create(user=world.manager, type="totp", data={})
+    call_command("reset_second_factor", world.manager.email.upper(), reason="phone lost", stdout=StringIO())
+    assert not Authenticator.objects.exists()
+    row = ChangeRow.objects.get(verb="reset_second_factor")
+    assert (row.by, row.reason) == (None, "phone lost")
+    with pytest.raises(CommandError, match="has no second factor"):
+        call_command("reset_second_factor", world.manager.email, reason="x")
+    with pytest.raises(CommandError, match="Nobody signs in"):
+        call_command("reset_second_factor", "nobody@example.org", reason="x")
 
 
 def test_a_person_sees_where_they_are_signed_in_and_ends_one_session(world):
