@@ -95,13 +95,19 @@ def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed
     )
 
 
+def _source(kind: str, receiver: Receiver, at: datetime, on: date | None, paper: str) -> tuple[str, Content]:
+    """Number and facts of a paper of a receiver; only a lid label may be asked for in a size of its own."""
+    chosen = {"paper": paper} if paper else {}
+    source = OF_RECEIVERS[kind]
+    return source.number_of(receiver, on, **chosen), source.gather(receiver, at=at, on=on, **chosen)
+
+
 def present_slot_map(
-    *, receiver: Receiver, at: datetime, on: date | None = None, kind: str = "slot_map"
+    *, receiver: Receiver, at: datetime, on: date | None = None, kind: str = "slot_map", paper: str = ""
 ) -> tuple[IssuedReport | None, str]:
     """The newest issued slot map (or lid label) if it still says what the records say, else None and what changed."""
-    source = OF_RECEIVERS[kind]
-    content = source.gather(receiver, at=at, on=on)
-    last = IssuedReport.objects.numbered(kind, source.number_of(receiver, on)).latest_first().first()
+    number, content = _source(kind, receiver, at, on, paper)
+    last = IssuedReport.objects.numbered(kind, number).latest_first().first()
     if last is None:
         return None, ""
     if last.data.get("content") == content:
@@ -111,16 +117,14 @@ def present_slot_map(
 
 @transaction.atomic
 def ask_for_slot_map(
-    *, receiver: Receiver, by: User, at: datetime, on: date | None = None, kind: str = "slot_map"
+    *, receiver: Receiver, by: User, at: datetime, on: date | None = None, kind: str = "slot_map", paper: str = ""
 ) -> IssuedReport | Job:
     """Give the issued slot map (or lid label) that says what the records say, or start making it."""
-    fresh, _ = present_slot_map(receiver=receiver, at=at, on=on, kind=kind)
+    fresh, _ = present_slot_map(receiver=receiver, at=at, on=on, kind=kind, paper=paper)
     if fresh:
         return fresh
-    source = OF_RECEIVERS[kind]
-    number = source.number_of(receiver, on)
+    number, content = _source(kind, receiver, at, on, paper)
     n_have = IssuedReport.objects.numbered(kind, number).count()
-    content = source.gather(receiver, at=at, on=on)
     # A customer's person sees only their own jobs, so each gets one; whichever runs first makes the paper.
     whose = f"portal-{by.pk}" if by.is_portal else "office"
     return _start(
@@ -128,7 +132,13 @@ def ask_for_slot_map(
         # The records may come back to what they were: the count keeps that from finding the old job.
         key=f"{kind}:{number}:{n_have}:{digest(content)[:16]}:{whose}",
         title=f"{report_of(kind).label}, {receiver}",
-        args={"receiver_id": receiver.pk, "on": on.isoformat() if on else None, "by_id": by.pk, "kind": kind},
+        args={
+            "receiver_id": receiver.pk,
+            "on": on.isoformat() if on else None,
+            "by_id": by.pk,
+            "kind": kind,
+            "paper": paper,
+        },
         by=by,
     )
 
@@ -177,14 +187,20 @@ def make_service_report(
 
 
 def make_slot_map(
-    handle: Handle, *, receiver_id: int, on: str | None, by_id: int, kind: str = "slot_map", **unknown: Any
+    handle: Handle,
+    *,
+    receiver_id: int,
+    on: str | None,
+    by_id: int,
+    kind: str = "slot_map",
+    paper: str = "",
+    **unknown: Any,
 ) -> None:
     """Job: print and issue a slot map or lid label. If the newest issued one says the same, that one is the answer."""
     receiver = Receiver.objects.select_related("site", "customer", "type").get(pk=receiver_id)
     at = timezone.now()
     day = date.fromisoformat(on) if on else None
-    content = OF_RECEIVERS[kind].gather(receiver, at=at, on=day)
-    number = OF_RECEIVERS[kind].number_of(receiver, day)
+    number, content = _source(kind, receiver, at, day, paper)
 
     def place() -> Slot | IssuedReport:
         last = IssuedReport.objects.numbered(kind, number).latest_first().first()

@@ -1,4 +1,4 @@
-"""The label inside a receiver's lid: A6, only what stays true until a slot is changed."""
+"""The label inside a receiver's lid: A6 or 4 × 6 in, only what stays true until a slot is changed."""
 
 from __future__ import annotations
 
@@ -13,18 +13,27 @@ from devices.rules.words import list_words
 from maintenance.reports import slot_map
 from maintenance.reports.base import Content, Report
 
+SIZES = {"a4": ("A6", "A6"), "letter": ("4in 6in", "4 × 6 in")}
+"""Paper of the customer to the label's size for the PDF engine and in words: labels are sold to go with the paper."""
+
 # A label is stuck on once: battery dates move, and would make it wrong by themselves.
 LEFT_OUT = ("cells", "has_cells", "changed_on", "change_by", "register_again")
 
 
-def number_of(receiver: Receiver, on: date | None = None) -> str:
-    """Number of a receiver's lid label."""
-    return f"LL-{receiver.code}"
+def number_of(receiver: Receiver, on: date | None = None, paper: str = "") -> str:
+    """Number of a receiver's lid label; one of another size than the customer's own is a paper of its own."""
+    is_own = paper not in SIZES or paper == receiver.customer.paper
+    return f"LL-{receiver.code}" + ("" if is_own else f"-{SIZES[paper][1].replace(' ', '').replace('×', 'X').upper()}")
 
 
-def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Content:
-    """Facts of a lid label: those of the slot map, less what moves without anybody touching the receiver."""
+def gather(receiver: Receiver, *, at: datetime, on: date | None = None, paper: str = "") -> Content:
+    """Facts of a lid label: those of the slot map, less what moves without anybody touching the receiver.
+
+    `paper` is a key of `SIZES`; empty for the customer's own.
+    """
     content = slot_map.gather(receiver, at=at)
+    if paper in SIZES:
+        content["paper_size"] = paper
     slots = [{key: value for key, value in slot.items() if key not in LEFT_OUT} for slot in content["slots"]]
     return content | {"slots": slots}
 
@@ -33,6 +42,7 @@ def show(content: Content) -> dict[str, Any]:
     """Words of the label."""
     return {
         "content": content,
+        "label_size": SIZES["letter" if content["paper_size"] == "letter" else "a4"][0],
         "slots": fold_spares(content["slots"]),
         "outputs": [
             f"Out {output['number']}: {'; '.join(output['behaviours'])}."

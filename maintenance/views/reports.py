@@ -23,7 +23,7 @@ from maintenance.actions.reports import (
     release_to_portal,
 )
 from maintenance.models import IssuedReport, Visit
-from maintenance.reports import report_of
+from maintenance.reports import lid_label, report_of
 from maintenance.views.papers import day_of, paper_response, past_day
 
 
@@ -120,10 +120,22 @@ def _of_receiver(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
     receiver = get_object_or_404(receivers, pk=pk)
     now = timezone.now()
     on = past_day(request, now.astimezone(receiver.site.zone).date()) if kind == "slot_map" else None
+    asked = request.POST.get("paper") or request.GET.get("paper") or ""
+    paper = asked if kind == "lid_label" and asked in lid_label.SIZES else ""
     if request.method == "POST":
-        return redirect(ask_for_slot_map(receiver=receiver, by=request.user, at=now, on=on, kind=kind))  # type: ignore[arg-type]
-    fresh, changed = present_slot_map(receiver=receiver, at=now, on=on, kind=kind)
-    if fresh:
+        return redirect(ask_for_slot_map(receiver=receiver, by=request.user, at=now, on=on, kind=kind, paper=paper))  # type: ignore[arg-type]
+    fresh, changed = present_slot_map(receiver=receiver, at=now, on=on, kind=kind, paper=paper)
+    if fresh and not (kind == "lid_label" and "choose" in request.GET):
         return redirect("maintenance:report_file", fresh.pk)
-    context = {"receiver": receiver, "on": on, "changed": changed, "label": report_of(kind).label, "here": request.path}
+    sizes = [(code, words) for code, (_, words) in lid_label.SIZES.items()] if kind == "lid_label" else []
+    context = {
+        "fresh": fresh,
+        "sizes": sizes,
+        "paper": paper or receiver.customer.paper,
+        "receiver": receiver,
+        "on": on,
+        "changed": changed,
+        "label": report_of(kind).label,
+        "here": request.path,
+    }
     return page(request, "maintenance/reports/slot_map.html", context)
