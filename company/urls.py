@@ -51,11 +51,12 @@ company_urls = (
 )
 
 urlpatterns = [
+    # First, because addresses are tried in order and the slot map is what is opened most.
+    path("", include("devices.urls")),
     path("", include(company_urls)),
     path("accounts/", include("allauth.account.urls")),
     path("accounts/2fa/", include("allauth.mfa.urls")),
     path("admin/", admin.site.urls),
     path("sites/", include("sites.urls")),
-    path("", include("devices.urls")),
     path("", include("maintenance.urls")),
 ]

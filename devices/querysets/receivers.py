@@ -7,8 +7,8 @@ from datetime import date, datetime, tzinfo
 from typing import Any, Self
 
 from django.apps import apps
-from django.db.models import Count, Exists, IntegerField, Min, OuterRef, Q, Subquery
-from django.db.models.functions import Coalesce
+from django.db.models import Count, Exists, F, IntegerField, Min, OuterRef, Q, Subquery, Value
+from django.db.models.functions import Coalesce, Greatest
 
 from company.querysets import CustomerScoped
 from devices.querysets.moments import heard_moment
@@ -120,9 +120,11 @@ class ReceiverQuerySet(CustomerScoped):
         return self.filter(removed_at=None)
 
     def for_list(self) -> Self:
-        """With site, customer, type and the number of slots in use."""
+        """With site, customer, type and the numbers of slots in use and spare."""
+        n_used = Count("registrations", filter=Q(registrations__removed_at=None), distinct=True)
+        # Slots beyond the number of its type are kept to be put right; they leave no spare ones behind.
         return self.select_related("site", "customer", "type").annotate(
-            n_used=Count("registrations", filter=Q(registrations__removed_at=None), distinct=True)
+            n_used=n_used, n_spare=Greatest(F("n_slots") - n_used, Value(0), output_field=IntegerField())
         )
 
     def with_due(self) -> Self:
@@ -207,7 +209,7 @@ class OutputQuerySet(CustomerScoped):
             *names, *used
         ):
             facts = dict(zip(names, values, strict=True))
-            output = outputs.setdefault(facts["id"], self.model(**facts))
+            output = outputs.get(facts["id"]) or outputs.setdefault(facts["id"], self.model(**facts))
             if registration is not None:
                 known = "" if behaviour == "unknown" else behaviour
                 uses.setdefault(registration, []).append(OutputUse(output.number, known, seconds))

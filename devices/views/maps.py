@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property, lru_cache
@@ -23,7 +23,7 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 from django.utils.cache import get_conditional_response
 from django.utils.crypto import salted_hmac
-from django.utils.safestring import mark_safe
+from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import get_language
 from django.views.decorators.http import require_safe
 
@@ -35,7 +35,8 @@ from devices.rules import findings
 from devices.rules.slot_map import SlotRow, day_asked, day_refused, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
 from devices.views.receivers import frame, here, receiver_for, standing_faults
-from devices.views.shown import SHOWS, asks_from, cell, fold_spares, group_findings, output_facts
+from devices.views.shown import SHOWS, Cell, asks_from, cell, fold_spares, group_findings, output_facts
+from devices.views.slot_cells import draw
 from sites.models import Site
 
 TALLY = (
@@ -48,6 +49,7 @@ TALLY = (
 MAP = "devices/slots/map.html"
 SAID = "<!--said-->"
 """Where the sentence about check-ins goes in a kept page: it changes with every delivery, the page does not."""
+OF_SAID = ("stamp_heard", "heard_until")
 MOMENTS = ("link_tested_at", "heard_until", "removed_at", "visited_at")
 KEPT_S = 24 * 3600
 PAGE_S = 3600
@@ -71,7 +73,7 @@ def release() -> str:
 
 def digest(facts: Any) -> str:
     """A short name for facts."""
-    return hashlib.sha256(json.dumps(facts, default=str).encode()).hexdigest()[:32]
+    return hashlib.sha256(repr(facts).encode()).hexdigest()[:32]
 
 
 class Head:
@@ -81,10 +83,15 @@ class Head:
         self.facts = facts
         self.zone = ZoneInfo(facts["zone"])
 
-    @property
-    def body_stamp(self) -> dict[str, Any]:
+    @cached_property
+    def body_stamp(self) -> list[Any]:
         """All that the slots, outputs and findings hang on; what only the sentence about check-ins uses is left out."""
-        return {name: value for name, value in self.facts.items() if name not in ("stamp_heard", "heard_until")}
+        return [value for name, value in self.facts.items() if name not in OF_SAID]
+
+    @property
+    def said_stamp(self) -> list[Any]:
+        """What the sentence about check-ins hangs on besides."""
+        return [self.facts[name] for name in OF_SAID]
 
     @cached_property
     def receiver(self) -> Receiver:
@@ -150,7 +157,23 @@ class Asked:
         return self.on == self.today
 
 
-def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked) -> dict[str, Any]:
+def _grid(
+    request: PersonRequest, receiver: Receiver, cells: Iterable[Cell], asked: Asked, *, named: bool
+) -> SafeString:
+    """The cells as one piece of markup; `named` where those of several receivers stand on the page."""
+    register_url = here(request, "slot_register", receiver.pk, 0).replace("/slots/0/", "/slots/{}/").format
+    return mark_safe(
+        "".join(
+            draw(
+                one, is_today=asked.is_today, language=get_language() or "", receiver=receiver.label if named else "",
+                register_url=register_url(one.slot) if asked.is_today and not named else "",
+            )
+            for one in cells
+        )
+    )  # fmt: skip
+
+
+def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked, *, named: bool = False) -> dict[str, Any]:
     """One receiver's slots, outputs and findings as the template prints them."""
     receiver, is_today = head.receiver, asked.is_today
     taken, outputs = maps.rows.get(receiver.pk, []), maps.outputs.get(receiver.pk, [])
@@ -171,13 +194,15 @@ def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked) -> dict
         cell(row, url=slot_url(row.slot) + past, today=asked.today, is_today=is_today, troubled=troubled, faults=faults)
         for row in fill_slots(receiver.n_slots, taken)
     ]
+    shown = fold_spares(one for one in cells if asked.show in one.shows)
     return {
         "receiver": receiver,
         "site": receiver.site,
         "on": asked.on,
         "today": asked.today,
         "is_today": is_today,
-        "cells": fold_spares(one for one in cells if asked.show in one.shows),
+        "cells": shown,
+        "grid": _grid(request, receiver, shown, asked, named=named),
         "counts": [
             (name, sum(1 for one in cells if name in one.shows))
             for name in SHOWS
@@ -211,8 +236,8 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
     asked = _asked(request, head.zone)
     drawn = [asked.today, asked.on, asked.show, get_language(), request.user.audience, release()]
     key = digest([head.body_stamp, *drawn])
-    said_key = digest([head.facts, asked.today, int(timezone.now().timestamp()) // SAID_S])
-    etag = _etag(request, key, said_key)
+    said_key = digest([key, head.said_stamp, int(timezone.now().timestamp()) // SAID_S])
+    etag = _etag(request, said_key)
     if not etag:
         return page(request, MAP, _context(request, head, asked, key, said_key), part="slots")
     if unchanged := get_conditional_response(request, etag=etag):
@@ -289,7 +314,7 @@ def site_map(request: PersonRequest, site_pk: int) -> HttpResponse:
         "on": asked.on,
         "today": asked.today,
         "is_today": asked.is_today,
-        "maps": [_shown(request, head, maps, asked) for head in heads],
+        "maps": [_shown(request, head, maps, asked, named=True) for head in heads],
         "section": "sites",
     }
     return page(request, "devices/slots/site_map.html", context)

@@ -71,7 +71,10 @@ def receiver_list(request: PersonRequest) -> HttpResponse:
     listed = receivers.for_list().with_due().late_on(today)
     if show == "late":
         listed = listed.filter(n_late__gt=0)
+    elif show in ("full", "spare"):
+        listed = listed.filter(n_spare=0) if show == "full" else listed.filter(n_spare__gt=0)
     columns = {"site": "site__name", "label": "label", "due": "first_due_on", "late": "n_late", "used": "n_used"}
+    columns |= {"spare": "n_spare", "customer": "customer__name", "type": "type__label", "evidence": "evidence"}
     rows, sort = ordered(listed, request, columns, default="site")
     context = {
         "page": page_of(rows, request),

@@ -103,12 +103,15 @@ def fill() -> tuple[int, str]:
     from django.conf import settings
     from django.test import Client
 
+    from devices.models import Fault
     from tests import factories
     from tests.house.test_query_growth import thing
 
     receiver = factories.make_receiver()
     for slot in range(1, 65):
         thing(receiver, slot)
+    # Two faults stand; a receiver with one at every slot would be no day like any other.
+    Fault.objects.exclude(registration__slot__in=(7, 40)).delete()
     client = Client()
     client.force_login(factories.make_manager(), backend="allauth.account.auth_backends.AuthenticationBackend")
     cookie = f"{settings.SESSION_COOKIE_NAME}={client.cookies[settings.SESSION_COOKIE_NAME].value}"

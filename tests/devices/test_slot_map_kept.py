@@ -273,3 +273,15 @@ def test_a_whole_site_is_one_table_for_spreadsheets(world: World) -> None:
     assert len(lines) == 1 + 2 * 64
     assert "'=1+1" in text
     assert any(line.startswith("Zweiter,,3,Attic") for line in lines)
+
+
+def test_receivers_are_listed_with_their_spare_slots_and_narrowed_by_them(world: World) -> None:
+    small = factories.receiver_type("test-1", label="receiver, 1 slot", n_slots=1)
+    full = factories.make_receiver(world.own_site, type=small, label="Full box")
+    factories.make_registration(full, 1)
+    client, url = world.client("office"), reverse("devices:receiver_list")
+    listed = {row.label: row.n_spare for row in client.get(url).context["page"]}
+    assert listed == {"Full box": 0, world.own_receiver.label: 63, world.other_receiver.label: 63}
+    assert [row.label for row in client.get(url, {"show": "full"}).context["page"]] == ["Full box"]
+    assert [row.n_spare for row in client.get(url, {"show": "spare"}).context["page"]] == [63, 63]
+    assert next(row.label for row in client.get(url, {"sort": "spare"}).context["page"]) == "Full box"
