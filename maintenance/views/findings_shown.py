@@ -96,6 +96,8 @@ def _mend(row: FindingRecord, request: PersonRequest) -> tuple[str, str]:
         return reverse(f"{frame(request)}slot_change", args=[row.receiver_id, row.slot]), "Change the slot"
     if row.output and row.receiver_id:
         return reverse(f"{frame(request)}output_edit", args=[row.receiver_id, row.output]), "Open the output"
+    if row.code == "plan_waiting":
+        return reverse(f"{frame(request)}plan_list"), "Open the plans"
     if not request.user.is_office:
         return "", ""
     if row.code == LATE_UNPLACED:

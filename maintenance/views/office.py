@@ -190,7 +190,7 @@ def _waiting(
         ),
         Line(len(drafts), _s(len(drafts), "round", "to publish"), reverse("maintenance:round_list"), more=first),
         Line(jobs["n_imports"], _s(jobs["n_imports"], "import", "checked, to be applied"), reverse("devices:import_list")),
-        Line(n["plans"], _s(n["plans"], "planned change", "not made yet"), _plans_url()),
+        Line(n["plans"], _s(n["plans"], "planned change", "not made yet"), reverse("devices:plan_list")),
         Line(
             sum(row["n_back"] for row in kinds), "no longer snoozed since today",
             f"{reverse('maintenance:finding_list')}?group=none",
@@ -207,10 +207,6 @@ def _waiting(
 def _s(n: int, noun: str, rest: str) -> str:
     """A noun in its number, without the number."""
     return f"{noun if n == 1 else noun + 's'} {rest}"
-
-
-def _plans_url() -> str:
-    return reverse("devices:receiver_list")
 
 
 # --- last night, first steps --------------------------------------------------------------------------------------------

@@ -291,3 +291,20 @@ def test_the_slot_map_and_the_list_say_the_same(world: World) -> None:
     assert len(rows) > 7
     assert f"{len(rows)} findings" in page
     assert [row.what for row in rows if escape(row.what) not in page] == []
+
+
+MENDED: list[tuple[str, dict[str, Any], str]] = [
+    ("cells_unknown_age", {"key": "r1:t77:cells_unknown_age:1::"}, "/transmitters/77/battery/"),
+    ("window_over_duty", {}, "/slots/1/change/"),
+    ("fault_output_unwired", {"slot": None, "output": 4}, "/outputs/4/"),
+    ("life_late_unplaced", {}, "/rounds/new/?site="),
+    ("left_on_test", {"receiver": None, "slot": None, "key": "s1:left_on_test:::visit12"}, "/visits/12/"),
+    ("plan_waiting", {}, "/plans/"),
+    ("loan_over", {"slot": None}, "/edit/"),
+]
+
+
+@pytest.mark.parametrize(("code", "over", "address"), MENDED, ids=[code for code, _, _ in MENDED])
+def test_each_finding_leads_to_where_it_is_mended(world: World, code: str, over: dict[str, Any], address: str) -> None:
+    make(world, code, **over)
+    assert address in shown(world)
