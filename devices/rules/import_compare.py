@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from company.sheets import UNKNOWN, SheetPlan, Tell, is_same
+from devices.rules.fitting_rows import words_of
 from devices.rules.import_facts import Catalogue
 from devices.rules.import_records import CHANGED, FAULT, NEW, UNCHANGED, Change, Fate, Known, Plan
 from devices.rules.import_words import say
@@ -22,6 +23,11 @@ def known_or(value: Any, unknown: Any) -> Any:
     return unknown if value == UNKNOWN else value
 
 
+# Codes that the sheet writes otherwise.
+_WORDS = {
+    ("paper", "a4"): "A4", ("paper", "letter"): "Letter", ("contact", "no"): "NO", ("contact", "nc"): "NC",
+    ("rest", "released"): "de-energised",
+}  # fmt: skip
 TOLD = 1000
 """Rows between two words about progress."""
 
@@ -75,4 +81,6 @@ class Comparing:
         if name == "battery":
             facts = self.catalogue.battery_types.get(value)
             return facts.iec_code if facts else UNKNOWN
-        return say(value)
+        if name == "removed_why":
+            return words_of(value)
+        return say(_WORDS.get((name, value), value))
