@@ -77,7 +77,10 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         "site": receiver.site,
         "slot": slot,
         "registration": registration,
-        "settings": registration_lines(past[0], zone) if registration is not None else [],
+        # Not simply the newest: that one may have been taken back, and an older one goes on.
+        "settings": next(
+            (registration_lines(one, zone) for one in past if registration and one.pk == registration.pk), []
+        ),
         "on": on if on != today else None,
         "pk_then": next(in_force, 0),
         "last_change": last_change,

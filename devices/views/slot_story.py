@@ -16,6 +16,8 @@ from devices.rules.words import day_words
 from devices.views.shown import registration_lines
 
 MARKS = frozenset({"mark_registered", "ask_to_register_again"})
+SPAN = frozenset({"in force since", "ended"})
+"""Lines that say only which row of the ledger holds; the moments themselves tell when."""
 NOWHERE = "nobody knows by what"
 
 
@@ -94,7 +96,7 @@ def _began(row: Registration, before: Registration | None, zone: tzinfo) -> tupl
         return "Registered", f"{serial}, {row.label}", ()
     if (before.receiver_id, before.slot) != (row.receiver_id, row.slot):
         return "Moved here", f"{serial} from {before.receiver}, slot {before.slot}", differences(before, row, zone)
-    if before.removed_at != row.registered_at:
+    if before.removed_at is not None and before.removed_at < row.registered_at:
         return "Put back", f"{serial}, {row.label}", differences(before, row, zone)
     return "Settings changed", "", differences(before, row, zone)
 

@@ -164,7 +164,7 @@ def test_the_button_takes_back_and_leads_to_where_it_stood(world: World, noted: 
     assert (answer.status_code, answer["Location"]) == (302, f"{here}?q=x")
     assert noted == [change]
     page = world.client("office").get(reverse("company:change_list")).content.decode()
-    assert f"taken back by {world.office.name}" in page
+    assert f'taken back</span> <span class="soft">by {world.office.name} on' in page
 
 
 def test_a_foreign_referer_leads_nowhere(world: World, noted: list[ChangeRow]) -> None:

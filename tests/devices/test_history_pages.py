@@ -16,6 +16,7 @@ import time_machine
 from django.test import Client
 from django.urls import reverse
 
+from company import undo
 from company.models import ChangeRow
 from devices.actions.away import end_away, start_away
 from devices.actions.batteries import fit_battery
@@ -168,6 +169,19 @@ def test_what_was_taken_back_is_told_as_such_and_shown_as_in_force_on_no_day(wor
     assert "Nothing is registered here." in page
     assert "Put SK-88001 back" not in page
     assert "in force then" not in slot_page(world, slot=7, query="?on=2026-11-24")
+
+
+def test_after_a_change_is_taken_back_the_page_shows_what_is_in_force(world: World) -> None:
+    changed(world, at=NOW)
+    undo.undo(change=ChangeRow.objects.get(verb="change_slot"), by=world.office, at=NOW + timedelta(minutes=1))
+    with time_machine.travel(NOW + timedelta(minutes=2), tick=False):
+        page = slot_page(world)
+    now, _, story = page.partition("Everything that stood here")
+    assert "Supervision missing after 4 h" in now
+    assert "60 min" not in now.partition("Cells fitted")[0].replace("Checks in every 60 min", "")
+    assert "Settings changed taken back" in story
+    assert "Put back" not in story
+    assert "Taken back slot changed supervision window: 60 min → 4 h" in story
 
 
 def form_of(client: Client, url: str) -> dict[str, str]:

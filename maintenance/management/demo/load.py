@@ -17,6 +17,7 @@ from maintenance.management.demo.load_access import load_access
 from maintenance.management.demo.load_devices import DeviceLoader
 from maintenance.management.demo.load_findings import load_findings
 from maintenance.management.demo.load_floor_plans import load_floor_plans, load_term_dates
+from maintenance.management.demo.load_history import load_history
 from maintenance.management.demo.load_places import load_customers, load_people, load_sites
 from maintenance.management.demo.load_plans import load_plans
 from maintenance.management.demo.load_work import OFFICE, WorkLoader
@@ -110,6 +111,7 @@ def load_firm(wish: Wish) -> DemoFirm | None:
         rounds = current.plan_rounds(firm, sites, hands)
         load_plans(rounds, users[OFFICE], hands.technicians, wish.today)
         current.begin_round(rng, rounds[0], wish.today)
+        load_history(users[OFFICE], hands.technicians, wish.today)
     current.issue_reports(hands, wish.today, wish.n_reports)
     load_findings(firm, users[OFFICE])
     return firm
