@@ -41,8 +41,8 @@ def lay_out(names: Sequence[str]) -> list[Room]:
     ):
         wide = (WIDTH_PX - 2 * MARGIN_PX) / max(len(row), 1)
         for number, name in enumerate(row):
-            left = round(MARGIN_PX + number * wide)
-            rooms.append(Room(name, left, top, round(left + wide), bottom))
+            left, right = (round(MARGIN_PX + edge * wide) for edge in (number, number + 1))
+            rooms.append(Room(name, left, top, right, bottom))
     return rooms
 
 
