@@ -168,7 +168,7 @@ def test_a_second_factor_is_set_up_with_our_own_picture_and_asked_for_at_sign_in
     person.sign_in("mika@example.org")
     page.get_by_label("Code").fill(recovery)
     page.get_by_role("button", name="Sign in", exact=True).click()
-    page.wait_for_url(re.compile("/due/"))
+    page.wait_for_url(re.compile("/office/"))
 
 
 def test_without_scripts_a_form_posts_and_the_message_stands_on_the_page(firm, visitor):
