@@ -19,6 +19,7 @@ from django.template import Context
 from django.urls import NoReverseMatch, reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext, gettext_noop
 
 from company import palette
 from company.templatetags import days, words
@@ -33,57 +34,60 @@ ICONS = Path(__file__).parents[2] / "templates" / "icons"
 # Main menu of each audience: name of the address, label, section.
 NAV: dict[str, tuple[tuple[str, str, str], ...]] = {
     "office": (
-        ("maintenance:office_home", "Today", "today"),
-        ("maintenance:due_list", "Due and rounds", "due"),
-        ("sites:site_list", "Sites", "sites"),
-        ("devices:receiver_list", "Receivers", "receivers"),
-        ("maintenance:report_list", "Reports", "reports"),
-        ("devices:import_list", "Import", "import"),
-        ("company:settings_home", "Firm", "firm"),
+        ("maintenance:office_home", gettext_noop("Today"), "today"),
+        ("maintenance:due_list", gettext_noop("Due and rounds"), "due"),
+        ("sites:site_list", gettext_noop("Sites"), "sites"),
+        ("devices:receiver_list", gettext_noop("Receivers"), "receivers"),
+        ("maintenance:report_list", gettext_noop("Reports"), "reports"),
+        ("devices:import_list", gettext_noop("Import"), "import"),
+        ("company:settings_home", gettext_noop("Firm"), "firm"),
     ),
     "technician": (
-        ("maintenance:tech_today", "Today", "today"),
-        ("maintenance:tech_sites", "Sites", "sites"),
-        ("maintenance:tech_search", "Search", "search"),
+        ("maintenance:tech_today", gettext_noop("Today"), "today"),
+        ("maintenance:tech_sites", gettext_noop("Sites"), "sites"),
+        ("maintenance:tech_search", gettext_noop("Search"), "search"),
     ),
     "portal": (
-        ("maintenance:portal_home", "My sites", "sites"),
-        ("maintenance:portal_reports", "Reports", "reports"),
+        ("maintenance:portal_home", gettext_noop("My sites"), "sites"),
+        ("maintenance:portal_reports", gettext_noop("Reports"), "reports"),
     ),
 }
 
 DUE_MENU: tuple[tuple[str, str], ...] = (
-    ("maintenance:due_list", "What is due"), ("maintenance:round_list", "Rounds"), ("maintenance:visit_list", "Visits"),
-    ("maintenance:request_list", "Requests"), ("maintenance:lots", "Lots"), ("maintenance:recall_list", "Recalls"),
-    ("maintenance:policy", "Policy"), ("maintenance:kinds", "Kinds"), ("maintenance:honesty", "Are we honest?"),
+    ("maintenance:due_list", gettext_noop("What is due")), ("maintenance:round_list", gettext_noop("Rounds")), ("maintenance:visit_list", gettext_noop("Visits")),
+    ("maintenance:request_list", gettext_noop("Requests")), ("maintenance:lots", gettext_noop("Lots")), ("maintenance:recall_list", gettext_noop("Recalls")),
+    ("maintenance:policy", gettext_noop("Policy")), ("maintenance:kinds", gettext_noop("Kinds")), ("maintenance:honesty", gettext_noop("Are we honest?")),
 )  # fmt: skip
 # Second row of the office's menu: the pages of a section, where it has more than one.
 SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
-    "today": (("maintenance:office_home", "Today"), ("maintenance:finding_list", "What needs a person")),
+    "today": (
+        ("maintenance:office_home", gettext_noop("Today")),
+        ("maintenance:finding_list", gettext_noop("What needs a person")),
+    ),
     "due": DUE_MENU,
-    "sites": (("sites:site_list", "Sites"), ("company:customer_list", "Customers")),
+    "sites": (("sites:site_list", gettext_noop("Sites")), ("company:customer_list", gettext_noop("Customers"))),
     "receivers": (
-        ("devices:receiver_list", "Receivers"),
-        ("devices:plan_list", "Planned changes"),
-        ("devices:away_list", "Away"),
-        ("devices:catalogue", "Catalogue"),
+        ("devices:receiver_list", gettext_noop("Receivers")),
+        ("devices:plan_list", gettext_noop("Planned changes")),
+        ("devices:away_list", gettext_noop("Away")),
+        ("devices:catalogue", gettext_noop("Catalogue")),
     ),
     "firm": (
-        ("company:settings_home", "Settings"),
-        ("company:person_list", "People"),
-        ("company:change_list", "Who changed what"),
-        ("company:job_list", "Background work"),
+        ("company:settings_home", gettext_noop("Settings")),
+        ("company:person_list", gettext_noop("People")),
+        ("company:change_list", gettext_noop("Who changed what")),
+        ("company:job_list", gettext_noop("Background work")),
     ),
 }
 
 # What an urgency mark says when the caller gives no words.
 DUE_WORDS = {
-    "late": "late",
-    "soon": "soon",
-    "later": "later",
-    "planned": "planned",
-    "fine": "fine",
-    "none": "no estimate",
+    "late": gettext_noop("late"),
+    "soon": gettext_noop("soon"),
+    "later": gettext_noop("later"),
+    "planned": gettext_noop("planned"),
+    "fine": gettext_noop("fine"),
+    "none": gettext_noop("no estimate"),
 }
 
 
@@ -138,7 +142,7 @@ def due_mark(state: str, text: str = "", duty: str = "") -> SafeString:
         known,
         " due--grave" if grave else "",
         icon_svg(f"due-{known}", colour=colour.get(known, "ink")),
-        text or DUE_WORDS[known],
+        text or gettext(DUE_WORDS[known]),
     )
 
 
@@ -214,7 +218,7 @@ def main_nav(context: Context) -> dict[str, Any]:
     audience, here = _who_and_where(context)
     current = _section(context, audience, here)
     links = [
-        {"url": _address(name), "label": label, "current": section == current}
+        {"url": _address(name), "label": gettext(label), "current": section == current}
         for name, label, section in NAV.get(audience, ())
     ]
     return {"links": [link for link in links if link["url"]]}
@@ -228,7 +232,7 @@ def sub_nav(context: Context) -> dict[str, Any]:
     urls = {_address(name): label for name, label in entries}
     urls.pop("", None)
     current = _nearest(here, urls) or next(iter(urls), "")
-    return {"links": [{"url": url, "label": label, "current": url == current} for url, label in urls.items()]}
+    return {"links": [{"url": url, "label": gettext(label), "current": url == current} for url, label in urls.items()]}
 
 
 def _query(context: Context, changes: Mapping[str, str | None]) -> str:

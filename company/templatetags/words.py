@@ -7,21 +7,22 @@ from typing import Any
 from django import template
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext, gettext_noop
 
 register = template.Library()
 
 BEHAVIOUR_WORDS = {
-    "follower": "follows the contact",
-    "momentary": "on for a set time",
-    "toggle": "changes over each time",
-    "latching": "stays on until cleared",
-    "unknown": "behaviour unknown",
+    "follower": gettext_noop("follows the contact"),
+    "momentary": gettext_noop("on for a set time"),
+    "toggle": gettext_noop("changes over each time"),
+    "latching": gettext_noop("stays on until cleared"),
+    "unknown": gettext_noop("behaviour unknown"),
 }
 DUTY_WORDS = {
-    "life_safety": "life safety",
-    "security": "security",
-    "convenience": "convenience",
-    "unknown": "duty unknown",
+    "life_safety": gettext_noop("life safety"),
+    "security": gettext_noop("security"),
+    "convenience": gettext_noop("convenience"),
+    "unknown": gettext_noop("duty unknown"),
 }
 
 
@@ -48,7 +49,7 @@ def behaviour_words(behaviour: str, seconds: float | None = None) -> str:
     """Say an output's behaviour; the seconds belong to a momentary one."""
     if behaviour == "momentary" and seconds:
         return f"on for {seconds:g} s"
-    return BEHAVIOUR_WORDS.get(behaviour, BEHAVIOUR_WORDS["unknown"])
+    return gettext(BEHAVIOUR_WORDS.get(behaviour, BEHAVIOUR_WORDS["unknown"]))
 
 
 @register.filter
@@ -70,7 +71,7 @@ def years(days: int | None) -> str:
 @register.filter
 def duty_words(duty: str) -> str:
     """Say a duty class."""
-    return DUTY_WORDS.get(duty, DUTY_WORDS["unknown"])
+    return gettext(DUTY_WORDS.get(duty, DUTY_WORDS["unknown"]))
 
 
 @register.filter
