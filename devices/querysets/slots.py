@@ -68,16 +68,18 @@ def _worded_then(rows: list[SlotRow], at: datetime) -> list[SlotRow]:
     later = (
         apps.get_model("company", "ChangeRow")
         ._default_manager.filter(
-            subject_kind="registration", subject_id__in=[row.registration_pk for row in rows], at__gt=at
+            subject_kind="registration",
+            subject_id__in=[row.registration_pk for row in rows],
+            at__gt=at,
+            before__isnull=False,
         )
-        .exclude(before=None)
         .order_by("-at", "-pk")
         .values_list("subject_id", "before", "after")
     )
     words: dict[int, dict[str, str]] = {}
     for pk, before, after in later:
         # Another beginning means another registration: what that one was called is told by its own row.
-        if "label" in before and before.get("registered_at") == (after or {}).get("registered_at"):
+        if "label" in (before or {}) and before.get("registered_at") == (after or {}).get("registered_at"):
             words.setdefault(pk, {}).update({name: before[name] for name in ("label", "area") if name in before})
     return [
         replace(row, label=said.get("label", row.label), area=said.get("area", row.area))

@@ -496,6 +496,12 @@ def test_words_taken_back_are_told_as_they_stood_on_each_day(
     assert said == ["Room 3", "Room 33", "Room 3"]
 
 
+def test_a_later_absence_does_not_disturb_a_past_day(receiver: Receiver, stood: Registration, office: Any) -> None:
+    away_of(stood, office)
+    with time_machine.travel(NOW, tick=False):
+        assert label_on(receiver, NOW.date() - timedelta(days=30)) == ("Room 3", "")
+
+
 def test_today_asks_the_log_nothing(receiver: Receiver, stood: Registration, django_assert_num_queries: Any) -> None:
     with time_machine.travel(NOW, tick=False), django_assert_num_queries(2):
         label_on(receiver, NOW.date())
