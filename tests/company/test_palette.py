@@ -21,7 +21,9 @@ def test_the_style_sheet_holds_exactly_the_palette_of_the_light_scheme() -> None
 
 
 def test_the_style_sheet_holds_exactly_the_palette_of_the_dark_scheme() -> None:
-    assert colours_in((TOKENS.parent / "dark.css").read_text()) == {palette.css_name(role): value for role, value in palette.DARK.items()}
+    assert colours_in((TOKENS.parent / "dark.css").read_text()) == {
+        palette.css_name(role): value for role, value in palette.DARK.items()
+    }
 
 
 PAPER = {"print.css", "paper.css"}
