@@ -19,6 +19,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from company.access import OFFICE, TECHNICIAN, may_call
 from company.errors import Refused
@@ -138,9 +139,9 @@ def can_undo(change: ChangeRow) -> bool:
 
 def _refuse(row: ChangeRow) -> None:
     if row.undoes_id is not None:
-        raise CannotUndo("This is itself a change taken back. Make the change again if you want it after all.")
+        raise CannotUndo(_("This is itself a change taken back. Make the change again if you want it after all."))
     if row.verb not in _HANDLERS:
-        raise CannotUndo("This kind of change cannot be taken back here. Change the record by hand.")
+        raise CannotUndo(_("This kind of change cannot be taken back here. Change the record by hand."))
     back = row.undone_by.select_related("by").first()
     if back is not None:
         who = back.by.name if back.by else "the program"
@@ -205,5 +206,5 @@ def undo_batch(*, batch: UUID, by: User, at: datetime, reason: str = "") -> int:
             undo(change=row, by=by, at=at, reason=reason)
             n_done += 1
     if not n_done:
-        raise TakenBackAlready("All of this was taken back already.")
+        raise TakenBackAlready(_("All of this was taken back already."))
     return n_done

@@ -14,6 +14,7 @@ from django.db.models import Q
 from django.db.models.functions import Upper
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer, PortalAccess
 from sites.querysets import AccessNoteQuerySet, PlaceQuerySet, ShownQuerySet, SiteQuerySet, StaffOnly
@@ -34,9 +35,9 @@ class Site(models.Model):
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="sites")
-    code = models.CharField("site code", max_length=30)
+    code = models.CharField(_("site code"), max_length=30)
     name = models.CharField(max_length=120)
-    kind = models.CharField("kind of building", max_length=60, blank=True)
+    kind = models.CharField(_("kind of building"), max_length=60, blank=True)
     address = models.CharField(max_length=200, blank=True)
     town = models.CharField(max_length=80, blank=True)
     postcode = models.CharField(max_length=16, blank=True)
@@ -54,7 +55,7 @@ class Site(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                Upper("code"), name="site_code_once", violation_error_message="Another site has this code."
+                Upper("code"), name="site_code_once", violation_error_message=_("Another site has this code.")
             ),
             # Target of the composite keys that hold customer_id right on every row below.
             models.UniqueConstraint(fields=["id", "customer"], name="site_with_customer"),
@@ -121,15 +122,15 @@ class SiteClosure(PlaceRow):
     """Days without access, or days when the building is empty and work is easiest. The end is exclusive."""
 
     class Kind(models.TextChoices):
-        NO_ACCESS = "no_access", "no access"
-        PREFERRED = "preferred", "empty, preferred"
+        NO_ACCESS = "no_access", _("no access")
+        PREFERRED = "preferred", _("empty, preferred")
 
     site = models.ForeignKey(Site, on_delete=models.CASCADE, related_name="closures")
     kind = models.CharField(max_length=10, choices=Kind)
     from_on = models.DateField()
     to_on = models.DateField()
     reason = models.CharField(max_length=120, blank=True)
-    batch = models.UUIDField(null=True, blank=True, help_text="Of the file that brought it, for taking it back.")
+    batch = models.UUIDField(null=True, blank=True, help_text=_("Of the file that brought it, for taking it back."))
 
     objects = PlaceQuerySet.as_manager()
 
@@ -149,13 +150,13 @@ class Hazard(PlaceRow):
     """A danger to the person who works there, with the day it was noted."""
 
     class Kind(models.TextChoices):
-        MAINS = "mains", "mains voltage"
-        HEIGHT = "height", "work at height"
-        TRAFFIC = "traffic", "moving traffic or machines"
-        LONE = "lone_work", "lone work"
-        ASBESTOS = "asbestos", "asbestos"
-        ANIMALS = "animals", "animals"
-        OTHER = "other", "other"
+        MAINS = "mains", _("mains voltage")
+        HEIGHT = "height", _("work at height")
+        TRAFFIC = "traffic", _("moving traffic or machines")
+        LONE = "lone_work", _("lone work")
+        ASBESTOS = "asbestos", _("asbestos")
+        ANIMALS = "animals", _("animals")
+        OTHER = "other", _("other")
 
     site = models.ForeignKey(Site, on_delete=models.CASCADE, related_name="hazards")
     kind = models.CharField(max_length=10, choices=Kind)
@@ -225,18 +226,18 @@ class AccessNote(PlaceRow):
     site = models.ForeignKey(Site, on_delete=models.CASCADE, related_name="access_notes")
 
     class Kind(models.TextChoices):
-        KEY_SAFE = "key_safe", "key safe"
-        DOOR = "door", "door code"
-        ALARM = "alarm", "alarm code"
-        PASSPHRASE = "passphrase", "passphrase of the monitoring centre"
-        OTHER = "other", "other"
+        KEY_SAFE = "key_safe", _("key safe")
+        DOOR = "door", _("door code")
+        ALARM = "alarm", _("alarm code")
+        PASSPHRASE = "passphrase", _("passphrase of the monitoring centre")
+        OTHER = "other", _("other")
 
     kind = models.CharField(max_length=10, choices=Kind, default=Kind.OTHER)
     title = models.CharField(max_length=80)
     centre = models.ForeignKey(
         MonitoringCentre, null=True, blank=True, on_delete=models.SET_NULL, related_name="access_notes"
     )
-    cipher = models.BinaryField(help_text="Emptied when the note is removed; the row stays for the log of showings.")
+    cipher = models.BinaryField(help_text=_("Emptied when the note is removed; the row stays for the log of showings."))
     removed_at = models.DateTimeField(null=True, blank=True)
     changed_at = models.DateTimeField(default=timezone.now)
     changed_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.SET_NULL, related_name="+")

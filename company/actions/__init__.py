@@ -6,6 +6,7 @@ import hashlib
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from company.actions.firm import (
     DEFAULT_POLICIES,
@@ -67,7 +68,7 @@ def save_customer(*, customer: Customer, by: User, at: datetime, reason: str = "
 def close_customer(*, customer: Customer, by: User, at: datetime, reason: str) -> Customer:
     """Close a customer: the records stay, the portal shows nothing any more."""
     if customer.closed_at:
-        raise Refused("This customer is closed already.")
+        raise Refused(gettext("This customer is closed already."))
     customer.closed_at = at
     customer.save(update_fields=["closed_at"])
     record_change(by=by, at=at, verb="close_customer", subject=customer, customer=customer, reason=reason)
@@ -116,7 +117,7 @@ def end_portal_access(*, access: PortalAccess, by: User, at: datetime, reason: s
 def reopen_customer(*, customer: Customer, by: User, at: datetime, reason: str) -> Customer:
     """Take a closed customer back; the portal shows their sites again."""
     if not customer.closed_at:
-        raise Refused("This customer is not closed.")
+        raise Refused(gettext("This customer is not closed."))
     customer.closed_at = None
     customer.save(update_fields=["closed_at"])
     record_change(by=by, at=at, verb="reopen_customer", subject=customer, customer=customer, reason=reason)

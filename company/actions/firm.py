@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from company.actions.log import facts_of, record_change
 from company.errors import Refused
@@ -97,7 +98,9 @@ def save_firm(*, firm: Firm, by: User, at: datetime, seen: str | None = None, lo
     old = Firm.objects.select_for_update().get(pk=firm.pk)
     if seen is not None and seen != old.seen:
         raise FirmChangedSince(
-            "These settings were changed after you opened the page, so nothing was saved. Open them again, then enter yours."
+            gettext(
+                "These settings were changed after you opened the page, so nothing was saved. Open them again, then enter yours."
+            )
         )
     firm.logo, firm.logo_media_type = old.logo, old.logo_media_type
     if logo is not None:
@@ -105,7 +108,7 @@ def save_firm(*, firm: Firm, by: User, at: datetime, seen: str | None = None, lo
         firm.logo, firm.logo_media_type = picture, media_type
     firm.full_clean()
     if firm.seen == old.seen:
-        raise FirmUnchanged("These are the present settings, so there is nothing to change.")
+        raise FirmUnchanged(gettext("These are the present settings, so there is nothing to change."))
     if old.logo and old.logo_digest != firm.logo_digest:
         _keep_old_logo(old, by, at)
     firm.save()
@@ -136,12 +139,12 @@ def save_policy(*, policy: RiskPolicy, by: User, at: datetime, reason: str = "",
     old = RiskPolicy.objects.select_for_update().get(pk=policy.pk)
     if seen is not None and seen != old.seen:
         raise PolicyChangedSince(
-            "This policy was changed after you opened the page, so nothing was saved. Look again, then choose."
+            gettext("This policy was changed after you opened the page, so nothing was saved. Look again, then choose.")
         )
     if policy.seen == old.seen:
-        raise PolicyUnchanged("These are the present figures, so there is nothing to change.")
+        raise PolicyUnchanged(gettext("These are the present figures, so there is nothing to change."))
     if policy.p_dead > policy.p_call:
-        raise Refused("The share found dead cannot be above the share that signals low: enter a smaller one.")
+        raise Refused(gettext("The share found dead cannot be above the share that signals low: enter a smaller one."))
     policy.full_clean()
     policy.save()
     record_change(

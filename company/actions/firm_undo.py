@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.access import MANAGER
 from company.actions.firm import FIRM_FACTS, LOGO, POLICY_FACTS, firm_facts
@@ -35,7 +36,7 @@ def undo_save_firm(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     if logo is not None:
         kept = Upload.objects.filter(kind=LOGO, sha256=logo).first() if logo else None
         if logo and kept is None:
-            raise Refused("The former picture is no longer kept. Upload it again on the page of the letterhead.")
+            raise Refused(_("The former picture is no longer kept. Upload it again on the page of the letterhead."))
         firm.logo, firm.logo_media_type = (bytes(kept.content), kept.name) if kept else (None, "")
     firm.full_clean()
     firm.save()

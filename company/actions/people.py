@@ -6,6 +6,7 @@ from datetime import datetime
 
 from allauth.mfa.models import Authenticator
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company import sessions
 from company.actions.log import facts_of, record_change
@@ -28,7 +29,7 @@ def _refuse_last_manager(person: User) -> None:
     # All managers are locked in one order: two who take the flag from each other at once cannot both succeed.
     managers = list(User.objects.select_for_update().filter(is_manager=True, is_active=True).order_by("pk"))
     if all(manager.pk == person.pk for manager in managers):
-        raise LastManager("This is the last manager who can sign in. Make somebody else a manager first.")
+        raise LastManager(_("This is the last manager who can sign in. Make somebody else a manager first."))
 
 
 @transaction.atomic
@@ -43,7 +44,7 @@ def save_person(*, person: User, by: User | None, at: datetime, reason: str = ""
         old = User.objects.select_for_update().get(pk=person.pk)
         before = facts_of(old, *PERSON_FACTS)
         if old.is_active != person.is_active:
-            raise Refused("Use “Has left” or “Let in again” to change whether a person may sign in.")
+            raise Refused(_("Use “Has left” or “Let in again” to change whether a person may sign in."))
         if old.is_manager and old.is_active and not person.is_manager:
             _refuse_last_manager(person)
     else:
@@ -115,7 +116,7 @@ def deactivate_person(*, person: User, by: User, at: datetime, reason: str) -> U
     if person.is_manager:
         _refuse_last_manager(person)
     if person.pk == by.pk:
-        raise Refused("You cannot lock yourself out. Ask another manager to do it.")
+        raise Refused(_("You cannot lock yourself out. Ask another manager to do it."))
     person.is_active, person.deactivated_at = False, at
     person.save(update_fields=["is_active", "deactivated_at"])
     n_ended = sessions.end_all(person)
@@ -153,7 +154,7 @@ def reset_second_factor(*, person: User, by: User | None, at: datetime, reason: 
     """
     person = User.objects.select_for_update().get(pk=person.pk)
     if by and person.pk == by.pk:
-        raise Refused("Change your own second factor on your own page. If it is lost, ask another manager.")
+        raise Refused(_("Change your own second factor on your own page. If it is lost, ask another manager."))
     factors = Authenticator.objects.filter(user=person)
     kinds = sorted(set(factors.values_list("type", flat=True)))
     if not kinds:
@@ -176,7 +177,7 @@ def end_sessions(*, person: User, by: User, at: datetime, keep_key: str = "", on
     if only is not None:
         n_ended = sessions.end_one(person, only)
         if not n_ended:
-            raise Refused("That session has ended already.")
+            raise Refused(_("That session has ended already."))
     else:
         n_ended = sessions.end_all(person, keep_key=keep_key)
     record_change(by=by, at=at, verb="end_sessions", subject=person, after={"n_sessions_ended": n_ended})
@@ -202,7 +203,7 @@ def save_profile(*, person: User, name: str, phone: str, at: datetime) -> User:
 def save_theme(*, person: User, theme: str, at: datetime) -> User:
     """Choose light, dark or as the device says. Refused: any other word."""
     if theme not in dict(User._meta.get_field("theme").flatchoices):
-        raise Refused("Choose light, dark, or as the device.")
+        raise Refused(_("Choose light, dark, or as the device."))
     before = person.theme
     person.theme = theme
     person.save(update_fields=["theme"])

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from company.actions.log import facts_of, record_change
 from company.errors import Refused
@@ -71,7 +72,7 @@ def remove_days_off(*, person: User, from_on: date, to_on: date, by: User, at: d
     rows = TechnicianDayOff.objects.filter(technician__user=person, day__gte=from_on, day__lte=to_on)
     n_removed, _ = rows.delete()
     if not n_removed:
-        raise Refused("No day off is noted there any more.")
+        raise Refused(gettext("No day off is noted there any more."))
     record_change(
         by=by, at=at, verb="remove_days_off", subject=person.technician,
         before={"from_on": from_on.isoformat(), "to_on": to_on.isoformat(), "n_days": n_removed},

@@ -8,6 +8,8 @@ from typing import Any
 from django import forms
 from django.conf import settings
 from django.contrib.auth.models import AnonymousUser
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.forms.firm import FirmForm, PolicyForm
 from company.forms.people import PersonForm
@@ -69,8 +71,8 @@ class CustomerForm(forms.ModelForm):
             "language": forms.Select(choices=settings.LANGUAGES),
         }
         help_texts = {
-            "code": "Short and unique; imports find the customer by it.",
-            "note": "For the office only: the customer never sees it.",
+            "code": gettext_lazy("Short and unique; imports find the customer by it."),
+            "note": gettext_lazy("For the office only: the customer never sees it."),
         }
 
     def clean_code(self) -> str:
@@ -81,18 +83,22 @@ class ContactForm(forms.ModelForm):
     class Meta:
         model = Contact
         fields = ("name", "role", "email", "phone", "gets_reports", "gets_notices")
-        labels = {"email": "E-mail address"}
+        labels = {"email": gettext_lazy("E-mail address")}
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if (cleaned.get("gets_reports") or cleaned.get("gets_notices")) and not cleaned.get("email"):
-            self.add_error("email", "Mail needs an address.")
+            self.add_error("email", _("Mail needs an address."))
         return cleaned
 
 
 class PortalAccessForm(forms.Form):
-    user = forms.ModelChoiceField(label="Person", queryset=User.objects.none(), empty_label="Choose a person")
-    is_limited = forms.BooleanField(label="Only some sites", required=False, help_text="Choose them afterwards.")
+    user = forms.ModelChoiceField(
+        label=gettext_lazy("Person"), queryset=User.objects.none(), empty_label=gettext_lazy("Choose a person")
+    )
+    is_limited = forms.BooleanField(
+        label=gettext_lazy("Only some sites"), required=False, help_text=gettext_lazy("Choose them afterwards.")
+    )
 
     def __init__(self, *args: Any, for_user: User | AnonymousUser, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -104,16 +110,18 @@ class PortalAccessForm(forms.Form):
 class PortalPersonForm(forms.ModelForm):
     """A new person of a customer, who gets access to it at once."""
 
-    is_limited = forms.BooleanField(label="Only some sites", required=False, help_text="Choose them afterwards.")
+    is_limited = forms.BooleanField(
+        label=gettext_lazy("Only some sites"), required=False, help_text=gettext_lazy("Choose them afterwards.")
+    )
 
     class Meta:
         model = User
         fields = ("name", "email", "phone")
-        labels = {"email": "E-mail address"}
+        labels = {"email": gettext_lazy("E-mail address")}
 
     def clean_email(self) -> str:
         return self.cleaned_data["email"].strip().lower()
 
 
 class ReasonForm(forms.Form):
-    reason = forms.CharField(max_length=300, label="Why")
+    reason = forms.CharField(max_length=300, label=gettext_lazy("Why"))

@@ -8,6 +8,8 @@ from typing import Any
 from django import forms
 from django.conf import settings
 from django.utils.dateformat import format as date_format
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.currencies import CURRENCIES
 from company.models import Firm, RiskPolicy
@@ -27,18 +29,18 @@ class FirmForm(forms.ModelForm):
 
     currency = CurrencyField(
         choices=[(code, f"{code} · {name}") for code, name in CURRENCIES.items()],
-        help_text="Stands behind every price on screen.",
+        help_text=gettext_lazy("Stands behind every price on screen."),
     )
     language = forms.ChoiceField(
         choices=lambda: settings.LANGUAGES,
-        help_text="Of screens and papers. A customer may have another on their own papers.",
+        help_text=gettext_lazy("Of screens and papers. A customer may have another on their own papers."),
     )
     logo = forms.FileField(
-        label="Picture on the letterhead", required=False,
+        label=gettext_lazy("Picture on the letterhead"), required=False,
         widget=forms.ClearableFileInput(attrs={"accept": "image/png,image/jpeg"}),
-        help_text="PNG or JPEG, up to 4 MB; drawn anew, small, on white. On service reports from the next one issued.",
+        help_text=gettext_lazy("PNG or JPEG, up to 4 MB; drawn anew, small, on white. On service reports from the next one issued."),
     )  # fmt: skip
-    remove_logo = forms.BooleanField(label="Take the present picture away", required=False)
+    remove_logo = forms.BooleanField(label=gettext_lazy("Take the present picture away"), required=False)
     seen = forms.CharField(widget=forms.HiddenInput, max_length=64)
 
     GROUPS = (
@@ -69,23 +71,25 @@ class FirmForm(forms.ModelForm):
         )  # fmt: skip
         widgets = {"address": forms.Textarea(attrs={"rows": 3}), "date_style": forms.RadioSelect}
         labels = {
-            "name": "Name of the firm",
-            "email": "E-mail",
-            "cost_per_hour": "Cost of an hour",
-            "cost_per_km": "Cost of a kilometre",
-            "cost_per_callout": "Cost of a call-out",
+            "name": gettext_lazy("Name of the firm"),
+            "email": gettext_lazy("E-mail"),
+            "cost_per_hour": gettext_lazy("Cost of an hour"),
+            "cost_per_km": gettext_lazy("Cost of a kilometre"),
+            "cost_per_callout": gettext_lazy("Cost of a call-out"),
         }
         help_texts = {
-            "name": "Stands on every page and paper.",
-            "phone": "On papers and lid labels: the number that people at the site ring.",
-            "paper_note": "Such as a register number. At the foot of every page of a paper.",
-            "paper": "Of papers whose customer has no size of their own.",
-            "units": "Lengths of cables and distances in a building.",
-            "date_style": "On screen and paper. Forms and files take 2025-05-03 whatever is chosen.",
-            "cost_per_hour": "Of one technician, all in.",
-            "cost_per_km": "Of the van.",
-            "cost_per_callout": "Of going out for one dead battery, beside hours and kilometres.",
-            "notes_on_phones": "Only for a visit within two days, each showing logged. Today no phone keeps a code, whatever is chosen.",
+            "name": gettext_lazy("Stands on every page and paper."),
+            "phone": gettext_lazy("On papers and lid labels: the number that people at the site ring."),
+            "paper_note": gettext_lazy("Such as a register number. At the foot of every page of a paper."),
+            "paper": gettext_lazy("Of papers whose customer has no size of their own."),
+            "units": gettext_lazy("Lengths of cables and distances in a building."),
+            "date_style": gettext_lazy("On screen and paper. Forms and files take 2025-05-03 whatever is chosen."),
+            "cost_per_hour": gettext_lazy("Of one technician, all in."),
+            "cost_per_km": gettext_lazy("Of the van."),
+            "cost_per_callout": gettext_lazy("Of going out for one dead battery, beside hours and kilometres."),
+            "notes_on_phones": gettext_lazy(
+                "Only for a visit within two days, each showing logged. Today no phone keeps a code, whatever is chosen."
+            ),
         }
 
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
@@ -113,7 +117,7 @@ class FirmForm(forms.ModelForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if cleaned.get("logo") and cleaned.get("remove_logo"):
-            self.add_error("remove_logo", "Either a new picture, or none. Take one of the two back.")
+            self.add_error("remove_logo", _("Either a new picture, or none. Take one of the two back."))
         return cleaned
 
 
@@ -130,22 +134,28 @@ OWN_FIGURES = {"p_dead", "p_call", "grace_days", "calendar_cap_days", "longest_w
 
 class PolicyForm(forms.ModelForm):
     longest_window_h = forms.FloatField(
-        label="Longest supervision window [h]", required=False, min_value=0.01, max_value=240,
-        help_text="Empty: this duty class asks for no supervision.",
+        label=gettext_lazy("Longest supervision window [h]"), required=False, min_value=0.01, max_value=240,
+        help_text=gettext_lazy("Empty: this duty class asks for no supervision."),
     )  # fmt: skip
-    reason = forms.CharField(label="Why it is changed", max_length=300)
+    reason = forms.CharField(label=gettext_lazy("Why it is changed"), max_length=300)
     seen = forms.CharField(widget=forms.HiddenInput, max_length=64)
 
     class Meta:
         model = RiskPolicy
         fields = ("p_dead", "p_call", "grace_days", "calendar_cap_days", "source_note")
-        labels = {"source_note": "Where these figures come from"}
+        labels = {"source_note": gettext_lazy("Where these figures come from")}
         help_texts = {
-            "p_dead": "Share of batteries that may die in service before they are changed. Smaller: earlier dates, more cells.",
-            "p_call": "Share that may signal low before the planned change. Smaller: fewer unplanned trips, more cells.",
-            "grace_days": "Time to change after the first signal; then it counts as late.",
-            "source_note": "Such as “own figures”, a contract, or the title of a standard with its clause.",
-            "calendar_cap_days": "Batteries are changed after so many days whatever the estimate says.",
+            "p_dead": gettext_lazy(
+                "Share of batteries that may die in service before they are changed. Smaller: earlier dates, more cells."
+            ),
+            "p_call": gettext_lazy(
+                "Share that may signal low before the planned change. Smaller: fewer unplanned trips, more cells."
+            ),
+            "grace_days": gettext_lazy("Time to change after the first signal; then it counts as late."),
+            "source_note": gettext_lazy(
+                "Such as “own figures”, a contract, or the title of a standard with its clause."
+            ),
+            "calendar_cap_days": gettext_lazy("Batteries are changed after so many days whatever the estimate says."),
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -159,7 +169,7 @@ class PolicyForm(forms.ModelForm):
         hours = cleaned.get("longest_window_h")
         if self.instance.duty == Duty.LIFE_SAFETY and hours is None and "longest_window_h" not in self.errors:
             self.add_error(
-                "longest_window_h", "Life safety needs a longest window: an unwatched slot is never in order."
+                "longest_window_h", _("Life safety needs a longest window: an unwatched slot is never in order.")
             )
         self.instance.longest_window_s = round(hours * 3600) if hours else None
         dead, call = cleaned.get("p_dead"), cleaned.get("p_call")

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.models import User
 
@@ -13,7 +15,7 @@ class PersonForm(forms.ModelForm):
     class Meta:
         model = User
         fields: tuple[str, ...] = ("name", "email", "phone", "audience", "is_manager")
-        labels = {"audience": "Works in", "email": "E-mail address"}
+        labels = {"audience": gettext_lazy("Works in"), "email": gettext_lazy("E-mail address")}
 
     def clean_email(self) -> str:
         return self.cleaned_data["email"].strip().lower()
@@ -21,7 +23,7 @@ class PersonForm(forms.ModelForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if cleaned.get("is_manager") and cleaned.get("audience") not in (None, User.Audience.OFFICE):
-            self.add_error("is_manager", "Only a person of the office can be a manager.")
+            self.add_error("is_manager", _("Only a person of the office can be a manager."))
         return cleaned
 
 

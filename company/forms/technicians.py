@@ -6,6 +6,8 @@ from datetime import date, timedelta
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.models import Technician
 
@@ -25,7 +27,7 @@ class TechnicianForm(forms.ModelForm):
             "end_longitude",
             "skills",
         )
-        labels = {"start_place": "The day begins at", "end_place": "The day ends at"}
+        labels = {"start_place": gettext_lazy("The day begins at"), "end_place": gettext_lazy("The day ends at")}
 
     def clean_skills(self) -> str:
         """Each skill once, in the order given."""
@@ -34,12 +36,12 @@ class TechnicianForm(forms.ModelForm):
 
 
 class DaysOffForm(forms.Form):
-    from_on = forms.DateField(label="First day off", widget=forms.DateInput(attrs={"type": "date"}))
+    from_on = forms.DateField(label=gettext_lazy("First day off"), widget=forms.DateInput(attrs={"type": "date"}))
     to_on = forms.DateField(
-        label="Last day off", required=False, widget=forms.DateInput(attrs={"type": "date"}),
-        help_text="Empty: one day only.",
+        label=gettext_lazy("Last day off"), required=False, widget=forms.DateInput(attrs={"type": "date"}),
+        help_text=gettext_lazy("Empty: one day only."),
     )  # fmt: skip
-    reason = forms.CharField(max_length=80, required=False, help_text="Such as leave or training.")
+    reason = forms.CharField(max_length=80, required=False, help_text=gettext_lazy("Such as leave or training."))
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
@@ -47,7 +49,7 @@ class DaysOffForm(forms.Form):
         last = cleaned.get("to_on") or first
         if first and last:
             if last < first:
-                self.add_error("to_on", "The last day off cannot be before the first.")
+                self.add_error("to_on", _("The last day off cannot be before the first."))
             elif (last - first).days >= MOST_DAYS_OFF:
                 self.add_error("to_on", f"At most {MOST_DAYS_OFF} days in one go. Check the year.")
         cleaned["to_on"] = last

@@ -6,6 +6,7 @@ import hashlib
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 from company.models.customers import Paper
 from company.querysets import StaffOnly
@@ -14,21 +15,21 @@ from company.querysets import StaffOnly
 class Duty(models.TextChoices):
     """How bad a dead battery is. Sorted by harm wherever it is listed."""
 
-    LIFE_SAFETY = "life_safety", "Life safety"
-    SECURITY = "security", "Security"
-    CONVENIENCE = "convenience", "Convenience"
+    LIFE_SAFETY = "life_safety", _("Life safety")
+    SECURITY = "security", _("Security")
+    CONVENIENCE = "convenience", _("Convenience")
 
 
 class Units(models.TextChoices):
-    METRIC = "m", "metres"
-    FEET = "ft", "feet"
+    METRIC = "m", _("metres")
+    FEET = "ft", _("feet")
 
 
 class DateStyle(models.TextChoices):
     """How days are written on screens and papers; forms take ISO days everywhere."""
 
-    DAY_MONTH = "day_month", "3 May 2025"
-    MONTH_DAY = "month_day", "May 3, 2025"
+    DAY_MONTH = "day_month", _("3 May 2025")
+    MONTH_DAY = "month_day", _("May 3, 2025")
     ISO = "iso", "2025-05-03"
 
 
@@ -39,18 +40,18 @@ class Firm(models.Model):
     address = models.TextField(blank=True)
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
-    paper = models.CharField("paper size", max_length=8, choices=Paper, default=Paper.A4)
+    paper = models.CharField(_("paper size"), max_length=8, choices=Paper, default=Paper.A4)
     cost_per_hour = models.DecimalField(max_digits=8, decimal_places=2, default=60)
     cost_per_km = models.DecimalField(max_digits=8, decimal_places=2, default="0.60")
     cost_per_callout = models.DecimalField(max_digits=8, decimal_places=2, default=150)
     currency = models.CharField(max_length=3, default="GBP")
     language = models.CharField(max_length=8, default="en")
-    units = models.CharField("lengths in", max_length=2, choices=Units, default=Units.METRIC)
-    date_style = models.CharField("days written as", max_length=10, choices=DateStyle, default=DateStyle.DAY_MONTH)
-    logo = models.BinaryField("picture on the letterhead", null=True, blank=True)
+    units = models.CharField(_("lengths in"), max_length=2, choices=Units, default=Units.METRIC)
+    date_style = models.CharField(_("days written as"), max_length=10, choices=DateStyle, default=DateStyle.DAY_MONTH)
+    logo = models.BinaryField(_("picture on the letterhead"), null=True, blank=True)
     logo_media_type = models.CharField(max_length=30, blank=True)
-    paper_note = models.CharField("line at the foot of papers", max_length=200, blank=True)
-    notes_on_phones = models.BooleanField("access notes may be kept on a phone", default=False)
+    paper_note = models.CharField(_("line at the foot of papers"), max_length=200, blank=True)
+    notes_on_phones = models.BooleanField(_("access notes may be kept on a phone"), default=False)
 
     objects = StaffOnly.as_manager()
 
@@ -80,24 +81,24 @@ class RiskPolicy(models.Model):
 
     duty = models.CharField(max_length=12, choices=Duty, unique=True)
     p_dead = models.FloatField(
-        "share found dead, at most",
+        _("share found dead, at most"),
         validators=[MinValueValidator(0.0005), MaxValueValidator(0.5)],
-        help_text="Share of batteries that may die in service before they are changed.",
+        help_text=_("Share of batteries that may die in service before they are changed."),
     )
     p_call = models.FloatField(
-        "share signalling low, at most",
+        _("share signalling low, at most"),
         validators=[MinValueValidator(0.0005), MaxValueValidator(0.5)],
-        help_text="Share of batteries that may give a low-battery signal before the planned change.",
+        help_text=_("Share of batteries that may give a low-battery signal before the planned change."),
     )
     grace_days = models.PositiveSmallIntegerField(
-        "days after a low-battery signal",
+        _("days after a low-battery signal"),
         validators=[MaxValueValidator(90)],
-        help_text="Time to change after the first signal.",
+        help_text=_("Time to change after the first signal."),
     )
     calendar_cap_days = models.PositiveSmallIntegerField(
-        "longest time in service [d]", validators=[MinValueValidator(30), MaxValueValidator(5500)]
+        _("longest time in service [d]"), validators=[MinValueValidator(30), MaxValueValidator(5500)]
     )
-    longest_window_s = models.PositiveIntegerField("longest supervision window [s]", null=True, blank=True)
+    longest_window_s = models.PositiveIntegerField(_("longest supervision window [s]"), null=True, blank=True)
     source_note = models.CharField(max_length=200, default="own suggestion")
 
     objects = StaffOnly.as_manager()

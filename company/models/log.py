@@ -7,6 +7,7 @@ import uuid
 from django.conf import settings
 from django.db import models
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models.customers import Customer
 from company.querysets import ChangeRowQuerySet, StaffOnly
@@ -18,7 +19,7 @@ class ChangeRow(models.Model):
     at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
     customer = models.ForeignKey(Customer, null=True, on_delete=models.PROTECT, related_name="+")
-    verb = models.CharField(max_length=40, help_text="Name of the action, such as register_transmitter.")
+    verb = models.CharField(max_length=40, help_text=_("Name of the action, such as register_transmitter."))
     subject_kind = models.CharField(max_length=40)
     subject_id = models.BigIntegerField()
     subject_text = models.CharField(max_length=200)
@@ -26,7 +27,7 @@ class ChangeRow(models.Model):
     after = models.JSONField(null=True)
     reason = models.CharField(max_length=300, blank=True)
     batch = models.UUIDField(
-        null=True, blank=True, help_text="What was changed in one go (an import, a bulk edit) carries one number."
+        null=True, blank=True, help_text=_("What was changed in one go (an import, a bulk edit) carries one number.")
     )
     undoes = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="undone_by")
 

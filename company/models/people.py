@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models.functions import Lower
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.querysets import StaffOnly, UserQuerySet
 
@@ -36,20 +37,23 @@ class User(AbstractBaseUser, PermissionsMixin):
     """A person with one audience: office, technician or portal (a customer's person)."""
 
     class Audience(models.TextChoices):
-        OFFICE = "office", "Office"
-        TECHNICIAN = "technician", "Technician"
-        PORTAL = "portal", "Customer portal"
+        OFFICE = "office", _("Office")
+        TECHNICIAN = "technician", _("Technician")
+        PORTAL = "portal", _("Customer portal")
 
-    email = models.EmailField("e-mail address")
+    email = models.EmailField(_("e-mail address"))
     name = models.CharField(max_length=120)
     phone = models.CharField(max_length=40, blank=True)
     audience = models.CharField(max_length=12, choices=Audience)
     is_manager = models.BooleanField(
-        "manager", default=False, help_text="May also change people, policy, prices and settings."
+        _("manager"), default=False, help_text=_("May also change people, policy, prices and settings.")
     )
-    is_active = models.BooleanField("may sign in", default=True)
+    is_active = models.BooleanField(_("may sign in"), default=True)
     theme = models.CharField(
-        "look", max_length=5, choices=[("auto", "as the device"), ("light", "light"), ("dark", "dark")], default="auto"
+        _("look"),
+        max_length=5,
+        choices=[("auto", _("as the device")), ("light", _("light")), ("dark", _("dark"))],
+        default="auto",
     )
     invited_at = models.DateTimeField(null=True, blank=True, editable=False)
     deactivated_at = models.DateTimeField(null=True, blank=True, editable=False)
@@ -64,7 +68,7 @@ class User(AbstractBaseUser, PermissionsMixin):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                Lower("email"), name="user_email_once", violation_error_message="This address is already in use."
+                Lower("email"), name="user_email_once", violation_error_message=_("This address is already in use.")
             ),
             models.CheckConstraint(
                 condition=models.Q(is_manager=False) | models.Q(audience="office"), name="user_manager_is_office"
@@ -110,10 +114,10 @@ class Technician(models.Model):
     start_place = models.CharField(max_length=120, blank=True)
     start_latitude = models.FloatField(null=True, blank=True)
     start_longitude = models.FloatField(null=True, blank=True)
-    end_place = models.CharField(max_length=120, blank=True, help_text="Empty: the same as the start.")
+    end_place = models.CharField(max_length=120, blank=True, help_text=_("Empty: the same as the start."))
     end_latitude = models.FloatField(null=True, blank=True)
     end_longitude = models.FloatField(null=True, blank=True)
-    skills = models.CharField(max_length=200, blank=True, help_text="Words separated by commas.")
+    skills = models.CharField(max_length=200, blank=True, help_text=_("Words separated by commas."))
 
     objects = StaffOnly.as_manager()
 

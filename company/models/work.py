@@ -8,6 +8,7 @@ from django.conf import settings
 from django.db import models
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.querysets import JobQuerySet, StaffOnly
 
@@ -16,14 +17,14 @@ class Job(models.Model):
     """One piece of work that may be started again until it is done."""
 
     class State(models.TextChoices):
-        WAITING = "waiting", "waiting"
-        RUNNING = "running", "running"
-        DONE = "done", "done"
-        FAILED = "failed", "failed"
+        WAITING = "waiting", _("waiting")
+        RUNNING = "running", _("running")
+        DONE = "done", _("done")
+        FAILED = "failed", _("failed")
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    key = models.CharField(max_length=200, unique=True, help_text="Asking twice for the same key makes one job.")
-    handler = models.CharField(max_length=120, help_text="Dotted name of the function that does the work.")
+    key = models.CharField(max_length=200, unique=True, help_text=_("Asking twice for the same key makes one job."))
+    handler = models.CharField(max_length=120, help_text=_("Dotted name of the function that does the work."))
     args = models.JSONField(default=dict)
     title = models.CharField(max_length=200)
     state = models.CharField(max_length=8, choices=State, default=State.WAITING)

@@ -14,6 +14,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company import undo as undoing
@@ -124,7 +125,7 @@ def change_undo(request: PersonRequest, pk: int) -> HttpResponse:
             and change.undoes_id is None
             and not undoing.may_undo(change, request.user)
         ):
-            raise undoing.CannotUndo("Only a manager may take this back.")
+            raise undoing.CannotUndo(_("Only a manager may take this back."))
         undoing.undo(change=change, by=request.user, at=timezone.now())
     except Refused as why:
         messages.error(request, why.message)
@@ -143,7 +144,7 @@ def change_undo_batch(request: PersonRequest, uuid: UUID) -> HttpResponse:
     change = get_object_or_404(rows.order_by("pk")[:1])
     try:
         if not undoing.may_undo(change, request.user):
-            raise undoing.CannotUndo("This kind of change cannot be taken back here. Change the records by hand.")
+            raise undoing.CannotUndo(_("This kind of change cannot be taken back here. Change the records by hand."))
         n_done = undoing.undo_batch(batch=uuid, by=request.user, at=timezone.now())
     except Refused as why:
         messages.error(request, why.message)

@@ -9,6 +9,7 @@ from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company import actions
@@ -82,7 +83,7 @@ def customer_edit(request: PersonRequest, pk: int) -> HttpResponse:
         if not form.is_valid():
             return refused(request, FORM, context)
         actions.save_customer(customer=form.save(commit=False), by=request.user, at=timezone.now())
-        messages.success(request, "Saved.")
+        messages.success(request, _("Saved."))
         return redirect(customer)
     return page(request, FORM, context)
 
@@ -121,7 +122,7 @@ def _contact(request: PersonRequest, contact: Contact, title: str) -> HttpRespon
         if not form.is_valid():
             return refused(request, FORM, context)
         actions.save_contact(contact=form.save(commit=False), by=request.user, at=timezone.now())
-        messages.success(request, "Saved.")
+        messages.success(request, _("Saved."))
         return redirect(contact.customer)
     return page(request, FORM, context)
 

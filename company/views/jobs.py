@@ -7,6 +7,7 @@ from uuid import UUID
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company import jobs
@@ -47,5 +48,5 @@ def job_retry(request: PersonRequest, uuid: UUID) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        messages.success(request, "Started again.")
+        messages.success(request, _("Started again."))
     return redirect(job)

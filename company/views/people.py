@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_POST, require_safe
 
@@ -103,7 +104,7 @@ def person_edit(request: PersonRequest, pk: int) -> HttpResponse:
             actions.save_person(person=form.save(commit=False), by=request.user, at=timezone.now())
         except Refused as refusal:
             return refused(request, EDIT, context | {"refused": refusal.message})
-        messages.success(request, "Saved.")
+        messages.success(request, gettext("Saved."))
         return redirect("company:person_list")
     return page(request, EDIT, context)
 

@@ -7,6 +7,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -34,7 +35,7 @@ def profile(request: PersonRequest) -> HttpResponse:
         if not form.is_valid():
             return refused(request, PROFILE, context)
         actions.save_profile(person=request.user, at=timezone.now(), **form.cleaned_data)
-        messages.success(request, "Saved.")
+        messages.success(request, _("Saved."))
         return redirect("company:profile")
     return page(request, PROFILE, context)
 
@@ -48,7 +49,7 @@ def theme_set(request: PersonRequest) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        messages.success(request, "The look is kept.")
+        messages.success(request, _("The look is kept."))
     return redirect("company:profile")
 
 
@@ -71,7 +72,7 @@ def session_end(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        messages.success(request, "Signed out there.")
+        messages.success(request, _("Signed out there."))
     return redirect("company:session_list")
 
 

@@ -11,6 +11,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.utils.dateparse import parse_date
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from company.access import PersonRequest, audience
@@ -43,7 +44,7 @@ def technician_edit(request: PersonRequest, pk: int) -> HttpResponse:
         actions.save_technician(
             technician=form.save(commit=False), hours=hours.spans(), by=request.user, at=timezone.now()
         )
-        messages.success(request, "Saved.")
+        messages.success(request, _("Saved."))
         return redirect(person)
     return page(request, DAY, context)
 
@@ -108,7 +109,7 @@ def days_off_remove(request: PersonRequest, pk: int) -> HttpResponse:
         first = last = None
     try:
         if first is None or last is None:
-            raise Refused("These are no days. Open the page again.")
+            raise Refused(_("These are no days. Open the page again."))
         n_removed = actions.remove_days_off(
             person=person, from_on=first, to_on=last, by=request.user, at=timezone.now()
         )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import record_change
 from company.errors import Refused
@@ -38,7 +39,7 @@ def move_area(*, area: Area, place: int, by: User, at: datetime) -> ChangeRow | 
     rows = in_order(area.site)
     was = next((n for n, row in enumerate(rows) if row.pk == area.pk), None)
     if was is None:
-        raise Refused("This area is not there any more. Load the page again.")
+        raise Refused(_("This area is not there any more. Load the page again."))
     place = min(max(place, 0), len(rows) - 1)
     if place == was:
         return None
@@ -82,9 +83,9 @@ def merge_area(*, area: Area, into: Area, by: User, at: datetime) -> ChangeRow:
         Two sites, or an area with itself. Nothing is written.
     """
     if area.pk == into.pk:
-        raise Refused("Choose another area to merge this one into.")
+        raise Refused(_("Choose another area to merge this one into."))
     if area.site_id != into.site_id:
-        raise OtherSite("These areas belong to two sites. Choose one of this site.")
+        raise OtherSite(_("These areas belong to two sites. Choose one of this site."))
     row = _told(area, "merge_area", area.path, into.path, by, at)
     Area.objects.filter(pk=area.pk).delete()
     return row

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from django.utils.translation import gettext as _
+
 from company.access import OFFICE
 from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
@@ -27,7 +29,7 @@ def undo_move(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Walk an area at its former place again."""
     area = Area.objects.filter(pk=change.subject_id).select_related("site").first()
     if area is None:
-        raise CannotUndo("This area is not there any more.")
+        raise CannotUndo(_("This area is not there any more."))
     rows = in_order(area.site)
     was = next(n for n, row in enumerate(rows) if row.pk == area.pk)
     place = min((change.before or {})["place"] - 1, len(rows) - 1)
@@ -43,7 +45,7 @@ def undo_rename(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     area = Area.objects.filter(pk=change.subject_id).select_related("site").first()
     former = (change.before or {})["path"]
     if area is None:
-        raise CannotUndo("This area is not there any more.")
+        raise CannotUndo(_("This area is not there any more."))
     if area.site.areas.filter(path=former).exclude(pk=area.pk).exists():
         raise CannotUndo(f"Another area is called “{former}” by now. Merge the two instead.")
     now = area.path

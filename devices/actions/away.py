@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import record_change
 from company.errors import Refused
@@ -45,9 +46,9 @@ def start_away(
     refuse_stale(receiver, seen_version)
     row = in_force(registration)
     if Away.objects.filter(registration=row, ended_on=None).exists():
-        raise AlreadyAway("It is away already; end that first.")
+        raise AlreadyAway(_("It is away already; end that first."))
     if agreed_until_on is not None and agreed_until_on < from_on:
-        raise NotSettable("The agreed end lies before the beginning.")
+        raise NotSettable(_("The agreed end lies before the beginning."))
     away = Away.objects.create(
         customer_id=receiver.customer_id,
         site_id=receiver.site_id,
@@ -82,9 +83,9 @@ def end_away(
     refuse_stale(receiver, seen_version)
     row = Away.objects.select_related("registration").get(pk=away.pk)
     if row.ended_on is not None:
-        raise NothingChanged("It is back already.")
+        raise NothingChanged(_("It is back already."))
     if ended_on < row.from_on:
-        raise OutOfOrder("It cannot come back before it went away.")
+        raise OutOfOrder(_("It cannot come back before it went away."))
     row.ended_on = ended_on
     row.save(update_fields=["ended_on"])
     touch(receiver)
@@ -116,13 +117,13 @@ def extend_away(
     (receiver,) = lock_receivers(away.registration.receiver)
     row = Away.objects.select_related("registration").get(pk=away.pk)
     if row.ended_on is not None:
-        raise NothingChanged("It is back already, so there is nothing to extend.")
+        raise NothingChanged(_("It is back already, so there is nothing to extend."))
     if row.agreed_until_on != seen_until:
-        raise NothingChanged("Another day was agreed after you opened the form. Look at it, then try again.")
+        raise NothingChanged(_("Another day was agreed after you opened the form. Look at it, then try again."))
     if row.agreed_until_on == agreed_until_on:
-        raise NothingChanged("This day is agreed already. Give another one.")
+        raise NothingChanged(_("This day is agreed already. Give another one."))
     if agreed_until_on is not None and agreed_until_on < row.from_on:
-        raise NotSettable("The agreed day lies before it went away.")
+        raise NotSettable(_("The agreed day lies before it went away."))
     before = {"agreed_until": row.agreed_until_on.isoformat() if row.agreed_until_on else None}
     row.agreed_until_on = agreed_until_on
     row.save(update_fields=["agreed_until_on"])
@@ -149,7 +150,7 @@ def end_several(
     receivers = {row.pk: row for row in lock_receivers(*(Receiver(pk=pk) for pk in wanted))}
     rows = list(Away.objects.filter(pk__in=[row.pk for row in aways]).for_list().order_by("pk"))
     if not rows:
-        raise NothingChanged("Choose at least one that is back.")
+        raise NothingChanged(_("Choose at least one that is back."))
     for row in rows:
         day = ended_on[row.registration.receiver_id]
         if row.ended_on is not None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from company.errors import Refused
 from company.models import ChangeRow, User
@@ -120,7 +121,7 @@ def change_slots(
             refuse_stale(receiver, seen_versions.get(receiver.pk, 0))
     rows = with_settings(Registration.objects.open().filter(pk__in=[row.pk for row in registrations]))
     if len(rows) != len({row.pk for row in registrations}):
-        raise NoLongerThere("One of the slots was changed meanwhile. Choose the slots again.")
+        raise NoLongerThere(gettext("One of the slots was changed meanwhile. Choose the slots again."))
     seen = preview(rows, wish)
     wrong = [one for one in seen if one.refusals]
     if wrong:
@@ -131,7 +132,7 @@ def change_slots(
         )
     changing = [one for one in seen if one.changed]
     if not changing:
-        raise NothingChanged("All of these slots are set like that already.")
+        raise NothingChanged(gettext("All of these slots are set like that already."))
     before = [facts_of_row(one.registration, one.before) for one in changing]
     after = _write(changing, at, reason)
     touched = {row.receiver_id for row in after}

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from uuid import uuid4
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company import jobs
 from company.actions import keep_upload, record_change
@@ -33,7 +34,7 @@ def ask_for_export(
         Unless the format is "xlsx" or "csv".
     """
     if format not in FORMATS:
-        raise NoSuchFormat("Choose a workbook or CSV files.")
+        raise NoSuchFormat(_("Choose a workbook or CSV files."))
     what = site.name if site else customer.name if customer else "everything"
     return jobs.enqueue(
         handler="devices.imports.exports.make_export",

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
@@ -81,7 +82,7 @@ def take_back_fitting(*, fitting: Fitting, by: User, at: datetime, reason: str) 
     receivers = _lock(fitting.transmitter_id)
     row = Fitting.objects.open().filter(pk=fitting.pk).first()
     if row is None:
-        raise ChangedSince("These cells have been taken out since, so the change cannot be taken back any more.")
+        raise ChangedSince(_("These cells have been taken out since, so the change cannot be taken back any more."))
     old = None
     if row.fitted_at is not None:
         old = Fitting.objects.filter(transmitter=row.transmitter_id, removed_at=row.fitted_at).order_by("-pk").first()
@@ -124,12 +125,16 @@ def correct_end(
     receivers = _lock(fitting.transmitter_id)
     row = Fitting.objects.select_related("battery_type", "transmitter").get(pk=fitting.pk)
     if row.removed_at is None:
-        raise StillInService("These cells are in service, so they have no end yet. Record the change of cells instead.")
+        raise StillInService(
+            _("These cells are in service, so they have no end yet. Record the change of cells instead.")
+        )
     last = FittingEnd.objects.in_force().filter(fitting=row).order_by("-pk").first()
     if seen_end is not None and seen_end != (last.pk if last else 0):
         raise StaleEnd(
-            "Somebody has corrected this since you opened the form. Open it again and see what is said now; "
-            "nothing has been saved.",
+            _(
+                "Somebody has corrected this since you opened the form. Open it again and see what is said now; "
+                "nothing has been saved."
+            ),
             [],
         )
     end = End(why, volts, is_under_load, low_seen_at, last_alive_at, note.strip())
@@ -141,7 +146,7 @@ def correct_end(
     before = said_by(last)
     wanted = replace(end, low_seen_at=low_seen_at or last.low_before_at)
     if wanted == before:
-        raise NothingChanged("This is what the records say already. Change something, or go back without saving.")
+        raise NothingChanged(_("This is what the records say already. Change something, or go back without saving."))
     new = state_end(row, wanted, by=by, at=at)
     _log(
         receivers, row, by=by, at=at, verb="correct_end", before=facts_of_end(last), after=facts_of_end(new),

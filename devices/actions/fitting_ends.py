@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from company.actions import facts_of
 from company.errors import Refused
 from company.models import User
@@ -59,7 +61,7 @@ def refuse_impossible(fitting: Fitting, end: End, *, removed_at: datetime, at: d
         With what is wrong and what to do.
     """
     if end.why not in WhyOut.values:
-        raise NotAnEnd("Choose one of the ways in which cells end.")
+        raise NotAnEnd(_("Choose one of the ways in which cells end."))
     if removed_at > at:
         raise NotAnEnd(f"The cells cannot have come out on {_say(removed_at)}: that time has not come yet.")
     _refuse_volts(fitting, end)
@@ -90,16 +92,16 @@ def refuse_planned_despite_signal(end: End, *, known_at: datetime | None) -> Non
         With what to choose instead.
     """
     if end.why == WhyOut.PREVENTIVE and end.low_seen_at is not None and end.low_seen_at != known_at:
-        raise NotAnEnd("A battery that had reported low did not come out as planned: choose low-battery signal.")
+        raise NotAnEnd(_("A battery that had reported low did not come out as planned: choose low-battery signal."))
 
 
 def _refuse_volts(fitting: Fitting, end: End) -> None:
     if end.volts is None:
         if end.is_under_load:
-            raise NotAnEnd("Give the volts that were measured under load, or leave that box empty.")
+            raise NotAnEnd(_("Give the volts that were measured under load, or leave that box empty."))
         return
     if not math.isfinite(end.volts) or end.volts < 0:
-        raise NotAnEnd("A measured voltage is a number of 0 V or more. Check the reading.")
+        raise NotAnEnd(_("A measured voltage is a number of 0 V or more. Check the reading."))
     most = highest_volts(fitting.battery_type, fitting.n_cells)
     if end.volts > most:
         raise NotAnEnd(

@@ -15,6 +15,7 @@ from typing import Any
 from django.apps import apps
 from django.db import models, transaction
 from django.db.models import Exists, OuterRef
+from django.utils.translation import gettext
 
 from company import jobs
 from company.bulk import Statement, alteration, insertion, removal
@@ -114,9 +115,9 @@ def undo_prefix(upload: Upload) -> str:
 
 def _refuse_early(upload: Upload) -> None:
     if not of_import(upload).exists():
-        raise NothingToTakeBack("This workbook has not been applied, so there is nothing to take back.")
+        raise NothingToTakeBack(gettext("This workbook has not been applied, so there is nothing to take back."))
     if ChangeRow.objects.filter(batch=upload.uuid).exclude(undoes=None).exists():
-        raise NothingToTakeBack("This import, or a part of it, was taken back already.")
+        raise NothingToTakeBack(gettext("This import, or a part of it, was taken back already."))
     if later := changes_since(upload):
         raise TouchedSince([say_change(row) for row in later])
 
@@ -159,7 +160,9 @@ def take_back_import(
     for some in chunks(prepared.receiver_ids):
         list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=some).order_by("pk").values_list("pk"))
     if change_mark() != mark:
-        raise RecordsMovedOn("The records were changed while the import was being taken back. Nothing was written.")
+        raise RecordsMovedOn(
+            gettext("The records were changed while the import was being taken back. Nothing was written.")
+        )
     for statement in prepared.statements:
         statement.run()
     if prepared.receiver_ids:

@@ -9,6 +9,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.db.models import Count, Max
+from django.utils.translation import gettext
 
 from company import jobs
 from company.actions import keep_upload
@@ -64,9 +65,11 @@ def ask_to_apply(*, upload: Upload, seen: Mapping[str, Any], by: User, at: datet
         If the preview has a fault, or would change nothing.
     """
     if seen.get("faults"):
-        raise NothingToApply("The workbook has faults, so nothing can be applied. Correct them and upload it again.")
+        raise NothingToApply(
+            gettext("The workbook has faults, so nothing can be applied. Correct them and upload it again.")
+        )
     if seen.get("is_empty"):
-        raise NothingToApply("Everything in this workbook is on record already.")
+        raise NothingToApply(gettext("Everything in this workbook is on record already."))
     return jobs.enqueue(
         handler="devices.imports.apply_upload",
         key=f"{apply_prefix(upload)}{seen['preview']}",
@@ -130,7 +133,7 @@ def apply_import(
     # Locks come first and in the order of keys, so that an action under way is waited for and then seen by the mark.
     _lock(plan)
     if change_mark() != mark:
-        raise RecordsMovedOn("The records were changed while the workbook was read. Nothing was written.")
+        raise RecordsMovedOn(gettext("The records were changed while the workbook was read. Nothing was written."))
     for statement in book.statements:
         statement.run()
     touched = book.touched.values()

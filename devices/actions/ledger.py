@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import models, transaction
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
@@ -65,7 +66,9 @@ def refuse_stale(receiver: Receiver, seen_version: int | None) -> None:
         .order_by("-at", "-pk")[:SHOWN_CHANGES]
     )
     raise StaleSlotMap(
-        "This receiver was changed after you opened the form, so nothing was saved. Look at what changed, then try again.",
+        _(
+            "This receiver was changed after you opened the form, so nothing was saved. Look at what changed, then try again."
+        ),
         changes,
     )
 
@@ -79,7 +82,7 @@ def refuse_without_reason(reason: str) -> str:
         If nothing is left.
     """
     if not reason.strip():
-        raise ReasonMissing("Say in a few words why this is changed.")
+        raise ReasonMissing(_("Say in a few words why this is changed."))
     return reason.strip()
 
 

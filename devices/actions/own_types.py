@@ -9,6 +9,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import models, transaction
 from django.utils.text import slugify
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
@@ -108,15 +109,15 @@ def change_type(
     """
     old = locked_own(row)
     if seen_as is not None and seen_as != seen(old):
-        raise TypeChangedSince("Somebody changed this type after you opened the page. Look again, then change it.")
+        raise TypeChangedSince(_("Somebody changed this type after you opened the page. Look again, then change it."))
     row.code, row.origin, row.retired_at = old.code, old.origin, old.retired_at
     refuse_doubles(row)
     clean(row)
     if facts(row) == facts(old):
-        raise TypeRefused("These are the present figures, so there is nothing to change.")
+        raise TypeRefused(_("These are the present figures, so there is nothing to change."))
     moving = moves_dates(row, old)
     if moving and not is_sure:
-        raise DatesWouldMove("Due dates rest on what you are changing. Look at the question below.", moving)
+        raise DatesWouldMove(_("Due dates rest on what you are changing. Look at the question below."), moving)
     row.save()
     record_change(
         by=by, at=at, verb="change_type", subject=row, before=facts(old), after=facts(row), reason=reason
@@ -131,7 +132,7 @@ def retire_type(*, row: CatalogueRow, by: User, at: datetime, reason: str) -> Ca
     """Offer a type of ours for nothing new any more; what is of that type stays. Refused: shipped, or retired already."""
     old = locked_own(row)
     if old.retired_at:
-        raise TypeRefused("This type is not offered any more already.")
+        raise TypeRefused(_("This type is not offered any more already."))
     return _set_offered(old, at, by=by, at=at, verb="retire_type", reason=reason)
 
 
@@ -140,7 +141,7 @@ def offer_type(*, row: CatalogueRow, by: User, at: datetime, reason: str) -> Cat
     """Offer a retired type of ours again. Refused: shipped, or offered already."""
     old = locked_own(row)
     if not old.retired_at:
-        raise TypeRefused("This type is offered already.")
+        raise TypeRefused(_("This type is offered already."))
     refuse_doubles(old)
     return _set_offered(old, None, by=by, at=at, verb="offer_type", reason=reason)
 
@@ -150,7 +151,9 @@ def locked_own(row: CatalogueRow) -> CatalogueRow:
     old: CatalogueRow = type(row)._default_manager.select_for_update().get(pk=row.pk)
     if old.origin != Origin.OWN:
         raise ShippedRow(
-            "This type comes with the program and the next release would write over it. Make our own version of it instead."
+            _(
+                "This type comes with the program and the next release would write over it. Make our own version of it instead."
+            )
         )
     return old
 
@@ -171,7 +174,7 @@ def refuse_doubles(row: CatalogueRow) -> None:
     """Refuse a code or a name that stands already: in lists nobody could tell two of one name apart."""
     others = type(row)._default_manager.exclude(pk=row.pk)
     if not row.code:
-        raise TypeRefused("Give a name with letters or digits in it.")
+        raise TypeRefused(_("Give a name with letters or digits in it."))
     twin = others.filter(code=row.code).first()
     if twin:
         raise TypeRefused(

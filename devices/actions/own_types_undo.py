@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from company.access import OFFICE
 from company.actions import facts_of
 from company.models import ChangeRow, User
@@ -18,7 +20,7 @@ def _lock(change: ChangeRow) -> CatalogueRow:
     model = MODELS.get(change.subject_kind)
     row = model._default_manager.filter(pk=change.subject_id).first() if model else None
     if row is None:
-        raise CannotUndo("The type is not on record any more.")
+        raise CannotUndo(_("The type is not on record any more."))
     return locked_own(row)
 
 
@@ -34,7 +36,7 @@ def undo_add(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Take back an added type: it is retired, never deleted. Refused where something is of that type already."""
     row: Any = _lock(change)
     if type(row).objects.filter(pk=row.pk).with_use().get().n_used:
-        raise CannotUndo("Something is of this type already. Retire it instead: what is there keeps it.")
+        raise CannotUndo(_("Something is of this type already. Retire it instead: what is there keeps it."))
     return _offered(row, at)
 
 
@@ -64,7 +66,7 @@ def undo_offer(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     row = _lock(change)
     was_retired = change.verb == "retire_type"
     if bool(row.retired_at) != was_retired:
-        raise CannotUndo("This has been turned round since already.")
+        raise CannotUndo(_("This has been turned round since already."))
     if was_retired:
         refuse_doubles(row)
     return _offered(row, None if was_retired else at)

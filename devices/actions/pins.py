@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import record_change
 from company.errors import Refused
@@ -59,15 +60,15 @@ def place_pin(
 def _refuse(plan: FloorPlan, receiver: Receiver, slot: int | None, x_permille: int, y_permille: int) -> None:
     # Asked of the table: somebody may have taken the plan out of use since the page was made.
     if not FloorPlan.objects.filter(pk=plan.pk, removed_at=None).exists():
-        raise NotOnThisPlan("This plan was removed. Open the site again and choose another plan.")
+        raise NotOnThisPlan(_("This plan was removed. Open the site again and choose another plan."))
     if receiver.site_id != plan.site_id:
-        raise NotOnThisPlan("This receiver hangs at another site. Choose one of this site.")
+        raise NotOnThisPlan(_("This receiver hangs at another site. Choose one of this site."))
     if receiver.removed_at:
-        raise NotOnThisPlan("This receiver was taken down. Choose one that hangs there.")
+        raise NotOnThisPlan(_("This receiver was taken down. Choose one that hangs there."))
     if slot is not None and not 1 <= slot <= receiver.n_slots:
         raise NotOnThisPlan(f"{receiver.label} has slots 1 to {receiver.n_slots}. Choose one of them.")
     if not (0 <= x_permille <= PERMILLE and 0 <= y_permille <= PERMILLE):
-        raise NotOnThisPlan("The place is outside the picture. Give 0 to 100 per cent.")
+        raise NotOnThisPlan(_("The place is outside the picture. Give 0 to 100 per cent."))
 
 
 @transaction.atomic
@@ -88,7 +89,7 @@ def replace_picture(*, plan: FloorPlan, content: bytes, by: User, at: datetime) 
         Nothing is written.
     """
     if not FloorPlan.objects.filter(pk=plan.pk, removed_at=None).exists():
-        raise NotOnThisPlan("This plan was removed. Open the site again and choose another plan.")
+        raise NotOnThisPlan(_("This plan was removed. Open the site again and choose another plan."))
     new = draw(site=plan.site, name=plan.name, content=content, walk_order=plan.walk_order, at=at)
     PlanPin.objects.filter(plan=plan).update(plan=new)
     FloorPlan.objects.filter(pk=plan.pk).update(removed_at=at)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from company.access import OFFICE
 from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
@@ -17,7 +19,7 @@ from sites.models import FloorPlan
 def _plan_in_use(pk: Any) -> FloorPlan:
     plan = FloorPlan.objects.filter(pk=pk, removed_at=None).defer("picture").first()
     if plan is None:
-        raise CannotUndo("The plan it stood on is not in use any more. Place the pin by hand.")
+        raise CannotUndo(_("The plan it stood on is not in use any more. Place the pin by hand."))
     return plan
 
 
@@ -26,7 +28,7 @@ def undo_place(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Move a pin back to where it was; a new one is taken off."""
     pin = PlanPin.objects.select_for_update(of=("self",)).select_related("plan").filter(pk=change.subject_id).first()
     if pin is None:
-        raise CannotUndo("The pin is not on a plan any more.")
+        raise CannotUndo(_("The pin is not on a plan any more."))
     facts, was, then = pin_facts(pin), change.before, change.after or {}
     if not was:
         pin.delete()
@@ -46,7 +48,7 @@ def undo_remove(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     plan = _plan_in_use(was.get("plan"))
     receiver = Receiver.objects.select_for_update(of=("self",)).get(pk=was["receiver"])
     if PlanPin.objects.filter(receiver=receiver, slot=was["slot"]).exists():
-        raise CannotUndo("The slot has another pin by now. Move that one.")
+        raise CannotUndo(_("The slot has another pin by now. Move that one."))
     pin = PlanPin(
         pk=change.subject_id, plan=plan, receiver=receiver, slot=was["slot"], customer_id=receiver.customer_id,
         site_id=receiver.site_id, x_permille=was["x_permille"], y_permille=was["y_permille"],
@@ -61,7 +63,7 @@ def undo_replace(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     new = FloorPlan.objects.select_for_update().defer("picture").get(pk=change.subject_id)
     old = FloorPlan.objects.select_for_update().defer("picture").get(pk=(change.before or {})["plan"])
     if new.removed_at or not old.removed_at:
-        raise CannotUndo("The plan was taken out of use meanwhile. Use the former one again from its page.")
+        raise CannotUndo(_("The plan was taken out of use meanwhile. Use the former one again from its page."))
     facts = plan_facts(new)
     PlanPin.objects.filter(plan=new).update(plan=old)
     FloorPlan.objects.filter(pk=new.pk).update(removed_at=at)

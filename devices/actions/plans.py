@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.errors import Refused
 from company.models import User
@@ -63,18 +64,18 @@ def _refuse_misfit(wish: Wish, receiver: Receiver, slot: int, stands: Registrati
     elif stands is None:
         raise NotPlannable(f"Slot {slot} is spare, so only registering a transmitter can be planned.")
     if wish.kind != Kind.REMOVE and wish.settings is None:
-        raise NotPlannable("Say how the slot shall be set.")
+        raise NotPlannable(_("Say how the slot shall be set."))
     if wish.kind == Kind.MOVE:
         if wish.to_receiver is None or wish.to_slot is None:
-            raise NotPlannable("Say where it shall be moved to.")
+            raise NotPlannable(_("Say where it shall be moved to."))
         if wish.to_receiver.customer_id != receiver.customer_id:
-            raise NotPlannable("A transmitter cannot be moved to another customer.")
+            raise NotPlannable(_("A transmitter cannot be moved to another customer."))
         if wish.to_receiver.pk == receiver.pk and wish.to_slot == slot:
-            raise NothingChanged("It stands in this slot already.")
+            raise NothingChanged(_("It stands in this slot already."))
         if stands is not None and stands.transmitter is None:
-            raise NotPlannable("Nobody knows what stands in this slot, so it cannot be moved.")
+            raise NotPlannable(_("Nobody knows what stands in this slot, so it cannot be moved."))
     if wish.kind == Kind.CHANGE and wish.settings is not None and plain_of(stands) == wanted_of(wish, None)["settings"]:
-        raise NothingChanged("The slot is already set like this.")
+        raise NothingChanged(_("The slot is already set like this."))
     hard = [one for one in problems_of(wish, receiver=receiver, slot=slot, stands=stands) if not one.is_warning]
     if hard:
         raise NotSettable(first_refusal(hard))
@@ -119,7 +120,7 @@ def plan_change(
     if not 1 <= slot <= receiver.n_slots:
         raise NotPlannable(f"The receiver has no slot {slot}. It has slots 1 to {receiver.n_slots}.")
     if receiver.removed_at is not None:
-        raise NotPlannable("This receiver was taken down, so nothing can be done there.")
+        raise NotPlannable(_("This receiver was taken down, so nothing can be done there."))
     if PlannedChange.objects.open().filter(receiver=receiver, slot=slot).exists():
         raise PlanStands(f"A change is planned for slot {slot} already: adapt or drop that one.")
     stands = stands_in(receiver, slot)
@@ -217,17 +218,17 @@ def _do(
     plan: PlannedChange, receiver: Receiver, stands: Registration | None, *, by: User, at: datetime
 ) -> Registration:
     if receiver.removed_at is not None:
-        raise NotPlannable("This receiver was taken down, so nothing can be done there any more. Drop the plan.")
+        raise NotPlannable(_("This receiver was taken down, so nothing can be done there any more. Drop the plan."))
     wish = wish_of(plan)
     reason = f"as planned: {plan.reason}"[:200]
     if stands is None:
         if wish.settings is None or wish.kind != Kind.REGISTER:
             raise NotPlannable(
-                "Only registering a transmitter can be planned for a spare slot. Adapt the plan, or drop it."
+                _("Only registering a transmitter can be planned for a spare slot. Adapt the plan, or drop it.")
             )
         if not wish.serial:
             raise NotPlannable(
-                "The plan leaves open which unit it is. Adapt the plan and give its serial number first."
+                _("The plan leaves open which unit it is. Adapt the plan and give its serial number first.")
             )
         return register_transmitter(
             receiver=receiver, slot=plan.slot, transmitter=transmitter_of(wish.serial, wish.type),
@@ -236,10 +237,10 @@ def _do(
     if wish.kind == Kind.REMOVE:
         return remove_transmitter(registration=stands, by=by, at=at, reason=reason)
     if wish.settings is None:
-        raise NotPlannable("The plan does not say how the slot shall be set. Adapt it, or drop it.")
+        raise NotPlannable(_("The plan does not say how the slot shall be set. Adapt it, or drop it."))
     if wish.kind == Kind.MOVE:
         if wish.to_receiver is None or wish.to_slot is None or wish.to_receiver.removed_at is not None:
-            raise NotPlannable("The receiver it should move to is not there any more. Adapt the plan, or drop it.")
+            raise NotPlannable(_("The receiver it should move to is not there any more. Adapt the plan, or drop it."))
         return move_transmitter(
             registration=stands, to_receiver=wish.to_receiver, to_slot=wish.to_slot, settings=wish.settings, by=by,
             at=at, reason=reason,
@@ -260,7 +261,7 @@ def reopen_plan(*, plan: PlannedChange, by: User, at: datetime, reason: str) -> 
     (receiver,) = lock_receivers(plan.receiver)
     fresh = PlannedChange.objects.select_for_update(of=("self",)).get(pk=plan.pk)
     if fresh.dropped_at is None:
-        raise PlanOver("This plan was not dropped.")
+        raise PlanOver(_("This plan was not dropped."))
     _refuse_another(fresh)
     fresh.dropped_at, fresh.dropped_why = None, ""
     fresh.save(update_fields=["dropped_at", "dropped_why"])
@@ -293,7 +294,7 @@ def take_plan_back(
     receivers: Sequence[Receiver] = lock_receivers(plan.receiver, registration.receiver)
     fresh = PlannedChange.objects.select_for_update(of=("self",)).get(pk=plan.pk)
     if fresh.done_at is None:
-        raise PlanOver("This plan was not done.")
+        raise PlanOver(_("This plan was not done."))
     _refuse_another(fresh)
     stands = _set_back(fresh, registration, by=by, at=at, reason=reason)
     fresh.registration = stands
@@ -319,7 +320,7 @@ def _set_back(
         return put_back(registration=registration, by=by, at=at, reason=reason)
     stood = plan.wanted.get("stood")
     if stood is None:
-        raise NotPlannable("Nobody knows how the slot was set before, so it cannot be set back by itself.")
+        raise NotPlannable(_("Nobody knows how the slot was set before, so it cannot be set back by itself."))
     settings = settings_from(stood, plan.receiver)
     if plan.kind == Kind.MOVE:
         return move_transmitter(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
+from django.utils.translation import gettext as _
+
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
 from devices.actions.ledger import lock_receivers, touch
@@ -58,8 +60,8 @@ def back_again(*, away: Away, at: datetime) -> None:
         If the registration has ended, or another absence was begun, since.
     """
     if away.registration.removed_at is not None:
-        raise NoLongerThere("The slot was changed since. Record the absence anew.")
+        raise NoLongerThere(_("The slot was changed since. Record the absence anew."))
     if Away.objects.open().filter(registration=away.registration_id).exists():
-        raise NoLongerThere("Another absence was recorded since. Change that one instead.")
+        raise NoLongerThere(_("Another absence was recorded since. Change that one instead."))
     away.ended_on = None
     away.save(update_fields=["ended_on"])

@@ -6,6 +6,7 @@ from datetime import date, datetime
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of
 from company.errors import Refused
@@ -127,7 +128,7 @@ def remove_receiver(
     (receiver,) = lock_receivers(receiver)
     refuse_stale(receiver, seen_version)
     if receiver.removed_at is not None:
-        raise AlreadyRemoved("It was taken down already.")
+        raise AlreadyRemoved(_("It was taken down already."))
     used = Registration.objects.open().filter(receiver=receiver).count()
     if used:
         raise SlotsInUse(f"{used} of its slots are still in use: remove or move the transmitters first.")
@@ -190,7 +191,7 @@ def remove_output(*, output: Output, by: User, at: datetime, reason: str, seen_v
     (receiver,) = lock_receivers(output.receiver)
     refuse_stale(receiver, seen_version)
     if RegistrationOutput.objects.filter(output=output).exists():
-        raise OutputInUse("Slots drive it or have driven it, so it stays on record.")
+        raise OutputInUse(_("Slots drive it or have driven it, so it stays on record."))
     touch(receiver)
     log(
         by=by, at=at, verb="remove_output", subject=output, receiver=receiver, reason=reason,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.models import User
 from devices.actions.ledger import (
@@ -35,9 +36,9 @@ def mark_registered(
     refuse_stale(receiver, seen_version)
     row = in_force(registration)
     if row.register_again_since is None:
-        raise NothingChanged("It does not need to be registered again.")
+        raise NothingChanged(_("It does not need to be registered again."))
     if at < row.register_again_since:
-        raise OutOfOrder("The set-up was changed after that time.")
+        raise OutOfOrder(_("The set-up was changed after that time."))
     before = registration_facts(row)
     row.register_again_since = None
     row.save(update_fields=["register_again_since"])
@@ -65,7 +66,7 @@ def ask_to_register_again(
     refuse_stale(receiver, seen_version)
     row = in_force(registration)
     if row.register_again_since is not None:
-        raise NothingChanged("It stands at “register again” already.")
+        raise NothingChanged(_("It stands at “register again” already."))
     before = registration_facts(row)
     row.register_again_since = at
     row.save(update_fields=["register_again_since"])

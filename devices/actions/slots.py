@@ -8,6 +8,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.models import User
 from devices.actions.ledger import (
@@ -185,14 +186,16 @@ def change_slot(
     refuse_stale(receiver, seen_version)
     old = in_force(registration)
     if transmitter is not None and old.transmitter is not None and transmitter != old.transmitter:
-        raise NotSettable("Another transmitter is a new registration: remove this one first, or move the other here.")
+        raise NotSettable(
+            _("Another transmitter is a new registration: remove this one first, or move the other here.")
+        )
     known = old.transmitter or transmitter
     before_settings = settings_of(old)
     changed = {
         name for name in (*SETTING_FIELDS, "outputs") if getattr(before_settings, name) != getattr(settings, name)
     }
     if not changed and known == old.transmitter:
-        raise NothingChanged("The slot is already set like this.")
+        raise NothingChanged(_("The slot is already set like this."))
     _refuse_problems(problems_with(settings, receiver=receiver, slot=old.slot, transmitter=known, besides=old))
     before = registration_facts(old)
     if changed <= WORDING_FIELDS and known == old.transmitter:
@@ -270,9 +273,11 @@ def move_transmitter(
     refuse_stale(left, seen_version)
     old = in_force(registration)
     if left.pk == entered.pk and to_slot == old.slot:
-        raise NothingChanged("It stands in this slot already.")
+        raise NothingChanged(_("It stands in this slot already."))
     if left.customer_id != entered.customer_id:
-        raise OtherCustomer("A transmitter cannot be moved to another customer: remove it here and register it there.")
+        raise OtherCustomer(
+            _("A transmitter cannot be moved to another customer: remove it here and register it there.")
+        )
     _refuse_problems(problems_with(settings, receiver=entered, slot=to_slot, transmitter=old.transmitter, besides=old))
     refuse_overlap(entered, to_slot, at)
     before = registration_facts(old)
@@ -348,7 +353,7 @@ def put_back(
     refuse_stale(receiver, seen_version)
     old = Registration.objects.select_related("transmitter__type").get(pk=registration.pk)
     if old.removed_at is None:
-        raise SlotTaken("It was not removed.")
+        raise SlotTaken(_("It was not removed."))
     settings = settings_of(old)
     _refuse_problems(problems_with(settings, receiver=receiver, slot=old.slot, transmitter=old.transmitter))
     _own_transmitter(old.transmitter, receiver)

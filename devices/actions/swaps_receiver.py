@@ -9,6 +9,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Count
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of
 from company.errors import Refused
@@ -90,12 +91,12 @@ def swap_receiver(
     (old,) = lock_receivers(receiver)
     refuse_stale(old, seen_version)
     if old.removed_at is not None:
-        raise AlreadyRemoved("It was taken down already.")
+        raise AlreadyRemoved(_("It was taken down already."))
     refuse_before_the_receiver(old, at)
     reasons = reasons_against(old, new)
     if reasons:
         raise DoesNotFit(
-            "The new receiver cannot take over as it is. Choose another type, or change these slots first.", reasons
+            _("The new receiver cannot take over as it is. Choose another type, or change these slots first."), reasons
         )
     before = facts_of(old, *RECEIVER_FACTS)
     code = old.code
@@ -237,7 +238,7 @@ def output_works_again(
         Nothing is written.
     """
     if not seen_by.strip():
-        raise NothingChanged("Say who saw it: the lamp, the sounder, the entry in the other system.")
+        raise NothingChanged(_("Say who saw it: the lamp, the sounder, the entry in the other system."))
     (receiver,) = lock_receivers(output.receiver)
     refuse_stale(receiver, seen_version)
     row = Output.objects.get(pk=output.pk)

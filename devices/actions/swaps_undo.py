@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
@@ -62,7 +63,7 @@ def undo_swap_transmitter(change: ChangeRow, *, by: User, at: datetime) -> Undon
     lock_receivers(*Receiver.objects.filter(registrations__in=keys).distinct())
     rows = with_settings(Registration.objects.open().filter(pk__in=keys))
     if len(rows) != len(keys):
-        raise NoLongerThere("One of the slots was changed after the swap. Swap the units again instead.")
+        raise NoLongerThere(_("One of the slots was changed after the swap. Swap the units again instead."))
     old = Transmitter.objects.select_for_update(of=("self",)).get(pk=told["old"])
     old.retired_at = None
     old.save(update_fields=["retired_at"])

@@ -7,6 +7,7 @@ from typing import Any
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of
 from company.models import ChangeRow, User
@@ -43,7 +44,7 @@ def _receiver_of(change: ChangeRow) -> Receiver:
     pk = change.subject_id if change.subject_kind == "receiver" else (change.after or {}).get("receiver")
     row = Receiver.objects.filter(pk=pk).first() if pk else None
     if row is None:
-        raise CannotUndo("The receiver is not on record any more.")
+        raise CannotUndo(_("The receiver is not on record any more."))
     (fresh,) = lock_receivers(row)
     return fresh
 
@@ -76,7 +77,7 @@ def _type_named(words: str | None) -> ReceiverType | None:
         return None
     found = [row for row in ReceiverType.objects.all() if str(row) == words]
     if len(found) != 1:
-        raise CannotUndo("Which type the receiver had before is no longer certain. Choose it by hand.")
+        raise CannotUndo(_("Which type the receiver had before is no longer certain. Choose it by hand."))
     return found[0]
 
 
@@ -85,11 +86,11 @@ def _unsave_output(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     receiver = _receiver_of(change)
     output = Output.objects.filter(pk=change.subject_id).first()
     if output is None:
-        raise CannotUndo("The output is not on record any more.")
+        raise CannotUndo(_("The output is not on record any more."))
     facts = facts_of(output, *OUTPUT_FACTS)
     if change.before is None:
         if RegistrationOutput.objects.filter(output=output).exists():
-            raise CannotUndo("Slots drive this output by now, so it stays. Set those slots differently first.")
+            raise CannotUndo(_("Slots drive this output by now, so it stays. Set those slots differently first."))
         output.delete()
         touch(receiver)
         return Undone(before=facts, after=_with_version({}, receiver, at))
@@ -134,9 +135,9 @@ def _same_fitting(change: ChangeRow) -> list[ChangeRow]:
 def _unfit(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     fitting = Fitting.objects.filter(pk=change.subject_id).first()
     if fitting is None:
-        raise CannotUndo("These cells are not on record any more.")
+        raise CannotUndo(_("These cells are not on record any more."))
     if Registration.objects.filter(entries__facts__fitting=fitting.pk, entries__is_withdrawn=False).exists():
-        raise CannotUndo("This change of cells was recorded on a visit. Withdraw the entry there.")
+        raise CannotUndo(_("This change of cells was recorded on a visit. Withdraw the entry there."))
     newest = ChangeRow.objects.order_by("-pk").values_list("pk", flat=True).first() or 0
     take_back_fitting(fitting=fitting, by=by, at=at, reason=change.reason or "taken back")
     # The action has logged it on every receiver; `undo` says it once more for each row it takes back, so those go.

@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
@@ -36,7 +37,7 @@ def subject_of(change: ChangeRow) -> Registration:
     rows = Registration.objects.select_related("transmitter__type", "receiver__site", "receiver__type", "site")
     row = rows.filter(pk=change.subject_id).first() if change.subject_kind == "registration" else None
     if row is None:
-        raise CannotUndo("What was changed is not on record any more.")
+        raise CannotUndo(_("What was changed is not on record any more."))
     return row
 
 
@@ -116,9 +117,9 @@ def _unbegin(row: Registration, change: ChangeRow) -> None:
 def _unend(row: Registration, receiver: Receiver, besides: Registration | None = None) -> None:
     """What a change ended goes on, with the absence that ended with it."""
     if receiver.removed_at is not None:
-        raise CannotUndo("The receiver was taken down since. Register the transmitter where it stands now.")
+        raise CannotUndo(_("The receiver was taken down since. Register the transmitter where it stands now."))
     if row.removed_at is None:
-        raise CannotUndo("It stands in its slot already.")
+        raise CannotUndo(_("It stands in its slot already."))
     _own_transmitter(row.transmitter, receiver)
     _refuse_problems(
         problems_with(
@@ -170,7 +171,7 @@ def _unchange(change: ChangeRow, *, by: User, at: datetime) -> Undone:
         new.save(update_fields=list(WORDS))
         now = new
     elif new.replaces_id is None:
-        raise CannotUndo("What stood in the slot before is not on record. Change the slot by hand.")
+        raise CannotUndo(_("What stood in the slot before is not on record. Change the slot by hand."))
     elif is_slip(change, new, at):
         now = subject_of_key(new.replaces_id)
         _unbegin(new, change)
@@ -210,7 +211,7 @@ def _set_as_before(
 def _unmove(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     chain = _chain(change)
     if len(chain) < 2:
-        raise CannotUndo("Where it stood before is not on record. Move it by hand.")
+        raise CannotUndo(_("Where it stood before is not on record. Move it by hand."))
     new, old = in_force(chain[0]), chain[1]
     entered, left = lock_receivers(new.receiver, old.receiver)
     before = registration_facts(new)
@@ -248,7 +249,7 @@ def _unremove(change: ChangeRow, *, by: User, at: datetime) -> Undone:
         now = old
     else:
         if receiver.removed_at is not None:
-            raise CannotUndo("The receiver was taken down since. Register the transmitter where it stands now.")
+            raise CannotUndo(_("The receiver was taken down since. Register the transmitter where it stands now."))
         settings = settings_of(old)
         _refuse_problems(problems_with(settings, receiver=receiver, slot=old.slot, transmitter=old.transmitter))
         _own_transmitter(old.transmitter, receiver)
@@ -284,7 +285,7 @@ def _unaway(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     (receiver,) = lock_receivers(row.receiver)
     away = Away.objects.filter(registration=row, ended_on=None).first()
     if away is None:
-        raise CannotUndo("It is back already.")
+        raise CannotUndo(_("It is back already."))
     today = at.astimezone(row.site.zone).date()
     away.ended_on = away.from_on if is_slip(change, row, at) else max(away.from_on, today)
     away.save(update_fields=["ended_on"])
@@ -298,7 +299,7 @@ def _unback(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     ended = (change.after or {}).get("away_ended")
     away = Away.objects.filter(registration=row, ended_on=ended).order_by("-pk").first() if ended else None
     if away is None:
-        raise CannotUndo("That absence is not on record any more. Record it anew.")
+        raise CannotUndo(_("That absence is not on record any more. Record it anew."))
     if is_slip(change, row, at):
         away.ended_on = None
         away.save(update_fields=["ended_on"])

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.models.firm import Duty
 from devices.forms.settings import LONGEST_INTERVAL_S
@@ -21,25 +23,27 @@ OFF, NOT_DRIVEN = "off", "none"
 class BulkForm(forms.Form):
     """What shall be changed; every empty field leaves things as they are."""
 
-    window = forms.ChoiceField(label="Supervision", required=False)
+    window = forms.ChoiceField(label=gettext_lazy("Supervision"), required=False)
     interval_s = forms.IntegerField(
-        label="Checks in every [s]", required=False, min_value=1, max_value=LONGEST_INTERVAL_S,
-        help_text="Set on the transmitter: every slot must be registered again.",
+        label=gettext_lazy("Checks in every [s]"), required=False, min_value=1, max_value=LONGEST_INTERVAL_S,
+        help_text=gettext_lazy("Set on the transmitter: every slot must be registered again."),
     )  # fmt: skip
-    duty = forms.ChoiceField(label="Duty class", required=False, choices=[LEAVE, *Duty.choices])
-    area = forms.CharField(label="Area", required=False, max_length=LONGEST_AREA)
+    duty = forms.ChoiceField(label=gettext_lazy("Duty class"), required=False, choices=[LEAVE, *Duty.choices])
+    area = forms.CharField(label=gettext_lazy("Area"), required=False, max_length=LONGEST_AREA)
     pattern = forms.CharField(
-        label="Name by pattern", required=False, max_length=LONGEST_LABEL,
+        label=gettext_lazy("Name by pattern"), required=False, max_length=LONGEST_LABEL,
         help_text="Such as Room {slot}. Known: " + ", ".join("{" + word + "}" for word in WORDS) + ".",
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )  # fmt: skip
-    output = forms.ChoiceField(label="Output", required=False)
+    output = forms.ChoiceField(label=gettext_lazy("Output"), required=False)
     behaviour = forms.ChoiceField(
-        label="Drives it so", required=False,
-        choices=[("", "–"), (NOT_DRIVEN, "does not drive it"), *Behaviour.choices],
+        label=gettext_lazy("Drives it so"), required=False,
+        choices=[("", "–"), (NOT_DRIVEN, gettext_lazy("does not drive it")), *Behaviour.choices],
     )  # fmt: skip
-    seconds = forms.FloatField(label="On for [s]", required=False, min_value=0.1, max_value=86400)
-    reason = forms.CharField(label="Why", max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off"}))
+    seconds = forms.FloatField(label=gettext_lazy("On for [s]"), required=False, min_value=0.1, max_value=86400)
+    reason = forms.CharField(
+        label=gettext_lazy("Why"), max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off"})
+    )
     versions = forms.CharField(widget=forms.HiddenInput, required=False)
 
     def __init__(self, *args: Any, receivers: Sequence[Receiver], outputs: Sequence[Output], **kwargs: Any) -> None:
@@ -67,15 +71,15 @@ class BulkForm(forms.Form):
         cleaned = super().clean() or {}
         behaviour, seconds = cleaned.get("behaviour"), cleaned.get("seconds")
         if cleaned.get("output") and not behaviour:
-            self.add_error("behaviour", "Say how the output is driven, or that it is not.")
+            self.add_error("behaviour", _("Say how the output is driven, or that it is not."))
         if behaviour and not cleaned.get("output") and "output" not in self.errors:
-            self.add_error("output", "Choose the output.")
+            self.add_error("output", _("Choose the output."))
         if behaviour == "momentary" and not seconds and "seconds" not in self.errors:
-            self.add_error("seconds", "Say for how many seconds it stays on.")
+            self.add_error("seconds", _("Say for how many seconds it stays on."))
         if seconds and behaviour != "momentary":
-            self.add_error("seconds", "Seconds only go with “on for a set time”.")
+            self.add_error("seconds", _("Seconds only go with “on for a set time”."))
         if not self.errors and self.wish().is_empty:
-            raise forms.ValidationError("Nothing is to be changed yet: fill in at least one field.")
+            raise forms.ValidationError(_("Nothing is to be changed yet: fill in at least one field."))
         return cleaned
 
     def wish(self) -> Wish:

@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.text import slugify
+from django.utils.translation import gettext, gettext_lazy
 
 from company.cells import WrongCell, read_span_s, say_span
 from devices.models import BatteryType, ReceiverType, TransmitterType
@@ -21,17 +22,17 @@ CODE_HELP = (
 SOURCE_HELP = "Such as “data sheet of March 2024, page 3”, “measured on our bench” or “typical, from memory”."
 
 CHEMISTRIES = (
-    ("lithium_manganese", "lithium manganese dioxide (CR)"), ("lithium_thionyl", "lithium thionyl chloride (ER)"),
-    ("lithium_iron", "lithium iron disulfide (FR)"), ("alkaline", "alkaline (LR)"), ("silver_oxide", "silver oxide (SR)"),
-    ("nickel_hydride", "nickel–metal hydride (HR)"), ("lead_acid", "sealed lead acid"), ("other", "other"),
+    ("lithium_manganese", gettext_lazy("lithium manganese dioxide (CR)")), ("lithium_thionyl", gettext_lazy("lithium thionyl chloride (ER)")),
+    ("lithium_iron", gettext_lazy("lithium iron disulfide (FR)")), ("alkaline", gettext_lazy("alkaline (LR)")), ("silver_oxide", gettext_lazy("silver oxide (SR)")),
+    ("nickel_hydride", gettext_lazy("nickel–metal hydride (HR)")), ("lead_acid", gettext_lazy("sealed lead acid")), ("other", gettext_lazy("other")),
 )  # fmt: skip
 KINDS = (
-    ("pendant", "pendant"), ("wall_button", "wall button"), ("pull_cord", "pull cord"), ("door_contact", "door contact"),
-    ("contact", "contact"), ("motion", "motion detector"), ("smoke", "smoke detector"), ("temperature", "temperature"),
-    ("repeater", "repeater"), ("other", "other"),
+    ("pendant", gettext_lazy("pendant")), ("wall_button", gettext_lazy("wall button")), ("pull_cord", gettext_lazy("pull cord")), ("door_contact", gettext_lazy("door contact")),
+    ("contact", gettext_lazy("contact")), ("motion", gettext_lazy("motion detector")), ("smoke", gettext_lazy("smoke detector")), ("temperature", gettext_lazy("temperature")),
+    ("repeater", gettext_lazy("repeater")), ("other", gettext_lazy("other")),
 )  # fmt: skip
 CONTACTS = (
-    ("none", "no contact"), ("no", "normally open"), ("nc", "normally closed"), ("either", "normally open or closed"),
+    ("none", gettext_lazy("no contact")), ("no", gettext_lazy("normally open")), ("nc", gettext_lazy("normally closed")), ("either", gettext_lazy("normally open or closed")),
 )  # fmt: skip
 DAY_S = 86400
 LONGEST_S = 30 * DAY_S
@@ -114,8 +115,8 @@ class TypeForm(forms.ModelForm):
     NO_SOURCE: ClassVar[frozenset[str]] = frozenset()
     """Fields that are names or choices, not figures."""
 
-    code = forms.CharField(label="Code", max_length=60, required=False, help_text=CODE_HELP)
-    reason = forms.CharField(label="Why it is changed", max_length=200)
+    code = forms.CharField(label=gettext_lazy("Code"), max_length=60, required=False, help_text=CODE_HELP)
+    reason = forms.CharField(label=gettext_lazy("Why it is changed"), max_length=200)
     seen = forms.CharField(widget=forms.HiddenInput, max_length=64, required=False)
     sure = forms.CharField(widget=forms.HiddenInput, max_length=300, required=False)
 
@@ -155,7 +156,7 @@ class TypeForm(forms.ModelForm):
     def clean_code(self) -> str:
         code: str = self.cleaned_data["code"].strip().lower()
         if code and code != slugify(code):
-            raise ValidationError("Use small letters, digits and hyphens only.")
+            raise ValidationError(gettext("Use small letters, digits and hyphens only."))
         return code
 
     def clean(self) -> dict[str, Any]:
@@ -185,16 +186,22 @@ class BatteryTypeForm(TypeForm):
     NO_SOURCE = frozenset({"label", "iec_code", "ansi_code", "aliases", "chemistry", "code"})
 
     aliases = WordsField(
-        label="Also called", max_length=200, required=False, help_text="Other words for the size, with commas between."
+        label=gettext_lazy("Also called"),
+        max_length=200,
+        required=False,
+        help_text=gettext_lazy("Other words for the size, with commas between."),
     )
-    chemistry = forms.ChoiceField(label="Chemistry", choices=CHEMISTRIES)
+    chemistry = forms.ChoiceField(label=gettext_lazy("Chemistry"), choices=CHEMISTRIES)
     self_discharge_per_year = PercentField(
-        label="Self-discharge at 20 °C [% a year]", help_text="Charge lost by itself in a year: 1 to 2 for lithium, 2 to 3 for alkaline."
+        label=gettext_lazy("Self-discharge at 20 °C [% a year]"), help_text=gettext_lazy("Charge lost by itself in a year: 1 to 2 for lithium, 2 to 3 for alkaline.")
     )  # fmt: skip
-    share_0c = PercentField(label="Usable at 0 °C [%]", help_text="Share of the rated charge that can still be drawn.")
-    share_m10c = PercentField(label="Usable at −10 °C [%]")
-    share_m20c = PercentField(label="Usable at −20 °C [%]")
-    share_m40c = PercentField(label="Usable at −40 °C [%]")
+    share_0c = PercentField(
+        label=gettext_lazy("Usable at 0 °C [%]"),
+        help_text=gettext_lazy("Share of the rated charge that can still be drawn."),
+    )
+    share_m10c = PercentField(label=gettext_lazy("Usable at −10 °C [%]"))
+    share_m20c = PercentField(label=gettext_lazy("Usable at −20 °C [%]"))
+    share_m40c = PercentField(label=gettext_lazy("Usable at −40 °C [%]"))
 
     class Meta:
         model = BatteryType
@@ -203,13 +210,13 @@ class BatteryTypeForm(TypeForm):
             "shelf_life_years", "share_0c", "share_m10c", "share_m20c", "share_m40c",
         )  # fmt: skip
         labels = {
-            "label": "Name", "iec_code": "IEC code", "ansi_code": "ANSI code", "nominal_v": "Nominal voltage [V]",
-            "capacity_mah": "Rated charge [mAh]", "shelf_life_years": "Longest life that anyone answers for [years]",
+            "label": gettext_lazy("Name"), "iec_code": gettext_lazy("IEC code"), "ansi_code": gettext_lazy("ANSI code"), "nominal_v": gettext_lazy("Nominal voltage [V]"),
+            "capacity_mah": gettext_lazy("Rated charge [mAh]"), "shelf_life_years": gettext_lazy("Longest life that anyone answers for [years]"),
         }  # fmt: skip
         help_texts = {
-            "iec_code": "Such as CR2450, ER14505 or LR6.",
-            "capacity_mah": "At small load and about 20 °C.",
-            "shelf_life_years": "In use or not: no date goes beyond it.",
+            "iec_code": gettext_lazy("Such as CR2450, ER14505 or LR6."),
+            "capacity_mah": gettext_lazy("At small load and about 20 °C."),
+            "shelf_life_years": gettext_lazy("In use or not: no date goes beyond it."),
         }
 
     def clean(self) -> dict[str, Any]:
@@ -218,7 +225,9 @@ class BatteryTypeForm(TypeForm):
         for warmer, colder in pairwise(names):
             high, low = cleaned.get(warmer), cleaned.get(colder)
             if high is not None and low is not None and low > high:
-                self.add_error(colder, "Colder cells give no more than warmer ones: give this figure or a smaller one.")
+                self.add_error(
+                    colder, gettext("Colder cells give no more than warmer ones: give this figure or a smaller one.")
+                )
         return cleaned
 
 
@@ -239,19 +248,21 @@ class TransmitterTypeForm(TypeForm):
         {"label", "kind", "code", "power", "battery_type", "welded_cell", "default_duty", "is_portable", "contact"}
     )
 
-    kind = forms.ChoiceField(label="Picture", choices=KINDS)
-    contact = forms.ChoiceField(label="Contact", choices=CONTACTS)
-    default_duty = forms.ChoiceField(label="Duty class", choices=list(DUTY_WORDS.items()))
+    kind = forms.ChoiceField(label=gettext_lazy("Picture"), choices=KINDS)
+    contact = forms.ChoiceField(label=gettext_lazy("Contact"), choices=CONTACTS)
+    default_duty = forms.ChoiceField(label=gettext_lazy("Duty class"), choices=list(DUTY_WORDS.items()))
     usable_share = PercentField(
-        label="Usable share of the charge [%]", least=0.1,
-        help_text="Down to its cut-off and under the radio's pulses. 75 to 85 is usual.",
+        label=gettext_lazy("Usable share of the charge [%]"), least=0.1,
+        help_text=gettext_lazy("Down to its cut-off and under the radio's pulses. 75 to 85 is usual."),
     )  # fmt: skip
     default_interval_s = SpanField(
-        label="Checks in every", help_text="With its unit, such as 60 min or 200 s.", most_s=7 * DAY_S
+        label=gettext_lazy("Checks in every"),
+        help_text=gettext_lazy("With its unit, such as 60 min or 200 s."),
+        most_s=7 * DAY_S,
     )
     default_window_s = SpanField(
-        label="Missing after",
-        help_text="The supervision window it starts with: at least two check-ins long, such as 4 h.",
+        label=gettext_lazy("Missing after"),
+        help_text=gettext_lazy("The supervision window it starts with: at least two check-ins long, such as 4 h."),
     )
 
     class Meta:
@@ -262,18 +273,18 @@ class TransmitterTypeForm(TypeForm):
             "default_window_s", "default_duty", "is_portable", "n_inputs", "contact",
         )  # fmt: skip
         labels = {
-            "label": "Name", "battery_type": "Battery type", "sleep_ua": "Draws between events [µA]",
-            "checkin_uas": "Charge of one check-in [µA·s]", "activation_uah": "Charge of one activation [µAh]",
-            "typical_activations_per_day": "Activations a day", "unit_life_years": "End of life of the whole unit [years]",
-            "welded_cell": "The cell cannot be changed", "is_portable": "Leaves the site with its wearer", "n_inputs": "Inputs",
+            "label": gettext_lazy("Name"), "battery_type": gettext_lazy("Battery type"), "sleep_ua": gettext_lazy("Draws between events [µA]"),
+            "checkin_uas": gettext_lazy("Charge of one check-in [µA·s]"), "activation_uah": gettext_lazy("Charge of one activation [µAh]"),
+            "typical_activations_per_day": gettext_lazy("Activations a day"), "unit_life_years": gettext_lazy("End of life of the whole unit [years]"),
+            "welded_cell": gettext_lazy("The cell cannot be changed"), "is_portable": gettext_lazy("Leaves the site with its wearer"), "n_inputs": gettext_lazy("Inputs"),
         }  # fmt: skip
         help_texts = {
-            "cells_series": "Cells in series give voltage, no more charge.",
-            "checkin_uas": "With its repeats: 25 mA for 0.1 s, four times, is 10 000.",
-            "activation_uah": "With its repeats: 25 mA for one second is 7.",
-            "typical_activations_per_day": "Used where nothing has been counted.",
-            "unit_life_years": "0 where none is stated.",
-            "welded_cell": "Then the whole unit is changed.",
+            "cells_series": gettext_lazy("Cells in series give voltage, no more charge."),
+            "checkin_uas": gettext_lazy("With its repeats: 25 mA for 0.1 s, four times, is 10 000."),
+            "activation_uah": gettext_lazy("With its repeats: 25 mA for one second is 7."),
+            "typical_activations_per_day": gettext_lazy("Used where nothing has been counted."),
+            "unit_life_years": gettext_lazy("0 where none is stated."),
+            "welded_cell": gettext_lazy("Then the whole unit is changed."),
         }
 
     def __init__(self, *args: Any, batteries: Any, **kwargs: Any) -> None:
@@ -284,7 +295,7 @@ class TransmitterTypeForm(TypeForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
         if cleaned.get("power") == TransmitterType.Power.BATTERY and not cleaned.get("battery_type"):
-            self.add_error("battery_type", "Choose the cells, or say that it runs on mains.")
+            self.add_error("battery_type", gettext("Choose the cells, or say that it runs on mains."))
         interval_s, window_s = cleaned.get("default_interval_s"), cleaned.get("default_window_s")
         if interval_s and window_s and window_s < 2 * interval_s:
             self.add_error(
@@ -293,7 +304,7 @@ class TransmitterTypeForm(TypeForm):
             )
         for name in ("cells_series", "cells_parallel"):
             if cleaned.get(name) == 0:
-                self.add_error(name, "Count from 1.")
+                self.add_error(name, gettext("Count from 1."))
         return cleaned
 
 
@@ -313,13 +324,20 @@ class ReceiverTypeForm(TypeForm):
     )
 
     windows_s = SpansField(
-        label="Windows that a slot can be set to", help_text="With commas between, such as 60 min, 4 h, 24 h."
+        label=gettext_lazy("Windows that a slot can be set to"),
+        help_text=gettext_lazy("With commas between, such as 60 min, 4 h, 24 h."),
     )
-    default_window_s = SpanField(label="Window it comes with", help_text="One of those above.")
+    default_window_s = SpanField(
+        label=gettext_lazy("Window it comes with"), help_text=gettext_lazy("One of those above.")
+    )
     behaviours = forms.MultipleChoiceField(
-        label="What its outputs can do", choices=list(BEHAVIOUR_WORDS.items()), widget=forms.CheckboxSelectMultiple
+        label=gettext_lazy("What its outputs can do"),
+        choices=list(BEHAVIOUR_WORDS.items()),
+        widget=forms.CheckboxSelectMultiple,
     )
-    default_behaviour = forms.ChoiceField(label="Behaviour it comes with", choices=list(BEHAVIOUR_WORDS.items()))
+    default_behaviour = forms.ChoiceField(
+        label=gettext_lazy("Behaviour it comes with"), choices=list(BEHAVIOUR_WORDS.items())
+    )
 
     class Meta:
         model = ReceiverType
@@ -329,16 +347,16 @@ class ReceiverTypeForm(TypeForm):
             "default_behaviour", "momentary_min_s", "momentary_max_s", "momentary_default_s",
         )  # fmt: skip
         labels = {
-            "label": "Name", "n_slots": "Slots", "n_outputs": "Outputs", "supply_v_nominal": "Nominal supply [V]",
-            "supply_v_min": "Least supply at its terminals [V]", "supply_ma": "Needs, with every output on [mA]",
-            "has_standby_battery": "Has a standby battery", "standby_life_years": "Change the standby battery after [years]",
-            "can_switch_supervision_off": "Supervision can be switched off", "momentary_min_s": "Shortest set time [s]",
-            "momentary_max_s": "Longest set time [s]", "momentary_default_s": "Set time it comes with [s]",
+            "label": gettext_lazy("Name"), "n_slots": gettext_lazy("Slots"), "n_outputs": gettext_lazy("Outputs"), "supply_v_nominal": gettext_lazy("Nominal supply [V]"),
+            "supply_v_min": gettext_lazy("Least supply at its terminals [V]"), "supply_ma": gettext_lazy("Needs, with every output on [mA]"),
+            "has_standby_battery": gettext_lazy("Has a standby battery"), "standby_life_years": gettext_lazy("Change the standby battery after [years]"),
+            "can_switch_supervision_off": gettext_lazy("Supervision can be switched off"), "momentary_min_s": gettext_lazy("Shortest set time [s]"),
+            "momentary_max_s": gettext_lazy("Longest set time [s]"), "momentary_default_s": gettext_lazy("Set time it comes with [s]"),
         }  # fmt: skip
         help_texts = {
-            "supply_v_min": "At the far end of the cable, with every output on.",
-            "standby_life_years": "0 where there is none.",
-            "momentary_min_s": "0 where no output can be on for a set time.",
+            "supply_v_min": gettext_lazy("At the far end of the cable, with every output on."),
+            "standby_life_years": gettext_lazy("0 where there is none."),
+            "momentary_min_s": gettext_lazy("0 where no output can be on for a set time."),
         }
 
     def clean(self) -> dict[str, Any]:
@@ -357,17 +375,19 @@ class ReceiverTypeForm(TypeForm):
     def _fits_together(self, cleaned: dict[str, Any]) -> None:
         lowest, nominal = cleaned.get("supply_v_min"), cleaned.get("supply_v_nominal")
         if lowest is not None and nominal is not None and lowest > nominal:
-            self.add_error("supply_v_min", "The least supply is not above the nominal one.")
+            self.add_error("supply_v_min", gettext("The least supply is not above the nominal one."))
         if cleaned.get("has_standby_battery") and not cleaned.get("standby_life_years"):
-            self.add_error("standby_life_years", "Say after how many years the standby battery is changed.")
+            self.add_error("standby_life_years", gettext("Say after how many years the standby battery is changed."))
         windows, window = cleaned.get("windows_s"), cleaned.get("default_window_s")
         if windows and window and window not in windows:
-            self.add_error("default_window_s", "This is none of the windows above.")
+            self.add_error("default_window_s", gettext("This is none of the windows above."))
         if cleaned.get("behaviours") and cleaned.get("default_behaviour") not in cleaned["behaviours"]:
-            self.add_error("default_behaviour", "Its outputs cannot do this: tick it above, or choose another.")
+            self.add_error(
+                "default_behaviour", gettext("Its outputs cannot do this: tick it above, or choose another.")
+            )
         least, usual, most = (cleaned.get(f"momentary_{name}_s") for name in ("min", "default", "max"))
         if least is not None and usual is not None and most is not None and not least <= usual <= most:
-            self.add_error("momentary_default_s", "Give a time between the shortest and the longest.")
+            self.add_error("momentary_default_s", gettext("Give a time between the shortest and the longest."))
 
 
 FORMS: dict[str, type[TypeForm]] = {

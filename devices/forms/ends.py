@@ -7,6 +7,8 @@ from typing import Any
 
 from django import forms
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from devices.forms.ledger import LedgerForm
 from devices.models import BatteryType, Fitting, FittingEnd, Transmitter
@@ -28,10 +30,10 @@ def end_fields(label: str) -> dict[str, forms.Field]:
     """Fields that ask how cells ended, by name."""
     return {
         "removed_why": forms.ChoiceField(label=label, choices=WhyOut.choices, initial=WhyOut.PREVENTIVE),
-        "removed_v": forms.FloatField(label="Volts measured [V]", required=False, min_value=0, max_value=60),
+        "removed_v": forms.FloatField(label=_("Volts measured [V]"), required=False, min_value=0, max_value=60),
         "removed_v_under_load": forms.BooleanField(
-            label="Measured under load", required=False,
-            help_text="While the transmitter sent, or with a load across the cells. Cells at rest nearly always look full.",
+            label=_("Measured under load"), required=False,
+            help_text=_("While the transmitter sent, or with a load across the cells. Cells at rest nearly always look full."),
         ),
         "low_seen_on": _day_field(
             "First low-battery signal", "After a low-battery signal: the day it was first seen, if our records do not know it."
@@ -39,7 +41,7 @@ def end_fields(label: str) -> dict[str, forms.Field]:
         "last_alive_on": _day_field(
             "Last known working", "Found dead: the last day it was heard or passed a test. It tells when they died."
         ),
-        "end_note": forms.CharField(label="Note on the old ones", required=False, max_length=200),
+        "end_note": forms.CharField(label=_("Note on the old ones"), required=False, max_length=200),
     }  # fmt: skip
 
 
@@ -49,11 +51,11 @@ class EndForm(LedgerForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if cleaned.get("removed_v_under_load") and cleaned.get("removed_v") is None and "removed_v" in cleaned:
-            self.add_error("removed_v", "Give the volts that were measured under load, or leave the box empty.")
+            self.add_error("removed_v", _("Give the volts that were measured under load, or leave the box empty."))
         for name in ("low_seen_on", "last_alive_on"):
             day = cleaned.get(name)
             if day and day > timezone.localdate(timezone=self.zone):
-                self.add_error(name, "This day has not come yet.")
+                self.add_error(name, _("This day has not come yet."))
             elif day and day.year < FIRST_YEAR:
                 self.add_error(name, f"This lies before {FIRST_YEAR}.")
         return cleaned
@@ -89,16 +91,22 @@ class BatteryForm(EndForm):
     """Cells fitted, and how the old ones ended."""
 
     battery_type = forms.ModelChoiceField(
-        label="Cells", queryset=BatteryType.objects.none(), required=False, empty_label="not known"
+        label=gettext_lazy("Cells"),
+        queryset=BatteryType.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("not known"),
     )
-    n_cells = forms.IntegerField(label="How many", min_value=1, max_value=24)
+    n_cells = forms.IntegerField(label=gettext_lazy("How many"), min_value=1, max_value=24)
     lot = forms.CharField(
-        label="Lot or date code", max_length=40, required=False, help_text="Several lots: put a semicolon between them."
+        label=gettext_lazy("Lot or date code"),
+        max_length=40,
+        required=False,
+        help_text=gettext_lazy("Several lots: put a semicolon between them."),
     )
     made_on = forms.DateField(
-        label="Made on", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+        label=gettext_lazy("Made on"), required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
     )
-    is_age_unknown = forms.BooleanField(label="Found in place, nobody knows since when", required=False)
+    is_age_unknown = forms.BooleanField(label=gettext_lazy("Found in place, nobody knows since when"), required=False)
     field_order = ("battery_type", "n_cells", "lot", "made_on", "is_age_unknown", *END_FIELDS, "at", "reason")
 
     def __init__(self, *args: Any, transmitter: Transmitter, types: Any, has_cells: bool, **kwargs: Any) -> None:
@@ -117,7 +125,7 @@ class BatteryForm(EndForm):
     def clean_made_on(self) -> Any:
         made_on = self.cleaned_data["made_on"]
         if made_on and made_on > timezone.localdate():
-            raise forms.ValidationError("This day has not come yet.")
+            raise forms.ValidationError(_("This day has not come yet."))
         return made_on
 
 
@@ -143,8 +151,8 @@ class CorrectEndForm(EndForm):
         self.fields["seen_end"] = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0)
         self.fields.update(end_fields("How they ended"))
         self.order_fields(self.field_order)
-        self.fields["end_note"].label = "Note on these cells"
-        self.fields["reason"].label = "Why it is corrected"
+        self.fields["end_note"].label = _("Note on these cells")
+        self.fields["reason"].label = _("Why it is corrected")
         self.fitting, self.end = fitting, end
         low = end.low_seen_at if end else fitting.first_low_at
         alive = end.last_alive_at if end else fitting.last_alive_at

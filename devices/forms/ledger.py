@@ -7,6 +7,8 @@ from typing import Any
 
 from django import forms
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.local_time import NoSuchTime, local_moment
 from devices.models import Receiver
@@ -29,13 +31,15 @@ class LedgerForm(forms.Form):
     """What every change of the ledger asks: when, why, and on which version of the slot map it was made."""
 
     at = WallTimeField(
-        label="When",
+        label=gettext_lazy("When"),
         required=False,
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
         input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"],
-        help_text="Leave empty for now. Time of the site.",
+        help_text=gettext_lazy("Leave empty for now. Time of the site."),
     )
-    reason = forms.CharField(label="Why", max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off"}))
+    reason = forms.CharField(
+        label=gettext_lazy("Why"), max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off"})
+    )
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)
 
     def __init__(self, *args: Any, receiver: Receiver | None = None, **kwargs: Any) -> None:
@@ -56,7 +60,7 @@ class LedgerForm(forms.Form):
         except NoSuchTime as error:
             raise forms.ValidationError(str(error)) from error
         if typed > now + CLOCK_GRACE:
-            raise forms.ValidationError("This time has not come yet.")
+            raise forms.ValidationError(_("This time has not come yet."))
         if typed.year < FIRST_YEAR:
             raise forms.ValidationError(f"This lies before {FIRST_YEAR}.")
         return min(typed, now)
@@ -74,13 +78,20 @@ class ReasonForm(LedgerForm):
 class AwayForm(LedgerForm):
     """A transmitter out of use or off the site, agreed with somebody."""
 
-    from_on = forms.DateField(label="From", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
-    agreed_until_on = forms.DateField(
-        label="Agreed until", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    from_on = forms.DateField(
+        label=gettext_lazy("From"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
     )
-    agreed_with = forms.CharField(label="Agreed with", max_length=120)
+    agreed_until_on = forms.DateField(
+        label=gettext_lazy("Agreed until"),
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+    )
+    agreed_with = forms.CharField(label=gettext_lazy("Agreed with"), max_length=120)
     interim = forms.CharField(
-        label="Interim measure", max_length=200, required=False, help_text="What stands in for it meanwhile."
+        label=gettext_lazy("Interim measure"),
+        max_length=200,
+        required=False,
+        help_text=gettext_lazy("What stands in for it meanwhile."),
     )
 
     field_order = ("reason", "from_on", "agreed_until_on", "agreed_with", "interim")
@@ -93,7 +104,7 @@ class AwayForm(LedgerForm):
         cleaned = super().clean() or {}
         begins, ends = cleaned.get("from_on"), cleaned.get("agreed_until_on")
         if begins and ends and ends < begins:
-            self.add_error("agreed_until_on", "This lies before the beginning.")
+            self.add_error("agreed_until_on", _("This lies before the beginning."))
         return cleaned
 
 
@@ -101,9 +112,9 @@ class BackForm(LedgerForm):
     """A transmitter is back."""
 
     ended_on = forms.DateField(
-        label="Back on",
+        label=gettext_lazy("Back on"),
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        help_text="First day on which it is there again.",
+        help_text=gettext_lazy("First day on which it is there again."),
     )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -6,14 +6,17 @@ from collections.abc import Sequence
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext_lazy as _
 
 
 class PinForm(forms.Form):
     """Which slot, and where on the picture, in per cent from the left and from the top."""
 
-    place = forms.ChoiceField(label="Slot or receiver", error_messages={"invalid_choice": "Choose one of the list."})
-    x = forms.DecimalField(label="From the left, %", min_value=0, max_value=100, max_digits=5, decimal_places=2)
-    y = forms.DecimalField(label="From the top, %", min_value=0, max_value=100, max_digits=5, decimal_places=2)
+    place = forms.ChoiceField(
+        label=_("Slot or receiver"), error_messages={"invalid_choice": _("Choose one of the list.")}
+    )
+    x = forms.DecimalField(label=_("From the left, %"), min_value=0, max_value=100, max_digits=5, decimal_places=2)
+    y = forms.DecimalField(label=_("From the top, %"), min_value=0, max_value=100, max_digits=5, decimal_places=2)
 
     def __init__(self, *args: Any, groups: Sequence[tuple[str, Sequence[tuple[str, str]]]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -32,7 +35,7 @@ class PictureForm(forms.Form):
     """A picture to put in the place of another."""
 
     picture = forms.FileField(
-        help_text="PNG, JPEG or WebP, up to 8 MB, cut like the old one: the pins keep their places.",
+        help_text=_("PNG, JPEG or WebP, up to 8 MB, cut like the old one: the pins keep their places."),
         widget=forms.FileInput(attrs={"accept": "image/png,image/jpeg,image/webp"}),
-        error_messages={"required": "Choose a picture first.", "empty": "The file is empty."},
+        error_messages={"required": _("Choose a picture first."), "empty": _("The file is empty.")},
     )

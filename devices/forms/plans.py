@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from devices.actions.plans_wish import Wish
 from devices.forms.settings import MoveTargetForm, RegisterForm, SettingsForm
@@ -29,7 +31,7 @@ class PlanRegisterForm(_Planned, RegisterForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.without_time()
-        self.fields["serial"].help_text = "Leave empty where any unit will do; the technician fills it in."
+        self.fields["serial"].help_text = _("Leave empty where any unit will do; the technician fills it in.")
 
     def wish(self) -> Wish:
         """What was typed, as the action takes it."""
@@ -64,7 +66,7 @@ class PlanRemoveForm(forms.Form):
     """A transmitter to be taken out of its slot."""
 
     reason = forms.CharField(
-        label="Why", max_length=200, help_text=WHY, widget=forms.TextInput(attrs={"autocomplete": "off"})
+        label=gettext_lazy("Why"), max_length=200, help_text=WHY, widget=forms.TextInput(attrs={"autocomplete": "off"})
     )
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)
 
@@ -81,15 +83,17 @@ class PlanRemoveForm(forms.Form):
 class WhyForm(forms.Form):
     """Only why."""
 
-    reason = forms.CharField(label="Why", max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off"}))
+    reason = forms.CharField(
+        label=gettext_lazy("Why"), max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off"})
+    )
 
 
 class ExtendForm(WhyForm):
     """Another agreed day of return."""
 
     agreed_until_on = forms.DateField(
-        label="Agreed until", required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        help_text="Empty: no day is agreed.",
+        label=gettext_lazy("Agreed until"), required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        help_text=gettext_lazy("Empty: no day is agreed."),
     )  # fmt: skip
     seen_until = forms.DateField(required=False, widget=forms.HiddenInput)
     field_order = ("agreed_until_on", "reason", "seen_until")

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from devices.models import Output, Receiver, ReceiverType
 
@@ -14,7 +16,7 @@ MOST_SLOTS = 1024
 class ReceiverForm(forms.ModelForm):
     """A receiver's own facts."""
 
-    reason = forms.CharField(label="Why", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why"), max_length=200)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)
 
     class Meta:
@@ -23,7 +25,12 @@ class ReceiverForm(forms.ModelForm):
             "label", "area", "type", "n_slots", "serial", "evidence", "supply_v", "fed_from", "cable_m", "cable_gauge",
             "measured_v", "measured_on", "standby_fitted_on", "installed_on", "loan_until", "note",
         )  # fmt: skip
-        labels = {"n_slots": "Slots", "serial": "Serial number", "evidence": "What reaches us", "fed_from": "Fed from"}
+        labels = {
+            "n_slots": gettext_lazy("Slots"),
+            "serial": gettext_lazy("Serial number"),
+            "evidence": gettext_lazy("What reaches us"),
+            "fed_from": gettext_lazy("Fed from"),
+        }
         widgets = {
             name: forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
             for name in ("measured_on", "standby_fitted_on", "installed_on", "loan_until")
@@ -50,7 +57,7 @@ class ReceiverForm(forms.ModelForm):
         typed: int | None = self.cleaned_data["n_slots"]
         kind: ReceiverType | None = self.cleaned_data.get("type")
         if typed is None and kind is None:
-            raise forms.ValidationError("Count the slots, or choose the type.")
+            raise forms.ValidationError(_("Count the slots, or choose the type."))
         if typed is not None and not 1 <= typed <= MOST_SLOTS:
             raise forms.ValidationError(f"A receiver has 1 to {MOST_SLOTS} slots.")
         return typed if typed is not None else kind.n_slots  # type: ignore[union-attr]
@@ -60,7 +67,7 @@ class ReceiverForm(forms.ModelForm):
         for name in ("supply_v", "measured_v", "cable_m"):
             value = cleaned.get(name)
             if value is not None and not 0 <= value <= 10000:
-                self.add_error(name, "This figure cannot be.")
+                self.add_error(name, _("This figure cannot be."))
         return cleaned
 
     @property
@@ -71,7 +78,7 @@ class ReceiverForm(forms.ModelForm):
 class OutputForm(forms.ModelForm):
     """One output of a receiver."""
 
-    reason = forms.CharField(label="Why", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why"), max_length=200)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)
 
     class Meta:
@@ -81,10 +88,10 @@ class OutputForm(forms.ModelForm):
             "end_effect_seen_by", "end_effect_seen_on",
         )  # fmt: skip
         labels = {
-            "drives": "What it drives",
-            "end_effect_seen_by": "End effect last seen by",
-            "end_effect_seen_on": "End effect last seen on",
-            "rest": "At rest",
+            "drives": gettext_lazy("What it drives"),
+            "end_effect_seen_by": gettext_lazy("End effect last seen by"),
+            "end_effect_seen_on": gettext_lazy("End effect last seen on"),
+            "rest": gettext_lazy("At rest"),
         }
         widgets = {"end_effect_seen_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")}
 
@@ -99,9 +106,9 @@ class OutputForm(forms.ModelForm):
     def clean_number(self) -> int:
         number: int = self.cleaned_data["number"]
         if number < 1:
-            raise forms.ValidationError("Outputs count from 1.")
+            raise forms.ValidationError(_("Outputs count from 1."))
         if not self.instance.pk and self.receiver.outputs.filter(number=number).exists():
-            raise forms.ValidationError("This output is on record already.")
+            raise forms.ValidationError(_("This output is on record already."))
         return number
 
     @property

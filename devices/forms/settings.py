@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.models.firm import Duty
 from devices.actions.slot_settings import OutputChoice, Settings
@@ -20,24 +22,37 @@ LONGEST_INTERVAL_S = 7 * 86400
 class SettingsForm(LedgerForm):
     """Settings of one slot, with one pair of fields for each output of the receiver."""
 
-    label = forms.CharField(label="Place", max_length=80, help_text="As people there call it, such as Room 12.")
-    area = forms.CharField(label="Area", max_length=120, required=False, help_text="Building, floor or wing.")
-    duty = forms.ChoiceField(label="Duty class", choices=Duty.choices, help_text="How bad a dead battery is here.")
-    is_portable = forms.BooleanField(label="Leaves the site", required=False)
-    window = forms.ChoiceField(label="Supervision", help_text="After how long a silent transmitter counts as missing.")
+    label = forms.CharField(
+        label=gettext_lazy("Place"), max_length=80, help_text=gettext_lazy("As people there call it, such as Room 12.")
+    )
+    area = forms.CharField(
+        label=gettext_lazy("Area"), max_length=120, required=False, help_text=gettext_lazy("Building, floor or wing.")
+    )
+    duty = forms.ChoiceField(
+        label=gettext_lazy("Duty class"),
+        choices=Duty.choices,
+        help_text=gettext_lazy("How bad a dead battery is here."),
+    )
+    is_portable = forms.BooleanField(label=gettext_lazy("Leaves the site"), required=False)
+    window = forms.ChoiceField(
+        label=gettext_lazy("Supervision"),
+        help_text=gettext_lazy("After how long a silent transmitter counts as missing."),
+    )
     interval_s = forms.IntegerField(
-        label="Checks in every [s]",
+        label=gettext_lazy("Checks in every [s]"),
         required=False,
         min_value=1,
         max_value=LONGEST_INTERVAL_S,
-        help_text="Empty: unknown.",
+        help_text=gettext_lazy("Empty: unknown."),
     )
-    contact = forms.ChoiceField(label="Contact at rest", choices=Contact.choices)
-    input_number = forms.IntegerField(label="Input", min_value=1, max_value=99, initial=1)
+    contact = forms.ChoiceField(label=gettext_lazy("Contact at rest"), choices=Contact.choices)
+    input_number = forms.IntegerField(label=gettext_lazy("Input"), min_value=1, max_value=99, initial=1)
     is_shared = forms.BooleanField(
-        label="Meant to stand in several slots", required=False, help_text="One battery change serves all of them."
+        label=gettext_lazy("Meant to stand in several slots"),
+        required=False,
+        help_text=gettext_lazy("One battery change serves all of them."),
     )
-    note = forms.CharField(label="Note", max_length=300, required=False)
+    note = forms.CharField(label=gettext_lazy("Note"), max_length=300, required=False)
 
     field_order: tuple[str, ...] = ("label", "area", "duty", "is_portable", "window", "interval_s", "contact")
 
@@ -73,9 +88,9 @@ class SettingsForm(LedgerForm):
         for output in self.outputs:
             behaviour, seconds = cleaned.get(f"output_{output.number}"), cleaned.get(f"seconds_{output.number}")
             if behaviour == "momentary" and not seconds and f"seconds_{output.number}" not in self.errors:
-                self.add_error(f"seconds_{output.number}", "Say for how many seconds it stays on.")
+                self.add_error(f"seconds_{output.number}", _("Say for how many seconds it stays on."))
             if behaviour != "momentary" and seconds:
-                self.add_error(f"seconds_{output.number}", "Seconds only go with “on for a set time”.")
+                self.add_error(f"seconds_{output.number}", _("Seconds only go with “on for a set time”."))
         return cleaned
 
     def settings(self) -> Settings:
@@ -132,14 +147,17 @@ class RegisterForm(SettingsForm):
     """A transmitter into a spare slot; a serial nobody knows yet is a new transmitter of the type chosen."""
 
     serial = forms.CharField(
-        label="Serial number",
+        label=gettext_lazy("Serial number"),
         max_length=40,
         required=False,
-        help_text="Leave empty where the slot is taken, but nobody knows by what.",
+        help_text=gettext_lazy("Leave empty where the slot is taken, but nobody knows by what."),
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
     )
     type = forms.ModelChoiceField(
-        label="Type, if it is new", queryset=TransmitterType.objects.none(), required=False, empty_label="not known"
+        label=gettext_lazy("Type, if it is new"),
+        queryset=TransmitterType.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("not known"),
     )
 
     field_order = ("serial", "type", *SettingsForm.field_order)
@@ -152,7 +170,7 @@ class RegisterForm(SettingsForm):
     def clean_serial(self) -> str:
         serial: str = self.cleaned_data["serial"].strip()
         if any(not character.isprintable() for character in serial):
-            raise forms.ValidationError("A serial number cannot hold such characters.")
+            raise forms.ValidationError(_("A serial number cannot hold such characters."))
         return serial
 
     def transmitter(self) -> Transmitter | None:
@@ -168,7 +186,10 @@ class NameForm(SettingsForm):
     """Change a slot; where nothing answered, the serial that was found may be given."""
 
     serial = forms.CharField(
-        label="Serial number found", max_length=40, required=False, help_text="If you found out what stands here."
+        label=gettext_lazy("Serial number found"),
+        max_length=40,
+        required=False,
+        help_text=gettext_lazy("If you found out what stands here."),
     )
 
     def __init__(self, *args: Any, transmitters: Any, is_named: bool, **kwargs: Any) -> None:
@@ -189,8 +210,8 @@ class NameForm(SettingsForm):
 class MoveTargetForm(forms.Form):
     """First step of a move: where to."""
 
-    to_receiver = forms.ModelChoiceField(label="To receiver", queryset=Receiver.objects.none())
-    to_slot = forms.IntegerField(label="Slot", min_value=1, max_value=1024)
+    to_receiver = forms.ModelChoiceField(label=gettext_lazy("To receiver"), queryset=Receiver.objects.none())
+    to_slot = forms.IntegerField(label=gettext_lazy("Slot"), min_value=1, max_value=1024)
 
     def __init__(self, *args: Any, receivers: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

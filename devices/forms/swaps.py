@@ -7,6 +7,8 @@ from typing import Any
 
 from django import forms
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from devices.actions.swaps_receiver import NewReceiver
 from devices.actions.swaps_transmitter import OLD_BECOMES, RETIRED, NewUnit
@@ -27,7 +29,7 @@ class _SwapForm(LedgerForm):
         """A loan ends some day to come."""
         day = self.cleaned_data["loan_until"]
         if day and day < timezone.localdate():
-            raise forms.ValidationError("The loan would be over already. Give the day on which it goes back.")
+            raise forms.ValidationError(_("The loan would be over already. Give the day on which it goes back."))
         return day
 
 
@@ -35,18 +37,24 @@ class TransmitterSwapForm(_SwapForm):
     """Another transmitter in the place of a broken one. `versions` are those of the receivers it stands at."""
 
     serial = forms.CharField(
-        label="Serial number of the new unit", max_length=40,
+        label=gettext_lazy("Serial number of the new unit"), max_length=40,
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
     )  # fmt: skip
     type = forms.ModelChoiceField(
-        label="Type, if it is new", queryset=TransmitterType.objects.none(), required=False, empty_label="not known"
+        label=gettext_lazy("Type, if it is new"),
+        queryset=TransmitterType.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("not known"),
     )
-    old_becomes = forms.ChoiceField(label="The old unit is", choices=OLD_BECOMES, initial=RETIRED)
+    old_becomes = forms.ChoiceField(label=gettext_lazy("The old unit is"), choices=OLD_BECOMES, initial=RETIRED)
     loan_until = _day("On loan until", "Only for a unit on loan: the day it goes back.")
     battery_type = forms.ModelChoiceField(
-        label="Cells in the new unit", queryset=BatteryType.objects.none(), required=False, empty_label="not noted"
+        label=gettext_lazy("Cells in the new unit"),
+        queryset=BatteryType.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("not noted"),
     )
-    n_cells = forms.IntegerField(label="How many", min_value=1, max_value=24, required=False)
+    n_cells = forms.IntegerField(label=gettext_lazy("How many"), min_value=1, max_value=24, required=False)
     versions = forms.CharField(widget=forms.HiddenInput, required=False)
     field_order = ("serial", "type", "old_becomes", "loan_until", "battery_type", "n_cells", "reason", "at")
 
@@ -67,7 +75,7 @@ class TransmitterSwapForm(_SwapForm):
         """As printed, without blanks around it."""
         serial: str = self.cleaned_data["serial"].strip()
         if any(not character.isprintable() for character in serial):
-            raise forms.ValidationError("A serial number cannot hold such characters.")
+            raise forms.ValidationError(_("A serial number cannot hold such characters."))
         return serial
 
     def unit(self) -> NewUnit:
@@ -91,12 +99,19 @@ class ReceiverSwapForm(_SwapForm):
     """Another receiver in the place of a broken one."""
 
     type = forms.ModelChoiceField(
-        label="Type", queryset=ReceiverType.objects.none(), required=False, empty_label="not known"
+        label=gettext_lazy("Type"),
+        queryset=ReceiverType.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("not known"),
     )
     n_slots = forms.IntegerField(
-        label="Slots", min_value=1, max_value=MOST_SLOTS, required=False, help_text="Empty: as many as the type has."
+        label=gettext_lazy("Slots"),
+        min_value=1,
+        max_value=MOST_SLOTS,
+        required=False,
+        help_text=gettext_lazy("Empty: as many as the type has."),
     )
-    serial = forms.CharField(label="Serial number of the new unit", max_length=40, required=False)
+    serial = forms.CharField(label=gettext_lazy("Serial number of the new unit"), max_length=40, required=False)
     loan_until = _day("On loan until", "Only for a unit on loan: the day it goes back.")
     standby_fitted_on = _day("Standby battery of the new unit fitted on")
     field_order = ("type", "n_slots", "serial", "loan_until", "standby_fitted_on", "reason", "at")
@@ -109,7 +124,7 @@ class ReceiverSwapForm(_SwapForm):
         cleaned = super().clean() or {}
         kind, typed = cleaned.get("type"), cleaned.get("n_slots")
         if kind is None and typed is None and "n_slots" not in self.errors:
-            self.add_error("n_slots", "Count the slots, or choose the type.")
+            self.add_error("n_slots", _("Count the slots, or choose the type."))
         if kind is not None and typed is not None and typed > kind.n_slots:
             self.add_error("n_slots", f"This type has {kind.n_slots} slots.")
         return cleaned
@@ -127,5 +142,7 @@ class ReceiverSwapForm(_SwapForm):
 class WorksAgainForm(forms.Form):
     """Who saw the end effect of an output, and when."""
 
-    seen_by = forms.CharField(label="Seen by", max_length=80, help_text="Who saw lamp, sounder or display react.")
+    seen_by = forms.CharField(
+        label=gettext_lazy("Seen by"), max_length=80, help_text=gettext_lazy("Who saw lamp, sounder or display react.")
+    )
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)

@@ -6,6 +6,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from devices.models.catalogue import BatteryType
@@ -16,14 +17,14 @@ from devices.querysets import FittingEndQuerySet, FittingQuerySet, FittingTotals
 class WhyOut(models.TextChoices):
     """Why cells came out; decides what the removal teaches (an end of life or not)."""
 
-    PREVENTIVE = "preventive", "planned change"
-    LOW_BATTERY = "low_battery", "low-battery signal"
-    DEAD = "dead", "found dead"
-    LEAKED = "leaked", "leaked"
-    DEFECT = "defect", "defect, water or bad contact"
-    WRONG_TYPE = "wrong_type", "wrong cells"
-    RETIRED = "retired", "transmitter taken out of use"
-    UNKNOWN = "unknown", "unknown"
+    PREVENTIVE = "preventive", _("planned change")
+    LOW_BATTERY = "low_battery", _("low-battery signal")
+    DEAD = "dead", _("found dead")
+    LEAKED = "leaked", _("leaked")
+    DEFECT = "defect", _("defect, water or bad contact")
+    WRONG_TYPE = "wrong_type", _("wrong cells")
+    RETIRED = "retired", _("transmitter taken out of use")
+    UNKNOWN = "unknown", _("unknown")
 
 
 class Fitting(models.Model):
@@ -32,19 +33,19 @@ class Fitting(models.Model):
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     transmitter = models.ForeignKey(Transmitter, on_delete=models.PROTECT, related_name="fittings")
     battery_type = models.ForeignKey(
-        BatteryType, null=True, blank=True, on_delete=models.PROTECT, related_name="+", help_text="Empty: unknown."
+        BatteryType, null=True, blank=True, on_delete=models.PROTECT, related_name="+", help_text=_("Empty: unknown.")
     )
     n_cells = models.PositiveSmallIntegerField(default=1)
-    fitted_at = models.DateTimeField(null=True, blank=True, help_text="Empty: age unknown.")
-    entered_at = models.DateTimeField(default=timezone.now, help_text="Since when our records know these cells.")
+    fitted_at = models.DateTimeField(null=True, blank=True, help_text=_("Empty: age unknown."))
+    entered_at = models.DateTimeField(default=timezone.now, help_text=_("Since when our records know these cells."))
     removed_at = models.DateTimeField(null=True, blank=True)
     removed_why = models.CharField(max_length=12, choices=WhyOut, blank=True)
-    removed_v = models.FloatField("measured when taken out [V]", null=True, blank=True)
-    removed_v_under_load = models.BooleanField("measured under load", default=False)
-    lot = models.CharField("lot or date code", max_length=40, blank=True)
-    made_on = models.DateField("cell made on", null=True, blank=True)
-    first_low_at = models.DateTimeField("first low-battery signal", null=True, blank=True)
-    last_alive_at = models.DateTimeField("last known alive before the end", null=True, blank=True)
+    removed_v = models.FloatField(_("measured when taken out [V]"), null=True, blank=True)
+    removed_v_under_load = models.BooleanField(_("measured under load"), default=False)
+    lot = models.CharField(_("lot or date code"), max_length=40, blank=True)
+    made_on = models.DateField(_("cell made on"), null=True, blank=True)
+    first_low_at = models.DateTimeField(_("first low-battery signal"), null=True, blank=True)
+    last_alive_at = models.DateTimeField(_("last known alive before the end"), null=True, blank=True)
     note = models.CharField(max_length=200, blank=True)
 
     objects = FittingQuerySet.as_manager()
@@ -55,7 +56,7 @@ class Fitting(models.Model):
                 fields=["transmitter"],
                 condition=Q(removed_at=None),
                 name="one_open_fitting_per_transmitter",
-                violation_error_message="This transmitter has cells fitted already.",
+                violation_error_message=_("This transmitter has cells fitted already."),
             ),
             models.CheckConstraint(
                 condition=Q(removed_at=None) | Q(fitted_at=None) | Q(removed_at__gt=F("fitted_at")),
@@ -80,15 +81,15 @@ class FittingEnd(models.Model):
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     fitting = models.ForeignKey(Fitting, on_delete=models.CASCADE, related_name="ends")
     why = models.CharField(max_length=12, choices=WhyOut)
-    volts = models.FloatField("measured [V]", null=True, blank=True)
-    is_under_load = models.BooleanField("measured under load", default=False)
-    low_seen_at = models.DateTimeField("first low-battery signal", null=True, blank=True)
+    volts = models.FloatField(_("measured [V]"), null=True, blank=True)
+    is_under_load = models.BooleanField(_("measured under load"), default=False)
+    low_seen_at = models.DateTimeField(_("first low-battery signal"), null=True, blank=True)
     low_before_at = models.DateTimeField(
         null=True,
         blank=True,
-        help_text="Low-battery signal known before the cells came out; holds again if they go back.",
+        help_text=_("Low-battery signal known before the cells came out; holds again if they go back."),
     )
-    last_alive_at = models.DateTimeField("last known alive", null=True, blank=True)
+    last_alive_at = models.DateTimeField(_("last known alive"), null=True, blank=True)
     note = models.CharField(max_length=200, blank=True)
     recorded_at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
@@ -96,7 +97,7 @@ class FittingEnd(models.Model):
         "self", null=True, blank=True, on_delete=models.CASCADE, related_name="corrected_by"
     )
     taken_back_at = models.DateTimeField(
-        null=True, blank=True, help_text="The change of cells never happened: they are in service again."
+        null=True, blank=True, help_text=_("The change of cells never happened: they are in service again.")
     )
 
     objects = FittingEndQuerySet.as_manager()
@@ -110,7 +111,7 @@ class FittingTotals(models.Model):
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     fitting = models.ForeignKey(Fitting, on_delete=models.CASCADE, related_name="totals")
-    from_on = models.DateField(help_text="First day of the setting-period.")
+    from_on = models.DateField(help_text=_("First day of the setting-period."))
     interval_s = models.PositiveIntegerField(null=True)
     days_measured = models.PositiveIntegerField(default=0)
     checkins = models.PositiveIntegerField(default=0)

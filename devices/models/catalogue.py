@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.core.exceptions import ValidationError
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 from company.models.firm import Duty
 from devices.querysets import CatalogueQuerySet
@@ -11,8 +12,8 @@ from devices.rules.catalogue_figures import impossible
 
 
 class Origin(models.TextChoices):
-    SHIPPED = "shipped", "shipped"
-    OWN = "own", "our own"
+    SHIPPED = "shipped", _("shipped")
+    OWN = "own", _("our own")
 
 
 class CatalogueRow(models.Model):
@@ -21,7 +22,7 @@ class CatalogueRow(models.Model):
     code = models.SlugField(max_length=60, unique=True)
     label = models.CharField(max_length=120)
     origin = models.CharField(max_length=8, choices=Origin, default=Origin.OWN)
-    sources = models.JSONField(default=dict, help_text="Figure → where it comes from.")
+    sources = models.JSONField(default=dict, help_text=_("Figure → where it comes from."))
     retired_at = models.DateTimeField(null=True, blank=True)
 
     objects = CatalogueQuerySet.as_manager()
@@ -49,7 +50,7 @@ class BatteryType(CatalogueRow):
     chemistry = models.CharField(max_length=30)
     nominal_v = models.FloatField()
     capacity_mah = models.FloatField()
-    self_discharge_per_year = models.FloatField(help_text="Fraction of the charge per year at 20 °C.")
+    self_discharge_per_year = models.FloatField(help_text=_("Fraction of the charge per year at 20 °C."))
     shelf_life_years = models.FloatField()
     share_0c = models.FloatField(default=1)
     share_m10c = models.FloatField(default=1)
@@ -66,26 +67,26 @@ class TransmitterType(CatalogueRow):
     """A kind of transmitter with what it draws."""
 
     class Power(models.TextChoices):
-        BATTERY = "battery", "battery"
-        MAINS = "mains", "mains"
+        BATTERY = "battery", _("battery")
+        MAINS = "mains", _("mains")
 
-    kind = models.CharField(max_length=20, help_text="Name of the picture.")
+    kind = models.CharField(max_length=20, help_text=_("Name of the picture."))
     power = models.CharField(max_length=8, choices=Power, default=Power.BATTERY)
     battery_type = models.ForeignKey(BatteryType, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
     cells_series = models.PositiveSmallIntegerField(default=1)
     cells_parallel = models.PositiveSmallIntegerField(default=1)
     usable_share = models.FloatField(default=0.85)
     sleep_ua = models.FloatField(default=0)
-    checkin_uas = models.FloatField(default=0, help_text="Charge of one check-in with its repeats [µA·s].")
-    activation_uah = models.FloatField(default=0, help_text="Charge of one activation with its repeats [µAh].")
+    checkin_uas = models.FloatField(default=0, help_text=_("Charge of one check-in with its repeats [µA·s]."))
+    activation_uah = models.FloatField(default=0, help_text=_("Charge of one activation with its repeats [µAh]."))
     typical_activations_per_day = models.FloatField(default=0)
     default_interval_s = models.PositiveIntegerField(default=3600)
     default_window_s = models.PositiveIntegerField(default=14400)
     default_duty = models.CharField(max_length=12, choices=Duty, default=Duty.SECURITY)
     is_portable = models.BooleanField(default=False)
     n_inputs = models.PositiveSmallIntegerField(default=1)
-    contact = models.CharField(max_length=8, default="none", help_text="no, nc, either or none")
-    unit_life_years = models.FloatField(default=0, help_text="End of life of the whole unit; 0 = none stated.")
+    contact = models.CharField(max_length=8, default="none", help_text=_("no, nc, either or none"))
+    unit_life_years = models.FloatField(default=0, help_text=_("End of life of the whole unit; 0 = none stated."))
     welded_cell = models.BooleanField(default=False)
 
     class Meta:

@@ -7,6 +7,7 @@ import uuid
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from devices.fields import DayField
@@ -31,11 +32,11 @@ class CheckInDay(models.Model):
     heard = models.SmallIntegerField(default=0)
     expected = models.SmallIntegerField(default=0)
     activations = models.SmallIntegerField(default=0)
-    loss_runs = models.SmallIntegerField(default=0, help_text="Number of runs of lost check-ins.")
+    loss_runs = models.SmallIntegerField(default=0, help_text=_("Number of runs of lost check-ins."))
     lowest_margin_db = models.SmallIntegerField(null=True)
-    flags = models.SmallIntegerField(default=0, help_text="1 low battery seen, 2 tamper seen, 4 counter capped.")
-    last_heard_s = models.IntegerField(null=True, help_text="Seconds since midnight UTC of the last check-in.")
-    presence = models.BinaryField(null=True, help_text="96 bits, one a quarter hour; merged by OR.")
+    flags = models.SmallIntegerField(default=0, help_text=_("1 low battery seen, 2 tamper seen, 4 counter capped."))
+    last_heard_s = models.IntegerField(null=True, help_text=_("Seconds since midnight UTC of the last check-in."))
+    presence = models.BinaryField(null=True, help_text=_("96 bits, one a quarter hour; merged by OR."))
 
     LOW_BATTERY = 1
     TAMPER = 2
@@ -54,11 +55,11 @@ class Fault(models.Model):
     """Something a receiver showed, raised–cleared; a latched one stays until a person clears it."""
 
     class Kind(models.TextChoices):
-        MISSING = "missing", "missing"
-        LOW_BATTERY = "low_battery", "low battery"
-        TAMPER = "tamper", "tamper"
-        INTERFERENCE = "interference", "interference"
-        RECEIVER_POWER = "receiver_power", "receiver power"
+        MISSING = "missing", _("missing")
+        LOW_BATTERY = "low_battery", _("low battery")
+        TAMPER = "tamper", _("tamper")
+        INTERFERENCE = "interference", _("interference")
+        RECEIVER_POWER = "receiver_power", _("receiver power")
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
@@ -69,9 +70,9 @@ class Fault(models.Model):
     transmitter = models.ForeignKey(Transmitter, null=True, blank=True, on_delete=models.PROTECT, related_name="faults")
     kind = models.CharField(max_length=14, choices=Kind)
     raised_at = models.DateTimeField()
-    cleared_at = models.DateTimeField(null=True, blank=True, help_text="The condition is gone.")
+    cleared_at = models.DateTimeField(null=True, blank=True, help_text=_("The condition is gone."))
     is_latched = models.BooleanField(default=False)
-    latch_cleared_at = models.DateTimeField(null=True, blank=True, help_text="A person has cleared the receiver.")
+    latch_cleared_at = models.DateTimeField(null=True, blank=True, help_text=_("A person has cleared the receiver."))
     cause = models.CharField(max_length=120, blank=True)
     source = models.CharField(max_length=40, blank=True)
 

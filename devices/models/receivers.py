@@ -8,6 +8,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from company.models import Customer
 from devices.models.catalogue import ReceiverType
@@ -26,9 +27,9 @@ def new_code() -> str:
 class Evidence(models.TextChoices):
     """What reaches us of this receiver's check-ins; decides which words may be said about it."""
 
-    EVERY = "every", "every check-in reaches us"
-    EXCEPTIONS = "exceptions", "only exceptions reach us, link tested"
-    VISITS = "visits", "only visits tell"
+    EVERY = "every", gettext_lazy("every check-in reaches us")
+    EXCEPTIONS = "exceptions", gettext_lazy("only exceptions reach us, link tested")
+    VISITS = "visits", gettext_lazy("only visits tell")
 
 
 class Receiver(models.Model):
@@ -38,23 +39,30 @@ class Receiver(models.Model):
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="receivers")
     code = models.CharField(max_length=10, unique=True, default=new_code, editable=False)
     type = models.ForeignKey(
-        ReceiverType, null=True, blank=True, on_delete=models.PROTECT, related_name="+", help_text="Empty: unknown."
+        ReceiverType,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text=gettext_lazy("Empty: unknown."),
     )
-    n_slots = models.PositiveSmallIntegerField(help_text="Of its type, or as counted where the type is unknown.")
+    n_slots = models.PositiveSmallIntegerField(
+        help_text=gettext_lazy("Of its type, or as counted where the type is unknown.")
+    )
     label = models.CharField(max_length=60)
     area = models.CharField(max_length=120, blank=True)
     serial = models.CharField(max_length=40, blank=True)
     evidence = models.CharField(max_length=10, choices=Evidence, default=Evidence.VISITS)
-    supply_v = models.FloatField("nominal supply [V]", null=True, blank=True)
+    supply_v = models.FloatField(gettext_lazy("nominal supply [V]"), null=True, blank=True)
     fed_from = models.CharField(max_length=120, blank=True)
-    cable_m = models.FloatField("cable length, one way [m]", null=True, blank=True)
-    cable_gauge = models.CharField(max_length=20, blank=True, help_text="Such as 1.0 mm² or AWG 18.")
-    measured_v = models.FloatField("last measured [V]", null=True, blank=True)
+    cable_m = models.FloatField(gettext_lazy("cable length, one way [m]"), null=True, blank=True)
+    cable_gauge = models.CharField(max_length=20, blank=True, help_text=gettext_lazy("Such as 1.0 mm² or AWG 18."))
+    measured_v = models.FloatField(gettext_lazy("last measured [V]"), null=True, blank=True)
     measured_on = models.DateField(null=True, blank=True)
-    standby_fitted_on = models.DateField("standby battery fitted on", null=True, blank=True)
+    standby_fitted_on = models.DateField(gettext_lazy("standby battery fitted on"), null=True, blank=True)
     installed_on = models.DateField(null=True, blank=True)
     link_tested_at = models.DateTimeField(null=True, blank=True)
-    heard_until = models.DateTimeField(null=True, blank=True, help_text="The source's own watermark.")
+    heard_until = models.DateTimeField(null=True, blank=True, help_text=gettext_lazy("The source's own watermark."))
     loan_until = models.DateField(null=True, blank=True)
     replaces = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaced_by")
     note = models.CharField(max_length=300, blank=True)
@@ -70,7 +78,7 @@ class Receiver(models.Model):
                 fields=["site", "label"],
                 condition=Q(removed_at=None),
                 name="receiver_label_once_a_site",
-                violation_error_message="Another receiver at this site has this label.",
+                violation_error_message=gettext_lazy("Another receiver at this site has this label."),
             ),
             models.UniqueConstraint(fields=["id", "customer"], name="receiver_with_customer"),
             models.CheckConstraint(condition=Q(n_slots__gte=1) & Q(n_slots__lte=1024), name="receiver_slots_range"),
@@ -87,20 +95,20 @@ class Output(models.Model):
     """One relay output: what it drives, how it rests, and who last saw the end effect."""
 
     class Kind(models.TextChoices):
-        SIGNAL = "signal", "signal"
-        FAULT = "fault", "fault"
-        UNKNOWN = "unknown", "unknown"
+        SIGNAL = "signal", gettext_lazy("signal")
+        FAULT = "fault", gettext_lazy("fault")
+        UNKNOWN = "unknown", gettext_lazy("unknown")
 
     class Contact(models.TextChoices):
-        NO = "no", "normally open"
-        NC = "nc", "normally closed"
-        CHANGEOVER = "changeover", "change-over"
-        UNKNOWN = "unknown", "unknown"
+        NO = "no", gettext_lazy("normally open")
+        NC = "nc", gettext_lazy("normally closed")
+        CHANGEOVER = "changeover", gettext_lazy("change-over")
+        UNKNOWN = "unknown", gettext_lazy("unknown")
 
     class Rest(models.TextChoices):
-        ENERGISED = "energised", "energised at rest"
-        RELEASED = "released", "not energised at rest"
-        UNKNOWN = "unknown", "unknown"
+        ENERGISED = "energised", gettext_lazy("energised at rest")
+        RELEASED = "released", gettext_lazy("not energised at rest")
+        UNKNOWN = "unknown", gettext_lazy("unknown")
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     receiver = models.ForeignKey(Receiver, on_delete=models.CASCADE, related_name="outputs")
@@ -110,13 +118,15 @@ class Output(models.Model):
     terminals = models.CharField(max_length=40, blank=True)
     contact = models.CharField(max_length=10, choices=Contact, default=Contact.UNKNOWN)
     rest = models.CharField(max_length=10, choices=Rest, default=Rest.UNKNOWN)
-    load = models.CharField("load against rating", max_length=80, blank=True)
-    eol_part = models.CharField("end-of-line part", max_length=40, blank=True)
-    clears = models.CharField("who clears it", max_length=80, blank=True)
+    load = models.CharField(gettext_lazy("load against rating"), max_length=80, blank=True)
+    eol_part = models.CharField(gettext_lazy("end-of-line part"), max_length=40, blank=True)
+    clears = models.CharField(gettext_lazy("who clears it"), max_length=80, blank=True)
     end_effect_seen_by = models.CharField(max_length=80, blank=True)
     end_effect_seen_on = models.DateField(null=True, blank=True)
     test_again_since = models.DateTimeField(
-        null=True, blank=True, help_text="The receiver was swapped; empty once the end effect was seen again."
+        null=True,
+        blank=True,
+        help_text=gettext_lazy("The receiver was swapped; empty once the end effect was seen again."),
     )
 
     objects = OutputQuerySet.as_manager()

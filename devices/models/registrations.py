@@ -7,6 +7,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from company.models.firm import Duty
@@ -24,13 +25,18 @@ class Transmitter(models.Model):
     id = models.AutoField(primary_key=True)
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     type = models.ForeignKey(
-        TransmitterType, null=True, blank=True, on_delete=models.PROTECT, related_name="+", help_text="Empty: unknown."
+        TransmitterType,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text=_("Empty: unknown."),
     )
     serial = models.CharField(max_length=40)
     made_on = models.DateField(null=True, blank=True)
     loan_until = models.DateField(null=True, blank=True)
     replaces = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaced_by")
-    unit_since = models.DateField("in service since", null=True, blank=True)
+    unit_since = models.DateField(_("in service since"), null=True, blank=True)
     note = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
     retired_at = models.DateTimeField(null=True, blank=True)
@@ -42,7 +48,7 @@ class Transmitter(models.Model):
             models.UniqueConstraint(
                 fields=["serial"],
                 name="transmitter_serial_once",
-                violation_error_message="This serial is already known.",
+                violation_error_message=_("This serial is already known."),
             ),
             models.CheckConstraint(condition=~Q(serial=""), name="transmitter_has_serial"),
         ]
@@ -55,16 +61,16 @@ class Transmitter(models.Model):
 
 
 class Supervision(models.TextChoices):
-    ON = "on", "supervised"
-    OFF = "off", "not supervised"
-    UNKNOWN = "unknown", "unknown"
+    ON = "on", _("supervised")
+    OFF = "off", _("not supervised")
+    UNKNOWN = "unknown", _("unknown")
 
 
 class Contact(models.TextChoices):
-    NO = "no", "normally open"
-    NC = "nc", "normally closed"
-    NONE = "none", "no contact"
-    UNKNOWN = "unknown", "unknown"
+    NO = "no", _("normally open")
+    NC = "nc", _("normally closed")
+    NONE = "none", _("no contact")
+    UNKNOWN = "unknown", _("unknown")
 
 
 class Registration(models.Model):
@@ -82,22 +88,22 @@ class Registration(models.Model):
     )
     input_number = models.PositiveSmallIntegerField(default=1)
     is_shared = models.BooleanField(
-        "declared to stand in several slots", default=False, help_text="One battery change serves all of them."
+        _("declared to stand in several slots"), default=False, help_text=_("One battery change serves all of them.")
     )
     label = models.CharField(max_length=80)
     area = models.CharField(max_length=120, blank=True)
     duty = models.CharField(max_length=12, choices=Duty)
-    is_portable = models.BooleanField("leaves the site", default=False)
+    is_portable = models.BooleanField(_("leaves the site"), default=False)
     supervision = models.CharField(max_length=8, choices=Supervision, default=Supervision.UNKNOWN)
-    window_s = models.PositiveIntegerField("supervision window [s]", null=True, blank=True)
-    interval_s = models.PositiveIntegerField("check-in interval [s]", null=True, blank=True)
+    window_s = models.PositiveIntegerField(_("supervision window [s]"), null=True, blank=True)
+    interval_s = models.PositiveIntegerField(_("check-in interval [s]"), null=True, blank=True)
     contact = models.CharField(max_length=8, choices=Contact, default=Contact.UNKNOWN)
     note = models.CharField(max_length=300, blank=True)
     registered_at = models.DateTimeField()
     removed_at = models.DateTimeField(null=True, blank=True)
     removed_why = models.CharField(max_length=200, blank=True)
     register_again_since = models.DateTimeField(
-        null=True, blank=True, help_text="Set-up changed after registration; empty once registered again."
+        null=True, blank=True, help_text=_("Set-up changed after registration; empty once registered again.")
     )
     replaces = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaced_by")
 
@@ -109,13 +115,13 @@ class Registration(models.Model):
                 fields=["receiver", "slot"],
                 condition=Q(removed_at=None),
                 name="one_open_registration_per_slot",
-                violation_error_message="This slot is taken.",
+                violation_error_message=_("This slot is taken."),
             ),
             models.UniqueConstraint(
                 fields=["transmitter", "input_number"],
                 condition=Q(removed_at=None, is_shared=False, transmitter__isnull=False),
                 name="one_open_place_per_input",
-                violation_error_message="This transmitter already stands in another slot.",
+                violation_error_message=_("This transmitter already stands in another slot."),
             ),
             models.CheckConstraint(condition=Q(slot__gte=1), name="slot_from_one"),
             models.CheckConstraint(
@@ -136,11 +142,11 @@ class Registration(models.Model):
 
 
 class Behaviour(models.TextChoices):
-    FOLLOWER = "follower", "follows the contact"
-    MOMENTARY = "momentary", "on for a set time"
-    TOGGLE = "toggle", "changes over each time"
-    LATCHING = "latching", "stays on until cleared"
-    UNKNOWN = "unknown", "unknown"
+    FOLLOWER = "follower", _("follows the contact")
+    MOMENTARY = "momentary", _("on for a set time")
+    TOGGLE = "toggle", _("changes over each time")
+    LATCHING = "latching", _("stays on until cleared")
+    UNKNOWN = "unknown", _("unknown")
 
 
 class RegistrationOutput(models.Model):
@@ -178,7 +184,7 @@ class Away(models.Model):
     ended_on = models.DateField(null=True, blank=True)
     reason = models.CharField(max_length=120)
     agreed_with = models.CharField(max_length=120)
-    interim = models.CharField("interim measure", max_length=200, blank=True)
+    interim = models.CharField(_("interim measure"), max_length=200, blank=True)
 
     objects = AwayQuerySet.as_manager()
 
@@ -202,7 +208,7 @@ class PlanPin(models.Model):
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
     plan = models.ForeignKey(FloorPlan, on_delete=models.CASCADE, related_name="pins")
     receiver = models.ForeignKey(Receiver, on_delete=models.CASCADE, related_name="pins")
-    slot = models.PositiveSmallIntegerField(null=True, blank=True, help_text="Empty: the receiver itself.")
+    slot = models.PositiveSmallIntegerField(null=True, blank=True, help_text=_("Empty: the receiver itself."))
     x_permille = models.PositiveSmallIntegerField()
     y_permille = models.PositiveSmallIntegerField()
 
@@ -223,10 +229,10 @@ class PlannedChange(models.Model):
     """What the office has decided about a slot and a technician still has to do there; done or dropped, never deleted."""
 
     class Kind(models.TextChoices):
-        REGISTER = "register", "register a transmitter"
-        CHANGE = "change", "change the settings"
-        MOVE = "move", "move to another slot"
-        REMOVE = "remove", "take out of the slot"
+        REGISTER = "register", _("register a transmitter")
+        CHANGE = "change", _("change the settings")
+        MOVE = "move", _("move to another slot")
+        REMOVE = "remove", _("take out of the slot")
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
@@ -234,10 +240,10 @@ class PlannedChange(models.Model):
     slot = models.PositiveSmallIntegerField()
     registration = models.ForeignKey(
         Registration, null=True, blank=True, on_delete=models.PROTECT, related_name="planned_changes",
-        help_text="What stood in the slot when it was planned; empty for a spare slot.",
+        help_text=_("What stood in the slot when it was planned; empty for a spare slot."),
     )  # fmt: skip
     kind = models.CharField(max_length=8, choices=Kind)
-    wanted = models.JSONField(default=dict, help_text="Settings as the action takes them, in plain values.")
+    wanted = models.JSONField(default=dict, help_text=_("Settings as the action takes them, in plain values."))
     reason = models.CharField(max_length=200)
     planned_at = models.DateTimeField(default=timezone.now)
     planned_by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
@@ -255,7 +261,7 @@ class PlannedChange(models.Model):
                 fields=["receiver", "slot"],
                 condition=Q(done_at=None, dropped_at=None),
                 name="one_open_plan_per_slot",
-                violation_error_message="A change is planned for this slot already.",
+                violation_error_message=_("A change is planned for this slot already."),
             ),
             models.CheckConstraint(condition=Q(done_at=None) | Q(dropped_at=None), name="plan_done_or_dropped"),
         ]

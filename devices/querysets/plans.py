@@ -25,7 +25,7 @@ class PlannedChangeQuerySet(StaffOnly):
 
     def slots_of(self, receivers: Iterable[Any]) -> dict[int, dict[int, str]]:
         """Receiver → slot → what is planned there, in words; one query for any number of receivers."""
-        kinds = dict(self.model.Kind.choices)
+        kinds = {code: str(words) for code, words in self.model.Kind.choices}
         found: dict[int, dict[int, str]] = {}
         for receiver, slot, kind in (
             self.open().filter(receiver__in=receivers).values_list("receiver_id", "slot", "kind")

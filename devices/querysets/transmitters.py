@@ -118,7 +118,7 @@ class FaultQuerySet(CustomerScoped):
 
     def told(self) -> dict[int, list[StandingFault]]:
         """Receiver → its faults as plain facts, oldest first, with days in the site's time zone."""
-        kinds = dict(self.model.Kind.choices)
+        kinds = {code: str(words) for code, words in self.model.Kind.choices}
         found: dict[int, list[StandingFault]] = {}
         for receiver, kind, raised_at, cleared_at, transmitter, serial, slot, label, duty, zone in self.order_by(
             "raised_at", "pk"

@@ -9,6 +9,7 @@ from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
@@ -66,7 +67,7 @@ def _mark(request: PersonRequest, receiver: Receiver) -> HttpResponse:
     slot = int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 0
     row = _open_rows(request, receiver).filter(slot=slot).first()
     if row is None:
-        messages.error(request, "Nothing stands in that slot any more. Look at the list again.")
+        messages.error(request, _("Nothing stands in that slot any more. Look at the list again."))
     else:
         try:
             mark_registered(registration=row, by=request.user, at=timezone.now())

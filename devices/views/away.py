@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -81,7 +82,7 @@ def away_extend(request: PersonRequest, pk: int) -> HttpResponse:
     until = away.agreed_until_on
     form = ExtendForm(request.POST or None, initial={"agreed_until_on": until, "seen_until": until})
     context = frame(request) | {
-        "form": form, "title": "Agree on another day", "button": "Save the day", "back": here(request, "away_list"),
+        "form": form, "title": _("Agree on another day"), "button": _("Save the day"), "back": here(request, "away_list"),
         "lead": f"{away.registration.label}, {away.site.name}; agreed with {away.agreed_with}",
         "receiver": away.registration.receiver,
     }  # fmt: skip

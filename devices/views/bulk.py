@@ -8,6 +8,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
@@ -57,7 +58,7 @@ def _bulk(request: PersonRequest, receivers: list[Receiver], about: dict[str, An
     pick = request.GET.get("pick", "")
     chosen = asked if request.method == "POST" else {row.pk for row in picks.get(pick, ("", []))[1]}
     context = frame(request) | about | {
-        "form": form, "rows": rows, "chosen": chosen, "title": "Change many slots", "pick": pick,
+        "form": form, "rows": rows, "chosen": chosen, "title": _("Change many slots"), "pick": pick,
         "picks": [(code, words, len(found)) for code, (words, found) in picks.items()],
         "many": len(receivers) > 1,
     }  # fmt: skip

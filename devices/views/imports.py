@@ -13,6 +13,7 @@ from django.db.models import Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseClientRefresh
 
@@ -247,7 +248,7 @@ def import_apply(request: HttpRequest, uuid: UUID) -> HttpResponse:
     standing = _standing(request, [upload])[upload.pk]
     try:
         if not standing.seen or request.POST.get("preview") != standing.seen["preview"]:
-            raise Refused("The preview is not the one you looked at. Look at it again before applying.")
+            raise Refused(_("The preview is not the one you looked at. Look at it again before applying."))
         ask_to_apply(upload=upload, seen=standing.seen, by=cast(User, request.user), at=timezone.now())
     except Refused as refusal:
         messages.error(request, refusal.message)

@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
@@ -109,7 +110,7 @@ def type_edit(request: PersonRequest, kind: str, pk: int) -> HttpResponse:
     """Change a type of our own. Figures that dates rest on are changed only after a question that says how many they are."""
     row = _type(request, kind, pk)
     if row.origin != Origin.OWN:
-        messages.warning(request, "This type comes with the program. Make our own version of it to change a figure.")
+        messages.warning(request, _("This type comes with the program. Make our own version of it to change a figure."))
         return redirect(address(row))
     stamp, n_used = actions.seen(row), transmitters_on(row)
     form = _form(request, kind, row, _type(request, kind, pk), {"seen": stamp})
@@ -154,14 +155,14 @@ def type_retire(request: PersonRequest, kind: str, pk: int) -> HttpResponse:
     things = "receiver" if kind == "receivertype" else "transmitter"
     lead = f"It is offered for nothing new any more. {count_words(n_used, things).capitalize()} in use "
     lead += "keeps it." if n_used == 1 else "keep it."
-    words = {"title": f"Retire {row.label}", "lead": lead, "button": "Retire it", "done": "is not offered any more"}
+    words = {"title": f"Retire {row.label}", "lead": lead, "button": _("Retire it"), "done": "is not offered any more"}
     return _turn(request, row, actions.retire_type, words)
 
 
 @audience("office")
 def type_offer(request: PersonRequest, kind: str, pk: int) -> HttpResponse:
     row = _type(request, kind, pk)
-    words = {"title": f"Offer {row.label} again", "lead": "", "button": "Offer it again", "done": "is offered again"}
+    words = {"title": f"Offer {row.label} again", "lead": "", "button": _("Offer it again"), "done": "is offered again"}
     return _turn(request, row, actions.offer_type, words)
 
 

@@ -8,6 +8,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company import palette
@@ -144,5 +145,5 @@ def plan_replace(request: PersonRequest, pk: int) -> HttpResponse:
         new, change = actions.replace_picture(plan=plan, content=content, by=request.user, at=timezone.now())
     except Refused as refusal:
         return refused(request, FORM, context | {"refused": refusal.message})
-    said(request, "The picture is replaced; the old one is kept.", undo_url=undo_address(change))
+    said(request, gettext("The picture is replaced; the old one is kept."), undo_url=undo_address(change))
     return redirect("devices:floor_plan", pk=new.pk)

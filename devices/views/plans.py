@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -134,7 +135,7 @@ def _standing(request: PersonRequest, receiver: Receiver, slot: int) -> Registra
 def _kinds(registration: Registration | None) -> list[tuple[str, str]]:
     """What can be planned for a slot as it stands."""
     if registration is None:
-        return [(Kind.REGISTER.value, Kind.REGISTER.label)]
+        return [(Kind.REGISTER.value, str(Kind.REGISTER.label))]
     kinds = [Kind.CHANGE, Kind.MOVE, Kind.REMOVE]
     if registration.transmitter is None:
         kinds.remove(Kind.MOVE)
@@ -191,7 +192,7 @@ def plan_adapt(request: PersonRequest, pk: int) -> HttpResponse:
     """Plan something else for the same slot, on what stands there now."""
     plan = _plan(request, pk)
     if plan.done_at is not None or plan.dropped_at is not None:
-        messages.info(request, "This plan is over. Plan another change instead.")
+        messages.info(request, gettext("This plan is over. Plan another change instead."))
         return redirect(here(request, "plan_detail", pk))
     return _planning(request, plan.receiver, plan.slot, plan)
 
@@ -221,13 +222,13 @@ def _planning(request: PersonRequest, receiver: Receiver, slot: int, plan: Plann
         "receiver": receiver, "site": receiver.site, "slot": slot, "kinds": kinds, "kind": kind, "plan": plan,
         "stands": stands, "back": back, "lead": f"{receiver}, slot {slot}",
         "title": f"Adapt the plan for slot {slot}" if plan is not None else f"Plan a change of slot {slot}",
-        "button": "Save the plan",
+        "button": gettext("Save the plan"),
     }  # fmt: skip
     target = None
     if kind == Kind.MOVE:
         chosen = _target_form(request, receiver)
         if not chosen.is_bound or not chosen.is_valid():
-            context |= {"form": chosen, "button": "Go on"}
+            context |= {"form": chosen, "button": gettext("Go on")}
             return refused(request, TARGET, context) if chosen.is_bound else page(request, TARGET, context)
         target = (chosen.cleaned_data["to_receiver"], chosen.cleaned_data["to_slot"])
         context["target"], context["lead"] = target, f"{receiver}, slot {slot} to {target[0]}, slot {target[1]}"

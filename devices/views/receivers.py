@@ -10,6 +10,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -137,7 +138,7 @@ def receiver_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     types = ReceiverType.objects.visible_to(request.user).offered()
     form = ReceiverForm(request.POST or None, instance=receiver, types=types)
     context = frame(request) | {
-        "form": form, "title": "New receiver", "lead": str(site), "button": "Save the receiver",
+        "form": form, "title": _("New receiver"), "lead": str(site), "button": _("Save the receiver"),
         "back": site.get_absolute_url(),
     }  # fmt: skip
     if request.method != "POST":
@@ -161,7 +162,7 @@ def receiver_edit(request: PersonRequest, pk: int) -> HttpResponse:
     types = ReceiverType.objects.visible_to(request.user).filter(kept).order_by("label", "pk")
     form = ReceiverForm(request.POST or None, instance=receiver, types=types)
     context = frame(request) | {
-        "form": form, "title": "Edit the receiver", "lead": str(receiver), "button": "Save",
+        "form": form, "title": _("Edit the receiver"), "lead": str(receiver), "button": _("Save"),
         "back": receiver.get_absolute_url(),
     }  # fmt: skip
     if request.method != "POST":
@@ -184,8 +185,8 @@ def receiver_remove(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     form = ReasonForm(request.POST or None, receiver=receiver)
     context = frame(request) | {
-        "form": form, "title": "Take the receiver down", "lead": f"{receiver}. Its history stays readable.",
-        "button": "Take it down", "danger": True, "back": receiver.get_absolute_url(),
+        "form": form, "title": _("Take the receiver down"), "lead": f"{receiver}. Its history stays readable.",
+        "button": _("Take it down"), "danger": True, "back": receiver.get_absolute_url(),
     }  # fmt: skip
     if request.method != "POST":
         return page(request, FORM, context)
@@ -220,7 +221,7 @@ def output_edit(request: PersonRequest, pk: int, number: int) -> HttpResponse:
 def _output_page(request: PersonRequest, receiver: Receiver, output: Output, title: str) -> HttpResponse:
     form = OutputForm(request.POST or None, instance=output, receiver=receiver)
     context = frame(request) | {
-        "form": form, "title": title, "lead": str(receiver), "button": "Save the output",
+        "form": form, "title": title, "lead": str(receiver), "button": _("Save the output"),
         "back": here(request, "slot_map", receiver.pk) + "#outputs",
     }  # fmt: skip
     if request.method != "POST":

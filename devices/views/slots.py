@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -58,7 +59,7 @@ def register_next(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     slot = next_free_slot(request, receiver)
     if slot is None:
-        messages.error(request, "No slot is spare here. Free one, or choose another receiver.")
+        messages.error(request, gettext("No slot is spare here. Free one, or choose another receiver."))
         return redirect(here(request, "slot_map", pk))
     return redirect(here(request, "slot_register", pk, slot))
 
@@ -155,7 +156,7 @@ def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         return refusal(request, SETTINGS_FORM, context, why)
     _warn(request, found)
     if row.register_again_since is not None:
-        messages.warning(request, "The set-up on the transmitter changed: register it again at the receiver.")
+        messages.warning(request, gettext("The set-up on the transmitter changed: register it again at the receiver."))
     said_with_undo(request, f"Slot {slot} is changed.", row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
@@ -187,7 +188,7 @@ def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         "form": form,
         "target": (to_receiver.pk, to_slot),
         "lead": f"From {receiver}, slot {slot} to {to_receiver}, slot {to_slot}",
-        "button": "Move it",
+        "button": gettext("Move it"),
     }
     if request.method != "POST":
         return page(request, SETTINGS_FORM, context)

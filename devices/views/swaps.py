@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -55,7 +56,7 @@ def transmitter_swap(request: PersonRequest, pk: int) -> HttpResponse:
     context = frame(request) | {
         "form": form, "transmitter": transmitter, "slots": slots, "back": back,
         "receiver": receivers[0] if receivers else None, "title": f"Swap {transmitter.serial}",
-        "lead": "Another unit takes its place; settings, name, pins and history of the slot stay.",
+        "lead": _("Another unit takes its place; settings, name, pins and history of the slot stay."),
     }  # fmt: skip
     if request.method != "POST":
         return page(request, TRANSMITTER, context)

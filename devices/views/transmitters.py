@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
@@ -58,9 +59,9 @@ def battery_fit(request: PersonRequest, pk: int) -> HttpResponse:
     place = f", {registration.label}" if registration else ""
     context = frame(request) | {
         "form": form,
-        "title": "Change the cells" if has_cells else "Record cells",
+        "title": gettext("Change the cells") if has_cells else gettext("Record cells"),
         "lead": f"{transmitter.serial}{place}",
-        "button": "Save",
+        "button": gettext("Save"),
         "back": back_to(request, transmitter, registration),
     }
     if request.method != "POST":
@@ -94,7 +95,7 @@ def battery_remove(request: PersonRequest, pk: int) -> HttpResponse:
     transmitter, registration, receiver = transmitter_for(request, pk)
     form = TakeOutForm(request.POST or None, receiver=receiver)
     context = frame(request) | {
-        "form": form, "title": "Take the cells out", "lead": transmitter.serial, "button": "Take them out",
+        "form": form, "title": gettext("Take the cells out"), "lead": transmitter.serial, "button": gettext("Take them out"),
         "danger": True, "back": back_to(request, transmitter, registration),
     }  # fmt: skip
     if registration is not None and registration.duty == "life_safety":
@@ -137,6 +138,7 @@ def battery_end(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, CORRECT_END, context, why)
     messages.success(
-        request, "Corrected. What was said before stays on record; due dates that it moves are worked out anew."
+        request,
+        gettext("Corrected. What was said before stays on record; due dates that it moves are worked out anew."),
     )
     return redirect(context["back"])

@@ -11,6 +11,7 @@ import numpy as np
 from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from company import jobs
 from company.errors import Refused
@@ -58,7 +59,7 @@ def ask_for_backtest(*, fit: BatteryFit | None, by: User, at: datetime) -> Job:
     """
     if fit is None:
         raise NothingToTest(
-            "Nothing has been learnt yet. The first night's run makes the first fit; test it after that."
+            _("Nothing has been learnt yet. The first night's run makes the first fit; test it after that.")
         )
     return _ask(fit, by)
 

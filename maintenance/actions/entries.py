@@ -8,6 +8,7 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.errors import Refused
 from company.models import User
@@ -68,7 +69,7 @@ def record_entry(
         return stored
     if visit.state != Visit.State.OPEN:
         raise VisitNotOpen(
-            "This visit is not under way. Start it first." if visit.state == "planned" else "This visit is over."
+            _("This visit is not under way. Start it first.") if visit.state == "planned" else _("This visit is over.")
         )
     return _write(visit=visit, saying=saying, key=key, by=by, at=at, made_at=made_at or at)
 
@@ -85,7 +86,7 @@ def stored_entry(*, visit: Visit, saying: Saying, key: UUID, by: User, corrects:
     if entry is None:
         return None
     if entry.by_id != by.pk or entry.sha256 != saying.digest(visit, corrects):
-        raise KeyUsed("This form was sent before with something else in it. Load the page again and record it anew.")
+        raise KeyUsed(_("This form was sent before with something else in it. Load the page again and record it anew."))
     return entry
 
 
@@ -125,14 +126,14 @@ def _write(
 def _refuse_elsewhere(visit: Visit, saying: Saying) -> None:
     receiver = saying.receiver or (saying.registration.receiver if saying.registration else None)
     if receiver is not None and receiver.site_id != visit.site_id:
-        raise NotHere("That receiver is not at the site of this visit.")
+        raise NotHere(_("That receiver is not at the site of this visit."))
     if saying.registration is not None and saying.registration.removed_at is not None and saying.kind != "note":
-        raise NotHere("That slot was changed since the page was loaded. Load the page again.")
+        raise NotHere(_("That slot was changed since the page was loaded. Load the page again."))
     is_standby = saying.kind == "battery" and saying.facts.get("standby")
     if saying.kind in ("battery", "walk_test", "registered") and saying.registration is None and not is_standby:
-        raise NotHere("Say which slot this is about.")
+        raise NotHere(_("Say which slot this is about."))
     if (saying.kind in ("volts", "covers", "cleared") or is_standby) and receiver is None:
-        raise NotHere("Say which receiver this is about.")
+        raise NotHere(_("Say which receiver this is about."))
 
 
 # --- corrections --------------------------------------------------------------------------------------------------------
@@ -178,7 +179,7 @@ def withdraw_entry(*, entry: Entry, reason: str, key: UUID, by: User, at: dateti
     if stored:
         return stored
     if not reason.strip():
-        raise EntryOver("Say in a few words why this entry is withdrawn.")
+        raise EntryOver(_("Say in a few words why this entry is withdrawn."))
     _refuse_over(visit, entry, by)
     _take_back(visit, entry, by, at, reason)
     return Entry.objects.create(
@@ -195,11 +196,11 @@ def _lock_for_change(entry: Entry) -> tuple[Visit, Entry]:
 
 def _refuse_over(visit: Visit, entry: Entry, by: User) -> None:
     if entry.is_withdrawn:
-        raise EntryOver("This entry was corrected or withdrawn already.")
+        raise EntryOver(_("This entry was corrected or withdrawn already."))
     if visit.state == Visit.State.FINISHED and not by.is_office:
-        raise EntryOver("The visit is finished. The office can still correct its entries.")
+        raise EntryOver(_("The visit is finished. The office can still correct its entries."))
     if visit.state not in (Visit.State.OPEN, Visit.State.FINISHED):
-        raise EntryOver("This visit takes no entries.")
+        raise EntryOver(_("This visit takes no entries."))
 
 
 def _mark_over(visit: Visit, entry: Entry) -> None:

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from company.errors import Refused
 from company.models import User
 from devices.actions.batteries import fit_battery
@@ -65,7 +67,7 @@ def _change_battery(visit: Visit, saying: Saying, made_at: datetime, by: User) -
     if row is None:
         return _change_standby(visit, saying, made_at, by)
     if row.transmitter is None:
-        raise NotHere("No transmitter is known in this slot, so there is nothing to put cells into.")
+        raise NotHere(_("No transmitter is known in this slot, so there is nothing to put cells into."))
     battery_type = BatteryType.objects.filter(code=facts["cells"]).first() if facts.get("cells") else None
     if facts.get("cells") and battery_type is None:
         raise NotHere(f"“{facts['cells']}” is not in the catalogue of cells.")
@@ -139,7 +141,7 @@ def _clear(visit: Visit, saying: Saying, made_at: datetime, by: User) -> dict[st
 
 def _put_on_test(visit: Visit, saying: Saying, made_at: datetime, by: User) -> dict[str, Any]:
     if is_on_test(Entry.objects.filter(visit=visit).as_said()):
-        raise NotYet("It is on test already.")
+        raise NotYet(_("It is on test already."))
     visit.on_test_at, visit.off_test_at = visit.on_test_at or made_at, None
     visit.told_before = visit.told_before or saying.facts.get("told", "")[:120]
     visit.save(update_fields=["on_test_at", "off_test_at", "told_before"])
@@ -148,9 +150,9 @@ def _put_on_test(visit: Visit, saying: Saying, made_at: datetime, by: User) -> d
 
 def _put_off_test(visit: Visit, saying: Saying, made_at: datetime, by: User) -> dict[str, Any]:
     if not is_on_test(Entry.objects.filter(visit=visit).as_said()):
-        raise NotYet("It is not on test.")
+        raise NotYet(_("It is not on test."))
     if visit.on_test_at and made_at < visit.on_test_at:
-        raise NotYet("It was put on test after that time.")
+        raise NotYet(_("It was put on test after that time."))
     visit.off_test_at = made_at
     visit.told_after = saying.facts.get("told", "")[:120]
     visit.save(update_fields=["off_test_at", "told_after"])
@@ -192,7 +194,7 @@ def change_end(
     """Correct how the old cells ended, by a statement that points at the former one."""
     new = Fitting.objects.filter(pk=entry.facts.get("fitting")).first()
     if new is None:
-        raise EntryOver("The cells of this entry are not on record any more.")
+        raise EntryOver(_("The cells of this entry are not on record any more."))
     old = Fitting.objects.filter(transmitter=new.transmitter_id, removed_at=made_at).exclude(pk=new.pk).first()
     facts = saying.facts
     if old is not None:
@@ -214,7 +216,7 @@ def _undo_battery(visit: Visit, entry: Entry, by: User, at: datetime, reason: st
         return
     fitting = Fitting.objects.filter(pk=entry.facts.get("fitting")).first()
     if fitting is None:
-        raise EntryOver("The cells of this entry are not on record any more.")
+        raise EntryOver(_("The cells of this entry are not on record any more."))
     take_back_fitting(fitting=fitting, by=by, at=at, reason=reason)
 
 

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from uuid import UUID
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.access import OFFICE
 from company.actions import facts_of, record_change
@@ -28,7 +29,7 @@ def _locked(pks: Sequence[int]) -> list[FindingRecord]:
     rows = FindingRecord.objects.open().filter(pk__in=pks).select_for_update(of=("self",)).order_by("pk")
     found = list(rows)
     if not found:
-        raise NotSnoozed("None of these is found any more. Go back to the list: there is nothing left to do here.")
+        raise NotSnoozed(_("None of these is found any more. Go back to the list: there is nothing left to do here."))
     return found
 
 
@@ -41,7 +42,7 @@ def snooze_findings(*, pks: Sequence[int], until: date, reason: str, by: User, a
     """
     reason = reason.strip()
     if not reason:
-        raise NotSnoozed("Say in a few words why this can wait: whoever looks for it will read it.")
+        raise NotSnoozed(_("Say in a few words why this can wait: whoever looks for it will read it."))
     rows = _locked(pks)
     longest = longest_snooze_days(row.duty for row in rows)
     last = today + timedelta(days=longest)
@@ -85,10 +86,12 @@ def undo_snoozing(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Put back how long a finding rested and why. Refused (NotSnoozed): it has gone, or woke by itself since."""
     row = FindingRecord.objects.select_for_update(of=("self",)).filter(pk=change.subject_id, gone_at=None).first()
     if row is None:
-        raise NotSnoozed("This finding is no longer found, so there is nothing to take back.")
+        raise NotSnoozed(_("This finding is no longer found, so there is nothing to take back."))
     now = facts_of(row, *SNOOZE_FACTS)
     if now != change.after:
-        raise NotSnoozed("This finding got worse and came back by itself since. Snooze it again if it can still wait.")
+        raise NotSnoozed(
+            _("This finding got worse and came back by itself since. Snooze it again if it can still wait.")
+        )
     was = change.before or {}
     row.snoozed_until = date.fromisoformat(was["snoozed_until"]) if was.get("snoozed_until") else None
     row.snooze_reason = was.get("snooze_reason") or ""

@@ -6,6 +6,7 @@ import uuid
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.errors import Refused
 from company.models import User
@@ -29,9 +30,9 @@ def do_on_visit(*, visit: Visit, plan: PlannedChange, by: User, at: datetime) ->
         Nothing is written.
     """
     if visit.state != Visit.State.OPEN:
-        raise NotOnThisVisit("Start the visit first, then report what you have done.")
+        raise NotOnThisVisit(_("Start the visit first, then report what you have done."))
     if plan.site_id != visit.site_id:
-        raise NotOnThisVisit("This change is planned at another site.")
+        raise NotOnThisVisit(_("This change is planned at another site."))
     what = f"{plan.get_kind_display()}: {plan.reason}"
     plan, registration = carry_out_plan(plan=plan, by=by, at=at, visit_id=visit.pk)
     text = f"Slot {plan.slot} done as planned. {what[:1].upper()}{what[1:]}"

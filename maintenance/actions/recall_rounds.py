@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.errors import Refused
 from company.models import User
@@ -125,18 +126,18 @@ def pull_into_round(
 def _refuse_day(day: date, today: date) -> None:
     """Before any day is counted from it: the calendar itself ends."""
     if day < today:
-        raise DayPast("That day is over. Choose today or a later day.")
+        raise DayPast(_("That day is over. Choose today or a later day."))
     if (day - today).days > FURTHEST_DAYS:
-        raise DayTooFar("The first day is more than two years away. Is the year right?")
+        raise DayTooFar(_("The first day is more than two years away. Is the year right?"))
 
 
 def _unplaced(sites: Sequence[Site], due_by: date | None) -> list[Site]:
     if not sites:
-        raise NoStops("Pick at least one site.")
+        raise NoStops(_("Pick at least one site."))
     stops = stops_of([site.pk for site in sites])
     left = [site for site in sites if not any(due_by is None or covers(v, due_by) for v in stops.get(site.pk, []))]
     if not left:
-        raise AllPlaced("Every site picked is in a round already, so no round was made.")
+        raise AllPlaced(_("Every site picked is in a round already, so no round was made."))
     return left
 
 

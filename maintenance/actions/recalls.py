@@ -9,6 +9,7 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from company import jobs
 from company.actions import ensure_firm, facts_of, record_change
@@ -102,7 +103,7 @@ def open_recall(*, plan: RecallPlan, by: User, at: datetime, today: date) -> Rec
     if problems:
         raise NotAFilter(" ".join(text for _, text in problems))
     if not plan.title.strip() or not plan.why.strip():
-        raise NotAFilter("Give the recall a title, and say what is wrong with them.")
+        raise NotAFilter(gettext("Give the recall a title, and say what is wrong with them."))
     # One row that every new recall locks: a form sent twice at once finds the recall that the first one made.
     ensure_firm()
     Firm.objects.select_for_update().get(pk=1)
@@ -111,10 +112,10 @@ def open_recall(*, plan: RecallPlan, by: User, at: datetime, today: date) -> Rec
         if made is not None:
             return made
     if plan.due_on < today:
-        raise DayPast("The day by which it is to be done is over. Choose today or a later day.")
+        raise DayPast(gettext("The day by which it is to be done is over. Choose today or a later day."))
     found = affected(plan.filter, what=plan.what)
     if not found:
-        raise NothingAffected("No transmitter in service is like that, so there is nothing to recall.")
+        raise NothingAffected(gettext("No transmitter in service is like that, so there is nothing to recall."))
     if plan.n_seen not in (None, len(found)):
         raise ListChanged(f"The list holds {len(found)} now, and {plan.n_seen} when you looked. Look at it again.")
     kept = plan.filter.to_json() | ({"key": plan.key} if plan.key else {})
@@ -158,7 +159,7 @@ def add_to_recall(
     new = {row.pk: row for row in transmitters if row.pk not in listed}
     places = places_of(new)
     if places and not reason.strip():
-        raise ReasonMissing("Say how these came to light, such as who found them.")
+        raise ReasonMissing(gettext("Say how these came to light, such as who found them."))
     cells = dict(Fitting.objects.open().filter(transmitter_id__in=list(places)).values_list("transmitter_id", "pk"))
     items = RecallItem.objects.bulk_create(
         [
@@ -171,7 +172,7 @@ def add_to_recall(
         ]
     )  # fmt: skip
     if not items:
-        raise NothingAdded("Nothing was added: on the list already, or in no slot.")
+        raise NothingAdded(gettext("Nothing was added: on the list already, or in no slot."))
     serials = sorted(new[pk].serial for pk in places)
     record_change(
         by=by, at=at, verb="add_to_recall", subject=recall, after={"serials": serials[:200], "n": len(items)},
@@ -217,13 +218,13 @@ def _refuse_state(item: RecallItem, state: str, note: str) -> None:
         RecallItem.State.NOT_AFFECTED: RecallItem.State.OPEN,
     }
     if state not in settable:
-        raise NothingToSet("That state follows from the records: record the change where it was made.")
+        raise NothingToSet(gettext("That state follows from the records: record the change where it was made."))
     if item.state != settable[RecallItem.State(state)]:
         raise NothingToSet(
             f"It is “{item.get_state_display()}” now, so there is nothing to set. Look at the list again."
         )
     if state == RecallItem.State.NOT_AFFECTED and not note.strip():
-        raise NoteMissing("Say what was seen there, such as the lot that stands on the cells.")
+        raise NoteMissing(gettext("Say what was seen there, such as the lot that stands on the cells."))
 
 
 @transaction.atomic

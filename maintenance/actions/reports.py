@@ -15,6 +15,7 @@ from typing import Any
 from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from company.actions import ensure_firm, record_change
 from company.errors import Refused
@@ -75,12 +76,12 @@ def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed
     visit = Visit.objects.select_for_update(of=("self",)).select_related("site").get(pk=visit.pk)
     if visit.state != Visit.State.FINISHED:
         raise VisitNotFinished(
-            "The visit is not finished yet. A report says what was done, so it is issued afterwards."
+            gettext("The visit is not finished yet. A report says what was done, so it is issued afterwards.")
         )
     last = IssuedReport.objects.of_visit(visit).latest_first().first()
     what_changed = what_changed.strip()[:300]
     if last and not what_changed:
-        raise ReasonMissing("Say in a few words what the new revision corrects.")
+        raise ReasonMissing(gettext("Say in a few words what the new revision corrects."))
     if last and last.data.get("content") == service_report.gather(service_report.load(visit.pk)):
         raise NothingChanged(
             f"The records still say what {last.number} revision {last.revision} says. Correct the entry or the remark first."
@@ -266,7 +267,7 @@ def _issue(
             if isinstance(now, Slot) and (now.number, now.revision) == (slot.number, slot.revision):
                 _finish(handle, _keep(report.kind, slot, printed, data, words, by=by, at=at, row=row), by)
                 return
-    raise Refused("So many papers were issued at the same time that this one found no number. Start it again.")
+    raise Refused(gettext("So many papers were issued at the same time that this one found no number. Start it again."))
 
 
 def _keep(

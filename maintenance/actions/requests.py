@@ -7,6 +7,7 @@ from datetime import datetime
 from uuid import UUID, uuid4
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import record_change
 from company.errors import Refused
@@ -50,7 +51,7 @@ def open_request(*, site: Site, title: str, text: str, uuid: UUID, by: User, at:
     """
     title, text = _tidy(title, 120), _tidy(text, 5000)
     if not title or not text:
-        raise NothingSaid("Say in a few words what it is about, and then what you see.")
+        raise NothingSaid(_("Say in a few words what it is about, and then what you see."))
     stored = Request.objects.filter(uuid=uuid).first()
     if stored and not stored.messages.filter(request__site=site, request__title=title, by=by, text=text).exists():
         # The same form filled in twice, in two windows: two things are asked for.
@@ -76,10 +77,10 @@ def answer_request(*, request: Request, text: str, by: User, at: datetime) -> Re
     """
     request = Request.objects.select_for_update(of=("self",)).get(pk=request.pk)
     if request.state == Request.State.DONE:
-        raise RequestIsDone("This request is done. Make a new one if something is still wrong.")
+        raise RequestIsDone(_("This request is done. Make a new one if something is still wrong."))
     text = _tidy(text, 5000)
     if not text:
-        raise NothingSaid("Write something first.")
+        raise NothingSaid(_("Write something first."))
     return RequestMessage.objects.create(request=request, customer_id=request.customer_id, by=by, at=at, text=text)
 
 
@@ -93,7 +94,7 @@ def move_request(*, request: Request, state: str, by: User, at: datetime) -> Req
         For a word that is no state.
     """
     if state not in Request.State.values:
-        raise Refused("Choose open, planned or done.")
+        raise Refused(_("Choose open, planned or done."))
     request = Request.objects.select_for_update(of=("self",)).get(pk=request.pk)
     before, request.state = request.state, state
     request.save(update_fields=["state"])

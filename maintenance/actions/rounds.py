@@ -8,6 +8,7 @@ from datetime import date, datetime, time
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils.translation import gettext as _
 
 from company.actions import ensure_firm, facts_of, record_change
 from company.errors import Refused
@@ -58,7 +59,7 @@ def plan_round(*, plan: RoundPlan, sites: Sequence[Site], by: User, at: datetime
         Nothing is written.
     """
     if not sites:
-        raise NoStops("Pick at least one site.")
+        raise NoStops(_("Pick at least one site."))
     _refuse_plan(plan, today)
     # One row that every new round locks: two people planning at once get two numbers.
     ensure_firm()
@@ -90,7 +91,7 @@ def edit_round(*, round: Round, plan: RoundPlan, seen_version: int, by: User, at
     if plan.day != round.day or plan.technician.pk != round.technician_id:
         _refuse_plan(plan, today)
         if round.visits.exclude(state__in=["planned", "cancelled"]).exists():
-            raise UnderWay("A stop of this round has begun: its day and technician stay as they are.")
+            raise UnderWay(_("A stop of this round has begun: its day and technician stay as they are."))
     old_technician = round.technician
     round.name, round.day, round.technician = plan.name.strip()[:80], plan.day, plan.technician
     round.starts, round.note = plan.starts, plan.note.strip()[:300]
@@ -115,9 +116,9 @@ def publish_round(*, round: Round, seen_version: int, by: User, at: datetime) ->
     """
     round = lock(round, seen_version)
     if round.state == Round.State.PUBLISHED:
-        raise RoundOver("This round is published already.")
+        raise RoundOver(_("This round is published already."))
     if not standing(round):
-        raise NoStops("This round has no stops. Add one first.")
+        raise NoStops(_("This round has no stops. Add one first."))
     refuse_technician(round.technician)
     before = facts_of(round, *ROUND_FACTS)
     round.state, round.published_at = Round.State.PUBLISHED, at
@@ -136,7 +137,7 @@ def cancel_round(*, round: Round, reason: str, seen_version: int, by: User, at: 
     """
     round = lock(round, seen_version)
     if round.visits.filter(state__in=[Visit.State.OPEN, Visit.State.FINISHED]).exists():
-        raise UnderWay("A stop of this round has begun. Move or remove the other stops instead.")
+        raise UnderWay(_("A stop of this round has begun. Move or remove the other stops instead."))
     before = facts_of(round, *ROUND_FACTS)
     round.visits.filter(state=Visit.State.PLANNED).update(state=Visit.State.CANCELLED)
     round.state = Round.State.CANCELLED
@@ -147,4 +148,4 @@ def cancel_round(*, round: Round, reason: str, seen_version: int, by: User, at: 
 def _refuse_plan(plan: RoundPlan, today: date) -> None:
     refuse_technician(plan.technician)
     if plan.day < today:
-        raise DayPast("That day is over. Choose today or a later day.")
+        raise DayPast(_("That day is over. Choose today or a later day."))

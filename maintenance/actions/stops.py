@@ -7,6 +7,7 @@ from datetime import datetime, time
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
@@ -122,7 +123,7 @@ def shift_stop(*, visit: Visit, by_places: int, seen_version: int, by: User, at:
     round = lock(_round_of(visit), seen_version)
     order = [row.pk for row in standing(round)]
     if visit.pk not in order:
-        raise RoundOver("This stop is no longer in the round.")
+        raise RoundOver(_("This stop is no longer in the round."))
     place = order.index(visit.pk)
     order.insert(max(0, place + by_places), order.pop(place))
     reorder(round, order)
@@ -169,7 +170,7 @@ def lock(round: Round, seen_version: int) -> Round:
     round = Round.objects.select_for_update(of=("self",)).select_related("technician").get(pk=round.pk)
     if round.version != seen_version:
         raise StaleRound(
-            "This round was changed after you opened the page, so nothing was saved. Look again, then retry."
+            _("This round was changed after you opened the page, so nothing was saved. Look again, then retry.")
         )
     if round.state not in (Round.State.DRAFT, Round.State.PUBLISHED):
         raise RoundOver(f"This round is {round.get_state_display()}.")
@@ -189,7 +190,7 @@ def end_if_over(round: Round, by: User, at: datetime) -> None:
 
 def _lock_two(old: Round, to: Round, seen_version: int) -> tuple[Round, Round]:
     if old.pk == to.pk:
-        raise AlreadyAStop("The stop is in this round already.")
+        raise AlreadyAStop(_("The stop is in this round already."))
     rows = {
         row.pk: row
         for row in Round.objects.select_for_update(of=("self",)).filter(pk__in=[old.pk, to.pk]).order_by("pk")
@@ -210,7 +211,7 @@ def horizon_of(visits: Sequence[Visit]) -> int:
 
 def _round_of(visit: Visit) -> Round:
     if visit.round is None:
-        raise RoundOver("This visit is in no round.")
+        raise RoundOver(_("This visit is in no round."))
     return visit.round
 
 

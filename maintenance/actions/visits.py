@@ -9,6 +9,7 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import record_change
 from company.errors import Refused
@@ -70,7 +71,7 @@ def start_visit(*, visit: Visit, by: User, at: datetime) -> Visit:
     if visit.state != Visit.State.PLANNED:
         raise VisitAlreadyOver(f"This visit is {visit.get_state_display()}.")
     if visit.round and visit.round.state != Round.State.PUBLISHED:
-        raise NotPublished("The round of this visit is not published.")
+        raise NotPublished(_("The round of this visit is not published."))
     visit.state = Visit.State.OPEN
     visit.arrived_at = at
     visit.version += 1
@@ -93,10 +94,10 @@ def start_call_out(*, site: Site, kind: str, why: str, uuid: UUID, by: User, at:
     if same:
         return same
     if site.closed_at:
-        raise SiteClosed("This site is no longer looked after.")
+        raise SiteClosed(_("This site is no longer looked after."))
     under_way = Visit.objects.filter(site=site, state=Visit.State.OPEN, crew__user=by).first()
     if under_way:
-        raise AlreadyThere("You have a visit under way at this site.", under_way)
+        raise AlreadyThere(_("You have a visit under way at this site."), under_way)
     today = at.astimezone(site.zone).date()
     visit = Visit.objects.create(
         uuid=uuid, customer_id=site.customer_id, site=site, kind=kind, state=Visit.State.OPEN, planned_on=today,
@@ -205,11 +206,11 @@ def not_done_saying(row: NotDone) -> Saying:
 def _sign(visit: Visit, signing: Signing) -> None:
     name, refused = signing.name.strip()[:120], signing.refused_why.strip()[:200]
     if not name and not refused:
-        raise SignatureMissing("Enter the name of the person who signs, or why nobody does.")
+        raise SignatureMissing(_("Enter the name of the person who signs, or why nobody does."))
     if name and refused:
-        raise SignatureMissing("Either somebody signs or nobody does: leave one of the two empty.")
+        raise SignatureMissing(_("Either somebody signs or nobody does: leave one of the two empty."))
     if signing.path and not SIGNATURE.fullmatch(signing.path):
-        raise SignatureMissing("The drawn signature did not arrive whole. Draw it again, or leave it out.")
+        raise SignatureMissing(_("The drawn signature did not arrive whole. Draw it again, or leave it out."))
     visit.signed_name, visit.refused_why = name, refused
     visit.signature_path = signing.path if name else ""
 
@@ -245,7 +246,7 @@ def set_visit_crew(*, visit: Visit, people: Sequence[User], by: User, at: dateti
         raise VisitAlreadyOver(f"This visit is {visit.get_state_display()}.")
     chosen = {user.pk: user for user in people if user.is_technician and user.is_active}
     if not chosen:
-        raise NobodyLeft("At least one active technician must be on a visit.")
+        raise NobodyLeft(_("At least one active technician must be on a visit."))
     before = sorted(visit.crew.values_list("user__name", flat=True))
     visit.crew.exclude(user__in=chosen.values()).delete()
     for user in chosen.values():

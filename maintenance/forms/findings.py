@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext_lazy as _
 
 from devices.rules.words import day_words
 
@@ -21,12 +22,12 @@ class SnoozeForm(forms.Form):
     """Until when, and why it can wait."""
 
     until = forms.DateField(
-        label="Rests until the morning of", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        error_messages={"required": "Choose a day.", "invalid": "Give the day as 2027-03-31."},
+        label=_("Rests until the morning of"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        error_messages={"required": _("Choose a day."), "invalid": _("Give the day as 2027-03-31.")},
     )  # fmt: skip
     reason = forms.CharField(
-        label="Why it can wait", max_length=200, help_text="Whoever looks for it reads this.",
-        error_messages={"required": "Say in a few words why this can wait."},
+        label=_("Why it can wait"), max_length=200, help_text=_("Whoever looks for it reads this."),
+        error_messages={"required": _("Say in a few words why this can wait.")},
     )  # fmt: skip
 
     def __init__(self, *args: Any, today: date, longest_days: int, **kwargs: Any) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from django import forms
+from django.utils.translation import gettext_lazy as _
 
-LEVELS = (("cautious", "cautious"), ("balanced", "balanced"), ("thrifty", "thrifty"))
+LEVELS = (("cautious", _("cautious")), ("balanced", _("balanced")), ("thrifty", _("thrifty")))
 
 
 class LevelForm(forms.Form):
     level = forms.ChoiceField(choices=LEVELS)
-    reason = forms.CharField(label="Why it is changed", max_length=300)
+    reason = forms.CharField(label=_("Why it is changed"), max_length=300)
     seen = forms.CharField(widget=forms.HiddenInput, max_length=60)

@@ -8,6 +8,8 @@ from datetime import date
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.models import Customer, User
 from devices.models import BatteryType, TransmitterType
@@ -31,22 +33,41 @@ class WhichForm(forms.Form):
     """What a recall names: its fields are those of `RecallFilter`."""
 
     what = forms.ChoiceField(
-        label="What must come out", choices=Recall.What, initial=Recall.What.CELLS, widget=forms.RadioSelect
+        label=gettext_lazy("What must come out"),
+        choices=Recall.What,
+        initial=Recall.What.CELLS,
+        widget=forms.RadioSelect,
     )
     lots = forms.CharField(
-        label="Lot or date codes", required=False, max_length=1000, help_text="Several with a comma between."
+        label=gettext_lazy("Lot or date codes"),
+        required=False,
+        max_length=1000,
+        help_text=gettext_lazy("Several with a comma between."),
     )
-    unknown_from = _date(label="No lot noted, fitted from", required=False)
-    unknown_to = _date(label="to", required=False)
+    unknown_from = _date(label=gettext_lazy("No lot noted, fitted from"), required=False)
+    unknown_to = _date(label=gettext_lazy("to"), required=False)
     with_undated = forms.BooleanField(
-        label="Also those whose day of fitting nobody knows", required=False, initial=True
+        label=gettext_lazy("Also those whose day of fitting nobody knows"), required=False, initial=True
     )
-    serial_from = forms.CharField(label="Serials from", required=False, max_length=40)
-    serial_to = forms.CharField(label="to", required=False, max_length=40, help_text="Both ends belong to the range.")
-    transmitter_type = forms.ModelChoiceField(TransmitterType.objects.none(), required=False, empty_label="any")
-    battery_type = forms.ModelChoiceField(BatteryType.objects.none(), label="Cells", required=False, empty_label="any")
-    customer = forms.ModelChoiceField(Customer.objects.none(), required=False, empty_label="every customer")
-    site = forms.CharField(label="Site", required=False, max_length=120, help_text="Its code or its full name.")
+    serial_from = forms.CharField(label=gettext_lazy("Serials from"), required=False, max_length=40)
+    serial_to = forms.CharField(
+        label=gettext_lazy("to"),
+        required=False,
+        max_length=40,
+        help_text=gettext_lazy("Both ends belong to the range."),
+    )
+    transmitter_type = forms.ModelChoiceField(
+        TransmitterType.objects.none(), required=False, empty_label=gettext_lazy("any")
+    )
+    battery_type = forms.ModelChoiceField(
+        BatteryType.objects.none(), label=gettext_lazy("Cells"), required=False, empty_label=gettext_lazy("any")
+    )
+    customer = forms.ModelChoiceField(
+        Customer.objects.none(), required=False, empty_label=gettext_lazy("every customer")
+    )
+    site = forms.CharField(
+        label=gettext_lazy("Site"), required=False, max_length=120, help_text=gettext_lazy("Its code or its full name.")
+    )
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -94,12 +115,16 @@ class WhichForm(forms.Form):
 
 
 class OpenForm(forms.Form):
-    title = forms.CharField(max_length=120, help_text="Such as “Lot 24A17” or what the maker's letter is called.")
+    title = forms.CharField(
+        max_length=120, help_text=gettext_lazy("Such as “Lot 24A17” or what the maker's letter is called.")
+    )
     why = forms.CharField(
-        label="What is wrong with them", max_length=500, widget=forms.Textarea(attrs={"rows": 3}),
-        help_text="In a sentence; it stands on the page of the recall and on its print.",
+        label=gettext_lazy("What is wrong with them"), max_length=500, widget=forms.Textarea(attrs={"rows": 3}),
+        help_text=gettext_lazy("In a sentence; it stands on the page of the recall and on its print."),
     )  # fmt: skip
-    due_on = _date(label="To be done by", help_text="Their due dates come forward to this day.")
+    due_on = _date(
+        label=gettext_lazy("To be done by"), help_text=gettext_lazy("Their due dates come forward to this day.")
+    )
     n_seen = forms.IntegerField(min_value=0, widget=forms.HiddenInput)
     key = forms.UUIDField(widget=forms.HiddenInput, initial=uuid.uuid4)
 
@@ -110,15 +135,15 @@ class OpenForm(forms.Form):
     def clean_due_on(self) -> date:
         due_on: date = self.cleaned_data["due_on"]
         if due_on < self.today:
-            raise forms.ValidationError("That day is over. Choose today or a later day.")
+            raise forms.ValidationError(_("That day is over. Choose today or a later day."))
         if (due_on - self.today).days > FURTHEST_DAYS:
-            raise forms.ValidationError("That is more than two years away. Is the year right?")
+            raise forms.ValidationError(_("That is more than two years away. Is the year right?"))
         return due_on
 
 
 class RecallListForm(forms.Form):
-    STATES = (("open", "open"), ("closed", "closed"), ("all", "all"))
-    q = forms.CharField(label="Title, site or serial", required=False, max_length=80)
+    STATES = (("open", gettext_lazy("open")), ("closed", gettext_lazy("closed")), ("all", gettext_lazy("all")))
+    q = forms.CharField(label=gettext_lazy("Title, site or serial"), required=False, max_length=80)
     state = forms.ChoiceField(choices=STATES, required=False)
 
 
@@ -127,11 +152,11 @@ class NoteForm(forms.Form):
 
     STATES = (RecallItem.State.OPEN, RecallItem.State.NOT_AFFECTED)
     state = forms.ChoiceField(choices=[(state, state.label) for state in STATES], widget=forms.HiddenInput)
-    note = forms.CharField(label="What was seen", max_length=200)
+    note = forms.CharField(label=gettext_lazy("What was seen"), max_length=200)
 
 
 class CloseForm(forms.Form):
-    reason = forms.CharField(label="Why it is closed", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is closed"), max_length=200)
 
     def __init__(self, *args: Any, is_settled: bool, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -141,10 +166,10 @@ class CloseForm(forms.Form):
 class AddForm(forms.Form):
     serials = forms.CharField(
         required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2}),
-        help_text="Several with a comma or a new line between. Each must stand in a slot.",
+        help_text=gettext_lazy("Several with a comma or a new line between. Each must stand in a slot."),
     )  # fmt: skip
     matching = forms.BooleanField(required=False)
-    reason = forms.CharField(label="How they came to light", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("How they came to light"), max_length=200)
 
     def clean_serials(self) -> list[str]:
         parts = re.split(r"[,;\s]+", self.cleaned_data["serials"].strip())
@@ -156,23 +181,26 @@ class PullForm(forms.Form):
 
     site = forms.TypedMultipleChoiceField(coerce=int, required=False)
     into = forms.ModelChoiceField(
-        Round.objects.none(), label="Round", required=False, empty_label="new rounds, from the day below on"
+        Round.objects.none(),
+        label=gettext_lazy("Round"),
+        required=False,
+        empty_label=gettext_lazy("new rounds, from the day below on"),
     )
     name = forms.CharField(max_length=70, required=False)
     technician = forms.ModelChoiceField(User.objects.none(), required=False, empty_label=None)
-    day = _date(label="First day", required=False)
+    day = _date(label=gettext_lazy("First day"), required=False)
     starts = forms.TimeField(
-        label="Sets out at",
+        label=gettext_lazy("Sets out at"),
         required=False,
         initial="08:30",
         widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
     )
     n_a_day = forms.IntegerField(
-        label="Stops a day, at most", min_value=1, max_value=40, initial=8, required=False,
-        help_text="More sites than that go on to the technician's next working days.",
+        label=gettext_lazy("Stops a day, at most"), min_value=1, max_value=40, initial=8, required=False,
+        help_text=gettext_lazy("More sites than that go on to the technician's next working days."),
     )  # fmt: skip
     horizon_weeks = forms.IntegerField(
-        label="Change what falls due within [weeks]",
+        label=gettext_lazy("Change what falls due within [weeks]"),
         min_value=0,
         max_value=104,
         initial=DEFAULT_HORIZON_WEEKS,
@@ -192,11 +220,11 @@ class PullForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if not cleaned.get("site") and "site" not in self.errors:
-            self.add_error(None, "Pick at least one site.")
+            self.add_error(None, _("Pick at least one site."))
         if not cleaned.get("into"):
             for name in ("name", "technician", "day", "starts", "n_a_day"):
                 if cleaned.get(name) in (None, "") and name not in self.errors:
-                    self.add_error(name, "A new round needs this.")
+                    self.add_error(name, _("A new round needs this."))
         return cleaned
 
     def plan(self) -> RoundPlan:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext_lazy as _
 
 from company.models import User
 from maintenance.actions.rounds import RoundPlan
@@ -13,18 +14,18 @@ from maintenance.rules.rounds.packing import DEFAULT_HORIZON_WEEKS, DEFAULT_SPAR
 
 
 class RoundForm(forms.Form):
-    name = forms.CharField(max_length=80, help_text="Such as the part of the island or the road.")
+    name = forms.CharField(max_length=80, help_text=_("Such as the part of the island or the road."))
     day = forms.DateField(widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
     technician = forms.ModelChoiceField(User.objects.none(), empty_label=None)
-    starts = forms.TimeField(label="Sets out at", widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
+    starts = forms.TimeField(label=_("Sets out at"), widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
     horizon_weeks = forms.IntegerField(
-        label="Change what falls due within [weeks]",
+        label=_("Change what falls due within [weeks]"),
         min_value=0,
         max_value=104,
         initial=DEFAULT_HORIZON_WEEKS,
-        help_text="Counted from the day of the visit; 0 changes only what is late or due that day.",
+        help_text=_("Counted from the day of the visit; 0 changes only what is late or due that day."),
     )
-    note = forms.CharField(max_length=300, required=False, help_text="The technician reads it.")
+    note = forms.CharField(max_length=300, required=False, help_text=_("The technician reads it."))
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -48,7 +49,7 @@ class MinutesForm(VersionForm):
 
 
 class ShiftForm(VersionForm):
-    by_places = forms.TypedChoiceField(choices=[("-1", "up"), ("1", "down")], coerce=int)
+    by_places = forms.TypedChoiceField(choices=[("-1", _("up")), ("1", _("down"))], coerce=int)
 
 
 class AddStopForm(VersionForm):
@@ -57,7 +58,7 @@ class AddStopForm(VersionForm):
 
 
 class MoveStopForm(VersionForm):
-    to = forms.ModelChoiceField(Round.objects.none(), label="Round")
+    to = forms.ModelChoiceField(Round.objects.none(), label=_("Round"))
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -70,7 +71,7 @@ class CancelForm(VersionForm):
 
 class SparesForm(forms.Form):
     spares = forms.IntegerField(
-        label="Spares [%]", min_value=0, max_value=200, initial=DEFAULT_SPARES_PERCENT, required=False
+        label=_("Spares [%]"), min_value=0, max_value=200, initial=DEFAULT_SPARES_PERCENT, required=False
     )
 
     def percent(self) -> int:
@@ -81,12 +82,12 @@ class SparesForm(forms.Form):
 
 class RoundFilterForm(forms.Form):
     STATES = (
-        ("open", "to come"), ("draft", "being planned"), ("published", "published"), ("done", "done"),
-        ("cancelled", "cancelled"), ("all", "all"),
+        ("open", _("to come")), ("draft", _("being planned")), ("published", _("published")), ("done", _("done")),
+        ("cancelled", _("cancelled")), ("all", _("all")),
     )  # fmt: skip
-    q = forms.CharField(label="Name, number or site", required=False)
+    q = forms.CharField(label=_("Name, number or site"), required=False)
     state = forms.ChoiceField(choices=STATES, required=False)
-    technician = forms.ModelChoiceField(User.objects.none(), required=False, empty_label="anyone")
+    technician = forms.ModelChoiceField(User.objects.none(), required=False, empty_label=_("anyone"))
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -9,6 +9,8 @@ from typing import Any
 
 from django import forms
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.models import User
 from devices.models import BatteryType
@@ -38,14 +40,16 @@ class EntryForm(forms.Form):
 
 
 class BatteryForm(EntryForm):
-    cells = forms.ChoiceField(label="Cells fitted")
-    n_cells = forms.IntegerField(label="Number of cells", min_value=1, max_value=24)
-    old_why = forms.ChoiceField(label="Why the old ones came out", choices=WHY_OUT, initial=WhyOut.PREVENTIVE)
-    lot = forms.CharField(label="Lot or date code", max_length=40, required=False)
-    old_v = forms.FloatField(label="Old set measured [V]", min_value=0, max_value=60, required=False)
-    old_under_load = forms.BooleanField(label="Measured under load", required=False)
+    cells = forms.ChoiceField(label=gettext_lazy("Cells fitted"))
+    n_cells = forms.IntegerField(label=gettext_lazy("Number of cells"), min_value=1, max_value=24)
+    old_why = forms.ChoiceField(
+        label=gettext_lazy("Why the old ones came out"), choices=WHY_OUT, initial=WhyOut.PREVENTIVE
+    )
+    lot = forms.CharField(label=gettext_lazy("Lot or date code"), max_length=40, required=False)
+    old_v = forms.FloatField(label=gettext_lazy("Old set measured [V]"), min_value=0, max_value=60, required=False)
+    old_under_load = forms.BooleanField(label=gettext_lazy("Measured under load"), required=False)
     last_known_on = forms.DateField(
-        label="If found dead: last known working",
+        label=gettext_lazy("If found dead: last known working"),
         required=False,
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
     )
@@ -59,11 +63,11 @@ class BatteryForm(EntryForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if cleaned.get("old_under_load") and "old_v" in cleaned and cleaned["old_v"] is None:
-            self.add_error("old_v", "Give the volts that were measured under load, or leave the box empty.")
+            self.add_error("old_v", _("Give the volts that were measured under load, or leave the box empty."))
         day = cleaned.get("last_known_on")
         # A phone may stand a day ahead of us; the exact check is made with the time of the change.
         if day and not EARLIEST <= day <= timezone.localdate() + timedelta(days=1):
-            self.add_error("last_known_on", "This day cannot be right. Check the year.")
+            self.add_error("last_known_on", _("This day cannot be right. Check the year."))
         return cleaned
 
     def facts(self) -> dict[str, Any]:
@@ -77,9 +81,13 @@ class BatteryForm(EntryForm):
 
 class WalkTestForm(EntryForm):
     heard = forms.TypedChoiceField(
-        label="At the output", choices=[("yes", "heard"), ("no", "not heard")], coerce=lambda value: value == "yes"
+        label=gettext_lazy("At the output"),
+        choices=[("yes", gettext_lazy("heard")), ("no", gettext_lazy("not heard"))],
+        coerce=lambda value: value == "yes",
     )
-    margin_db = forms.IntegerField(label="Signal margin [dB]", min_value=-30, max_value=99, required=False)
+    margin_db = forms.IntegerField(
+        label=gettext_lazy("Signal margin [dB]"), min_value=-30, max_value=99, required=False
+    )
 
 
 class RegisteredForm(EntryForm):
@@ -87,17 +95,17 @@ class RegisteredForm(EntryForm):
 
 
 class NoteForm(EntryForm):
-    text = forms.CharField(label="Note", max_length=600, widget=forms.Textarea(attrs={"rows": 3}))
+    text = forms.CharField(label=gettext_lazy("Note"), max_length=600, widget=forms.Textarea(attrs={"rows": 3}))
 
 
 class NotDoneForm(EntryForm):
-    why = forms.ChoiceField(label="Why not done", choices=NOT_DONE_CHOICES)
-    text = forms.CharField(label="In words", max_length=300, required=False)
+    why = forms.ChoiceField(label=gettext_lazy("Why not done"), choices=NOT_DONE_CHOICES)
+    text = forms.CharField(label=gettext_lazy("In words"), max_length=300, required=False)
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if cleaned.get("why") == "other" and not cleaned.get("text"):
-            self.add_error("text", "Say it in a few words.")
+            self.add_error("text", _("Say it in a few words."))
         return cleaned
 
     def facts(self) -> dict[str, Any]:
@@ -110,28 +118,30 @@ class StandbyForm(EntryForm):
 
 
 class VoltsForm(EntryForm):
-    volts = forms.FloatField(label="Supply measured [V]", min_value=0, max_value=60)
+    volts = forms.FloatField(label=gettext_lazy("Supply measured [V]"), min_value=0, max_value=60)
 
 
 class CoversForm(EntryForm):
-    covers = forms.BooleanField(label="Every cover is on")
-    in_place = forms.BooleanField(label="Every transmitter is in its place")
+    covers = forms.BooleanField(label=gettext_lazy("Every cover is on"))
+    in_place = forms.BooleanField(label=gettext_lazy("Every transmitter is in its place"))
 
 
 class ClearedForm(EntryForm):
     cause = forms.CharField(
-        label="What had latched it",
+        label=gettext_lazy("What had latched it"),
         max_length=120,
         initial="work on this visit",
-        help_text="Goes onto each latched fault.",
+        help_text=gettext_lazy("Goes onto each latched fault."),
     )
 
 
 class TestForm(EntryForm):
     """Putting the monitoring centre on or off test; `at` is a time of today, empty is now."""
 
-    told = forms.CharField(label="Who was told", max_length=120, help_text="At the centre and in the building.")
-    at = forms.TimeField(label="At", required=False, widget=forms.TimeInput(attrs={"type": "time"}))
+    told = forms.CharField(
+        label=gettext_lazy("Who was told"), max_length=120, help_text=gettext_lazy("At the centre and in the building.")
+    )
+    at = forms.TimeField(label=gettext_lazy("At"), required=False, widget=forms.TimeInput(attrs={"type": "time"}))
 
     def facts(self) -> dict[str, Any]:
         return {"told": self.cleaned_data["told"]}
@@ -147,7 +157,7 @@ class TestForm(EntryForm):
 
 
 class WithdrawForm(EntryForm):
-    reason = forms.CharField(label="Why it is withdrawn", max_length=300)
+    reason = forms.CharField(label=gettext_lazy("Why it is withdrawn"), max_length=300)
 
 
 ENTRY_FORMS: dict[str, type[EntryForm]] = {
@@ -170,8 +180,8 @@ def entry_form(kind: str, by: User, *args: Any, **kwargs: Any) -> EntryForm:
 class CallOutForm(forms.Form):
     KINDS = [(v, label) for v, label in Visit.Kind.choices if v != Visit.Kind.ROUND]
     uuid = forms.UUIDField(widget=forms.HiddenInput)
-    kind = forms.ChoiceField(label="What for", choices=KINDS)
-    why = forms.CharField(label="What was asked or reported", max_length=200, required=False)
+    kind = forms.ChoiceField(label=gettext_lazy("What for"), choices=KINDS)
+    why = forms.CharField(label=gettext_lazy("What was asked or reported"), max_length=200, required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         kwargs["initial"] = {"uuid": uuid.uuid4(), "kind": Visit.Kind.CALL_OUT, **(kwargs.get("initial") or {})}
@@ -181,11 +191,11 @@ class CallOutForm(forms.Form):
 class FinishForm(forms.Form):
     """Signature or refusal, and for each due thing left why; one reason may serve for all that have none."""
 
-    signed_name = forms.CharField(label="Name of the person who signs", max_length=120, required=False)
+    signed_name = forms.CharField(label=gettext_lazy("Name of the person who signs"), max_length=120, required=False)
     signature_path = forms.CharField(max_length=60000, required=False, widget=forms.HiddenInput)
-    refused_why = forms.CharField(label="Nobody signs, because", max_length=200, required=False)
-    why_all = forms.ChoiceField(label="The same reason for all", choices=NOT_DONE_CHOICES, required=False)
-    text_all = forms.CharField(label="In words", max_length=300, required=False)
+    refused_why = forms.CharField(label=gettext_lazy("Nobody signs, because"), max_length=200, required=False)
+    why_all = forms.ChoiceField(label=gettext_lazy("The same reason for all"), choices=NOT_DONE_CHOICES, required=False)
+    text_all = forms.CharField(label=gettext_lazy("In words"), max_length=300, required=False)
 
     def __init__(self, *args: Any, items: Sequence[DueItem] = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -209,7 +219,7 @@ class FinishForm(forms.Form):
         for item in self.items:
             why, text = self._reason(cleaned, item)
             if why == "other" and not text:
-                self.add_error(f"text_{item.pk}", "Say it in a few words.")
+                self.add_error(f"text_{item.pk}", _("Say it in a few words."))
         return cleaned
 
     def _reason(self, cleaned: dict[str, Any], item: DueItem) -> tuple[str, str]:
@@ -235,7 +245,9 @@ class FinishForm(forms.Form):
 
 
 class CrewForm(forms.Form):
-    people = forms.ModelMultipleChoiceField(User.objects.none(), label="Who goes", widget=forms.CheckboxSelectMultiple)
+    people = forms.ModelMultipleChoiceField(
+        User.objects.none(), label=gettext_lazy("Who goes"), widget=forms.CheckboxSelectMultiple
+    )
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -247,5 +259,5 @@ class CrewForm(forms.Form):
 class RemarkForm(forms.Form):
     remark = forms.CharField(
         required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 4}),
-        help_text="Goes onto the report that the customer gets.",
+        help_text=gettext_lazy("Goes onto the report that the customer gets."),
     )  # fmt: skip

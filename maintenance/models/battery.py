@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models.firm import Duty
 from devices.models import BatteryType, TransmitterType
@@ -15,7 +16,7 @@ from maintenance.querysets import StaffOnly
 class BatteryFit(models.Model):
     """One fit of the battery model to the whole fleet. Its numbers are kept; its posteriors only while it is in use."""
 
-    as_of = models.DateField(help_text="Last day whose facts it rests on.")
+    as_of = models.DateField(help_text=_("Last day whose facts it rests on."))
     made_at = models.DateTimeField(default=timezone.now)
     run = models.ForeignKey(RefreshRun, null=True, on_delete=models.SET_NULL, related_name="fits")
     model_version = models.CharField(max_length=20)
@@ -23,10 +24,12 @@ class BatteryFit(models.Model):
     n_batteries = models.PositiveIntegerField(default=0)
     n_ends = models.PositiveIntegerField(default=0)
     n_left_out = models.PositiveIntegerField(
-        default=0, help_text="Cells whose record teaches nothing; why is in `facts`."
+        default=0, help_text=_("Cells whose record teaches nothing; why is in `facts`.")
     )
-    prior = models.JSONField(default=dict, help_text="Fleet's prior: mean_ln_eta, sd_ln_eta, mean_ln_beta.")
-    facts = models.JSONField(default=dict, help_text="Signals counted, health of the lots, what was left out and why.")
+    prior = models.JSONField(default=dict, help_text=_("Fleet's prior: mean_ln_eta, sd_ln_eta, mean_ln_beta."))
+    facts = models.JSONField(
+        default=dict, help_text=_("Signals counted, health of the lots, what was left out and why.")
+    )
 
     objects = StaffOnly.as_manager()
 
@@ -43,27 +46,29 @@ class StratumFit(models.Model):
     """Batteries of one kind in one kind of transmitter, counted or not: what is known of their lives."""
 
     fit = models.ForeignKey(BatteryFit, on_delete=models.CASCADE, related_name="strata")
-    number = models.PositiveIntegerField(help_text="Place in the arrays of the fit, from 0.")
+    number = models.PositiveIntegerField(help_text=_("Place in the arrays of the fit, from 0."))
     transmitter_type = models.ForeignKey(TransmitterType, null=True, on_delete=models.PROTECT, related_name="+")
     battery_type = models.ForeignKey(BatteryType, null=True, on_delete=models.PROTECT, related_name="+")
-    is_measured = models.BooleanField(help_text="Activations were counted; else the usual number is assumed.")
+    is_measured = models.BooleanField(help_text=_("Activations were counted; else the usual number is assumed."))
     n_batteries = models.PositiveIntegerField(default=0)
     n_in_service = models.PositiveIntegerField(default=0)
     n_ends = models.PositiveIntegerField(default=0)
-    n_other = models.PositiveIntegerField(default=0, help_text="Ends that were not wear: leaked, defect, water.")
+    n_other = models.PositiveIntegerField(default=0, help_text=_("Ends that were not wear: leaked, defect, water."))
     device_days = models.FloatField(default=0)
-    expected = models.FloatField(default=0, help_text="Ends that the fit expects in what was lived.")
+    expected = models.FloatField(default=0, help_text=_("Ends that the fit expects in what was lived."))
     z = models.FloatField(default=0)
     in_alarm = models.BooleanField(default=False)
     sleep_multiplier = models.FloatField(default=1)
-    dead_share = models.FloatField(default=1, help_text="Upper bound of the share of ends that come unannounced.")
+    dead_share = models.FloatField(default=1, help_text=_("Upper bound of the share of ends that come unannounced."))
     u_1 = models.FloatField(null=True)
     u_5 = models.FloatField(null=True)
     u_10 = models.FloatField(null=True)
     u_50 = models.FloatField(null=True)
-    limits = models.JSONField(default=dict, help_text="Duty → q, u, is_reachable.")
+    limits = models.JSONField(default=dict, help_text=_("Duty → q, u, is_reachable."))
     facts = models.JSONField(default=dict)
-    posterior = models.BinaryField(null=True, help_text="β, shape, rate, weight as 8-byte floats; only while in use.")
+    posterior = models.BinaryField(
+        null=True, help_text=_("β, shape, rate, weight as 8-byte floats; only while in use.")
+    )
 
     objects = StaffOnly.as_manager()
 
@@ -79,13 +84,13 @@ class LotFit(models.Model):
 
     fit = models.ForeignKey(BatteryFit, on_delete=models.CASCADE, related_name="lots")
     stratum = models.ForeignKey(StratumFit, on_delete=models.CASCADE, related_name="lots")
-    code = models.CharField(max_length=40, help_text="As written on the cell; or 2025-H2 where nothing was noted.")
+    code = models.CharField(max_length=40, help_text=_("As written on the cell; or 2025-H2 where nothing was noted."))
     is_half_year = models.BooleanField(default=False)
     n_batteries = models.PositiveIntegerField(default=0)
     n_in_service = models.PositiveIntegerField(default=0)
     observed = models.PositiveIntegerField(default=0)
     expected = models.FloatField(default=0)
-    factor = models.FloatField(default=1, help_text="Life of this lot against its kind.")
+    factor = models.FloatField(default=1, help_text=_("Life of this lot against its kind."))
     chance_normal = models.FloatField(default=1)
     is_suspect = models.BooleanField(default=False)
 
@@ -103,16 +108,16 @@ class Backtest(models.Model):
 
     fit = models.ForeignKey(BatteryFit, on_delete=models.CASCADE, related_name="backtests")
     from_on = models.DateField()
-    to_on = models.DateField(help_text="First day after the period.")
+    to_on = models.DateField(help_text=_("First day after the period."))
     transmitter_type = models.ForeignKey(TransmitterType, null=True, on_delete=models.PROTECT, related_name="+")
     battery_type = models.ForeignKey(BatteryType, null=True, on_delete=models.PROTECT, related_name="+")
     is_measured = models.BooleanField()
     duty = models.CharField(max_length=12, choices=Duty)
-    n_batteries = models.PositiveIntegerField(default=0, help_text="Batteries that were in service in the period.")
+    n_batteries = models.PositiveIntegerField(default=0, help_text=_("Batteries that were in service in the period."))
     predicted = models.FloatField(default=0)
     happened = models.PositiveIntegerField(default=0)
     n_found_dead = models.PositiveIntegerField(default=0)
-    n_changed = models.PositiveIntegerField(default=0, help_text="Taken out in the period, for whatever reason.")
+    n_changed = models.PositiveIntegerField(default=0, help_text=_("Taken out in the period, for whatever reason."))
     facts = models.JSONField(default=dict)
 
     objects = StaffOnly.as_manager()

@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from devices.models import Fitting, Receiver, Registration, Transmitter
@@ -17,8 +18,8 @@ class RefreshRun(models.Model):
     """One night's refresh. A second start of the same business day resumes it; its chunks are Job rows that name it."""
 
     class State(models.TextChoices):
-        OPEN = "open", "open"
-        CLOSED = "closed", "closed"
+        OPEN = "open", _("open")
+        CLOSED = "closed", _("closed")
 
     business_day = models.DateField(unique=True)
     model_version = models.CharField(max_length=20)
@@ -39,9 +40,9 @@ class DueItem(models.Model):
     """One thing that wears: cells of a transmitter, a receiver's standby battery, or a whole unit."""
 
     class Kind(models.TextChoices):
-        CELLS = "cells", "cells"
-        STANDBY = "standby", "standby battery"
-        UNIT = "unit", "whole unit"
+        CELLS = "cells", _("cells")
+        STANDBY = "standby", _("standby battery")
+        UNIT = "unit", _("whole unit")
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="due_items")
@@ -51,28 +52,30 @@ class DueItem(models.Model):
     registration = models.ForeignKey(Registration, null=True, on_delete=models.PROTECT, related_name="due_items")
     transmitter = models.ForeignKey(Transmitter, null=True, on_delete=models.PROTECT, related_name="due_items")
     duty = models.CharField(max_length=12)
-    harm = models.PositiveSmallIntegerField(help_text="0 life safety, 1 security, 2 convenience: the order of lists.")
-    due_on = models.DateField(null=True, help_text="Empty: no estimate.")
+    harm = models.PositiveSmallIntegerField(
+        help_text=_("0 life safety, 1 security, 2 convenience: the order of lists.")
+    )
+    due_on = models.DateField(null=True, help_text=_("Empty: no estimate."))
     reason = models.CharField(max_length=30)
-    opinions = models.JSONField(default=list, help_text="Every rule's word: date, code, sentence.")
+    opinions = models.JSONField(default=list, help_text=_("Every rule's word: date, code, sentence."))
     flags = models.JSONField(default=list)
-    exposure = models.FloatField(null=True, help_text="Share of the usable charge drawn so far, u.")
-    exposure_limit = models.FloatField(null=True, help_text="u at which the risk limit is reached.")
+    exposure = models.FloatField(null=True, help_text=_("Share of the usable charge drawn so far, u."))
+    exposure_limit = models.FloatField(null=True, help_text=_("u at which the risk limit is reached."))
     rate_per_day = models.FloatField(null=True)
     planning_q = models.FloatField(null=True)
-    chance_ahead = models.FloatField(null=True, help_text="Chance of an end within 90 days, for the order of work.")
-    n_ends = models.PositiveIntegerField(default=0, help_text="Ended lives that the limit rests on.")
-    lot_factor = models.FloatField(null=True, help_text="Below 1 where its lot has shown short lives.")
+    chance_ahead = models.FloatField(null=True, help_text=_("Chance of an end within 90 days, for the order of work."))
+    n_ends = models.PositiveIntegerField(default=0, help_text=_("Ended lives that the limit rests on."))
+    lot_factor = models.FloatField(null=True, help_text=_("Below 1 where its lot has shown short lives."))
     figures = models.JSONField(
         default=dict,
-        help_text="The sentence that stood with the date, and its notes; kept for when it has been changed.",
+        help_text=_("The sentence that stood with the date, and its notes; kept for when it has been changed."),
     )
     model_version = models.CharField(max_length=20)
     signature = models.BigIntegerField(
-        default=0, help_text="Place, model, rules that speak, flags and reason in one number: what a night compares."
+        default=0, help_text=_("Place, model, rules that speak, flags and reason in one number: what a night compares.")
     )
     as_of = models.DateField()
-    is_closed = models.BooleanField(default=False, help_text="The thing has been changed; kept for its history.")
+    is_closed = models.BooleanField(default=False, help_text=_("The thing has been changed; kept for its history."))
 
     objects = DueQuerySet.as_manager()
 

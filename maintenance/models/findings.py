@@ -6,6 +6,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from company.models.firm import Duty
@@ -28,7 +29,7 @@ class FindingRecord(models.Model):
     slot = models.PositiveSmallIntegerField(null=True, blank=True)
     output = models.PositiveSmallIntegerField(null=True, blank=True)
     duty = models.CharField(max_length=12, choices=Duty, blank=True)
-    harm = models.PositiveSmallIntegerField(help_text="0 = worst; lists are sorted by it.")
+    harm = models.PositiveSmallIntegerField(help_text=_("0 = worst; lists are sorted by it."))
     what = models.CharField(max_length=300)
     where = models.CharField(max_length=300)
     why = models.CharField(max_length=500)

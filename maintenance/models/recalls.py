@@ -6,6 +6,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from devices.models import Fitting, Receiver, Registration, Transmitter
@@ -17,14 +18,14 @@ class Recall(models.Model):
     """Why, which, and by when. The list is fixed when it is opened; what comes to light later is added by hand."""
 
     class What(models.TextChoices):
-        CELLS = "cells", "cells"
-        UNIT = "unit", "whole unit"
+        CELLS = "cells", _("cells")
+        UNIT = "unit", _("whole unit")
 
     title = models.CharField(max_length=120)
-    why = models.CharField("what is wrong with them", max_length=500)
+    why = models.CharField(_("what is wrong with them"), max_length=500)
     what = models.CharField(max_length=6, choices=What, default=What.CELLS)
-    filter = models.JSONField(default=dict, help_text="What the list was made from, so that it can be read later.")
-    due_on = models.DateField("to be done by")
+    filter = models.JSONField(default=dict, help_text=_("What the list was made from, so that it can be read later."))
+    due_on = models.DateField(_("to be done by"))
     opened_at = models.DateTimeField()
     opened_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     closed_at = models.DateTimeField(null=True, blank=True)
@@ -46,10 +47,10 @@ class RecallItem(models.Model):
     """One transmitter of a recall, with where it stands while it is to do, and where it stood when that ended."""
 
     class State(models.TextChoices):
-        OPEN = "open", "to do"
-        DONE = "done", "done"
-        NOT_AFFECTED = "not_affected", "looked at, not affected"
-        GONE = "gone", "no longer in service"
+        OPEN = "open", _("to do")
+        DONE = "done", _("done")
+        NOT_AFFECTED = "not_affected", _("looked at, not affected")
+        GONE = "gone", _("no longer in service")
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     recall = models.ForeignKey(Recall, on_delete=models.PROTECT, related_name="items")

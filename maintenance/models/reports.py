@@ -9,6 +9,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from devices.models import Receiver
@@ -21,9 +22,9 @@ class IssuedReport(models.Model):
     """A paper as it was issued, byte for byte. A correction is a new revision that says what changed."""
 
     class Kind(models.TextChoices):
-        SERVICE = "service_report", "service report"
-        SLOT_MAP = "slot_map", "slot map"
-        LID_LABEL = "lid_label", "lid label"
+        SERVICE = "service_report", _("service report")
+        SLOT_MAP = "slot_map", _("slot map")
+        LID_LABEL = "lid_label", _("lid label")
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
@@ -35,7 +36,7 @@ class IssuedReport(models.Model):
     revision = models.PositiveSmallIntegerField(default=1)
     title = models.CharField(max_length=200)
     what_changed = models.CharField(max_length=300, blank=True)
-    data = models.JSONField(help_text="The facts the paper was made from.")
+    data = models.JSONField(help_text=_("The facts the paper was made from."))
     content = models.BinaryField()
     sha256 = models.CharField(max_length=64)
     n_pages = models.PositiveSmallIntegerField(default=0)
@@ -66,9 +67,9 @@ class Request(models.Model):
     """A customer asks for something; the office's work item with a reply thread."""
 
     class State(models.TextChoices):
-        OPEN = "open", "open"
-        PLANNED = "planned", "planned"
-        DONE = "done", "done"
+        OPEN = "open", _("open")
+        PLANNED = "planned", _("planned")
+        DONE = "done", _("done")
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")

@@ -9,6 +9,7 @@ from django.conf import settings
 from django.db import models
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from maintenance.querysets import RoundQuerySet
 
@@ -20,10 +21,10 @@ class Round(models.Model):
     """A day of stops. Its stops are visits in order."""
 
     class State(models.TextChoices):
-        DRAFT = "draft", "being planned"
-        PUBLISHED = "published", "published"
-        DONE = "done", "done"
-        CANCELLED = "cancelled", "cancelled"
+        DRAFT = "draft", _("being planned")
+        PUBLISHED = "published", _("published")
+        DONE = "done", _("done")
+        CANCELLED = "cancelled", _("cancelled")
 
     number = models.PositiveIntegerField(unique=True)
     name = models.CharField(max_length=80)

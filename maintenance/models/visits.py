@@ -9,6 +9,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from devices.models import Receiver, Registration
@@ -23,41 +24,41 @@ class Visit(models.Model):
     """One site in a round, or a call-out."""
 
     class Kind(models.TextChoices):
-        ROUND = "round", "planned round"
-        CALL_OUT = "call_out", "call-out"
-        INSPECTION = "inspection", "inspection"
-        COMMISSIONING = "commissioning", "commissioning"
+        ROUND = "round", _("planned round")
+        CALL_OUT = "call_out", _("call-out")
+        INSPECTION = "inspection", _("inspection")
+        COMMISSIONING = "commissioning", _("commissioning")
 
     class State(models.TextChoices):
-        PLANNED = "planned", "planned"
-        OPEN = "open", "under way"
-        FINISHED = "finished", "finished"
-        CANCELLED = "cancelled", "cancelled"
+        PLANNED = "planned", _("planned")
+        OPEN = "open", _("under way")
+        FINISHED = "finished", _("finished")
+        CANCELLED = "cancelled", _("cancelled")
 
     uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="visits")
     round = models.ForeignKey(Round, null=True, blank=True, on_delete=models.PROTECT, related_name="visits")
-    position = models.PositiveSmallIntegerField("stop", default=1)
+    position = models.PositiveSmallIntegerField(_("stop"), default=1)
     kind = models.CharField(max_length=14, choices=Kind, default=Kind.ROUND)
     state = models.CharField(max_length=10, choices=State, default=State.PLANNED)
     planned_on = models.DateField()
     planned_at = models.TimeField(null=True, blank=True)
     planned_minutes = models.PositiveSmallIntegerField(default=30)
-    why = models.JSONField(default=list, help_text="Why this stop on this day.")
+    why = models.JSONField(default=list, help_text=_("Why this stop on this day."))
     arrived_at = models.DateTimeField(null=True, blank=True)
     finished_at = models.DateTimeField(null=True, blank=True)
     finished_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
-    told_before = models.CharField("told before", max_length=120, blank=True)
-    told_after = models.CharField("told after", max_length=120, blank=True)
+    told_before = models.CharField(_("told before"), max_length=120, blank=True)
+    told_after = models.CharField(_("told after"), max_length=120, blank=True)
     on_test_at = models.DateTimeField(null=True, blank=True)
     off_test_at = models.DateTimeField(null=True, blank=True)
     signed_name = models.CharField(max_length=120, blank=True)
-    signature_path = models.TextField(blank=True, help_text="Drawn signature as an SVG path.")
-    refused_why = models.CharField("signature refused, why", max_length=200, blank=True)
-    remark = models.TextField(blank=True, help_text="Office's remark on the report.")
+    signature_path = models.TextField(blank=True, help_text=_("Drawn signature as an SVG path."))
+    refused_why = models.CharField(_("signature refused, why"), max_length=200, blank=True)
+    remark = models.TextField(blank=True, help_text=_("Office's remark on the report."))
     version = models.PositiveIntegerField(default=1)
 
     objects = VisitQuerySet.as_manager()
@@ -99,16 +100,16 @@ class Entry(models.Model):
     """One thing recorded on a visit. The key comes from the form or phone: sending it twice records it once."""
 
     class Kind(models.TextChoices):
-        BATTERY = "battery", "battery changed"
-        WALK_TEST = "walk_test", "walk test"
-        NOTE = "note", "note"
-        NOT_DONE = "not_done", "not done"
-        REGISTERED = "registered", "registered again"
-        VOLTS = "volts", "supply measured"
-        COVERS = "covers", "covers on, transmitters in place"
-        CLEARED = "cleared", "receiver cleared"
-        ON_TEST = "on_test", "monitoring centre: on test"
-        OFF_TEST = "off_test", "monitoring centre: off test"
+        BATTERY = "battery", _("battery changed")
+        WALK_TEST = "walk_test", _("walk test")
+        NOTE = "note", _("note")
+        NOT_DONE = "not_done", _("not done")
+        REGISTERED = "registered", _("registered again")
+        VOLTS = "volts", _("supply measured")
+        COVERS = "covers", _("covers on, transmitters in place")
+        CLEARED = "cleared", _("receiver cleared")
+        ON_TEST = "on_test", _("monitoring centre: on test")
+        OFF_TEST = "off_test", _("monitoring centre: off test")
 
     key = models.UUIDField(unique=True)
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
@@ -118,12 +119,12 @@ class Entry(models.Model):
         Registration, null=True, blank=True, on_delete=models.PROTECT, related_name="entries"
     )
     kind = models.CharField(max_length=12, choices=Kind)
-    made_at = models.DateTimeField(help_text="When it was done, by the technician's clock.")
+    made_at = models.DateTimeField(help_text=_("When it was done, by the technician's clock."))
     recorded_at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     facts = models.JSONField(default=dict)
     sha256 = models.CharField(
-        max_length=64, help_text="Digest of what was sent, so that a key cannot carry two things."
+        max_length=64, help_text=_("Digest of what was sent, so that a key cannot carry two things.")
     )
     corrects = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="corrected_by")
     is_withdrawn = models.BooleanField(default=False)
@@ -139,7 +140,9 @@ class Entry(models.Model):
     @property
     def old_cells_words(self) -> str:
         """How the cells that a battery entry took out had ended, as it was recorded; empty where there were none."""
-        return old_cells_words(self.facts, dict(WhyOut.choices).get(self.facts.get("old_why", ""), ""))
+        return old_cells_words(
+            self.facts, {code: str(words) for code, words in WhyOut.choices}.get(self.facts.get("old_why", ""), "")
+        )
 
 
 class WalkTest(models.Model):
@@ -150,8 +153,8 @@ class WalkTest(models.Model):
     visit = models.ForeignKey(Visit, on_delete=models.PROTECT, related_name="walk_tests")
     registration = models.ForeignKey(Registration, on_delete=models.PROTECT, related_name="walk_tests")
     at = models.DateTimeField()
-    heard = models.BooleanField("heard at the output")
-    margin_db = models.SmallIntegerField("signal margin [dB]", null=True, blank=True)
+    heard = models.BooleanField(_("heard at the output"))
+    margin_db = models.SmallIntegerField(_("signal margin [dB]"), null=True, blank=True)
 
     objects = WalkTestQuerySet.as_manager()
 

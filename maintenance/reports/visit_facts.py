@@ -218,7 +218,7 @@ def battery_facts(row: Entry, fitted: Fitting | None, removed: Fitting | None) -
         "lot": fitted.lot if fitted else "",
         "made_on": fitted.made_on.isoformat() if fitted and fitted.made_on else None,
         "changed_on": clock(row.made_at, row.visit)[:10] if row.made_at else None,  # type: ignore[index]
-        "why": dict(WhyOut.choices).get(why, why),
+        "why": {code: str(words) for code, words in WhyOut.choices}.get(why, why),
         "old_cells": cells_words(removed),
         "old_v": removed.removed_v if removed else row.facts.get("old_v"),
         "old_under_load": removed.removed_v_under_load if removed else bool(row.facts.get("old_under_load")),

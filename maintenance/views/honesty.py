@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company import palette
@@ -101,5 +102,5 @@ def honesty_again(request: PersonRequest) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        messages.success(request, "The predictions are being tested. The page shows the result when it is done.")
+        messages.success(request, _("The predictions are being tested. The page shows the result when it is done."))
     return redirect("maintenance:honesty")

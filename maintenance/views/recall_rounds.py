@@ -11,6 +11,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods
 
 from company.access import PersonRequest, audience
@@ -40,7 +41,7 @@ class Source:
 def recall_rounds(request: PersonRequest, pk: int) -> HttpResponse:
     recall = get_object_or_404(Recall.objects.visible_to(request.user), pk=pk)
     if recall.closed_at is not None:
-        messages.info(request, "This recall is closed: nothing of it is pulled into rounds any more.")
+        messages.info(request, _("This recall is closed: nothing of it is pulled into rounds any more."))
         return redirect(recall)
     left = RecallItem.objects.visible_to(request.user).filter(recall=recall, site__isnull=False).open()
     sites = count_sites(left.values_list("site_id", "site__name", "registration__duty"))

@@ -10,6 +10,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.utils.text import slugify
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
 from company.access import PersonRequest, audience
@@ -94,7 +95,7 @@ def recall_new(request: PersonRequest) -> HttpResponse:
             except Refused as error:
                 refusal = error.message
             else:
-                messages.success(request, "The recall is open. Due dates follow; pull its sites into rounds next.")
+                messages.success(request, _("The recall is open. Due dates follow; pull its sites into rounds next."))
                 return redirect(recall)
         context = _which_context(request, which, opening) | {"refused": refusal}
         return refused(request, "maintenance/recalls/new.html", context)
@@ -170,7 +171,7 @@ def _recall(request: PersonRequest, pk: int) -> Recall:
 
 def _is_closed(request: PersonRequest, recall: Recall) -> HttpResponse:
     """Lead a form that a closed recall has no use for back to its page, which says by whom it was closed."""
-    messages.info(request, "This recall is closed: its list stays as it is.")
+    messages.info(request, _("This recall is closed: its list stays as it is."))
     return redirect(recall)
 
 
@@ -358,7 +359,7 @@ def _item_context(item: RecallItem, form: NoteForm, is_back: bool) -> dict[str, 
     title, button = "Looked at, not affected", "Take it off what is to do"
     if is_back:
         title, button = "To do again", "Put it back on the list"
-        form.fields["note"].label = "Why it is to do again"
+        form.fields["note"].label = _("Why it is to do again")
     context = form_context(form, title, item.recall, "due", button=button)
     return context | {"lead": f"{place}, {serial}: {item.recall.title}."}
 
@@ -385,6 +386,6 @@ def recall_close(request: PersonRequest, pk: int) -> HttpResponse:
             actions.close_recall(recall=recall, by=request.user, at=timezone.now(), reason=form.cleaned_data["reason"])
         except Refused as error:
             return refused(request, FORM, context | {"refused": error.message})
-        messages.success(request, "The recall is closed; its list stays.")
+        messages.success(request, _("The recall is closed; its list stays."))
         return redirect(recall)
     return page(request, FORM, context)

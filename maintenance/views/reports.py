@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from company.access import audience
@@ -77,7 +78,9 @@ def report_portal(request: HttpRequest, pk: int) -> HttpResponse:
     report = get_object_or_404(_reports(request).for_list(), pk=pk)
     is_shown = request.POST.get("show") == "yes"
     release_to_portal(report=report, is_shown=is_shown, by=request.user, at=timezone.now())  # type: ignore[arg-type]
-    messages.success(request, "The customer finds it in the portal." if is_shown else "Kept back from the portal.")
+    messages.success(
+        request, gettext("The customer finds it in the portal.") if is_shown else gettext("Kept back from the portal.")
+    )
     return redirect(report)
 
 

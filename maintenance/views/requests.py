@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
 from company.access import audience
@@ -62,7 +63,7 @@ def portal_request_new(request: HttpRequest, uuid: UUID) -> HttpResponse:
         asked = open_request(site=site, title=title, text=text, uuid=key, by=request.user, at=timezone.now())  # type: ignore[arg-type]
     except Refused as refusal:
         return refused(request, template, context | {"error": refusal.message, "typed_title": title, "text": text})
-    messages.success(request, "Your request is with the firm.")
+    messages.success(request, _("Your request is with the firm."))
     return redirect("maintenance:portal_request", asked.uuid)
 
 

@@ -12,6 +12,7 @@ from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from company.access import PersonRequest, audience
@@ -152,7 +153,7 @@ def round_edit(request: PersonRequest, pk: int) -> HttpResponse:
                 )  # fmt: skip
             except Refused as error:
                 return refused(request, "maintenance/rounds/edit.html", context | {"refused": error.message})
-            messages.success(request, "Saved; times and reasons are worked out anew.")
+            messages.success(request, _("Saved; times and reasons are worked out anew."))
             return redirect(round)
         return refused(request, "maintenance/rounds/edit.html", context)
     return page(request, "maintenance/rounds/edit.html", context)

@@ -10,6 +10,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from company.access import PersonRequest, audience
@@ -188,7 +189,7 @@ def entry_correct(request: PersonRequest, pk: int) -> HttpResponse:
         correct_entry(entry=entry, saying=saying, key=form.cleaned_data["key"], by=user, at=timezone.now())  # type: ignore[arg-type]
     except Refused as error:
         return refused(request, ENTRY, _entry_context(user, entry, form, refusal=error.message))
-    messages.success(request, "Corrected. The old entry stays on record beside it.")
+    messages.success(request, _("Corrected. The old entry stays on record beside it."))
     return redirect(_back_url(user, entry))
 
 
@@ -205,5 +206,5 @@ def entry_withdraw(request: PersonRequest, pk: int) -> HttpResponse:
         withdraw_entry(entry=entry, reason=facts["reason"], key=facts["key"], by=user, at=timezone.now())
     except Refused as error:
         return refused(request, ENTRY, _entry_context(user, entry, withdraw=form, refusal=error.message))
-    messages.success(request, "Withdrawn. It stays on record, and its effect is taken back.")
+    messages.success(request, _("Withdrawn. It stays on record, and its effect is taken back."))
     return redirect(_back_url(user, entry))

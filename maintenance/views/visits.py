@@ -9,6 +9,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_GET, require_POST
 
 from company.access import audience
@@ -72,7 +73,7 @@ def visit_remark(request: HttpRequest, pk: int) -> HttpResponse:
     if not form.is_valid():
         return refused(request, "maintenance/visits/detail.html", _context(request, visit, form))
     remark_visit(visit=visit, remark=form.cleaned_data["remark"], by=request.user, at=timezone.now())  # type: ignore[arg-type]
-    messages.success(request, "The remark is saved.")
+    messages.success(request, _("The remark is saved."))
     return redirect(visit)
 
 
@@ -89,6 +90,6 @@ def visit_crew(request: HttpRequest, pk: int) -> HttpResponse:
         except Refused as error:
             context = _context(request, visit, crew=form, refusal=error.message)
             return refused(request, "maintenance/visits/detail.html", context)
-        messages.success(request, "Saved who goes.")
+        messages.success(request, _("Saved who goes."))
         return redirect(visit)
     return refused(request, "maintenance/visits/detail.html", _context(request, visit, crew=form))

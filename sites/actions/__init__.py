@@ -7,6 +7,7 @@ from datetime import date, datetime, time
 from typing import TypeVar
 
 from django.db import models, transaction
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
@@ -43,7 +44,7 @@ def save_site(*, site: Site, by: User, at: datetime, reason: str = "") -> Site:
     """Add or change a site. The customer of a site never changes: its records belong to them."""
     old = Site.objects.select_for_update().filter(pk=site.pk).first() if site.pk else None
     if old and old.customer_id != site.customer_id:
-        raise Refused("A site stays with its customer. Close it and make a new one for the new customer.")
+        raise Refused(_("A site stays with its customer. Close it and make a new one for the new customer."))
     site.full_clean()
     site.save()
     record_change(
@@ -57,7 +58,7 @@ def save_site(*, site: Site, by: User, at: datetime, reason: str = "") -> Site:
 def close_site(*, site: Site, by: User, at: datetime, reason: str) -> Site:
     """Stop looking after a site; its records stay. Refused when it is closed already."""
     if site.closed_at:
-        raise Refused("This site is closed already.")
+        raise Refused(_("This site is closed already."))
     return _set_closed(site, at, by, at, "close_site", reason)
 
 
@@ -65,7 +66,7 @@ def close_site(*, site: Site, by: User, at: datetime, reason: str) -> Site:
 def reopen_site(*, site: Site, by: User, at: datetime, reason: str) -> Site:
     """Look after a closed site again. Refused when it is not closed."""
     if not site.closed_at:
-        raise Refused("This site is not closed.")
+        raise Refused(_("This site is not closed."))
     return _set_closed(site, None, by, at, "reopen_site", reason)
 
 
@@ -138,7 +139,7 @@ def remove_place_row(*, row: PlaceRow, by: User, at: datetime) -> None:
     Refused for an area in which something is recorded, and for a hazard: a danger that is gone is cleared, not erased.
     """
     if isinstance(row, Hazard):
-        raise Refused("A hazard stays on record. Say on which day it was cleared.")
+        raise Refused(_("A hazard stays on record. Say on which day it was cleared."))
     if isinstance(row, Area):
         refuse_area_in_use(row)
     before = facts_of(row, *PLACE_FACTS[type(row)]) | {"site": row.site_id}
@@ -182,9 +183,9 @@ def refuse_area_in_use(area: Area) -> None:
 def clear_hazard(*, hazard: Hazard, on: date, by: User, at: datetime) -> Hazard:
     """Say from which day on a danger is gone. Refused when it was cleared before."""
     if hazard.cleared_on:
-        raise Refused("This hazard was cleared already.")
+        raise Refused(_("This hazard was cleared already."))
     if on < hazard.noted_on:
-        raise Refused("A hazard cannot be cleared before it was noted.")
+        raise Refused(_("A hazard cannot be cleared before it was noted."))
     hazard.cleared_on = on
     hazard.save(update_fields=["cleared_on"])
     record_change(
@@ -202,7 +203,7 @@ def set_portal_sites(*, access: PortalAccess, sites: Iterable[Site], by: User, a
     """Choose which sites a limited portal access includes. Refused: a site of another customer."""
     wanted = {site.pk: site for site in sites}
     if any(site.customer_id != access.customer_id for site in wanted.values()):
-        raise Refused("Only sites of this customer can be shown to their people.")
+        raise Refused(_("Only sites of this customer can be shown to their people."))
     rows = access.portal_sites.select_related("site")
     before = sorted(row.site.name for row in rows)
     rows.exclude(site_id__in=wanted).delete()

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import ensure_firm, record_change
 from company.errors import Refused
@@ -66,10 +67,12 @@ def save_access_note(
     if note:
         note = AccessNote.objects.select_for_update().get(pk=note.pk)
         if note.removed_at:
-            raise NoteGone("This note was removed. Write a new one.")
+            raise NoteGone(_("This note was removed. Write a new one."))
         if seen is not None and seen != note.changed_at.isoformat():
             raise NoteChangedSince(
-                "Somebody wrote this note anew after you opened the page, so nothing was saved. Look at it, then choose."
+                _(
+                    "Somebody wrote this note anew after you opened the page, so nothing was saved. Look at it, then choose."
+                )
             )
         before = _facts(note)
     title = title.strip()
@@ -77,7 +80,7 @@ def save_access_note(
     if others.exclude(pk=note.pk if note else None).exists():
         raise TitleTaken(f"This site has a note “{title}” already. Write that one anew, or choose another title.")
     if centre and centre.site_id != site.pk:
-        raise Refused("This monitoring centre watches another site. Choose one of this site, or none.")
+        raise Refused(_("This monitoring centre watches another site. Choose one of this site, or none."))
     verb = "change_access_note" if note else "add_access_note"
     note = note or AccessNote(site=site, customer_id=site.customer_id)
     note.title, note.kind, note.centre, note.cipher = title, kind, centre, seal(text)
@@ -100,7 +103,7 @@ def show_access_note(*, note: AccessNote, to: User, at: datetime, visit_id: int 
     # Locked and read afresh: what was removed or written anew meanwhile must not be shown as it was.
     note = AccessNote.objects.select_for_update().get(pk=note.pk)
     if note.removed_at:
-        raise NoteGone("This note was removed: the code is no longer kept.")
+        raise NoteGone(_("This note was removed: the code is no longer kept."))
     text = unseal(bytes(note.cipher))
     AccessNoteShown.objects.create(note=note, to=to, at=at, visit_id=visit_id)
     return text
@@ -111,7 +114,7 @@ def remove_access_note(*, note: AccessNote, by: User, at: datetime) -> AccessNot
     """Forget a code for good. The row stays without it, since the log of showings hangs on it. Refused: NoteGone."""
     note = AccessNote.objects.select_for_update().get(pk=note.pk)
     if note.removed_at:
-        raise NoteGone("This note is removed already.")
+        raise NoteGone(_("This note is removed already."))
     note.cipher, note.removed_at = b"", at
     note.save(update_fields=["cipher", "removed_at"])
     record_change(

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.access import OFFICE
 from company.actions import keep_upload, record_change
@@ -81,13 +82,13 @@ def apply_closures(*, upload: Upload, n_seen: int, by: User, at: datetime, today
     Upload.objects.select_for_update().get(pk=upload.pk)
     judged = preview_closures(upload=upload, today=today)
     if judged.faults:
-        raise NothingToApply("The file has faults, so nothing was written. Correct them and upload it again.")
+        raise NothingToApply(_("The file has faults, so nothing was written. Correct them and upload it again."))
     new = judged.new
     if not new:
-        raise NothingToApply("Every row of this file is on record already. Nothing was written.")
+        raise NothingToApply(_("Every row of this file is on record already. Nothing was written."))
     if len(new) != n_seen:
         raise RecordsMoved(
-            "The records have changed since you looked. Nothing was written; this is what it would do now."
+            _("The records have changed since you looked. Nothing was written; this is what it would do now.")
         )
     _write(upload, new, by, at)
     return len(new)
@@ -130,7 +131,9 @@ def undo_closures(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     expected = (change.after or {}).get("closures", 0)
     if by_hand.exists() or len(keys) != expected:
         raise CannotUndo(
-            "Some of these days were changed or removed by hand since, so nothing was taken back. Remove the rest by hand."
+            _(
+                "Some of these days were changed or removed by hand since, so nothing was taken back. Remove the rest by hand."
+            )
         )
     rows.delete()
     return Undone({"closures": expected}, {"closures": 0})

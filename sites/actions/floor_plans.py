@@ -6,6 +6,7 @@ from datetime import datetime
 from io import BytesIO
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from company.actions import facts_of, record_change
@@ -78,7 +79,7 @@ def move_floor_plan(*, plan: FloorPlan, is_earlier: bool, by: User, at: datetime
 def remove_floor_plan(*, plan: FloorPlan, by: User, at: datetime) -> ChangeRow:
     """Take a plan out of use; picture and pins stay on record. Refused when it is out of use already."""
     if plan.removed_at:
-        raise Refused("This plan was removed already.")
+        raise Refused(_("This plan was removed already."))
     plan.removed_at = at
     plan.save(update_fields=["removed_at"])
     return log_plan("remove_floorplan", plan, by, at, before=plan_facts(plan) | {"removed_at": None})
@@ -88,7 +89,7 @@ def remove_floor_plan(*, plan: FloorPlan, by: User, at: datetime) -> ChangeRow:
 def put_back_floor_plan(*, plan: FloorPlan, by: User, at: datetime) -> ChangeRow:
     """Use a removed plan again, with the pins it had. Refused: PlanNameTaken, or when it is in use."""
     if not plan.removed_at:
-        raise Refused("This plan is in use.")
+        raise Refused(_("This plan is in use."))
     _free_name(plan.site, plan.name, besides=plan)
     plan.removed_at = None
     plan.save(update_fields=["removed_at"])
@@ -140,19 +141,19 @@ def clean_picture(content: bytes) -> tuple[bytes, str, tuple[int, int]]:
         With what is wrong and what to do: not a PNG, JPEG or WebP, damaged, too large or too small.
     """
     if len(content) > PLAN_MAX_BYTES:
-        raise NoPicture("The picture is larger than 8 MB. Save it smaller and try again.")
+        raise NoPicture(_("The picture is larger than 8 MB. Save it smaller and try again."))
     try:
         with Image.open(BytesIO(content), formats=("PNG", "JPEG", "WEBP")) as picture:
             # The size stands in the head of the file: looked at before anything is unpacked.
             if picture.width * picture.height > PLAN_MAX_PIXELS:
-                raise NoPicture("The picture has more than 40 million pixels. Save it smaller and try again.")
+                raise NoPicture(_("The picture has more than 40 million pixels. Save it smaller and try again."))
             if min(picture.size) < PLAN_LEAST_SIDE_PX:
-                raise NoPicture("The picture is smaller than 20 pixels. Choose the plan itself, not a thumbnail.")
+                raise NoPicture(_("The picture is smaller than 20 pixels. Choose the plan itself, not a thumbnail."))
             kind = "PNG" if picture.format == "PNG" else "JPEG"
             upright = _on_white(ImageOps.exif_transpose(picture))
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError) as broken:
         raise NoPicture(
-            "This is no PNG, JPEG or WebP picture, or the file is damaged. Save the plan as a picture and try again."
+            _("This is no PNG, JPEG or WebP picture, or the file is damaged. Save the plan as a picture and try again.")
         ) from broken
     upright.thumbnail((PLAN_LONGEST_SIDE_PX, PLAN_LONGEST_SIDE_PX))
     # A new picture takes the pixels only: comments, places and thumbnails of the file stay behind.

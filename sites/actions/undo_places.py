@@ -8,6 +8,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext
 
 from company.access import OFFICE
 from company.actions import facts_of
@@ -53,7 +54,7 @@ def _check(row: models.Model) -> None:
 def undo_site(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Put the facts of a site back. Refused for a new site: it is closed, not erased."""
     if not change.before:
-        raise CannotUndo("A new site is not erased. Close it instead; its records stay.")
+        raise CannotUndo(gettext("A new site is not erased. Close it instead; its records stay."))
     site = _site(change)
     before = facts_of(site, *SITE_FACTS)
     _set(site, {name: value for name, value in change.before.items() if name in SITE_FACTS and name != "closed_at"})
@@ -66,7 +67,7 @@ def undo_site(change: ChangeRow, *, by: User, at: datetime) -> Undone:
 def undo_closing(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Open a closed site again, or close it as of the moment it had been closed."""
     if not change.before:
-        raise CannotUndo("The log does not say since when it was closed. Close or open the site by hand.")
+        raise CannotUndo(gettext("The log does not say since when it was closed. Close or open the site by hand."))
     site = _site(change)
     before = facts_of(site, "closed_at")
     _set(site, {"closed_at": change.before["closed_at"]})
@@ -93,7 +94,7 @@ def undo_row(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     model = ROWS[change.subject_kind]
     row = model._default_manager.filter(pk=change.subject_id).first()
     if row is None:
-        raise CannotUndo("It is not on record any more.")
+        raise CannotUndo(gettext("It is not on record any more."))
     facts = facts_of(row, *PLACE_FACTS[model])
     if not change.before:
         row.delete()
@@ -110,7 +111,7 @@ def undo_removal(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     model, facts = ROWS[change.subject_kind], dict(change.before or {})
     site = Site.objects.filter(pk=facts.pop("site", None)).first()
     if site is None:
-        raise CannotUndo("The log does not say at which site it was. Add it again by hand.")
+        raise CannotUndo(gettext("The log does not say at which site it was. Add it again by hand."))
     row = model(pk=change.subject_id, site=site, customer_id=site.customer_id)  # type: ignore[misc]
     _set(row, facts)
     _check(row)

@@ -8,6 +8,8 @@ from typing import Any
 
 from django import forms
 from django.contrib.auth.models import AnonymousUser
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.forms import HoursForm
 from company.models import Customer, PortalAccess, User
@@ -22,7 +24,7 @@ def _day() -> forms.DateInput:
 
 
 class SiteForm(forms.ModelForm):
-    time_zone = forms.ChoiceField(label="Time zone")
+    time_zone = forms.ChoiceField(label=gettext_lazy("Time zone"))
 
     class Meta:
         model = Site
@@ -32,11 +34,11 @@ class SiteForm(forms.ModelForm):
         )  # fmt: skip
         widgets = {"note": forms.Textarea(attrs={"rows": 3})}
         help_texts = {
-            "code": "Short and unique; imports find the site by it.",
-            "kind": "Such as care home, school, workshop.",
-            "latitude": "Degrees north, such as 58.2104.",
-            "longitude": "Degrees east; west is negative.",
-            "note": "For the firm's own people. No codes here: those are access notes.",
+            "code": gettext_lazy("Short and unique; imports find the site by it."),
+            "kind": gettext_lazy("Such as care home, school, workshop."),
+            "latitude": gettext_lazy("Degrees north, such as 58.2104."),
+            "longitude": gettext_lazy("Degrees east; west is negative."),
+            "note": gettext_lazy("For the firm's own people. No codes here: those are access notes."),
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -54,7 +56,7 @@ class SiteForm(forms.ModelForm):
         if (cleaned.get("latitude") is None) != (cleaned.get("longitude") is None):
             missing = "latitude" if cleaned.get("latitude") is None else "longitude"
             if missing not in self.errors:
-                self.add_error(missing, "A position needs both numbers.")
+                self.add_error(missing, _("A position needs both numbers."))
         return cleaned
 
 
@@ -70,12 +72,14 @@ class NewSiteForm(SiteForm):
 
 
 class ClosureForm(forms.ModelForm):
-    last_on = forms.DateField(label="Last day", widget=_day(), help_text="This day is still part of it.")
+    last_on = forms.DateField(
+        label=gettext_lazy("Last day"), widget=_day(), help_text=gettext_lazy("This day is still part of it.")
+    )
 
     class Meta:
         model = SiteClosure
         fields = ("kind", "from_on", "reason")
-        labels = {"from_on": "First day"}
+        labels = {"from_on": gettext_lazy("First day")}
         widgets = {"from_on": _day()}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -89,7 +93,7 @@ class ClosureForm(forms.ModelForm):
         first, last = cleaned.get("from_on"), cleaned.get("last_on")
         if first and last:
             if last < first:
-                self.add_error("last_on", "The last day is before the first.")
+                self.add_error("last_on", _("The last day is before the first."))
             else:
                 # The end of every span is exclusive in the records; people name the last day.
                 self.instance.to_on = last + timedelta(days=1)
@@ -100,12 +104,12 @@ class HazardForm(forms.ModelForm):
     class Meta:
         model = Hazard
         fields = ("kind", "text", "noted_on")
-        labels = {"text": "What and where"}
+        labels = {"text": gettext_lazy("What and where")}
         widgets = {"noted_on": _day()}
 
 
 class ClearHazardForm(forms.Form):
-    on = forms.DateField(label="Gone since", widget=_day())
+    on = forms.DateField(label=gettext_lazy("Gone since"), widget=_day())
 
 
 def tidy_path(text: str) -> str:
@@ -118,31 +122,36 @@ class AreaForm(forms.ModelForm):
     class Meta:
         model = Area
         fields = ("path", "walk_order")
-        labels = {"path": "Building, floor, room", "walk_order": "Place in the walking order"}
-        help_texts = {"path": "One short path, such as: Main house / first floor / room 12."}
+        labels = {
+            "path": gettext_lazy("Building, floor, room"),
+            "walk_order": gettext_lazy("Place in the walking order"),
+        }
+        help_texts = {"path": gettext_lazy("One short path, such as: Main house / first floor / room 12.")}
 
     def clean_path(self) -> str:
         path = tidy_path(self.cleaned_data["path"])
         if self.instance.site.areas.filter(path=path).exclude(pk=self.instance.pk).exists():
-            raise forms.ValidationError("This site has an area of that name already.")
+            raise forms.ValidationError(_("This site has an area of that name already."))
         return path
 
 
 class AreaNameForm(forms.Form):
     path = forms.CharField(
-        label="Building, floor, room", max_length=120,
-        help_text="One short path, such as: Main house / first floor / room 12.",
+        label=gettext_lazy("Building, floor, room"), max_length=120,
+        help_text=gettext_lazy("One short path, such as: Main house / first floor / room 12."),
     )  # fmt: skip
 
     def clean_path(self) -> str:
         path = tidy_path(self.cleaned_data["path"])
         if not path:
-            raise forms.ValidationError("Write where it is.")
+            raise forms.ValidationError(_("Write where it is."))
         return path
 
 
 class MergeAreaForm(forms.Form):
-    into = forms.ModelChoiceField(label="Merge into", queryset=Area.objects.none(), empty_label="Choose an area")
+    into = forms.ModelChoiceField(
+        label=gettext_lazy("Merge into"), queryset=Area.objects.none(), empty_label=gettext_lazy("Choose an area")
+    )
 
     def __init__(self, *args: Any, areas: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -155,13 +164,13 @@ class MonitoringCentreForm(forms.ModelForm):
     class Meta:
         model = MonitoringCentre
         fields = ("name", "phone", "account", "affected_outputs")
-        help_texts = {"account": "The passphrase is no part of it: keep it as an access note."}
+        help_texts = {"account": gettext_lazy("The passphrase is no part of it: keep it as an access note.")}
 
 
 class FloorPlanForm(forms.Form):
     name = forms.CharField(max_length=80)
     picture = forms.FileField(
-        help_text="PNG, JPEG or WebP, up to 8 MB.",
+        help_text=gettext_lazy("PNG, JPEG or WebP, up to 8 MB."),
         widget=forms.ClearableFileInput(attrs={"accept": "image/png,image/jpeg,image/webp"}),
     )
 
@@ -172,7 +181,7 @@ class PlanNameForm(forms.Form):
 
 class PortalSitesForm(forms.Form):
     sites = forms.ModelMultipleChoiceField(
-        label="Sites", queryset=Site.objects.none(), required=False, widget=forms.CheckboxSelectMultiple
+        label=gettext_lazy("Sites"), queryset=Site.objects.none(), required=False, widget=forms.CheckboxSelectMultiple
     )
 
     def __init__(self, *args: Any, access: PortalAccess, for_user: User | AnonymousUser, **kwargs: Any) -> None:

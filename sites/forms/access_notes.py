@@ -6,6 +6,8 @@ from typing import Any
 
 from django import forms
 from django.contrib.auth.models import AnonymousUser
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.models import User
 from sites.models import AccessNote, AccessNoteShown, MonitoringCentre, Site
@@ -15,19 +17,19 @@ class AccessNoteForm(forms.ModelForm):
     """What a note says is asked anew each time: the old text is never put into a form."""
 
     text = forms.CharField(
-        label="What it says", max_length=2000, strip=True,
+        label=gettext_lazy("What it says"), max_length=2000, strip=True,
         widget=forms.Textarea(attrs={"rows": 3, "autocomplete": "off", "spellcheck": "false"}),
-        help_text="Kept encrypted, shown on asking only, and every showing is written down.",
+        help_text=gettext_lazy("Kept encrypted, shown on asking only, and every showing is written down."),
     )  # fmt: skip
     seen = forms.CharField(widget=forms.HiddenInput, max_length=40, required=False)
 
     class Meta:
         model = AccessNote
         fields = ("kind", "title", "centre")
-        labels = {"centre": "Monitoring centre", "kind": "What it opens"}
+        labels = {"centre": gettext_lazy("Monitoring centre"), "kind": gettext_lazy("What it opens")}
         help_texts = {
-            "title": "Such as “key safe, back door”. The title is not secret: never put the code there.",
-            "centre": "For a passphrase: whose it is.",
+            "title": gettext_lazy("Such as “key safe, back door”. The title is not secret: never put the code there."),
+            "centre": gettext_lazy("For a passphrase: whose it is."),
         }
 
     def __init__(self, *args: Any, site: Site, for_user: User | AnonymousUser, **kwargs: Any) -> None:
@@ -36,7 +38,7 @@ class AccessNoteForm(forms.ModelForm):
         centre = self.fields["centre"]
         assert isinstance(centre, forms.ModelChoiceField)
         centre.queryset = MonitoringCentre.objects.visible_to(for_user).filter(site=site).order_by("name", "pk")
-        centre.empty_label = "none"
+        centre.empty_label = _("none")
         if self.instance.pk:
             self.fields["seen"].initial = self.instance.changed_at.isoformat()
 
@@ -46,20 +48,20 @@ class AccessNoteForm(forms.ModelForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if cleaned.get("centre") and cleaned.get("kind") != AccessNote.Kind.PASSPHRASE:
-            self.add_error("centre", "Only a passphrase belongs to a monitoring centre. Choose “none”.")
+            self.add_error("centre", _("Only a passphrase belongs to a monitoring centre. Choose “none”."))
         text, title = cleaned.get("text", ""), cleaned.get("title", "")
         if text and title and text.casefold() in title.casefold():
-            self.add_error("title", "The title is not secret and holds the code. Take it out of the title.")
+            self.add_error("title", _("The title is not secret and holds the code. Take it out of the title."))
         return cleaned
 
 
 class LogFilter(forms.Form):
     """What of the log of showings is looked at; nonsense in the address is left out."""
 
-    person = forms.ModelChoiceField(queryset=User.objects.none(), required=False, empty_label="Everybody")
-    site = forms.ModelChoiceField(queryset=Site.objects.none(), required=False, empty_label="All sites")
-    since = forms.DateField(label="From", required=False, widget=forms.DateInput(attrs={"type": "date"}))
-    until = forms.DateField(label="To", required=False, widget=forms.DateInput(attrs={"type": "date"}))
+    person = forms.ModelChoiceField(queryset=User.objects.none(), required=False, empty_label=gettext_lazy("Everybody"))
+    site = forms.ModelChoiceField(queryset=Site.objects.none(), required=False, empty_label=gettext_lazy("All sites"))
+    since = forms.DateField(label=gettext_lazy("From"), required=False, widget=forms.DateInput(attrs={"type": "date"}))
+    until = forms.DateField(label=gettext_lazy("To"), required=False, widget=forms.DateInput(attrs={"type": "date"}))
 
     def __init__(self, *args: Any, for_user: User | AnonymousUser, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
 from django.views.decorators.http import require_POST, require_safe
 
@@ -75,7 +76,7 @@ def _edit(request: PersonRequest, site: Site, note: AccessNote | None) -> HttpRe
             note_actions.save_access_note(site=site, note=note, seen=seen, by=request.user, at=timezone.now(), **said)
         except Refused as refusal:
             return _unkept(refused(request, FORM, context | {"refused": refusal.message}))
-        messages.success(request, "Saved.")
+        messages.success(request, gettext("Saved."))
         return redirect(site)
     return page(request, FORM, context)
 
@@ -160,6 +161,6 @@ def portal_sites(request: PersonRequest, access_pk: int) -> HttpResponse:
         if not form.is_valid():
             return refused(request, FORM, context)
         actions.set_portal_sites(access=access, sites=form.cleaned_data["sites"], by=request.user, at=timezone.now())
-        messages.success(request, "Saved.")
+        messages.success(request, gettext("Saved."))
         return redirect(access.customer)
     return page(request, FORM, context)

@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from company.access import PersonRequest, audience
@@ -51,7 +52,7 @@ def _edit(
         except ValidationError as error:
             # Two people at the same moment: the form had seen nothing wrong.
             return refused(request, FORM, context | {"refused": " ".join(error.messages)})
-        said(request, "Saved.", undo_url=undo_of(request, saved))
+        said(request, _("Saved."), undo_url=undo_of(request, saved))
         return redirect(row.site)
     return page(request, FORM, context)
 
@@ -77,7 +78,7 @@ def hours_edit(request: PersonRequest, site_pk: int) -> HttpResponse:
         if not form.is_valid():
             return refused(request, "sites/site/hours.html", context)
         actions.set_visiting_hours(site=site, hours=form.spans(), by=request.user, at=timezone.now())
-        said(request, "Saved.", undo_url=undo_of(request, site))
+        said(request, _("Saved."), undo_url=undo_of(request, site))
         return redirect(site)
     return page(request, "sites/site/hours.html", context)
 
@@ -122,7 +123,7 @@ def hazard_clear(request: PersonRequest, pk: int) -> HttpResponse:
             actions.clear_hazard(hazard=hazard, on=form.cleaned_data["on"], by=request.user, at=timezone.now())
         except Refused as refusal:
             return refused(request, FORM, context | {"refused": refusal.message})
-        said(request, "Saved.", undo_url=undo_of(request, hazard))
+        said(request, _("Saved."), undo_url=undo_of(request, hazard))
         return redirect(hazard.site)
     return page(request, FORM, context)
 

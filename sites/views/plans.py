@@ -7,6 +7,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -67,7 +68,7 @@ def plan_edit(request: PersonRequest, pk: int) -> HttpResponse:
         )
     except Refused as refusal:
         return refused(request, FORM, context | {"refused": refusal.message})
-    said(request, "Saved.", undo_url=undo_address(change))
+    said(request, _("Saved."), undo_url=undo_address(change))
     return _at_plans(plan.site)
 
 

@@ -9,6 +9,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -147,7 +148,7 @@ def site_edit(request: PersonRequest, pk: int) -> HttpResponse:
         if not form.is_valid():
             return refused(request, FORM, context)
         site = actions.save_site(site=form.save(commit=False), by=request.user, at=timezone.now())
-        said(request, "Saved.", undo_url=undo_of(request, site))
+        said(request, gettext("Saved."), undo_url=undo_of(request, site))
         return redirect(site)
     return page(request, FORM, context)
 

@@ -14,8 +14,7 @@ APPS = ("company", "sites", "devices", "maintenance")
 SOFT_LIMIT = 400
 
 # Module: why it may be longer. Migrations are not counted. As few as can be.
-LONG_MODULES: dict[str, str] = {
-}
+LONG_MODULES: dict[str, str] = {}
 
 # Common homes and work folders of machines; /tmp and /usr are every machine's.
 MACHINE_PATH = re.compile(
