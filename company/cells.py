@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from datetime import date, datetime, time, timedelta
 
 from company import cell_hints as hints
+from company.lengths import WrongLength, has_length_unit, read_length_m
 from company.sheets import UNKNOWN, Cell, Reader, WrongCell, plain, shown
 
 FIRST_DAY = date(1990, 1, 1)
@@ -93,6 +94,22 @@ def number(lowest: float, highest: float, unit: str = "", *, allow_unknown: bool
         if not lowest <= value <= highest:
             hint = hints.for_bounds(value, lowest, highest, unit)
             raise WrongCell(f"{shown(cell)} is outside {lowest:g} to {highest:g}{' ' + unit if unit else ''}.{hint}")
+        return value
+
+    return read
+
+
+def length_m(lowest_m: float, highest_m: float, *, allow_unknown: bool = False) -> Reader:
+    """Read a length as metres between two bounds: a bare figure is metres, "160 ft" and "50 metres" say their unit."""
+    read_number = number(lowest_m, highest_m, "m", allow_unknown=allow_unknown)
+
+    def read(cell: Cell, today: date) -> float | str:
+        if isinstance(cell, str) and has_length_unit(cell):
+            try:
+                cell = read_length_m(cell)
+            except WrongLength as wrong:
+                raise WrongCell(str(wrong)) from None
+        value: float | str = read_number(cell, today)
         return value
 
     return read

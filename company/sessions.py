@@ -11,7 +11,7 @@ from django.contrib.auth import SESSION_KEY
 from django.contrib.sessions.models import Session
 from django.utils import timezone
 
-from company.models import User
+from company.models import ChangeRow, User
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,14 @@ def sessions_of(person: User, *, here: str = "") -> list[SignedIn]:
         for row in rows
     ]
     return sorted(found, key=lambda one: (one.began_at, one.pk), reverse=True)
+
+
+def was_theirs(person: User, pk: int) -> bool:
+    """Whether a session is this person's, or was until they ended it (pressing twice is no error)."""
+    if UserSession.objects.filter(user=person, pk=pk).exists():
+        return True
+    ended = ChangeRow.objects.filter(verb="end_sessions", subject_kind="user", subject_id=person.pk)
+    return ended.filter(after__session=pk).exists()
 
 
 def end_one(person: User, pk: int) -> int:

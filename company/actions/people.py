@@ -180,7 +180,8 @@ def end_sessions(*, person: User, by: User, at: datetime, keep_key: str = "", on
             raise Refused(_("That session has ended already."))
     else:
         n_ended = sessions.end_all(person, keep_key=keep_key)
-    record_change(by=by, at=at, verb="end_sessions", subject=person, after={"n_sessions_ended": n_ended})
+    after = {"n_sessions_ended": n_ended} | ({"session": only} if only is not None else {})
+    record_change(by=by, at=at, verb="end_sessions", subject=person, after=after)
     return n_ended
 
 

@@ -1,4 +1,4 @@
-"""Template tags and filters of the house: icons, urgency marks, menus; with those of days.py and words.py.
+"""Template tags and filters of the house: icons, urgency marks, menus; with those of days.py, lengths.py and words.py.
 
 Nothing here reads the database. Drawings carry literal colours as attributes, because the PDF engine draws an inline
 SVG without the page's style sheet; in the browser the class beside the attribute wins.
@@ -22,10 +22,10 @@ from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext, gettext_noop
 
 from company import palette
-from company.templatetags import days, words
+from company.templatetags import days, lengths, words
 
 register = template.Library()
-for part in (days, words):
+for part in (days, lengths, words):
     # One line to load in a template, whichever module a filter stands in.
     register.filters.update(part.register.filters)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from allauth.mfa.utils import is_mfa_enabled
 from django.contrib import messages
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
 from django.utils.translation import gettext as _
@@ -15,7 +15,7 @@ from company.actions import people as actions
 from company.errors import Refused
 from company.forms.people import ProfileForm, ThemeForm
 from company.htmx import page, refused
-from company.sessions import sessions_of
+from company.sessions import sessions_of, was_theirs
 from company.views.forms_page import posted
 
 PROFILE = "company/profile/page.html"
@@ -67,6 +67,8 @@ def session_list(request: PersonRequest) -> HttpResponse:
 @require_POST
 def session_end(request: PersonRequest, pk: int) -> HttpResponse:
     """Sign out in one place."""
+    if not was_theirs(request.user, pk):
+        raise Http404
     try:
         actions.end_sessions(person=request.user, by=request.user, at=timezone.now(), only=pk)
     except Refused as refusal:

@@ -8,6 +8,7 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.lengths import LengthField, begin
 from devices.models import Output, Receiver, ReceiverType
 
 MOST_SLOTS = 1024
@@ -18,6 +19,10 @@ class ReceiverForm(forms.ModelForm):
 
     reason = forms.CharField(label=gettext_lazy("Why"), max_length=200)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0, max_value=2**31 - 1)
+    cable_m = LengthField(
+        label=gettext_lazy("Cable length, one way"), required=False,
+        help_text=gettext_lazy("Another unit goes with its name, such as 50 m or 160 ft."),
+    )  # fmt: skip
 
     class Meta:
         model = Receiver
@@ -43,7 +48,7 @@ class ReceiverForm(forms.ModelForm):
         self.fields["n_slots"].required = False
         for name in ("supply_v", "measured_v"):
             self.fields[name].widget.attrs |= {"min": 0, "max": 60, "step": "any"}
-        self.fields["cable_m"].widget.attrs |= {"min": 0, "step": "any"}
+        begin(self, "cable_m", self.instance.cable_m)
         if not self.is_bound:
             self.initial["version"] = self.instance.version
 

@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 from company.cell_hints import for_gauge
-from company.cells import choice, code, day, number, text, whole
+from company.cells import choice, code, day, length_m, number, text, whole
 from company.sheets import (
     UNKNOWN,
     Cell,
@@ -117,7 +117,7 @@ RECEIVER_PLAN = SheetPlan(
         ),
         Column("supply_v", "supply volts", number(1, 60, "V", allow_unknown=True), note="Nominal, or unknown.", example=12),
         Column("fed_from", "fed from", text(120), note="Which supply feeds it.", example="Supply 2 in the plant room"),
-        Column("cable_m", "cable metres", number(0, 2000, "m", allow_unknown=True), note="One way.", example=18),
+        Column("cable_m", "cable metres", length_m(0, 2000, allow_unknown=True), note="One way. Feet with their unit, such as 60 ft.", example=18),
         Column("cable_gauge", "cable gauge", _gauge, note="Like AWG 18 or 1.5 mm², or unknown.", example="1.5 mm²"),
         Column("measured_v", "measured volts", number(0, 60, "V", allow_unknown=True), note="Last measured.", example=12.4),
         Column("installed_on", "installed on", day(allow_unknown=True), note="Day, or unknown.", example=date(2023, 5, 3)),

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any
 
 from company.actions import ensure_firm
+from company.lengths import METRES, length_words
 from devices.models import Receiver, Registration
 from devices.querysets import end_of_day
 from devices.rules.slot_map import OutputFacts, SlotRow, fill_slots, sum_up_outputs
@@ -38,6 +39,7 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
 
     `on` is named on paper only for a past day: the present map's content must not change from day to day.
     """
+    firm = ensure_firm()
     moment = end_of_day(on, receiver.site.zone) if on else at
     rows = fill_slots(
         receiver.n_slots,
@@ -48,7 +50,7 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
     summed = sum_up_outputs(_output_facts(receiver), rows)
     mixed = {output.number for output in summed if len(output.behaviours) > 1}
     return {
-        "firm": firm_facts(ensure_firm()),
+        "firm": firm_facts(firm),
         "paper_size": receiver.customer.paper,
         **language_facts(receiver.customer),
         "customer": receiver.customer.name,
@@ -58,7 +60,7 @@ def gather(receiver: Receiver, *, at: datetime, on: date | None = None) -> Conte
             "area": receiver.area,
             "serial": receiver.serial,
             "type": receiver.type.label if receiver.type else "",
-            "supply": supply_words(receiver),
+            "supply": supply_words(receiver, firm.units),
             "evidence": receiver.evidence,
             "n_slots": receiver.n_slots,
         },
@@ -95,11 +97,12 @@ def place_words(receiver: Receiver) -> str:
     return ", ".join(part for part in (site.address, f"{site.postcode} {site.town}".strip()) if part)
 
 
-def supply_words(receiver: Receiver) -> str:
-    """What feeds the receiver: "12 V from the panel"."""
+def supply_words(receiver: Receiver, units: str = METRES) -> str:
+    """What feeds the receiver: "12 V from the panel, 18 m of cable"."""
     volts = f"{receiver.supply_v:g} V" if receiver.supply_v else ""
     source = f"from {receiver.fed_from}" if receiver.fed_from else ""
-    return " ".join(part for part in (volts, source) if part)
+    cable = f"{length_words(receiver.cable_m, units)} of cable" if receiver.cable_m else ""
+    return ", ".join(part for part in (f"{volts} {source}".strip(), cable) if part)
 
 
 def slot_facts(row: SlotRow, mixed: set[int] = frozenset()) -> dict[str, Any]:  # type: ignore[assignment]

@@ -238,7 +238,7 @@ def test_all_other_sessions_are_ended_and_this_one_stays(world):
 def test_nobody_ends_a_session_of_somebody_else(world):
     phone = sign_in(world.technician, agent=PHONE)
     row = UserSession.objects.get(user_agent=PHONE)
-    sign_in(world.office).post(url("session_end", row.pk))
+    assert sign_in(world.office).post(url("session_end", row.pk)).status_code == 404
     assert is_in(phone)
 
 
