@@ -5,7 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from django.apps import AppConfig
+from django.db.backends.signals import connection_created
 from django.db.models.signals import post_migrate
+
+from devices.search_tables import ensure_parts, give_fold
 
 
 class DevicesConfig(AppConfig):
@@ -26,6 +29,8 @@ class DevicesConfig(AppConfig):
         )
 
         post_migrate.connect(load_shipped_types, sender=self)
+        post_migrate.connect(ensure_parts, sender=self)
+        connection_created.connect(give_fold)
 
 
 def load_shipped_types(sender: Any, using: str, **unknown: Any) -> None:

@@ -6,33 +6,49 @@ of each kind is read: the words of a serial may stand in a hundred thousand rows
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import reduce
+from operator import or_
 from typing import Any
 
+from django.db import connections
 from django.db.models import CharField, Func, Q, QuerySet
 
 from company.models import Contact, Customer, User
 from devices.models import Receiver, Registration, Transmitter
+from devices.search_tables import MIN_PART, PLACES, SERIALS, PartTable, fold, has_parts, phrase
 from sites.models import Site
 
 N_WORDS = 6
 """More words than this narrow nothing down any further."""
-MIN_PART = 3
-"""Shorter words are found at the beginning only: no index of parts holds them, and they stand everywhere."""
-N_SITES = 50
+FEW_SITES = 30
+"""So many sites are read slot by slot sooner than a common word is looked up in the whole firm."""
 _LAST = "\U0010ffff"
 
 
 class Folded(Func):
-    """Text in lower case without spaces and hyphens, word for word as the indexes of devices' migration 0007 hold it."""
+    """Text as `fold` leaves it, on PostgreSQL word for word as the indexes of devices' migration 0008 hold it."""
 
     template = "LOWER(REPLACE(REPLACE(%(expressions)s, '-', ''), ' ', ''))"
     output_field = CharField()
 
     def as_postgresql(self, compiler: Any, connection: Any, **extra: Any) -> Any:
         # Byte order, so that one index serves beginnings and their order too.
-        return self.as_sql(compiler, connection, template=f'({self.template} COLLATE "C")', **extra)
+        return self.as_sql(
+            compiler, connection, template=f"(REPLACE({self.template}, 'ς', 'σ') COLLATE \"C\")", **extra
+        )
+
+    def as_sqlite(self, compiler: Any, connection: Any, **extra: Any) -> Any:
+        return self.as_sql(compiler, connection, template="search_fold(%(expressions)s)", **extra)
+
+
+class Indexed(Folded):
+    """The same as the index of beginnings holds it: SQLite's own LOWER leaves letters with marks as they are."""
+
+    def as_sqlite(self, compiler: Any, connection: Any, **extra: Any) -> Any:
+        return self.as_sql(compiler, connection, **extra)
 
 
 class Joined(Func):
@@ -41,11 +57,6 @@ class Joined(Func):
     template = "%(expressions)s"
     arg_joiner = " || ' ' || "
     output_field = CharField()
-
-
-def fold(text: str) -> str:
-    """Text as `Folded` leaves it."""
-    return text.replace("-", "").replace(" ", "").lower()
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,20 +108,50 @@ def words_of(text: str) -> list[str]:
     return list(dict.fromkeys(word for word in folded if word))[:N_WORDS]
 
 
-def _holds(words: Iterable[str], name: str) -> Q:
+def _holds(words: Iterable[str], name: str = "found_text") -> Q:
     condition = Q()
     for word in words:
         condition &= Q(**{f"{name}__contains": word})
     return condition
 
 
-def _begins(name: str, word: str) -> Q:
-    return Q(**{f"{name}__gte": word, f"{name}__lt": word + _LAST})
+def _holds_any(words: Iterable[str]) -> Q:
+    return reduce(or_, (_holds([word]) for word in words))
+
+
+def _begins(rows: QuerySet[Any], word: str) -> Q:
+    """Rows that `Indexed` reads from the index of beginnings, the few more cut away where SQLite folds less than we do."""
+    if connections[rows.db].vendor != "sqlite" or word.isascii():
+        return Q(indexed_text__gte=word, indexed_text__lt=word + _LAST)
+    # A letter with a mark stands in the index as it was typed: each of the first two in either case.
+    cases = [sorted({letter, letter if letter.isascii() else letter.upper(), "ς" if letter == "σ" else letter})
+             for letter in word[:2]]  # fmt: skip
+    begun = (
+        Q(indexed_text__gte=text, indexed_text__lt=text + _LAST) for text in map("".join, itertools.product(*cases))
+    )
+    return reduce(or_, begun) & Q(found_text__startswith=word)
+
+
+def _with_texts(rows: QuerySet[Any], *fields: str) -> QuerySet[Any]:
+    return rows.annotate(found_text=Folded(Joined(*fields)), indexed_text=Indexed(Joined(*fields)))
+
+
+def _holding(rows: QuerySet[Any], table: PartTable, words: Sequence[str]) -> QuerySet[Any]:
+    """Rows of the table with every word somewhere, found by trigrams where the database has them."""
+    long = [word for word in words if len(word) >= MIN_PART]
+    if not long or not has_parts(connections[rows.db], table):
+        return rows.filter(_holds(words))
+    # The plus keeps SQLite from asking the table of parts once for each row: it must come first, the rows after it.
+    own = f'+"{table.name}".rowid = "{table.table}"."id"'
+    found = rows.extra(
+        tables=[f'"{table.name}"'], where=[f'"{table.name}" MATCH %s', own], params=[" AND ".join(map(phrase, long))]
+    )
+    return found.filter(_holds(word for word in words if word not in long))
 
 
 def _small(rows: QuerySet[Any], fields: Sequence[str], words: Sequence[str], n: int) -> QuerySet[Any]:
     """Rows of a table of some thousands at most, each word somewhere in the fields."""
-    return rows.annotate(found_text=Folded(Joined(*fields))).filter(_holds(words, "found_text"))[:n]
+    return rows.annotate(found_text=Folded(Joined(*fields))).filter(_holds(words))[:n]
 
 
 def find(user: User, text: str, *, n: int, kinds: Iterable[str]) -> Found:
@@ -152,13 +193,15 @@ def _best_first(hits: list[Hit], whole: str) -> list[Hit]:
 
 def transmitters(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
     """By serial: its beginning from the index first; a part of it only while there is room and no serial is exactly so."""
-    rows = Transmitter.objects.visible_to(user).annotate(folded=Folded("serial"))
+    rows = _with_texts(Transmitter.objects.visible_to(user), "serial")
     columns = ("pk", "serial", "type__label", "customer__name", "retired_at")
-    values = list(rows.filter(_begins("folded", whole)).order_by("folded", "pk").values_list(*columns)[:n])
-    is_exact = bool(values) and fold(values[0][1]) == whole
+    begun = rows.filter(_begins(rows, whole)).order_by("indexed_text", "pk")
+    values = list(begun.values_list(*columns)[:n])
+    is_exact = any(fold(row[1]) == whole for row in values)
     if len(values) < n and not is_exact and len(whole) >= MIN_PART:
         known = {row[0] for row in values}
-        values += [row for row in rows.filter(folded__contains=whole).values_list(*columns)[:n] if row[0] not in known]
+        parts = _holding(rows, SERIALS, [whole]).values_list(*columns)[:n]
+        values += [row for row in parts if row[0] not in known]
     values = values[:n]
     stands = _where(user, [row[0] for row in values])
     return [
@@ -181,37 +224,42 @@ def _where(user: User, pks: Sequence[int]) -> dict[int, dict[str, Any]]:
     return stands
 
 
-def _of_places(user: User, words: list[str]) -> Iterable[Q]:
-    """Conditions for slots, tried one after the other until one finds something."""
-    if len(words) == 1 and len(words[0]) < MIN_PART:
-        yield _begins("found_text", words[0])
-        return
-    yield _holds(words, "found_text")
-    if len(words) == 1:
-        return
-    # A further word may name the site; the site alone is no place.
-    condition, on_slot = Q(), Q()
-    for word in words:
-        named = _small(Site.objects.visible_to(user), ("name", "code"), [word], N_SITES).values_list("pk", flat=True)
-        condition &= Q(found_text__contains=word) | Q(site__in=list(named))
-        on_slot |= Q(found_text__contains=word)
-    yield condition & on_slot
+def _places_by_text(rows: QuerySet[Any], words: list[str]) -> QuerySet[Any]:
+    """Slots with every word in their label or area; where all words are short, one of them begins the label."""
+    if any(len(word) >= MIN_PART for word in words):
+        return _holding(rows, PLACES, words)
+    begun = reduce(or_, (_begins(rows, word) for word in words))
+    return rows.filter(begun & _holds(words)) if len(words) > 1 else rows.filter(begun)
+
+
+def _places_of_sites(user: User, rows: QuerySet[Any], words: list[str]) -> Iterator[QuerySet[Any]]:
+    """Slots where some words name the site and the others the place; the site alone is no place."""
+    named: dict[frozenset[str], list[int]] = {}
+    for pk, name, code in Site.objects.visible_to(user).values_list("pk", "name", "code"):
+        text = fold(f"{name} {code}")
+        if held := frozenset(word for word in words if word in text):
+            named.setdefault(held, []).append(pk)
+    # What names most, names best.
+    for held, pks in sorted(named.items(), key=lambda group: (-len(group[0]), sorted(group[0]))):
+        rest = [word for word in words if word not in held]
+        of_sites = rows.filter(site__in=pks)
+        if not rest:
+            yield of_sites.filter(_holds_any(words))
+        elif len(pks) <= FEW_SITES:
+            yield of_sites.filter(_holds(rest))
+        else:
+            yield _holding(of_sites, PLACES, rest)
 
 
 def places(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
     """Slots by their label or area; what stands there now before what stood there."""
-    rows = Registration.objects.visible_to(user).annotate(found_text=Folded(Joined("label", "area")))
-    columns = (
-        "pk", "receiver_id", "slot", "label", "area", "receiver__label", "site__name", "transmitter__serial", "removed_at",
-    )  # fmt: skip
-    values: list[tuple[Any, ...]] = []
-    for condition in _of_places(user, words):
-        # One pass over both: only where it is cut off is what stands there now asked for by itself.
-        values = list(rows.filter(condition).values_list(*columns)[: 4 * n])
-        if len(values) == 4 * n:
-            values = [*rows.filter(condition, removed_at=None).values_list(*columns)[:n], *values]
-        if values:
-            break
+    rows = _with_texts(Registration.objects.visible_to(user), "label", "area")
+    values = _present_first(_places_by_text(rows, words), n)
+    if not values and len(words) > 1:
+        for found in _places_of_sites(user, rows, words):
+            values += _present_first(found, n)
+            if len(values) >= 4 * n:
+                break
     values.sort(key=lambda row: (row[-1] is not None, -row[-1].timestamp() if row[-1] else 0.0))
     hits: dict[tuple[Any, ...], Hit] = {}
     for pk, receiver, slot, label, area, where, site, serial, removed_at in values:
@@ -222,6 +270,25 @@ def places(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
         # Changed settings end one registration and begin another: the same thing in the same place is one hit.
         hits.setdefault((receiver, slot, label, serial), hit)
     return list(hits.values())[:n]
+
+
+def _present_first(rows: QuerySet[Any], n: int) -> list[tuple[Any, ...]]:
+    """One pass over both: only where it is cut off is what stands there now asked for by itself."""
+    found = rows.values_list(
+        "pk",
+        "receiver_id",
+        "slot",
+        "label",
+        "area",
+        "receiver__label",
+        "site__name",
+        "transmitter__serial",
+        "removed_at",
+    )
+    values = list(found[: 4 * n])
+    if len(values) == 4 * n:
+        values = [*found.filter(removed_at=None)[:n], *values]
+    return values
 
 
 def sites(user: User, whole: str, words: list[str], n: int) -> list[Hit]:

@@ -1,9 +1,10 @@
 """How long the search box takes at 100,000 transmitters: `python -m tests.benchmarks.search`.
 
-    python -m tests.benchmarks.search             100,000 transmitters, both databases
-    python -m tests.benchmarks.search --sqlite    only SQLite
+    python -m tests.benchmarks.search --sqlite     only SQLite
+    python -m tests.benchmarks.search --postgres   only PostgreSQL, on a server of its own
 
-Each search is the whole view, without the frame of the page; median of five. Goals: 100 ms on PostgreSQL, 300 ms on SQLite.
+Without an option both. Each search is the whole reading for the page; median of five. The bar is the worst median:
+100 ms on PostgreSQL, 300 ms on SQLite. PostgreSQL's own processor time is not this process's; see the wall clock.
 """
 
 from __future__ import annotations
@@ -17,14 +18,25 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+
+from django.db import connection, models
+from django.db.models import F
 
 ROUNDS = 5
 GOAL_MS = {"postgresql": 100, "sqlite": 300}
 SEARCHES = (
-    "SK-050123", "sk 050123", "50123", "0512", "sk", "7", "Room 117", "bed 12 b", "harbour house 17", "site 0123",
-    "lantern lane", "01632 960", "nothing like it", "bathroom 77 site 4", "e",
+    ("exact serial", "SK-050123"), ("exact serial", "sk 050123"), ("part of a serial", "50123"), ("part of a serial", "0512"),
+    ("two letters", "sk"), ("two letters", "ba"), ("one character", "7"), ("one character", "e"),
+    ("label word", "laundry"), ("label word", "old"), ("label word", "corridor 117"), ("site name", "harbour house 17"),
+    ("site name", "orchard"), ("address", "lantern lane"), ("telephone", "01632 960"), ("customer", "ropewalk trust 1"),
+    ("nothing found", "nothing like it"), ("nothing found", "zqx"), ("several words", "bathroom 77 site 4"),
+    ("several words", "harbour 17 lounge"), ("several words", "bed 12 b"), ("several words", "b 12"),
+    ("several words", "laundry zz"),
 )  # fmt: skip
+NOW = datetime.now(UTC)
+FIRST = 1000
 PLACES = ("Bedroom", "Bathroom cord", "Corridor door", "Lounge window", "Laundry")
 NAMES = ("Harbour", "Lantern", "Ropewalk", "Orchard", "Mill")
 
@@ -33,11 +45,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--transmitters", type=int, default=100_000)
     parser.add_argument("--sqlite", action="store_true")
-    parser.add_argument("--postgresql", action="store_true")
+    parser.add_argument("--postgres", action="store_true")
     options = parser.parse_args()
-    if not options.sqlite and not options.postgresql:
+    if not options.sqlite and not options.postgres:
         # One process a database: settings are read once.
-        for name in ("--sqlite", "--postgresql"):
+        for name in ("--sqlite", "--postgres"):
             here = [sys.executable, "-m", "tests.benchmarks.search", name]
             subprocess.run([*here, "--transmitters", str(options.transmitters)], check=True)
         return
@@ -46,7 +58,7 @@ def main() -> None:
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
         os.environ |= {"SLOTLEDGER_TEST_DIR": folder, "REDIS_URL": "", "LOG_LEVEL": "WARNING"}
         os.environ["DATABASE_URL"] = f"sqlite:///{folder}/search.sqlite3"
-        if options.postgresql:
+        if options.postgres:
             from tests.tools.services import services
 
             os.environ["DATABASE_URL"] = stack.enter_context(services("postgresql")).servers[0].url
@@ -58,104 +70,119 @@ def main() -> None:
         django.setup()
         stack.callback(connections.close_all)
         call_command("migrate", verbosity=0)
-        begun = time.perf_counter()
+        begun, cpu = time.perf_counter(), time.process_time()
         fill(options.transmitters)
-        print(f"filled in {time.perf_counter() - begun:.0f} s")
+        print(f"filled in {time.perf_counter() - begun:.0f} s, {time.process_time() - cpu:.0f} s of own processor time")
         measure()
 
 
 def fill(n: int) -> None:
-    """A firm of that many transmitters, 32 a receiver, and as many former registrations again."""
-    from django.db import connection
-
-    from company.models import Contact
+    """A firm of that many transmitters, 32 a receiver, 3 receivers a site, and as many former registrations again."""
+    from company.models import Contact, Customer
     from devices.models import Receiver, Registration, Transmitter
     from sites.models import Site
     from tests import factories
 
-    now = datetime.now(UTC)
-    per_site, types = 96, factories.receiver_type()
-    customers = [factories.make_customer(name=f"{NAMES[i % 5]} Trust {i}") for i in range(max(1, n // 2000))]
-    Contact.objects.bulk_create(
-        [
-            Contact(customer=customers[i % len(customers)], name=f"Contact {i}", phone=f"01632 96{i:04}")
-            for i in range(n // 100)
-        ]
+    n_sites = n // 96 + 1
+    # One row of each kind by the usual way, all others as copies of it with these columns changed; i counts from 0.
+    customer = factories.make_customer(name="Trust")
+    contact = Contact.objects.create(customer=customer, name="Contact")
+    site = factories.make_site(customer)
+    receiver = factories.make_receiver(site)
+    past = factories.make_registration(receiver, 1)
+    past.registered_at, past.removed_at = NOW - timedelta(days=900), NOW - timedelta(days=400)
+    past.save()
+    present = factories.make_registration(receiver, 1)
+    unit = present.transmitter
+
+    name, lane, place = (_one_of(*names) for names in ((NAMES, "i"), (NAMES, "i / 5"), (PLACES, "i")))
+    house, of_house = f"{FIRST} + i / 96", f"{FIRST} + i % {n_sites}"
+    customer_of = f"{FIRST} + {{}} % {max(1, n // 2000)}"
+    _copy(customer, max(1, n // 2000), name=f"{name} || ' Trust ' || i", code=f"'C-' || ({FIRST} + i)")
+    _copy(
+        contact,
+        n // 100,
+        customer_id=customer_of.format("i"),
+        name="'Contact ' || i",
+        phone=f"'01632 96' || {_digits(4)}",
     )
-    sites = Site.objects.bulk_create(
-        [
-            Site(
-                customer=customers[i % len(customers)], code=f"S-{i:04}", name=f"{NAMES[i % 5]} House {i}",
-                address=f"{i} {NAMES[i // 5 % 5]} Lane", town="Brinehaven", postcode=f"BR{i % 90} 4XY", phone=f"01632 95{i:04}",
-            )
-            for i in range(n // per_site + 1)
-        ]
+    _copy(
+        site, n_sites, customer_id=customer_of.format("i"), code=f"'S-' || {_digits(4)}", name=f"{name} || ' House ' || i",
+        address=f"i || ' ' || {lane} || ' Lane'", town="'Brinehaven'", postcode="'BR' || (i % 90) || ' 4XY'",
+        phone=f"'01632 95' || {_digits(4)}",
     )  # fmt: skip
-    receivers = Receiver.objects.bulk_create(
-        [
-            Receiver(
-                site=site,
-                customer_id=site.customer_id,
-                label=f"R{k}",
-                n_slots=64,
-                type=types,
-                serial=f"RX{site.pk:05}{k}",
-            )
-            for site in sites
-            for k in (1, 2, 3)
-        ]
-    )
-    transmitter_type = factories.transmitter_type()
-    units = Transmitter.objects.bulk_create(
-        [
-            Transmitter(customer_id=receivers[i // 32].customer_id, serial=f"SK-{i:06}", type=transmitter_type)
-            for i in range(n)
-        ],
-        batch_size=5000,
+    of_receiver = customer_of.format(f"(i % {n_sites})")
+    _copy(
+        receiver, 3 * n_sites, customer_id=of_receiver, site_id=of_house, label=f"'R' || (i / {n_sites} + 1)",
+        code=f"'Q' || {_digits(6)}", serial=f"'RX' || {_digits(6)}",
     )  # fmt: skip
-    rows = []
-    for i, unit in enumerate(units):
-        receiver = receivers[i // 32]
-        fields = {
-            "customer_id": receiver.customer_id, "site_id": receiver.site_id, "receiver": receiver, "slot": i % 32 + 1,
-            "transmitter": unit, "duty": "life_safety", "area": f"Floor {i % 4}",
-        }  # fmt: skip
-        label = f"{PLACES[i % 5]} {i % 211}{'AB'[i % 2]}"
-        rows.append(
-            Registration(
-                label=f"Old {label}",
-                registered_at=now - timedelta(days=900),
-                removed_at=now - timedelta(days=400),
-                **fields,
-            )
-        )
-        rows.append(Registration(label=label, registered_at=now - timedelta(days=400), **fields))
-    Registration.objects.bulk_create(rows, batch_size=5000)
+    of_slot = customer_of.format("(i / 96)")
+    _copy(unit, n, customer_id=of_slot, serial=f"'SK-' || {_digits(6)}")
+    label = f"{place} || ' ' || (i % 211) || CASE i % 2 WHEN 0 THEN 'A' ELSE 'B' END"
+    fields = {
+        "customer_id": of_slot, "site_id": house, "receiver_id": f"{FIRST} + i / 96 + {n_sites} * (i / 32 % 3)",
+        "slot": "i % 32 + 1", "transmitter_id": f"{FIRST} + i", "area": "'Floor ' || (i % 4)",
+    }  # fmt: skip
+    _copy(past, n, label=f"'Old ' || {label}", **fields)
+    _copy(present, n, first=FIRST + n, label=label, **fields)
+    assert Registration.objects.filter(site__customer_id=F("customer_id")).count() >= 2 * n
+    assert (Transmitter.objects.count(), Receiver.objects.count()) >= (n, 3 * n_sites)
+    assert Site.objects.count() > n_sites < Customer.objects.count() * n
     with connection.cursor() as cursor:
         cursor.execute("ANALYZE")
 
 
+def _one_of(texts: Sequence[str], number: str) -> str:
+    cases = " ".join(f"WHEN {i} THEN '{text}'" for i, text in enumerate(texts))
+    return f"CASE {number} % {len(texts)} {cases} END"
+
+
+def _digits(n: int) -> str:
+    return f"substr(CAST({10**n} + i AS TEXT), 2)"
+
+
+def _copy(row: models.Model, n: int, *, first: int = FIRST, **columns: str) -> None:
+    """Copies of a row in its table, numbered from `first` on, by one statement: rows made one by one take minutes."""
+    columns["id"] = f"{first} + i"
+    columns["uuid"] = f"'0000000000004000800' || {_digits(13)}"
+    if connection.vendor == "postgresql":
+        columns["uuid"] = f"CAST({columns['uuid']} AS uuid)"
+    names = [field.column for field in row._meta.concrete_fields]
+    values = ", ".join(columns.get(name, f'model."{name}"') for name in names)
+    table = row._meta.db_table
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"WITH RECURSIVE k(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM k WHERE i < {n - 1}) "
+            f'INSERT INTO "{table}" ({", ".join(f"{chr(34)}{name}{chr(34)}" for name in names)}) '
+            f'SELECT {values} FROM k, "{table}" AS model WHERE model.id = {row.pk}'
+        )
+
+
 def measure() -> None:
     """Print the median of each search and the worst of all."""
-    from django.db import connection
-
     from maintenance.querysets.search import find
     from maintenance.views.home import KINDS, N_SHOWN
     from tests import factories
 
     user = factories.make_user("office")
-    print(f"{connection.vendor}; milliseconds, median of {ROUNDS}; load {os.getloadavg()[0]:.1f}")
-    medians = []
-    for text in SEARCHES:
-        spent = []
+    find(user, "warm", n=1, kinds=KINDS)
+    print(f"{connection.vendor}; milliseconds, medians of {ROUNDS}; load {os.getloadavg()[0]:.1f}")
+    print(f"  {'':34} {'wall':>6} {'least':>6} {'own processor':>14}")
+    worst = [0.0, 0.0, 0.0]
+    for kind, text in SEARCHES:
+        walls, processor = [], []
         for _ in range(ROUNDS):
-            begun = time.perf_counter()
+            begun, cpu = time.perf_counter(), time.process_time()
             found = find(user, text, n=N_SHOWN + 1, kinds=KINDS)
-            spent.append((time.perf_counter() - begun) * 1000)
-        medians.append(statistics.median(spent))
+            processor.append((time.process_time() - cpu) * 1000)
+            walls.append((time.perf_counter() - begun) * 1000)
+        figures = [statistics.median(walls), min(walls), statistics.median(processor)]
+        worst = [max(pair) for pair in zip(worst, figures, strict=True)]
         hits = ", ".join(f"{len(rows)} {name.lower()}" for name, rows in found.groups()) or "nothing"
-        print(f"  {text!r:22} {medians[-1]:6.0f}   {hits}")
-    print(f"  slowest {max(medians):.0f} ms, goal {GOAL_MS[connection.vendor]} ms")
+        print(f"  {kind:18}{text!r:17}{figures[0]:6.0f} {figures[1]:6.0f} {figures[2]:14.0f}   {hits}")
+    print(
+        f"  worst median {worst[0]:.0f} ms wall, {worst[2]:.0f} ms own processor, goal {GOAL_MS[connection.vendor]} ms"
+    )
 
 
 if __name__ == "__main__":

@@ -160,10 +160,10 @@ def test_odd_words_do_no_harm(world: World, words: str) -> None:
 
 
 def test_a_serial_by_its_beginning_is_read_from_an_index(world: World) -> None:
-    from maintenance.querysets.search import Folded
+    from maintenance.querysets.search import Indexed
 
     assert Registration.objects.exists()
-    rows = type(world.own_registration.transmitter).objects.annotate(folded=Folded("serial"))
+    rows = type(world.own_registration.transmitter).objects.annotate(folded=Indexed("serial"))
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             # A table of two rows is read whole; the plan is asked for as it would be with many.
