@@ -103,6 +103,7 @@ def _drawing(name: str) -> str:
     return text.replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)
 
 
+@lru_cache(maxsize=512)
 def icon_svg(name: str, *, title: str = "", colour: str = "ink", extra: str = "") -> SafeString:
     """Inline one icon file; a name without a file gives the "unknown" icon, since kinds come from data.
 

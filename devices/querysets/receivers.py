@@ -12,6 +12,7 @@ from django.db.models.functions import Coalesce, Greatest
 
 from company.querysets import CustomerScoped
 from devices.querysets.moments import heard_moment
+from devices.querysets.prepared import rows_of
 from devices.querysets.stamps import map_heads
 from devices.rules.slot_map import OutputUse, SlotRow
 from devices.rules.supervision import (
@@ -167,7 +168,7 @@ class ReceiverQuerySet(CustomerScoped):
         )
         heard = _last_heard([row.pk for row in receivers if row.evidence == EVERY])
         faults: dict[int, list[StandingFault]] = (
-            apps.get_model("devices", "Fault")._default_manager.filter(receiver__in=receivers).standing().told()
+            apps.get_model("devices", "Fault")._default_manager.filter(receiver__in=receivers).told()
         )
         tried = _tried({row.pk: row.visit_id for row in receivers if row.evidence == VISITS and row.visit_id})
         return {
@@ -194,20 +195,29 @@ class ReceiverQuerySet(CustomerScoped):
         )
 
 
+def _uses(outputs: Any, receiver: int | None = None) -> Any:
+    if receiver is not None:
+        outputs = outputs.filter(receiver=receiver)
+    names = [field.attname for field in outputs.model._meta.concrete_fields]
+    used = ("registrations__registration_id", "registrations__behaviour", "registrations__seconds")
+    return outputs.order_by("receiver_id", "number", "pk").values_list(*names, *used)
+
+
 class OutputQuerySet(CustomerScoped):
     """Outputs of receivers."""
 
     site_path = "receiver__site_id"
 
-    def with_uses(self) -> tuple[list[Any], dict[int, list[OutputUse]]]:
-        """Outputs in order, and registration → what it drives, former ones too; one query for both."""
+    def with_uses(self, receiver: int | None = None) -> tuple[list[Any], dict[int, list[OutputUse]]]:
+        """Outputs in order, and registration → what it drives, former ones too; one query for both.
+
+        Who wants one receiver names it here instead of filtering: the text of that query is kept.
+        """
         outputs: dict[int, Any] = {}
         uses: dict[int, list[OutputUse]] = {}
         names = [field.attname for field in self.model._meta.concrete_fields]
-        used = ("registrations__registration_id", "registrations__behaviour", "registrations__seconds")
-        for *values, registration, behaviour, seconds in self.order_by("receiver_id", "number", "pk").values_list(
-            *names, *used
-        ):
+        found = _uses(self) if receiver is None else rows_of(self, _uses, receiver=receiver)
+        for *values, registration, behaviour, seconds in found:
             facts = dict(zip(names, values, strict=True))
             output = outputs.get(facts["id"]) or outputs.setdefault(facts["id"], self.model(**facts))
             if registration is not None:

@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from company.querysets import CustomerScoped
 from devices.querysets.moments import from_to
+from devices.querysets.prepared import rows_of
 from devices.rules.slot_map import OutputUse, SlotRow, lots_of
 
 SLOT_FIELDS = (
@@ -89,6 +90,10 @@ def _worded_then(rows: list[SlotRow], at: datetime) -> list[SlotRow]:
     ]
 
 
+def _of_receiver(rows: Any, receiver: int, at: datetime) -> Any:
+    return rows.filter(receiver=receiver).for_slot_map(at).values_list(*SLOT_FIELDS)
+
+
 class RegistrationQuerySet(CustomerScoped):
     """The dated ledger of slots."""
 
@@ -149,14 +154,23 @@ class RegistrationQuerySet(CustomerScoped):
         )
 
     def slot_rows(
-        self, at: datetime, zone: tzinfo, known_uses: dict[int, list[OutputUse]] | None = None
+        self,
+        at: datetime,
+        zone: tzinfo,
+        known_uses: dict[int, list[OutputUse]] | None = None,
+        *,
+        receiver: int | None = None,
     ) -> list[SlotRow]:
         """Read the slot map at a moment in two queries (a past one in three), as plain facts with times in the site's zone.
 
         Chain it behind a filter on one receiver or one site. Rows come by receiver, then slot; spare slots are not in it.
-        Who has read the outputs with their uses (`OutputQuerySet.with_uses`) passes them and saves a query.
+        Who has read the outputs with their uses (`OutputQuerySet.with_uses`) passes them and saves a query. Who wants one
+        receiver names it here instead of filtering: the text of that query is kept.
         """
-        values = list(self.for_slot_map(at).values_list(*SLOT_FIELDS))
+        if receiver is None:
+            values = list(self.for_slot_map(at).values_list(*SLOT_FIELDS))
+        else:
+            values = rows_of(self, _of_receiver, receiver=receiver, at=at, day=at.date())
         uses: dict[int, list[OutputUse]] = known_uses or {}
         if values and known_uses is None:
             driven = apps.get_model("devices", "RegistrationOutput")._default_manager

@@ -33,7 +33,8 @@ def _tables() -> dict[str, str]:
     names = {
         "receiver": "devices.Receiver", "registration": "devices.Registration", "fault": "devices.Fault",
         "away": "devices.Away", "checkin": "devices.CheckInDay", "due": "maintenance.DueItem", "entry": "maintenance.Entry",
-        "visit": "maintenance.Visit", "change": "company.ChangeRow", "policy": "company.RiskPolicy",
+        "visit": "maintenance.Visit", "change": "company.ChangeRow", "policy": "company.RiskPolicy", "firm": "company.Firm",
+        "transmitter": "devices.Transmitter", "type": "devices.TransmitterType", "battery": "devices.BatteryType",
     }  # fmt: skip
     return {short: apps.get_model(name)._meta.db_table for short, name in names.items()}
 
@@ -68,6 +69,13 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
         "AND g.removed_at IS NULL) AND h.day = (SELECT MAX(n.day) FROM {checkin} n "
         "WHERE n.transmitter_id = h.transmitter_id AND n.last_heard_s IS NOT NULL)",
     )  # fmt: skip
+    # A type may be corrected by a data migration or by hand, which no log of changes tells of.
+    types = listed(
+        f"{text('t.id')} || t.label || ':' || t.kind || t.power || {text('t.cells_series * t.cells_parallel')} || "
+        "COALESCE(b.iec_code, '')", "t.id",
+        "{type} t LEFT JOIN {battery} b ON b.id = t.battery_type_id WHERE t.id IN (SELECT x.type_id FROM {transmitter} x "
+        "JOIN {registration} g ON g.transmitter_id = x.id WHERE g.receiver_id = {r})",
+    )  # fmt: skip
     last_visit = (
         "FROM {visit} v JOIN {entry} e ON e.visit_id = v.id WHERE e.receiver_id = {r} AND v.state = 'finished' "
         "ORDER BY v.finished_at DESC LIMIT 1"
@@ -75,6 +83,11 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
     return {
         "stamp_due": RawSQL(due, [], TextField()),
         "stamp_faults": RawSQL(faults, [], TextField()),
+        "stamp_types": RawSQL(types, [], TextField()),
+        # How the firm writes, and its name in the frame of the page.
+        "stamp_firm": RawSQL(
+            one("SELECT f.date_style || ':' || f.units || ':' || f.language || ':' || f.name FROM {firm} f"), [], TextField()
+        ),
         # Whatever a person changed at this customer or for the whole company: sites, types, policy, letterhead, undo.
         "stamp_own": RawSQL(one("SELECT MAX(w.id) FROM {change} w WHERE w.customer_id = {c}"), [], IntegerField()),
         "stamp_company": RawSQL(one("SELECT MAX(w.id) FROM {change} w WHERE w.customer_id IS NULL"), [], IntegerField()),
@@ -97,7 +110,7 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
 
 MAP_FIELDS = (
     "pk", "customer_id", "site_id", "type_id", "code", "n_slots", "label", "area", "serial", "evidence", "supply_v",
-    "fed_from", "link_tested_at", "heard_until", "version", "removed_at",
+    "fed_from", "link_tested_at", "heard_until", "version", "removed_at", "replaces_id", "cable_m",
 )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, time, timedelta
-from typing import TYPE_CHECKING, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 from zoneinfo import ZoneInfo
 
 from django.apps import apps
@@ -11,6 +11,7 @@ from django.contrib.auth.models import AnonymousUser
 from django.db.models import F, Q
 
 from company.querysets import CustomerScoped, scope_of
+from devices.querysets.prepared import rows_of
 from devices.rules.supervision import StandingFault
 
 if TYPE_CHECKING:
@@ -101,6 +102,19 @@ class CheckInQuerySet(OfTransmitter):
         return min(max(heard_at, since), until)
 
 
+def _told(faults: Any, receiver: int | None = None) -> Any:
+    if receiver is not None:
+        faults = faults.filter(receiver=receiver)
+    return (
+        faults.standing()
+        .order_by("raised_at", "pk")
+        .values_list(
+            "receiver_id", "kind", "raised_at", "cleared_at", "transmitter_id", "transmitter__serial",
+            "registration__slot", "registration__label", "registration__duty", "site__time_zone",
+        )
+    )  # fmt: skip
+
+
 class FaultQuerySet(CustomerScoped):
     """Faults."""
 
@@ -116,19 +130,18 @@ class FaultQuerySet(CustomerScoped):
         """Faults that still show: the condition is there, or it is latched and nobody has cleared the receiver."""
         return self.filter(Q(cleared_at=None) | Q(is_latched=True, latch_cleared_at=None))
 
-    def told(self) -> dict[int, list[StandingFault]]:
-        """Receiver → its faults as plain facts, oldest first, with days in the site's time zone."""
+    def told(self, receiver: int | None = None) -> dict[int, list[StandingFault]]:
+        """Receiver → its standing faults as plain facts, oldest first, with days in the site's time zone.
+
+        Who wants one receiver names it here instead of filtering: the text of that query is kept.
+        """
         kinds = {code: str(words) for code, words in self.model.Kind.choices}
         found: dict[int, list[StandingFault]] = {}
-        for receiver, kind, raised_at, cleared_at, transmitter, serial, slot, label, duty, zone in self.order_by(
-            "raised_at", "pk"
-        ).values_list(
-            "receiver_id", "kind", "raised_at", "cleared_at", "transmitter_id", "transmitter__serial",
-            "registration__slot", "registration__label", "registration__duty", "site__time_zone",
-        ):  # fmt: skip
+        found_rows = _told(self) if receiver is None else rows_of(self, _told, receiver=receiver)
+        for receiver_pk, kind, raised_at, cleared_at, transmitter, serial, slot, label, duty, zone in found_rows:
             fault = StandingFault(
                 kind=kinds.get(kind, kind), place=label or serial or "", slot=slot, transmitter_pk=transmitter,
                 since_on=raised_at.astimezone(ZoneInfo(zone)).date(), is_over=cleared_at is not None, duty=duty or "",
             )  # fmt: skip
-            found.setdefault(receiver, []).append(fault)
+            found.setdefault(receiver_pk, []).append(fault)
         return found

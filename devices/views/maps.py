@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property, lru_cache
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -22,7 +20,6 @@ from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.utils import timezone
 from django.utils.cache import get_conditional_response
-from django.utils.crypto import salted_hmac
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import get_language
 from django.views.decorators.http import require_safe
@@ -34,6 +31,7 @@ from devices.querysets import end_of_day, evidence_of, heard_moment, moment
 from devices.rules import findings
 from devices.rules.slot_map import SlotRow, day_asked, day_refused, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
+from devices.views.page_frame import digest, framed, place_of, release
 from devices.views.receivers import frame, here, receiver_for, standing_faults
 from devices.views.shown import SHOWS, Cell, asks_from, cell, fold_spares, group_findings, output_facts
 from devices.views.slot_cells import draw
@@ -57,25 +55,6 @@ SAID_S = 300
 """How long the sentence may stand although only the clock has moved: whether a delivery is fresh hangs on it."""
 
 
-@lru_cache(maxsize=1)
-def release() -> str:
-    """What the pages are drawn with: another release must not serve a page of this one."""
-    root = Path(settings.BASE_DIR)
-    files = [
-        path
-        for folder in ("templates", "devices", "company")
-        for path in sorted((root / folder).rglob("*"))
-        if path.suffix in (".html", ".py", ".svg", ".css", ".js")
-    ]
-    stats = [(str(path.relative_to(root)), path.stat().st_size, path.stat().st_mtime_ns) for path in files]
-    return digest(stats)
-
-
-def digest(facts: Any) -> str:
-    """A short name for facts."""
-    return hashlib.sha256(repr(facts).encode()).hexdigest()[:32]
-
-
 class Head:
     """What was read of a receiver in one go: the receiver itself and stamps of what its map stands on."""
 
@@ -87,6 +66,11 @@ class Head:
     def body_stamp(self) -> list[Any]:
         """All that the slots, outputs and findings hang on; what only the sentence about check-ins uses is left out."""
         return [value for name, value in self.facts.items() if name not in OF_SAID]
+
+    @property
+    def firm_stamp(self) -> list[Any]:
+        """What the frame of the page hangs on besides the person."""
+        return [self.facts["stamp_firm"], self.facts["stamp_company"]]
 
     @property
     def said_stamp(self) -> list[Any]:
@@ -129,17 +113,21 @@ class Maps:
 def _maps(request: PersonRequest, heads: Sequence[Head], on: date, *, is_today: bool) -> Maps:
     """Read the slot maps of one site's receivers: three queries, however many there are."""
     pks, zone = [head.receiver.pk for head in heads], heads[0].receiver.site.zone
-    listed, uses = Output.objects.visible_to(request.user).filter(receiver__in=pks).with_uses()
+    # Of a single receiver, the page that is asked for most, the text of the queries is kept.
+    wanted = {"receiver": pks[0]} if len(pks) == 1 else {}
+    drawn, taken = Output.objects.visible_to(request.user), Registration.objects.visible_to(request.user)
+    shown = Fault.objects.visible_to(request.user)
+    if not wanted:
+        drawn, taken = drawn.filter(receiver__in=pks), taken.filter(receiver__in=pks)
+        shown = shown.filter(receiver__in=pks)
+    listed, uses = drawn.with_uses(**wanted)
     outputs: dict[int, list[Output]] = {}
     for output in listed:
         outputs.setdefault(output.receiver_id, []).append(output)
     rows: dict[int, list[SlotRow]] = {}
-    registrations = Registration.objects.visible_to(request.user).filter(receiver__in=pks)
-    for row in registrations.slot_rows(end_of_day(on, zone), zone, uses):
+    for row in taken.slot_rows(end_of_day(on, zone), zone, uses, **wanted):
         rows.setdefault(row.receiver_pk or 0, []).append(row)
-    faults: dict[int, list[StandingFault]] = {}
-    if is_today:
-        faults = Fault.objects.visible_to(request.user).filter(receiver__in=pks).standing().told()
+    faults: dict[int, list[StandingFault]] = shown.told(**wanted) if is_today else {}
     return Maps(rows, outputs, faults)
 
 
@@ -161,16 +149,24 @@ def _grid(
     request: PersonRequest, receiver: Receiver, cells: Iterable[Cell], asked: Asked, *, named: bool
 ) -> SafeString:
     """The cells as one piece of markup; `named` where those of several receivers stand on the page."""
+    language, name = get_language() or "", receiver.label if named else ""
     register_url = here(request, "slot_register", receiver.pk, 0).replace("/slots/0/", "/slots/{}/").format
+    may_register = asked.is_today and not named
     return mark_safe(
         "".join(
             draw(
-                one, is_today=asked.is_today, language=get_language() or "", receiver=receiver.label if named else "",
-                register_url=register_url(one.slot) if asked.is_today and not named else "",
+                one, is_today=asked.is_today, language=language, receiver=name,
+                register_url=register_url(one.slot) if may_register and one.css == "slot--spare" else "",
             )
             for one in cells
         )
     )  # fmt: skip
+
+
+@lru_cache(maxsize=16)
+def legend(language: str, of_release: str) -> SafeString:
+    """What the marks mean: the same for every map in a language."""
+    return render_to_string(f"{MAP}#legend")
 
 
 def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked, *, named: bool = False) -> dict[str, Any]:
@@ -214,6 +210,8 @@ def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked, *, name
         "findings": group_findings(found, slot_url),
         "n_findings": len(found),
         "receiver_faults": faults,
+        "waits": sum(1 for row in taken if row.needs_registering),
+        "legend": legend(get_language() or "", release()) if is_today else "",
     }
 
 
@@ -242,36 +240,34 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
         return page(request, MAP, _context(request, head, asked, key, said_key), part="slots")
     if unchanged := get_conditional_response(request, etag=etag):
         return unchanged  # type: ignore[return-value]
-    name, token = f"slot-map-page:{etag}", token_place()
+    name, token = f"slot-map-page:{etag}", place_of()
     whole = None if settings.DEBUG else cache.get(name)
     if whole is None:
-        context = _context(request, head, asked, key, said_key) | {"csrf_token": token}
-        whole = render_to_string(MAP, context, request)
+        whole = framed(request, MAP, head.receiver, _body(request, head, asked, key, said_key), head.firm_stamp)
         cache.set(name, whole, PAGE_S)
     return HttpResponse(whole.replace(token, get_token(request)), headers={"ETag": etag})
 
 
-@lru_cache(maxsize=1)
-def token_place() -> str:
-    """What stands in a kept page where each answer gets a token of its own; nobody outside can write it."""
-    return salted_hmac("slot-map-token", "place").hexdigest()
-
-
 def _context(request: PersonRequest, head: Head, asked: Asked, key: str, said_key: str) -> dict[str, Any]:
     """Context of the page around what is kept of it."""
+    context = frame(request) | {
+        "receiver": head.receiver, "site": head.receiver.site, "on": asked.on, "today": asked.today,
+        "is_today": asked.is_today, "show": asked.show,
+        "body": _body(request, head, asked, key, said_key),
+    }  # fmt: skip
+    if wants_part(request):
+        context |= _shown(request, head, _maps(request, [head], asked.on, is_today=asked.is_today), asked)
+    return context
+
+
+def _body(request: PersonRequest, head: Head, asked: Asked, key: str, said_key: str) -> SafeString:
+    """What the page holds, from what is kept of it."""
     names = [f"slot-map:{key}", f"said:{said_key}"]
     kept = {} if settings.DEBUG else cache.get_many(names)
     if len(kept) < len(names):
         kept = _drawn(request, head, asked, names)
     body, said = (kept[name] for name in names)
-    context = frame(request) | {
-        "receiver": head.receiver, "site": head.receiver.site, "on": asked.on, "today": asked.today,
-        "is_today": asked.is_today, "show": asked.show,
-        "body": mark_safe(body.replace(SAID, said)),  # both were drawn by templates
-    }  # fmt: skip
-    if wants_part(request):
-        context |= _shown(request, head, _maps(request, [head], asked.on, is_today=asked.is_today), asked)
-    return context
+    return mark_safe(body.replace(SAID, said))  # both were drawn by templates
 
 
 def _etag(request: PersonRequest, *keys: str) -> str:

@@ -93,7 +93,7 @@ def receiver_list(request: PersonRequest) -> HttpResponse:
 def standing_faults(request: PersonRequest, receiver: Receiver) -> list[StandingFault]:
     """Open and latched faults of one receiver that the person may see."""
     faults = Fault.objects.visible_to(request.user).filter(receiver=receiver)
-    return faults.standing().told().get(receiver.pk, [])
+    return faults.told().get(receiver.pk, [])
 
 
 @audience("office", "technician")

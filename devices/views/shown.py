@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from html import escape
 from typing import Any
 
+from django.utils.safestring import SafeString, mark_safe
+
 from company.models import RiskPolicy
+from company.templatetags.days import dated
 from devices.models import Output
 from devices.rules import findings
 from devices.rules.slot_map import OutputFacts, SlotRow, due_words
@@ -113,9 +117,9 @@ def cell(
         outputs=f"out {row.outputs_words}" if row.outputs else "no output",
         duty=row.duty,
         due_state=state,
-        due_text=due_words(row.due_on, today) if state else "",
-        flags=tuple(_flags(row, today)),
-        faults=tuple(fault.words(today, with_place=False) for fault in faults_of(row, faults)),
+        due_text=dated(due_words(row.due_on, today)) if state else "",
+        flags=tuple(dated(flag) for flag in _flags(row, today)),
+        faults=tuple(dated(fault.words(today, with_place=False)) for fault in faults_of(row, faults)),
         area=row.area,
         shows=frozenset(shows),
     )
@@ -160,6 +164,11 @@ class FindingGroup:
     places: tuple[tuple[str, str], ...]
     since: str
     duty: str
+
+    @property
+    def links(self) -> SafeString:
+        """The places as links, put together here: a finding may hold at every slot."""
+        return mark_safe("".join(f'<a href="{escape(url)}">{escape(where)}</a>' for where, url in self.places))
 
     @property
     def is_long(self) -> bool:

@@ -1,10 +1,13 @@
-"""One slot of the grid as markup. Sixty-four times a page, so it is put together here and not by the template engine."""
+"""One slot of the grid as markup. Sixty-four times a page, so it is put together here and not by the template engine.
+
+The escaping is Python's own, which the template engine's wraps: it makes the same of every text for half the price.
+"""
 
 from __future__ import annotations
 
 from functools import lru_cache
+from html import escape
 
-from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
 
 from company.templatetags.house import due_mark, icon_svg
@@ -12,7 +15,6 @@ from company.templatetags.words import duty_tag
 from devices.views.shown import Cell
 
 duty_drawn = lru_cache(maxsize=16)(duty_tag)
-kind_drawn = lru_cache(maxsize=64)(icon_svg)
 
 
 @lru_cache(maxsize=2048)
@@ -44,7 +46,7 @@ def draw(one: Cell, *, is_today: bool, language: str, register_url: str = "", re
         )
         return mark_safe(f'{head}<a href="{escape(one.url)}">{span}spare{said}</a>{register}</div></li>')
     area = f'<span class="small soft"> · {escape(one.area)}</span>' if one.area else ""
-    warning = kind_drawn("warning")
+    warning = icon_svg("warning")
     faults = "".join(f'<div class="small">{warning} <b>{escape(fault)}</b></div>' for fault in one.faults)
     due = due_drawn(language, one.due_state, one.due_text, one.duty) if one.due_state else ""
     heard = f'<div class="small soft" id="heard-{one.slot}"></div>' if is_today and not receiver else ""
@@ -52,7 +54,7 @@ def draw(one: Cell, *, is_today: bool, language: str, register_url: str = "", re
     return mark_safe(
         f'{head}<div><a href="{escape(one.url)}"><b>{escape(one.label)}</b>{said}</a></div>'
         f"<div>{duty_drawn(one.duty)}{area}</div>"
-        f'<div>{kind_drawn(one.kind)} {escape(one.what)} <span class="num nowrap">{escape(one.serial)}</span></div>{faults}'
+        f'<div>{icon_svg(one.kind)} {escape(one.what)} <span class="num nowrap">{escape(one.serial)}</span></div>{faults}'
         f'<div class="slot__line"><span class="soft">{escape(one.window)} · {escape(one.outputs)}</span>{due}</div>{heard}'
         + (f'<div class="cluster">{flags}</div>' if flags else "")
         + "</div></li>"

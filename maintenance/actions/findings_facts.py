@@ -72,7 +72,7 @@ def read_sites(receiver_ids: Sequence[int], at: datetime) -> dict[int, SiteFacts
     _read_loans(shelf, here)
     _read_plans(shelf, here)
     _read_late(shelf, here, timezone.localdate(at))
-    faults = Fault.objects.filter(receiver__in=here).standing().told()
+    faults = Fault.objects.filter(receiver__in=here).told()
     _read_visits(shelf, here, [pk for pk, rows in faults.items() if any(row.is_over for row in rows)])
     _read_copies(shelf, here)
     policies = list(RiskPolicy.objects.all())

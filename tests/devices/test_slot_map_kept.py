@@ -6,7 +6,7 @@ import re
 import uuid
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 from unittest.mock import patch
 
@@ -19,12 +19,15 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from company.actions import ensure_firm, record_change
-from company.models import RiskPolicy
+from company.models import Firm, RiskPolicy
 from devices.actions.receivers import edit_receiver, save_output
 from devices.actions.slot_settings import settings_of
 from devices.actions.slots import change_slot, remove_transmitter
-from devices.models import CheckInDay, Fault, Receiver, Registration
-from devices.views import maps
+from devices.models import CheckInDay, Fault, Output, Receiver, Registration, TransmitterType
+from devices.querysets import end_of_day
+from devices.views import maps, page_frame
+from devices.views.shown import FindingGroup, cell
+from devices.views.slot_cells import draw
 from maintenance.models import DueItem, Entry
 from tests import factories
 from tests.conftest import World
@@ -33,6 +36,7 @@ from tests.house.test_query_growth import slots, thing
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW
 MOST_QUERIES = 6
+SEEN_ON = date(2026, 3, 14)
 
 
 @pytest.fixture(autouse=True)
@@ -143,6 +147,22 @@ def type_is_renamed(world: World) -> str:
     return "neck pendant"
 
 
+def type_is_relabelled_by_hand(world: World) -> str:
+    # No log of changes tells of it.
+    TransmitterType.objects.filter(pk=world.own_registration.transmitter.type_id).update(label="wrist pendant")
+    return "wrist pendant"
+
+
+def firm_takes_another_name(world: World) -> str:
+    Firm.objects.update(name="Brinehaven Alarms")
+    return "Brinehaven Alarms"
+
+
+def firm_writes_days_otherwise(world: World) -> str:
+    Firm.objects.update(date_style="iso")
+    return f"seen to work on {SEEN_ON.isoformat()}"
+
+
 def policy_is_stricter(world: World) -> str:
     RiskPolicy.objects.filter(duty="life_safety").update(longest_window_s=600)
     return "10 min"
@@ -183,14 +203,15 @@ def check_in_comes(world: World) -> str:
 
 
 CHANGES = [
-    rename_slot, end_slot, due_moves, fault_comes, site_is_renamed, type_is_renamed, policy_is_stricter,
-    receiver_is_edited, output_is_named, link_is_tested, visit_is_finished, check_in_comes,
+    rename_slot, end_slot, due_moves, fault_comes, site_is_renamed, type_is_renamed, type_is_relabelled_by_hand,
+    firm_takes_another_name, firm_writes_days_otherwise, policy_is_stricter, receiver_is_edited, output_is_named, link_is_tested, visit_is_finished, check_in_comes,
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize("change", CHANGES, ids=[change.__name__ for change in CHANGES])
 def test_a_kept_slot_map_shows_a_change_at_once(world: World, change: Callable[[World], str]) -> None:
     ensure_firm()
+    world.own_receiver.outputs.update(end_effect_seen_on=SEEN_ON)
     thing(world.own_receiver, 2)
     DueItem.objects.create(
         customer=world.own, site=world.own_site, kind="cells", fitting=world.own_fitting, receiver=world.own_receiver,
@@ -220,6 +241,79 @@ def test_the_next_day_another_person_and_another_view_get_their_own_page(world: 
     assert world.client("technician").get(f"/tech{url}", headers={"If-None-Match": etag}).status_code == 200
     with time_machine.travel(NOW + timedelta(days=1), tick=False):
         assert client.get(url, headers={"If-None-Match": etag}).status_code == 200
+
+
+@pytest.mark.parametrize("role", ["office", "technician"])
+def test_the_frame_drawn_for_one_receiver_is_that_of_any_other(world: World, role: str) -> None:
+    world.own_site.name = "Bed & <b>Board</b>"
+    world.own_site.save()
+    first, second = (factories.make_receiver(world.own_site, label=label) for label in ("Box 1", 'Box "2" & more'))
+    prefix = "/tech" if role == "technician" else ""
+    client = world.client(role)
+    page_frame._frames.clear()
+    client.get(f"{prefix}/receivers/{first.pk}/")
+    assert len(page_frame._frames) == 1
+    filled_in = client.get(f"{prefix}/receivers/{second.pk}/").content.decode()
+    assert len(page_frame._frames) == 1
+    page_frame._frames.clear()
+    cache.clear()
+    # A browser's fragment of the whole page is drawn by the template alone, without any frame.
+    with patch.object(maps, "_etag", return_value=""):
+        plain = client.get(f"{prefix}/receivers/{second.pk}/").content.decode()
+    assert not page_frame._frames
+    tokens = re.compile(r'(csrfmiddlewaretoken" value="|X-CSRFToken": ")\w+')
+    assert tokens.sub("", filled_in) == tokens.sub("", plain)
+    assert "Bed &amp; &lt;b&gt;Board" in filled_in
+
+
+def test_the_frame_of_one_person_is_never_that_of_another(world: World) -> None:
+    url = reverse("devices:slot_map", args=[world.own_receiver.pk])
+    pages = {name: world.client(name).get(url).content.decode() for name in ("office", "manager")}
+    assert world.office.name in pages["office"]
+    assert world.manager.name not in pages["office"]
+    assert world.manager.name in pages["manager"]
+
+
+def test_whatever_people_write_is_escaped_in_a_cell_and_in_a_finding(world: World) -> None:
+    bad = "<i>\"'&"
+    row = replace(
+        Registration.objects.filter(pk=world.own_registration.pk).slot_rows(NOW, world.own_site.zone)[0],
+        label=bad, area=bad, serial=bad, type_label=bad,
+    )  # fmt: skip
+    shown = cell(row, url=f"/x/?{bad}", today=factories.TODAY, is_today=True, troubled=frozenset())
+    markup = draw(replace(shown, faults=(bad,), flags=(bad,)), is_today=True, language="en", receiver=bad)
+    spare = draw(replace(shown, css="slot--spare"), is_today=True, language="en", register_url=f"/r/?{bad}")
+    group = FindingGroup(what="", why="", do="", places=((bad, f"#{bad}"),), since="", duty="")
+    for text in (markup, spare, group.links):
+        assert "<i>" not in text
+        assert "&lt;i&gt;&quot;&#x27;&amp;" in text
+    assert markup.count("&lt;i&gt;") == 8
+
+
+def test_a_prepared_read_gives_what_the_query_itself_gives(world: World) -> None:
+    slots(world, 5)
+    other = factories.make_receiver(world.own_site, label="Another")
+    thing(other, 1)
+    zone = world.own_site.zone
+    for receiver in (world.own_receiver, other, world.own_receiver):
+        for day in (factories.TODAY, factories.TODAY - timedelta(days=400), factories.TODAY):
+            at = end_of_day(day, zone)
+            built = Registration.objects.filter(receiver=receiver).slot_rows(at, zone)
+            assert Registration.objects.all().slot_rows(at, zone, receiver=receiver.pk) == built
+        listed, uses = Output.objects.filter(receiver=receiver).with_uses()
+        assert Output.objects.all().with_uses(receiver=receiver.pk) == (listed, uses)
+        told = Fault.objects.filter(receiver=receiver).told()
+        assert told
+        assert Fault.objects.all().told(receiver=receiver.pk) == told
+    assert Registration.objects.all().slot_rows(end_of_day(factories.TODAY, zone), zone, receiver=other.pk)
+
+
+def test_a_narrower_scope_never_gets_the_prepared_read_of_staff(world: World) -> None:
+    zone = world.own_site.zone
+    at = end_of_day(factories.TODAY, zone)
+    assert Registration.objects.visible_to(world.office).slot_rows(at, zone, receiver=world.own_receiver.pk)
+    theirs = Registration.objects.visible_to(world.other_user)
+    assert theirs.slot_rows(at, zone, receiver=world.own_receiver.pk) == []
 
 
 def test_no_token_is_kept_and_none_is_shared(world: World) -> None:
