@@ -10,6 +10,19 @@ from django.utils import timezone
 from django.utils.dateformat import format as date_format
 
 DEEDS = {
+    "add_access_note": "access note added", "add_closures": "closures added from a file", "add_stop": "stop added",
+    "add_transmitter": "transmitter added", "cancel_round": "round cancelled", "change_access_note": "access note changed",
+    "close_site": "site closed", "closures_from_file": "closures added from a file",
+    "correct_fitting": "fitting of cells corrected", "edit_round": "round edited",
+    "edit_transmitter": "transmitter edited", "merge_area": "area merged into another",
+    "move_floor_plan": "order of the floor plans changed", "move_stop": "stop moved to another round",
+    "order_stops": "stops put in order", "publish_round": "round published", "pull_into_round": "stop taken into the round",
+    "put_back_floor_plan": "floor plan put back", "remove_area": "area removed", "remove_floorplan": "floor plan removed",
+    "remove_hazard": "hazard removed", "remove_monitoringcentre": "monitoring centre removed",
+    "remove_siteclosure": "closure removed", "remove_stop": "stop taken out of the round", "rename_area": "area renamed",
+    "rename_floor_plan": "floor plan renamed", "reopen_site": "site opened again", "save_area": "area saved",
+    "save_hazard": "hazard saved", "save_monitoringcentre": "monitoring centre saved", "save_siteclosure": "closure saved",
+    "set_stop_minutes": "minutes of a stop changed", "shift_stop": "stop moved within the round",
     "adapt_plan": "planned change adapted", "add_days_off": "days off added", "add_type": "type added",
     "area_renamed": "area renamed", "change_type": "type changed", "deactivate_person": "person deactivated",
     "end_sessions": "sessions ended", "export_records": "records exported", "invite_person": "person invited",

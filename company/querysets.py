@@ -169,8 +169,8 @@ class ChangeRowQuerySet(CustomerScoped):
         return self.filter(subject_kind__in=("firm", "riskpolicy")).newest()
 
     def newest(self) -> Self:
-        """Newest first, with who did it."""
-        return self.select_related("by").order_by("-at", "-pk")
+        """Newest first, with who did it, and whether it was taken back."""
+        return self.select_related("by", "undoes").with_fate().order_by("-at", "-pk")
 
     def with_fate(self) -> Self:
         """With who took it back and when (`undone_at`, `undone_by_name`), and whether something later spoke of the same

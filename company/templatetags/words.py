@@ -88,33 +88,3 @@ def known(value: Any) -> Any:
     if value is None or value == "":
         return mark_safe('<span class="unknown">unknown</span>')
     return value
-
-
-@register.filter
-def verb_words(verb: str) -> str:
-    """The name of an action as words: `fit_battery` is "fit battery"."""
-    return verb.replace("_", " ")
-
-
-@register.filter
-def change_subject(row: Any) -> str:
-    """What a change row was about, without the word its verb ends in: "change slot", "slot 1: Room 1" gives "1: Room 1"."""
-    last = verb_words(row.verb).rpartition(" ")[2]
-    return str(row.subject_text).removeprefix(f"{last} ")
-
-
-@register.filter
-def change_lines(row: Any) -> list[tuple[str, str, str]]:
-    """What a change row changed: name, before, after; only what differs, and nothing for a new record."""
-    before, after = row.before or {}, row.after or {}
-    if not before or not after:
-        return []
-
-    def say(value: Any) -> str:
-        return "nothing" if value in (None, "") else "yes" if value is True else "no" if value is False else str(value)
-
-    return [
-        (name.replace("_", " "), say(before.get(name)), say(after[name]))
-        for name in after
-        if after[name] != before.get(name)
-    ]

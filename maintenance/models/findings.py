@@ -54,4 +54,4 @@ class FindingRecord(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.code}: {self.where}"
+        return f"{self.where}: {self.what}"

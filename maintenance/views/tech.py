@@ -29,7 +29,7 @@ from maintenance.rules.rounds.travel import Place, estimate_drive
 from maintenance.rules.visits import is_on_test
 from maintenance.views.round_page import due_by_site
 from sites.actions import show_access_note
-from sites.models import AccessNote, Hazard, Site
+from sites.models import AccessNote, FloorPlan, Hazard, Site
 
 PAGE_SIZE = 25
 DAYS_AHEAD = 14
@@ -131,9 +131,10 @@ def _site_context(request: HttpRequest, site: Site, form: CallOutForm, refusal: 
             for row in fill_slots(shown.n_slots, rows)
         ]
     visits = Visit.objects.visible_to(user).filter(site=site).for_day().order_by("-planned_on", "-pk")[:8]
+    plans = FloorPlan.objects.visible_to(user).filter(site=site, removed_at=None).defer("picture")
     return {
         **about_site(user, site), "receivers": receivers, "shown": shown, "slots": slots, "form": form,
-        "visits": list(visits), "refused": refusal, "section": "sites",
+        "visits": list(visits), "plans": list(plans.order_by("walk_order", "name", "pk")), "refused": refusal, "section": "sites",
         "n_taken": sum(1 for slot in slots if slot["row"].is_taken),
     }  # fmt: skip
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import pytest
@@ -192,20 +191,3 @@ def test_only_the_office_has_a_second_row(audience):
     request = RequestFactory().get("/due/")
     request.user = type("Person", (), {"audience": audience})()
     assert Template("{% load house %}{% sub_nav %}").render(Context({"request": request})).strip() == ""
-
-
-def test_a_change_is_said_with_what_it_was_and_what_it_is():
-    row = type("Row", (), {"before": {"name": "A", "is_active": True}, "after": {"name": "A", "is_active": False}})()
-    assert said.change_lines(row) == [("is active", "yes", "no")]
-
-
-@pytest.mark.parametrize(
-    ("verb", "subject", "words"),
-    [
-        ("change_slot", "slot 1: Room 1", "1: Room 1"),
-        ("change_slot", "Lantern House, receiver 1, slot 1", "Lantern House, receiver 1, slot 1"),
-        ("fit_battery", "slot 1: Room 1", "slot 1: Room 1"),
-    ],
-)
-def test_no_word_is_said_twice_between_the_action_and_what_it_was_done_to(verb, subject, words):
-    assert said.change_subject(SimpleNamespace(verb=verb, subject_text=subject)) == words

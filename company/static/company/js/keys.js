@@ -5,7 +5,7 @@
   const off = () => { try { return Boolean(localStorage.getItem("no-slash")); } catch { return false; } };
   const typing = (el) => el.closest?.("input, textarea, select, [contenteditable], dialog[open]");
 
-  const rows = () => [...doc.querySelectorAll("main tbody tr:not(.group)")].filter((row) => row.querySelector("a[href], button") && row.offsetParent);
+  const rows = () => [...doc.querySelectorAll("main tbody tr:not(.group), main [data-hits] li")].filter((row) => row.querySelector("a[href], button") && row.offsetParent);
   const step = (by) => {
     const all = rows();
     if (!all.length) return false;
