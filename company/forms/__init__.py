@@ -6,12 +6,11 @@ from datetime import time
 from typing import Any
 
 from django import forms
-from django.conf import settings
 from django.contrib.auth.models import AnonymousUser
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from company.forms.firm import FirmForm, PolicyForm
+from company.forms.firm import FirmForm, PolicyForm, languages
 from company.forms.people import PersonForm
 from company.forms.technicians import DaysOffForm, TechnicianForm
 from company.models import Contact, Customer, User
@@ -63,17 +62,27 @@ class HoursForm(forms.Form):
 
 
 class CustomerForm(forms.ModelForm):
+    language = forms.ChoiceField(
+        label=gettext_lazy("Language"), choices=languages,
+        help_text=gettext_lazy("Of this customer's papers."),
+    )  # fmt: skip
+
     class Meta:
         model = Customer
         fields = ("code", "name", "language", "paper", "inspections_per_year", "response_hours", "note")
         widgets = {
             "note": forms.Textarea(attrs={"rows": 3}),
-            "language": forms.Select(choices=settings.LANGUAGES),
         }
         help_texts = {
             "code": gettext_lazy("Short and unique; imports find the customer by it."),
             "note": gettext_lazy("For the office only: the customer never sees it."),
         }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = self.fields["language"]
+        assert isinstance(field, forms.ChoiceField)
+        field.choices = languages(self.instance.language)
 
     def clean_code(self) -> str:
         return self.cleaned_data["code"].strip()

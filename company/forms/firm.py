@@ -24,6 +24,15 @@ class CurrencyField(forms.ChoiceField):
         return super().to_python(value).strip().upper()
 
 
+def languages(*kept: str) -> list[tuple[str, str]]:
+    """Languages to choose from: those of this installation, and one on record that it has no words in (yet)."""
+    known = dict(settings.LANGUAGES)
+    return [
+        *known.items(),
+        *((code, f"{code} (English until its words are here)") for code in kept if code and code not in known),
+    ]
+
+
 class FirmForm(forms.ModelForm):
     """The firm's settings, each with what it does; `seen` tells a page that was overtaken."""
 
@@ -32,7 +41,7 @@ class FirmForm(forms.ModelForm):
         help_text=gettext_lazy("Stands behind every price on screen."),
     )
     language = forms.ChoiceField(
-        choices=lambda: settings.LANGUAGES,
+        choices=languages,
         help_text=gettext_lazy("Of screens and papers. A customer may have another on their own papers."),
     )
     logo = forms.FileField(
@@ -82,10 +91,12 @@ class FirmForm(forms.ModelForm):
             "phone": gettext_lazy("On papers and lid labels: the number that people at the site ring."),
             "paper_note": gettext_lazy("Such as a register number. At the foot of every page of a paper."),
             "paper": gettext_lazy("Of papers whose customer has no size of their own."),
-            "units": gettext_lazy("Lengths of cables and distances in a building."),
+            "units": gettext_lazy(
+                "Lengths of cables; with feet, ways on the road in miles. A box takes the other unit with its name."
+            ),
             "date_style": gettext_lazy("On screen and paper. Forms and files take 2025-05-03 whatever is chosen."),
             "cost_per_hour": gettext_lazy("Of one technician, all in."),
-            "cost_per_km": gettext_lazy("Of the van."),
+            "cost_per_km": gettext_lazy("Of the van, for each kilometre. A price for a mile is divided by 1.609344."),
             "cost_per_callout": gettext_lazy("Of going out for one dead battery, beside hours and kilometres."),
             "notes_on_phones": gettext_lazy(
                 "Only for a visit within two days, each showing logged. Today no phone keeps a code, whatever is chosen."
@@ -95,6 +106,9 @@ class FirmForm(forms.ModelForm):
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["seen"].initial = self.instance.seen
+        language = self.fields["language"]
+        assert isinstance(language, forms.ChoiceField)
+        language.choices = languages(self.instance.language)
         style = self.fields["date_style"]
         assert isinstance(style, forms.ChoiceField)
         style.choices = [(value, f"{example(today, value)} (today)") for value in DateStyle.values]

@@ -24,7 +24,7 @@ class LengthField(forms.CharField):
         self.kept_m: float | None = None
 
     def to_python(self, value: Any) -> Any:
-        typed: str = super().to_python(value)
+        typed: str = super().to_python(value) or ""
         if not typed:
             return None
         unit = manner().units

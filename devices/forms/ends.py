@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, tzinfo
+from datetime import date, datetime
 from typing import Any
 
 from django import forms
-from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -54,16 +53,11 @@ class EndForm(LedgerForm):
             self.add_error("removed_v", _("Give the volts that were measured under load, or leave the box empty."))
         for name in ("low_seen_on", "last_alive_on"):
             day = cleaned.get(name)
-            if day and day > timezone.localdate(timezone=self.zone):
+            if day and day > self.today:
                 self.add_error(name, _("This day has not come yet."))
             elif day and day.year < FIRST_YEAR:
                 self.add_error(name, f"This lies before {FIRST_YEAR}.")
         return cleaned
-
-    @property
-    def zone(self) -> tzinfo:
-        """Time zone that typed days are meant in: the site's."""
-        return self.receiver.site.zone if self.receiver is not None else timezone.get_current_timezone()
 
     def moment_of(self, name: str, *, removed_at: datetime, known: datetime | None = None) -> datetime | None:
         """The moment that a typed day stands for: what was known of that day, else its end, never after the removal."""
@@ -124,7 +118,7 @@ class BatteryForm(EndForm):
 
     def clean_made_on(self) -> Any:
         made_on = self.cleaned_data["made_on"]
-        if made_on and made_on > timezone.localdate():
+        if made_on and made_on > self.today:
             raise forms.ValidationError(_("This day has not come yet."))
         return made_on
 

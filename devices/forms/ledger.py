@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Any
 
 from django import forms
@@ -48,15 +48,24 @@ class LedgerForm(forms.Form):
         if receiver is not None and not self.is_bound:
             self.initial.setdefault("version", receiver.version)
 
+    @property
+    def zone(self) -> tzinfo:
+        """Time zone that typed days and times are meant in: the site's."""
+        return self.receiver.site.zone if self.receiver is not None else timezone.get_current_timezone()
+
+    @property
+    def today(self) -> date:
+        """The day that it is at the site."""
+        return timezone.localdate(timezone=self.zone)
+
     def clean_at(self) -> datetime:
         """Take the typed time as the site's, and now where none was typed."""
         wall: datetime | None = self.cleaned_data["at"]
         now = timezone.now()
         if wall is None:
             return now
-        zone = timezone.get_current_timezone() if self.receiver is None else self.receiver.site.zone
         try:
-            typed = local_moment(wall, zone)
+            typed = local_moment(wall, self.zone)
         except NoSuchTime as error:
             raise forms.ValidationError(str(error)) from error
         if typed > now + CLOCK_GRACE:

@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from typing import Any
 
 from django import forms
-from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -28,7 +27,7 @@ class _SwapForm(LedgerForm):
     def clean_loan_until(self) -> Any:
         """A loan ends some day to come."""
         day = self.cleaned_data["loan_until"]
-        if day and day < timezone.localdate():
+        if day and day < self.today:
             raise forms.ValidationError(_("The loan would be over already. Give the day on which it goes back."))
         return day
 

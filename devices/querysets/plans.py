@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, datetime
 from typing import Any, Self
+from zoneinfo import ZoneInfo
 
 from django.apps import apps
-from django.db.models import F, OuterRef, Q, Subquery
+from django.db.models import Case, F, OuterRef, Q, Subquery, Value, When
 
 from company.querysets import CustomerScoped, StaffOnly
 
@@ -63,9 +64,24 @@ class AwayQuerySet(CustomerScoped):
         """Not back yet."""
         return self.filter(ended_on=None)
 
-    def late_on(self, day: date) -> Self:
-        """Not back although it was agreed."""
-        return self.open().filter(agreed_until_on__lt=day)
+    def late_at(self, moment: datetime) -> Self:
+        """Not back although it was agreed: the day agreed on is over at the site, by the site's own clock."""
+        return self.filter(self._lateness(moment))
+
+    def with_lateness(self, moment: datetime) -> Self:
+        """With `is_late`."""
+        return self.annotate(is_late=Case(When(self._lateness(moment), then=Value(True)), default=Value(False)))
+
+    def _lateness(self, moment: datetime) -> Q:
+        zones_of: dict[date, list[str]] = {}
+        open_rows = self.model._default_manager.filter(ended_on=None)
+        # At one moment there are two days in the world, or three, so this is a short condition however many zones.
+        for zone in open_rows.order_by().values_list("site__time_zone", flat=True).distinct():
+            zones_of.setdefault(moment.astimezone(ZoneInfo(zone)).date(), []).append(zone)
+        rule = Q(pk__in=[])
+        for day, zones in zones_of.items():
+            rule |= Q(site__time_zone__in=zones, agreed_until_on__lt=day)
+        return rule & Q(ended_on=None)
 
     def for_list(self) -> Self:
         """With everything that the list says."""

@@ -36,12 +36,12 @@ def _undo_url(change: ChangeRow) -> str:
 
 def _listed(request: PersonRequest) -> dict[str, Any]:
     words, show = request.GET.get("q", "").strip(), request.GET.get("show", "")
-    today = timezone.localdate()
+    now = timezone.now()
     rows = Away.objects.visible_to(request.user).matching(words)
     if show == "back":
         rows = rows.filter(ended_on__isnull=False)
     elif show == "late":
-        rows = rows.late_on(today)
+        rows = rows.late_at(now)
     else:
         rows = rows.open()
     if show == "portable":
@@ -55,9 +55,9 @@ def _listed(request: PersonRequest) -> dict[str, Any]:
     else:
         rows = rows.by_return()
     return frame(request) | {
-        "page": page_of(rows.for_list(), request), "q": words, "show": show, "shows": SHOWS.items(), "today": today,
+        "page": page_of(rows.for_list().with_lateness(now), request), "q": words, "show": show, "shows": SHOWS.items(),
         "sort": sort or "return",
-        "n_late": Away.objects.visible_to(request.user).late_on(today).count(),
+        "n_late": Away.objects.visible_to(request.user).late_at(now).count(),
     }  # fmt: skip
 
 

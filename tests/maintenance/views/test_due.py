@@ -14,6 +14,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from company.models import Firm
 from devices.models import Fitting
 from maintenance.actions import due
 from maintenance.models import DueItem
@@ -341,3 +342,23 @@ def test_customers_see_neither_panel_nor_reasons(world: World, office: Client) -
 def test_what_is_not_there_is_not_found(world: World, office: Client) -> None:
     assert office.get("/due/999999/").status_code == 404
     assert office.get("/due/site/999999/").status_code == 404
+
+
+def test_list_and_reasons_say_days_in_the_firms_style(world: World, office: Client) -> None:
+    item = due_in(world.own_fitting, 20)
+    plain = text_of(office, reverse("maintenance:due_why", args=[item.pk]))
+    on = item.due_on
+    assert f"due {on.day} {on:%b}" in text_of(office, LIST, weeks=12)
+    said = set(
+        re.findall(
+            r"\b\d{1,2} (?:January|February|March|April|May|June|July|August|September|October|November|December) 20\d\d",
+            plain,
+        )
+    )
+    assert said
+    Firm.objects.update(date_style="month_day")
+    assert f"due {on:%b} {on.day}" in text_of(office, LIST, weeks=12)
+    page = text_of(office, reverse("maintenance:due_why", args=[item.pk]))
+    assert not [day for day in said if day in page]
+    Firm.objects.update(date_style="iso")
+    assert f"due {on.isoformat()}" in text_of(office, LIST, weeks=12)
