@@ -4,7 +4,8 @@
     python -m tests.benchmarks.search --postgres   only PostgreSQL, on a server of its own
 
 Without an option both. Each search is the whole reading for the page; median of five. The bar is the worst median:
-100 ms on PostgreSQL, 300 ms on SQLite. PostgreSQL's own processor time is not this process's; see the wall clock.
+100 ms on PostgreSQL, 300 ms on SQLite. On a busy machine read the
+processor columns: milliseconds of this process (median) and of the server's process (mean, in steps of 2).
 """
 
 from __future__ import annotations
@@ -18,8 +19,9 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 from django.db import connection, models
 from django.db.models import F
@@ -71,7 +73,8 @@ def main() -> None:
         stack.callback(connections.close_all)
         call_command("migrate", verbosity=0)
         begun, cpu = time.perf_counter(), time.process_time()
-        fill(options.transmitters)
+        with _quick_to_fill():
+            fill(options.transmitters)
         print(f"filled in {time.perf_counter() - begun:.0f} s, {time.process_time() - cpu:.0f} s of own processor time")
         measure()
 
@@ -132,6 +135,25 @@ def fill(n: int) -> None:
         cursor.execute("ANALYZE")
 
 
+@contextlib.contextmanager
+def _quick_to_fill() -> Iterator[None]:
+    """PostgreSQL: keys unchecked and trigrams sorted in once at the end. SQLite is quick as it is, triggers and all."""
+    if connection.vendor != "postgresql":
+        yield
+        return
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT indexname, indexdef FROM pg_indexes WHERE indexname LIKE '%\\_part'")
+        indexes = cursor.fetchall()
+        for name, _ in indexes:
+            cursor.execute(f"DROP INDEX {name}")
+        cursor.execute("SET session_replication_role = replica")
+        yield
+        cursor.execute("SET session_replication_role = DEFAULT")
+        for _, statement in indexes:
+            cursor.execute(statement)
+        cursor.execute("VACUUM ANALYZE")
+
+
 def _one_of(texts: Sequence[str], number: str) -> str:
     cases = " ".join(f"WHEN {i} THEN '{text}'" for i, text in enumerate(texts))
     return f"CASE {number} % {len(texts)} {cases} END"
@@ -167,22 +189,33 @@ def measure() -> None:
     user = factories.make_user("office")
     find(user, "warm", n=1, kinds=KINDS)
     print(f"{connection.vendor}; milliseconds, medians of {ROUNDS}; load {os.getloadavg()[0]:.1f}")
-    print(f"  {'':34} {'wall':>6} {'least':>6} {'own processor':>14}")
+    print(f"  {'':34} {'wall':>6} {'own':>6} {'server':>7}")
     worst = [0.0, 0.0, 0.0]
     for kind, text in SEARCHES:
-        walls, processor = [], []
+        walls, processor, server = [], [], _server_s()
         for _ in range(ROUNDS):
             begun, cpu = time.perf_counter(), time.process_time()
             found = find(user, text, n=N_SHOWN + 1, kinds=KINDS)
             processor.append((time.process_time() - cpu) * 1000)
             walls.append((time.perf_counter() - begun) * 1000)
-        figures = [statistics.median(walls), min(walls), statistics.median(processor)]
+        server = (_server_s() - server) * 1000 / ROUNDS
+        figures = [statistics.median(walls), statistics.median(processor), server]
         worst = [max(pair) for pair in zip(worst, figures, strict=True)]
         hits = ", ".join(f"{len(rows)} {name.lower()}" for name, rows in found.groups()) or "nothing"
-        print(f"  {kind:18}{text!r:17}{figures[0]:6.0f} {figures[1]:6.0f} {figures[2]:14.0f}   {hits}")
+        print(f"  {kind:18}{text!r:17}{figures[0]:6.0f} {figures[1]:6.0f} {figures[2]:7.0f}   {hits}")
     print(
         f"  worst median {worst[0]:.0f} ms wall, {worst[2]:.0f} ms own processor, goal {GOAL_MS[connection.vendor]} ms"
     )
+
+
+def _server_s() -> float:
+    """Processor seconds of PostgreSQL's process for this connection, where the system tells them; 0 for SQLite."""
+    if connection.vendor != "postgresql":
+        return 0.0
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_backend_pid()")
+        fields = Path(f"/proc/{cursor.fetchone()[0]}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 if __name__ == "__main__":
