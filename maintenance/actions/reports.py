@@ -18,11 +18,12 @@ from django.utils import timezone
 from django.utils.translation import gettext
 
 from company.actions import ensure_firm, record_change
+from company.days import day_full
 from company.errors import Refused
 from company.jobs import Handle, enqueue, retry
+from company.manner import manner
 from company.models import Firm, Job, User
 from devices.models import Receiver
-from devices.rules.words import day_words
 from maintenance.models import IssuedReport, Visit
 from maintenance.reports import lid_label, report_of, service_report, slot_map
 from maintenance.reports.base import Content, Printed, Report, make, paper_facts
@@ -90,7 +91,7 @@ def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed
     return _start(
         handler="maintenance.actions.reports.make_service_report",
         key=f"service_report:{visit.uuid}:{revision}",
-        title=f"Service report, {visit.site.name}, {day_words(visit.planned_on)}",
+        title=f"Service report, {visit.site.name}, {day_full(visit.planned_on, manner().date_style)}",
         args={"visit_id": visit.pk, "revision": revision, "what_changed": what_changed, "by_id": by.pk},
         by=by,
     )

@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from company.templatetags.days import dated
 from devices.rules.words import day_words
 
 USUAL_DAYS = 14
@@ -34,6 +35,6 @@ class SnoozeForm(forms.Form):
         super().__init__(*args, **kwargs)
         last = today + timedelta(days=longest_days)
         until = self.fields["until"]
-        until.help_text = f"At the latest {day_words(last, today=today)}: {longest_days} days ahead."
+        until.help_text = f"At the latest {dated(day_words(last, today=today))}: {longest_days} days ahead."
         until.widget.attrs |= {"min": (today + timedelta(days=1)).isoformat(), "max": last.isoformat()}
         until.initial = min(today + timedelta(days=USUAL_DAYS), last)

@@ -23,6 +23,7 @@ from company.lists import ordered, page_of
 from company.models import Customer
 from company.models.firm import Duty
 from company.spreadsheets import csv_bytes
+from company.templatetags.days import dated
 from devices.models import Receiver
 from devices.rules.words import day_words
 from maintenance.actions.findings_snooze import snooze_findings, wake_findings
@@ -236,7 +237,7 @@ def finding_snooze(request: PersonRequest) -> HttpResponse:
     except Refused as why:
         return refused(request, template, context | {"refused": str(why)})
     what = "1 finding rests" if len(rows) == 1 else f"{len(rows)} findings rest"
-    text = f"{what} until {day_words(until, today=today)}."
+    text = f"{what} until {dated(day_words(until, today=today))}."
     toasts.said(request, text, undo_url=reverse("company:change_undo_batch", args=[deed]))
     return redirect(back)
 
