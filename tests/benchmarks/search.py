@@ -204,7 +204,7 @@ def measure() -> None:
         hits = ", ".join(f"{len(rows)} {name.lower()}" for name, rows in found.groups()) or "nothing"
         print(f"  {kind:18}{text!r:17}{figures[0]:6.0f} {figures[1]:6.0f} {figures[2]:7.0f}   {hits}")
     print(
-        f"  worst median {worst[0]:.0f} ms wall, {worst[2]:.0f} ms own processor, goal {GOAL_MS[connection.vendor]} ms"
+        f"  worst median {worst[0]:.0f} ms wall; processor {worst[1]:.0f} ms own, {worst[2]:.0f} ms server; goal {GOAL_MS[connection.vendor]} ms"
     )
 
 
