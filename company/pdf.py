@@ -14,6 +14,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -26,6 +28,7 @@ from django.core.exceptions import SuspiciousFileOperation
 # `dcterms.created` line of its head.
 os.environ.setdefault("SOURCE_DATE_EPOCH", "1767225600")
 
+from fontTools.ttLib import woff2
 from weasyprint import HTML, Attachment
 from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
@@ -67,6 +70,14 @@ class PdfFile:
     relationship: str = "Data"
 
 
+@lru_cache(maxsize=8)
+def _unpacked(path: Path, changed_ns: int) -> bytes:
+    """One of our fonts as the engine wants it; it would unpack all of them anew for every paper."""
+    font = BytesIO()
+    woff2.decompress(BytesIO(path.read_bytes()), font)
+    return font.getvalue()
+
+
 class OwnFilesOnly(URLFetcher):  # type: ignore[misc]
     """Serves names of the static files finder and `data:` addresses; everything else ends the rendering."""
 
@@ -86,6 +97,8 @@ class OwnFilesOnly(URLFetcher):  # type: ignore[misc]
         path = self._find(url)
         if path is None:
             raise FatalURLFetchingError(f"a paper asked for {url[:200]}")
+        if path.suffix == ".woff2":
+            return URLFetcherResponse(url, _unpacked(path, path.stat().st_mtime_ns), {"Content-Type": "font/ttf"})
         kind = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
         return URLFetcherResponse(url, path.read_bytes(), {"Content-Type": kind})
 

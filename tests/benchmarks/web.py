@@ -6,7 +6,9 @@
 
 A process of its own serves on the loopback through gunicorn; the bare page reads session and user and says two letters. All
 pages take turns, five rounds, and each figure is the median of its ratios to the bare page of the same round: absolute
-figures hang on what else the machine does. Goals: .18 drawn anew, .6 from the kept copy, .8 answered "not changed".
+figures hang on what else the machine does. "Drawn anew" means: Django's cache is emptied before each request, while the
+process is warm – modules, templates, icons, texts of queries and the frame that it once drew for this person. Goals: .18
+drawn anew, .6 from the kept copy, .8 answered "not changed".
 """
 
 from __future__ import annotations
@@ -71,7 +73,12 @@ def main() -> None:
     with contextlib.ExitStack() as stack:
         folder = tempfile.mkdtemp(prefix="slotledger-web-")
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
-        os.environ |= {"SLOTLEDGER_TEST_DIR": folder, "REDIS_URL": "", "LOG_LEVEL": "ERROR", "BASE_URL": f"http://{HOST}"}
+        os.environ |= {
+            "SLOTLEDGER_TEST_DIR": folder,
+            "REDIS_URL": "",
+            "LOG_LEVEL": "ERROR",
+            "BASE_URL": f"http://{HOST}",
+        }
         os.environ["DATABASE_URL"] = f"sqlite:///{folder}/web.sqlite3"
         if options.postgresql:
             from tests.tools.services import services
@@ -164,6 +171,9 @@ def measure(port: int, pk: int, cookie: str, seconds: float) -> None:
             rates[name].append(rate(port, path, sent, seconds, status))
             ratios[name].append(rates[name][-1] / plain[-1])
     print(f"64 slots, median of {ROUNDS} turns of {seconds:g} s; load {os.getloadavg()[0]:.1f}")
+    print(
+        "drawn anew: cache emptied before each request, process warm (templates, icons, query texts, the person's frame)"
+    )
     print(f"  {'bare signed-in page':22} {statistics.median(plain):7.0f} requests/s")
     for name, goal in GOALS.items():
         ratio = statistics.median(ratios[name])

@@ -26,7 +26,7 @@ def test_the_style_sheet_holds_exactly_the_palette_of_the_dark_scheme() -> None:
     }
 
 
-PAPER = {"print.css", "paper.css"}
+PAPER = {"print.css", "paper.css", "paper_base.css"}
 
 
 def test_no_other_style_sheet_of_the_screen_names_a_colour_of_its_own() -> None:

@@ -21,8 +21,8 @@ MADE_AT = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
 PAGE = (
     '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Paper</title>'
     '<meta name="dcterms.created" content="2026-11-25T10:00:00Z">'
-    '<link rel="stylesheet" href="static/company/css/tokens.css"><link rel="stylesheet" href="static/company/css/base.css">'
-    '<link rel="stylesheet" href="static/company/css/print.css"><link rel="stylesheet" href="static/company/css/paper.css">'
+    '<link rel="stylesheet" href="static/company/css/paper_base.css">'
+    '<link rel="stylesheet" href="static/company/css/paper.css">'
     "</head><body><h1>Slots</h1>{body}</body></html>"
 )
 
