@@ -20,6 +20,7 @@ from django.utils.module_loading import import_string
 
 from company.errors import Refused
 from company.models import Job, User
+from company.querysets import GIVEN_UP
 
 logger = logging.getLogger(__name__)
 
@@ -154,7 +155,7 @@ def claim(pk: int, now: datetime | None = None) -> Handle | None:
         return None
     job = Job.objects.get(pk=pk)
     if job.attempts > settings.JOB_MAX_ATTEMPTS:
-        _fail(job, job.attempts, "Given up: the work was interrupted every time it was started.")
+        _fail(job, job.attempts, f"{GIVEN_UP}: the work was interrupted every time it was started.")
         return None
     return Handle(job=job, attempt=job.attempts)
 

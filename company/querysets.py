@@ -128,6 +128,10 @@ class UserQuerySet(models.QuerySet[Any]):
         """People who go out: active technicians, by name."""
         return self.filter(audience="technician", is_active=True).order_by("name", "pk")
 
+    def invited(self) -> Self:
+        """People with an invitation who have not signed in yet."""
+        return self.filter(is_active=True, invited_at__isnull=False, last_login=None)
+
     def matching(self, words: str) -> Self:
         """People whose name or address holds the words."""
         return self.filter(Q(name__icontains=words) | Q(email__icontains=words)) if words else self
@@ -135,6 +139,10 @@ class UserQuerySet(models.QuerySet[Any]):
     def portal_people(self) -> Self:
         """Customers' people who may sign in, by name."""
         return self.filter(audience="portal", is_active=True).order_by("name", "pk")
+
+
+GIVEN_UP = "Given up"
+"""How the error of a job begins that was interrupted every time."""
 
 
 class JobQuerySet(models.QuerySet[Any]):
@@ -147,6 +155,11 @@ class JobQuerySet(models.QuerySet[Any]):
         if user.is_office:
             return self
         return self.filter(requested_by=user)
+
+    def failed_since(self, since: Any) -> Self:
+        """Work that broke. What was refused to the person who asked is an answer, and they have read it."""
+        is_fault = Q(error="") | Q(error__startswith="Traceback") | Q(error__startswith=GIVEN_UP)
+        return self.filter(Q(requested_by=None) | is_fault, state="failed", created_at__gte=since)
 
     def ready(self, now: Any) -> Self:
         """Jobs that may be claimed: waiting, or running with a lease that has run out."""

@@ -45,6 +45,8 @@ def person_list(request: PersonRequest) -> HttpResponse:
     people = User.objects.visible_to(request.user).matching(words).for_list()
     if works_in in User.Audience.values:
         people = people.filter(audience=works_in)
+    if is_invited := request.GET.get("invited") == "1":
+        people = people.invited()
     people, sort = ordered(people, request, {"name": "name", "email": "email", "audience": "audience"}, default="name")
     rows = page_of(people, request)
     rows.object_list, now = list(rows.object_list), timezone.now()
@@ -54,6 +56,7 @@ def person_list(request: PersonRequest) -> HttpResponse:
         "page": rows,
         "q": words,
         "audience": works_in,
+        "is_invited": is_invited,
         "audiences": User.Audience.choices,
         "roles": ROLES,
         "sort": sort,

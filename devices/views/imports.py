@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, cast
 from uuid import UUID
 
@@ -31,6 +32,8 @@ from devices.rules.workbook_rows import ABOUT, PLANS
 from sites.models import Site
 
 PAGE_SIZE = 50
+READY_DAYS = 30
+"""A workbook that was checked longer ago and not applied has been let go."""
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 FATES = ("new", "changed", "unchanged", "fault")
 
@@ -41,7 +44,8 @@ class ManyFiles(forms.FileField):
     widget = forms.FileInput
 
     def clean(self, data: Any, initial: Any = None) -> list[Any]:
-        files = data if isinstance(data, list) else [data]
+        # No file at all comes as an empty list; the field's own refusal says what to do.
+        files = data if isinstance(data, list) and data else [None if isinstance(data, list) else data]
         return [super(ManyFiles, self).clean(each, initial) for each in files]
 
 
@@ -154,10 +158,17 @@ def _uploads(request: HttpRequest) -> Any:
 @audience("office")
 @require_safe
 def import_list(request: HttpRequest) -> HttpResponse:
-    shown = page_of(_uploads(request), request)
+    """Every workbook, or only those that wait to be applied (`?state=ready`)."""
+    uploads, is_ready = _uploads(request), request.GET.get("state") == "ready"
+    if is_ready:
+        recent = list(uploads.filter(at__gte=timezone.now() - timedelta(days=READY_DAYS)))
+        standing = _standing(request, recent)
+        uploads = [upload for upload in recent if standing[upload.pk].word == "ready"]
+    shown = page_of(uploads, request)
     standing = _standing(request, list(shown.object_list))
     rows = [(upload, standing[upload.pk]) for upload in shown.object_list]
-    return page(request, "devices/imports/list.html", {"page": shown, "rows": rows, "section": "import"})
+    context = {"page": shown, "rows": rows, "is_ready": is_ready, "section": "import"}
+    return page(request, "devices/imports/list.html", context)
 
 
 @audience("office")

@@ -82,7 +82,7 @@ class SparesForm(forms.Form):
 
 class RoundFilterForm(forms.Form):
     STATES = (
-        ("open", _("to come")), ("draft", _("being planned")), ("published", _("published")), ("done", _("done")),
+        ("open", _("to come")), ("draft", _("being planned")), ("to_publish", _("to publish")), ("published", _("published")), ("done", _("done")),
         ("cancelled", _("cancelled")), ("all", _("all")),
     )  # fmt: skip
     q = forms.CharField(label=_("Name, number or site"), required=False)

@@ -24,6 +24,7 @@ class DueChoice:
     customer: str = ""
     words: str = ""
     only_late: bool = False
+    not_late: bool = False
     reason: str = ""
 
     @property
@@ -86,6 +87,8 @@ class DueQuerySet(CustomerScoped):
             rows = rows.placed()
         elif choice.placed.isdecimal():
             rows = rows.placed(technician=int(choice.placed))
+        if choice.not_late:
+            rows = rows.exclude(due_on__lt=today)
         return rows.late(today) if choice.only_late else rows
 
     def by_site(self, today: date, until: date, *, by_chance: bool = False) -> Any:
@@ -146,8 +149,8 @@ class DueQuerySet(CustomerScoped):
         )
 
     def tally(self, today: date, until: date) -> dict[str, int]:
-        """Numbers above the list."""
-        soon = today + timedelta(days=SOON_DAYS)
+        """Numbers above the list; a window of less than four weeks counts no further than itself."""
+        soon = min(until, today + timedelta(days=SOON_DAYS))
         result: dict[str, int] = self.aggregate(
             grave=Count("pk", filter=Q(harm=0, due_on__lt=today)),
             late=Count("pk", filter=Q(due_on__lt=today)),

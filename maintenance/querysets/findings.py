@@ -17,7 +17,7 @@ GONE_DAYS = 30
 
 @dataclass(frozen=True, slots=True)
 class FindingChoice:
-    """What a list is narrowed to; empty words narrow nothing. `state`: "", "snoozed" or "gone"."""
+    """What a list is narrowed to; empty words narrow nothing. `state`: "", "back", "snoozed" or "gone"."""
 
     kind: str = ""
     duty: str = ""
@@ -42,13 +42,21 @@ class FindingQuerySet(StaffOnly):
         """Open and resting."""
         return self.open().filter(snoozed_until__gt=today)
 
+    def back(self, today: date) -> Self:
+        """Open, and rested until this morning."""
+        return self.open().filter(snoozed_until=today)
+
     def gone(self, at: datetime) -> Self:
         """What was found and is no longer, for the last weeks."""
         return self.filter(gone_at__gte=at - timedelta(days=GONE_DAYS))
 
     def narrowed(self, choice: FindingChoice, today: date, at: datetime) -> Self:
         """Findings that a person asked for."""
-        states = {"snoozed": lambda: self.snoozed(today), "gone": lambda: self.gone(at)}
+        states = {
+            "back": lambda: self.back(today),
+            "snoozed": lambda: self.snoozed(today),
+            "gone": lambda: self.gone(at),
+        }
         rows = states.get(choice.state, lambda: self.awake(today))()
         if choice.kind:
             rows = rows.filter(code=choice.kind)

@@ -10,6 +10,9 @@ from django.db.models import Count, IntegerField, QuerySet, Subquery, Value
 from django.db.models.functions import Coalesce
 
 WEEK_DAYS, FOUR_WEEKS_DAYS = 7, 28
+RECENT_DAYS = 30
+"""Reports, imports and failed work that are older have been let go."""
+
 CHECK, APPLY = "workbook-check:", "workbook-apply:"
 """How the keys of an import's jobs begin; behind it stands the upload's number."""
 
@@ -32,7 +35,7 @@ def due_lines(by_day: Iterable[tuple[date, int, bool, int]], today: date) -> dic
     """Late, this week and the next four weeks, out of `DueQuerySet.by_day`: all, by harm, and in a published round."""
     spans = {
         "late": (date.min, today - timedelta(days=1)),
-        "week": (today, today + timedelta(days=WEEK_DAYS - 1)),
+        "week": (today, today + timedelta(days=WEEK_DAYS)),
         "four": (today, today + timedelta(days=FOUR_WEEKS_DAYS)),
     }
     lines = {name: {"n": 0, "harms": [0, 0, 0], "n_placed": 0} for name in spans}

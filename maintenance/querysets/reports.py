@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any, Self
 
+from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from company.querysets import CustomerScoped
 
@@ -103,6 +104,14 @@ class RequestQuerySet(CustomerScoped):
     def for_list(self) -> Self:
         """With site and who asked, open ones first."""
         return self.select_related("site", "customer", "by").order_by("-at", "-pk")
+
+    def open_and(self, *, answered: bool) -> Self:
+        """Open requests that the office has, or has not, said anything to."""
+        said = apps.get_model("maintenance", "RequestMessage")._default_manager.filter(
+            request=OuterRef("pk"), by__audience="office"
+        )
+        rows = self.filter(state="open")
+        return rows.filter(Exists(said)) if answered else rows.exclude(Exists(said))
 
 
 class RequestMessageQuerySet(CustomerScoped):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, Self
 
 from django.apps import apps
@@ -36,6 +36,10 @@ class RoundQuerySet(models.QuerySet[Any]):
     def open(self) -> Self:
         """Rounds that can still change: being planned or published."""
         return self.filter(state__in=["draft", "published"])
+
+    def to_publish(self, today: date) -> Self:
+        """Drafts of days that are not over: nobody has been told yet."""
+        return self.filter(state="draft", day__gte=today)
 
     def matching(self, words: str) -> Self:
         """Rounds whose name, number, technician or one of whose sites holds the words."""
@@ -94,6 +98,13 @@ class VisitQuerySet(CustomerScoped):
             | Q(customer__name__icontains=words)
             | Q(pk__in=crew.values("visit"))
         )
+
+    def without_report(self, since: datetime) -> Self:
+        """Visits finished since a moment of which no report was issued."""
+        papers = apps.get_model("maintenance", "IssuedReport")._default_manager.filter(
+            visit=OuterRef("pk"), kind="service_report"
+        )
+        return self.filter(state="finished", finished_at__gte=since).exclude(Exists(papers))
 
     def site_ids_in_open_rounds(self) -> Any:
         """Ids of sites that stand in a round which is being planned or published and are not finished there."""

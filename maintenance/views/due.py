@@ -31,7 +31,7 @@ from maintenance.rules.rounds.packing import packing_list
 from maintenance.views.why import check_ins, explain, say_why_moved
 from sites.models import Site
 
-WINDOWS_WEEKS = (2, 4, 8, 12)
+WINDOWS_WEEKS = (1, 2, 4, 8, 12)
 CHART_WEEKS = 12
 ORDERS = (("", "Worst harm"), ("chance", "Most likely to fail"))
 """The order asks whom it would harm, or where the next end is most likely."""
@@ -45,6 +45,7 @@ def _choice(request: HttpRequest) -> DueChoice:
         customer=ask("customer", "") if len(ask("customer", "")) < 10 else "",
         words=ask("q", "").strip()[:80],
         only_late=ask("late", "") == "1",
+        not_late=ask("late", "") == "0",
         reason=ask("reason", "") if ask("reason", "") in REASON_WORDS else "",
     )
 

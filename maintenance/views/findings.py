@@ -34,7 +34,12 @@ from maintenance.rules.findings import ALL_KINDS, KIND_ORDER, longest_snooze_day
 from maintenance.views.findings_shown import SNOOZED_AT_ONCE, Line, group_lines, kind_title, shown
 from sites.models import Site
 
-STATES = (("", "Now"), ("snoozed", "Snoozed"), ("gone", f"Gone in the last {GONE_DAYS} days"))
+STATES = (
+    ("", "Now"),
+    ("back", "No longer snoozed since today"),
+    ("snoozed", "Snoozed"),
+    ("gone", f"Gone in the last {GONE_DAYS} days"),
+)
 GROUPS = (("", "By kind"), ("site", "By site"), ("none", "One by one"))
 COLUMNS = {"harm": "harm", "since": "since_on", "site": "site__name", "kind": "code", "customer": "customer__name"}
 SHOWN_OF_A_KIND = 6

@@ -18,15 +18,21 @@ from company.htmx import page
 from company.models import ChangeRow, Customer, Job, User
 from devices.models import PlannedChange, Receiver, Registration
 from devices.rules.words import count_words, day_words
-from maintenance.models import DueItem, FindingRecord, IssuedReport, RefreshRun, Request, RequestMessage, Round, Visit
-from maintenance.querysets.office import APPLY, CHECK, FOUR_WEEKS_DAYS, count_all, due_lines, waiting_imports
+from maintenance.models import DueItem, FindingRecord, RefreshRun, Request, Round, Visit
+from maintenance.querysets.office import (
+    APPLY,
+    CHECK,
+    FOUR_WEEKS_DAYS,
+    RECENT_DAYS,
+    count_all,
+    due_lines,
+    waiting_imports,
+)
 from maintenance.rules.findings import KIND_ORDER, LATE_UNPLACED
 from maintenance.views.findings_shown import kind_title
 from sites.models import Site
 
 KINDS_SHOWN = 7
-RECENT_DAYS = 30
-"""Reports, imports and failed work that are older have been let go."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +114,8 @@ def _wrong(kinds: Sequence[dict[str, Any]]) -> list[Line]:
 def _due(due: dict[str, dict[str, Any]]) -> list[Line]:
     listed = reverse("maintenance:due_list")
     asked = {
-        "late": ("late", f"{listed}?late=1"), "week": ("due within a week", f"{listed}?weeks=2"),
-        "four": ("due within four weeks", f"{listed}?weeks=4"),
+        "late": ("late", f"{listed}?late=1"), "week": ("due within a week", f"{listed}?weeks=1&late=0"),
+        "four": ("due within four weeks", f"{listed}?weeks=4&late=0"),
     }  # fmt: skip
     return [
         Line(
@@ -131,19 +137,16 @@ def _due(due: dict[str, dict[str, Any]]) -> list[Line]:
 def _counts(request: PersonRequest, today: date, now: datetime) -> dict[str, int]:
     """Everything that is only a number, in one query."""
     user = request.user
-    answered = RequestMessage.objects.visible_to(user).filter(request=OuterRef("pk"), by__audience="office")
-    papers = IssuedReport.objects.visible_to(user).filter(visit=OuterRef("pk"), kind="service_report")
-    requests = Request.objects.visible_to(user).filter(state=Request.State.OPEN)
-    done = Visit.objects.visible_to(user).filter(state="finished", finished_at__gte=now - timedelta(days=RECENT_DAYS))
+    requests = Request.objects.visible_to(user)
+    done = Visit.objects.visible_to(user).without_report(now - timedelta(days=RECENT_DAYS))
     people = User.objects.visible_to(user)
     receivers = Receiver.objects.visible_to(user).open()
     plans = PlannedChange.objects.visible_to(user).filter(done_at=None, dropped_at=None)
     return count_all(
         people.filter(pk=user.pk),
         {
-            "unanswered": requests.exclude(Exists(answered)), "requests": requests.filter(Exists(answered)),
-            "unreported": done.exclude(Exists(papers)), "plans": plans,
-            "invited": people.filter(is_active=True, invited_at__isnull=False, last_login=None),
+            "unanswered": requests.open_and(answered=False), "requests": requests.open_and(answered=True),
+            "unreported": done, "plans": plans, "invited": people.invited(),
             "customers": Customer.objects.visible_to(user), "sites": Site.objects.visible_to(user).current(),
             "receivers": receivers, "by_visits": receivers.filter(evidence="visits"),
             "slots": Registration.objects.visible_to(user).open(), "others": people.exclude(pk=user.pk),
@@ -156,13 +159,17 @@ def _jobs(request: PersonRequest, now: datetime) -> dict[str, Any]:
     """Work that failed lately, and workbooks that wait to be applied."""
     since = now - timedelta(days=RECENT_DAYS)
     rows = Job.objects.visible_to(request.user).filter(created_at__gte=since)
-    rows = rows.filter(Q(state="failed") | Q(key__startswith=CHECK) | Q(key__startswith=APPLY))
+    broken = Job.objects.visible_to(request.user).failed_since(since)
+    rows = rows.annotate(is_broken=Exists(broken.filter(pk=OuterRef("pk"))))
+    rows = rows.filter(Q(is_broken=True) | Q(key__startswith=CHECK) | Q(key__startswith=APPLY))
     found = list(
-        rows.values_list("key", "state", "result__preview", "result__faults", "result__is_empty").order_by("pk")
+        rows.values_list("key", "state", "result__preview", "result__faults", "result__is_empty", "is_broken").order_by(
+            "pk"
+        )
     )
-    failed = [key for key, state, *_ in found if state == "failed"]
+    failed = [key for key, *_, is_broken in found if is_broken]
     return {
-        "n_failed": len(failed), "n_imports": waiting_imports(found),
+        "n_failed": len(failed), "n_imports": waiting_imports(row[:5] for row in found),
         "failed_nights": {key.split(":")[1] for key in failed if key.startswith(("due:", "findings:20"))},
     }  # fmt: skip
 
@@ -182,23 +189,23 @@ def _waiting(
     first = f"the first on {day_words(drafts[0].day, today=today)}" if drafts else ""
     asked = reverse("maintenance:request_list")
     lines = [
-        Line(n["unanswered"], _s(n["unanswered"], "request", "without an answer"), asked),
-        Line(n["requests"], _s(n["requests"], "request", "answered and still open"), asked),
+        Line(n["unanswered"], _s(n["unanswered"], "request", "without an answer"), f"{asked}?state=unanswered"),
+        Line(n["requests"], _s(n["requests"], "request", "answered and still open"), f"{asked}?state=answered"),
         Line(
             n["unreported"], _s(n["unreported"], "finished visit", "without a report"),
-            f"{reverse('maintenance:visit_list')}?state=finished", more=f"of the last {RECENT_DAYS} days",
+            f"{reverse('maintenance:visit_list')}?state=unreported", more=f"of the last {RECENT_DAYS} days",
         ),
-        Line(len(drafts), _s(len(drafts), "round", "to publish"), reverse("maintenance:round_list"), more=first),
-        Line(jobs["n_imports"], _s(jobs["n_imports"], "import", "checked, to be applied"), reverse("devices:import_list")),
+        Line(len(drafts), _s(len(drafts), "round", "to publish"), f"{reverse('maintenance:round_list')}?state=to_publish", more=first),
+        Line(jobs["n_imports"], _s(jobs["n_imports"], "import", "checked, to be applied"), f"{reverse('devices:import_list')}?state=ready"),
         Line(n["plans"], _s(n["plans"], "planned change", "not made yet"), reverse("devices:plan_list")),
         Line(
             sum(row["n_back"] for row in kinds), "no longer snoozed since today",
-            f"{reverse('maintenance:finding_list')}?group=none",
+            f"{reverse('maintenance:finding_list')}?group=none&state=back",
         ),
-        Line(n["invited"], _s(n["invited"], "invitation", "not taken up"), reverse("company:person_list")),
+        Line(n["invited"], _s(n["invited"], "invitation", "not taken up"), f"{reverse('company:person_list')}?invited=1"),
         Line(
             jobs["n_failed"], _s(jobs["n_failed"], "background job", "failed"),
-            f"{reverse('company:job_list')}?state=failed", more=f"in the last {RECENT_DAYS} days",
+            f"{reverse('company:job_list')}?state=recent", more=f"in the last {RECENT_DAYS} days",
         ),
     ]  # fmt: skip
     return [line for line in lines if line.n]

@@ -11,6 +11,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_http_methods, require_safe
 
 from company.access import audience
@@ -20,6 +21,9 @@ from company.lists import page_of
 from maintenance.actions.requests import answer_request, move_request, open_request
 from maintenance.models import Request, RequestMessage
 from sites.models import Site
+
+ANSWERS = (("unanswered", gettext_lazy("Open, without an answer")), ("answered", gettext_lazy("Open, answered")))
+"""What the office asks of open requests beside their state."""
 
 
 def _requests(request: HttpRequest) -> Any:
@@ -88,8 +92,12 @@ def portal_request(request: HttpRequest, uuid: UUID) -> HttpResponse:
 def request_list(request: HttpRequest) -> HttpResponse:
     state = request.GET.get("state", "")
     rows = _requests(request)
-    rows = rows.filter(state=state) if state in Request.State.values else rows.exclude(state="done")
-    context = {"page": page_of(rows, request), "state": state, "states": Request.State.choices}
+    if state in dict(ANSWERS):
+        rows = rows.open_and(answered=state == "answered")
+    else:
+        rows = rows.filter(state=state) if state in Request.State.values else rows.exclude(state="done")
+    states = [*ANSWERS, *Request.State.choices]
+    context = {"page": page_of(rows, request), "state": state, "states": states}
     return page(request, "maintenance/requests/list.html", context)
 
 

@@ -42,11 +42,13 @@ def round_list(request: PersonRequest) -> HttpResponse:
     state = chosen.get("state") or "open"
     if state == "open":
         rows = rows.open()
+    elif state == "to_publish":
+        rows = rows.to_publish(timezone.localdate())
     elif state != "all":
         rows = rows.filter(state=state)
     if chosen.get("technician"):
         rows = rows.filter(technician=chosen["technician"])
-    order = ("day", "number") if state in ("open", "draft", "published") else ("-day", "-number")
+    order = ("day", "number") if state in ("open", "draft", "to_publish", "published") else ("-day", "-number")
     paging = Paginator(rows.for_list().order_by(*order), PAGE_SIZE).get_page(request.GET.get("page"))
     context = {"form": form, "page": paging, "today": timezone.localdate(), "state": state, "section": "due"}
     return page(request, "maintenance/rounds/list.html", context, part="rows")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -19,9 +20,12 @@ from maintenance.actions.visits import remark_visit, set_visit_crew, standing_ga
 from maintenance.forms.visits import CrewForm, RemarkForm
 from maintenance.models import Entry, IssuedReport, Visit
 from maintenance.querysets.days import why_texts
+from maintenance.querysets.office import RECENT_DAYS
 
 PAGE_SIZE = 25
 THE_VISIT = "The visit"
+UNREPORTED = "unreported"
+"""Word of the address for finished visits of the last `RECENT_DAYS` days without a report."""
 
 
 @audience("office")
@@ -29,10 +33,18 @@ THE_VISIT = "The visit"
 def visit_list(request: HttpRequest) -> HttpResponse:
     words, state = (request.GET.get("q") or "").strip(), request.GET.get("state") or ""
     rows = Visit.objects.visible_to(request.user).matching(words).for_day().prefetch_related("crew__user")
-    if state in Visit.State.values:
+    if state == UNREPORTED:
+        rows = rows.without_report(timezone.now() - timedelta(days=RECENT_DAYS))
+    elif state in Visit.State.values:
         rows = rows.filter(state=state)
     paging = Paginator(rows.order_by("-planned_on", "-pk"), PAGE_SIZE).get_page(request.GET.get("page"))
-    context = {"page": paging, "words": words, "state": state, "states": Visit.State.choices, "section": "due"}
+    context = {
+        "page": paging,
+        "words": words,
+        "state": state,
+        "states": [*Visit.State.choices, (UNREPORTED, _("finished in the last 30 days, without a report"))],
+        "section": "due",
+    }
     return page(request, "maintenance/visits/list.html", context, part="rows")
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import uuid
 from datetime import timedelta
+from html import unescape
 from typing import Any
 
 import pytest
@@ -14,7 +16,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from company.actions import record_change
-from company.models import Customer, Job
+from company.models import Customer, Job, Upload
 from devices.models import PlannedChange, Receiver
 from maintenance.models import DueItem, FindingRecord, IssuedReport, RefreshRun, Request, RequestMessage
 from tests import factories
@@ -85,8 +87,8 @@ def test_what_is_due_is_counted_by_harm_and_span(world: World) -> None:
     due(world, 3)
     page = home(world)
     assert '<b>1</b><div><a href="/due/?late=1">late</a>' in page
-    assert '<b>3</b><div><a href="/due/?weeks=2">due within a week</a>' in page
-    assert '<b>5</b><div><a href="/due/?weeks=4">due within four weeks</a>' in page
+    assert '<b>4</b><div><a href="/due/?weeks=1&amp;late=0">due within a week</a>' in page
+    assert '<b>5</b><div><a href="/due/?weeks=4&amp;late=0">due within four weeks</a>' in page
     assert "1 life safety" in page
 
 
@@ -131,14 +133,28 @@ def plan(world: World, **over: Any) -> None:
     )
 
 
-def checked(**result: Any) -> None:
-    job(f"workbook-check:{uuid.uuid4()}", "done", {"preview": "abc"} | result)
+def workbook(world: World) -> uuid.UUID:
+    content = uuid.uuid4().bytes
+    upload = Upload.objects.create(
+        kind="workbook", name="book.xlsx", sha256=content.hex() * 2, content=content, by=world.office,
+        at=NOW - timedelta(hours=1),
+    )  # fmt: skip
+    return upload.uuid
 
 
-def applied() -> None:
-    number = uuid.uuid4()
+def checked(world: World, **result: Any) -> None:
+    job(f"workbook-check:{workbook(world)}", "done", {"preview": "abc"} | result)
+
+
+def applied(world: World) -> None:
+    number = workbook(world)
     job(f"workbook-check:{number}", "done", {"preview": "abc"})
     job(f"workbook-apply:{number}:abc", "done", {"applied": True})
+
+
+def refused_job(world: World) -> None:
+    """What somebody asked for and was refused, in words: an answer, not a fault."""
+    Job.objects.filter(pk=job("refused", "failed").pk).update(requested_by=world.office, error="It rests on it.")
 
 
 def back_today(world: World) -> None:
@@ -150,11 +166,11 @@ WAITING: list[tuple[str, Any, Any]] = [
     ("request answered and still open", lambda w: ask(w, answered=True), lambda w: ask(w, answered=False)),
     ("finished visit without a report", lambda w: finished(w, 3), lambda w: (finished(w, 3, reported=True), finished(w, 31))),
     ("round to publish", lambda w: factories.make_round(state="draft"), lambda w: factories.make_round(state="draft", day=TODAY - timedelta(days=1))),
-    ("import checked, to be applied", lambda w: checked(), lambda w: (checked(faults=2), checked(is_empty=True), applied())),
+    ("import checked, to be applied", lambda w: checked(w), lambda w: (checked(w, faults=2), checked(w, is_empty=True), applied(w))),
     ("planned change not made yet", lambda w: plan(w), lambda w: plan(w, done_at=NOW)),
     ("no longer snoozed since today", back_today, lambda w: rest(make(w), 1)),
     ("invitation not taken up", lambda w: factories.make_user("technician", invited_at=NOW), lambda w: factories.make_user("technician", invited_at=NOW, last_login=NOW)),
-    ("background job failed", lambda w: job("failed", "failed"), lambda w: job("done", "done")),
+    ("background job failed", lambda w: job("failed", "failed"), lambda w: (job("done", "done"), refused_job(w))),
 ]  # fmt: skip
 
 
@@ -166,6 +182,39 @@ def test_what_waits_is_counted_and_what_does_not_is_not(world: World, words: str
     page = home(world)
     start = page.index(words)
     assert "<b>1</b>" in page[start - 200 : start]
+
+
+def rows_of(page: str) -> int:
+    """Rows of the table of a list."""
+    body = page.partition("<tbody>")[2]
+    return body.partition("</tbody>")[0].count("<tr") if body else 0
+
+
+@pytest.mark.parametrize(("words", "plant", "other"), WAITING, ids=[words for words, _, _ in WAITING])
+def test_a_number_that_waits_opens_exactly_the_rows_it_counts(world: World, words: str, plant: Any, other: Any) -> None:
+    other(world)
+    plant(world)
+    found = re.search(rf'<b>1</b><div><a href="([^"]+)">{words}', home(world))
+    assert found, words
+    page = world.client("office").get(unescape(found[1]))
+    assert page.status_code == 200
+    counted = page.context["n"] if words.startswith("no longer snoozed") else page.context["page"].paginator.count
+    assert counted == 1
+    assert rows_of(page.content.decode()) == 1 or words.startswith("no longer snoozed")
+
+
+@pytest.mark.parametrize(
+    ("words", "key"), [("late", "late"), ("due within a week", "soon"), ("due within four weeks", "soon")]
+)
+def test_a_number_that_is_due_opens_exactly_what_it_counts(world: World, words: str, key: str) -> None:
+    for days in (-1, -2, 0, 6, 7, 8, 28, 29):
+        due(world, days)
+    found = re.search(rf'<b>(\d+)</b><div><a href="([^"]+)">{words}<', home(world))
+    assert found
+    page = world.client("office").get(unescape(found[2]))
+    assert page.context["tally"][key] == int(found[1])
+    listed = sum(site[n] for site in page.context["page"] for n in ("n_grave", "n_late", "n_soon", "n_later"))
+    assert listed == int(found[1])
 
 
 def test_todays_rounds_stand_with_what_is_done(world: World) -> None:
