@@ -1,13 +1,22 @@
-"""What a row of the change log says, in words: the deed, the kind of record, what differs. Reads no database."""
+"""What a row of the change log says, in words: the deed, the kind of record, what differs. Reads no database.
+
+What a column is called and what its codes stand for is taken from the model that the row is about.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from datetime import date, datetime, tzinfo
+from functools import lru_cache
 from typing import Any
 
+from django.apps import apps
+from django.core.exceptions import FieldDoesNotExist
+from django.db.models import Field
 from django.utils import timezone
 from django.utils.dateformat import format as date_format
+from django.utils.translation import get_language_info
 
 DEEDS = {
     "add_access_note": "access note added", "add_closures": "closures added from a file", "add_stop": "stop added",
@@ -83,6 +92,9 @@ CODES = {
 }  # fmt: skip
 HIDDEN = frozenset({"receiver", "version", "recorded_at", "visit", "from_receiver"})
 """Facts that serve the program, not the reader."""
+DIGEST = re.compile(r"[0-9a-f]{64}")
+"""How the log keeps a picture or a file: what tells one from another, and nothing that a person could read."""
+OURS = ("company", "sites", "devices", "maintenance")
 
 
 def deed_words(verb: str) -> str:
@@ -116,6 +128,12 @@ def _moment(text: str, zone: tzinfo | None) -> str:
     return date_format(timezone.localtime(at, zone) if timezone.is_aware(at) else at, "j M Y, H:i")
 
 
+def _day_words(text: str, zone: tzinfo | None, in_style: Callable[[str], str]) -> str:
+    """A text that the log keeps; only days are written anew: words of a person stay as they were entered."""
+    words = _moment(text, zone)
+    return words if words == text else in_style(words)
+
+
 def _output(use: Any) -> str:
     if not isinstance(use, list | tuple) or len(use) != 3:
         return str(use)
@@ -123,8 +141,44 @@ def _output(use: Any) -> str:
     return f"{number}: {CODES.get(behaviour, behaviour)}" + (f", {seconds:g} s" if seconds else "")
 
 
-def value_words(name: str, value: Any, zone: tzinfo | None = None) -> str:
-    """One fact of the log as a person reads it; nothing recorded is "nothing"."""
+@lru_cache(maxsize=512)
+def _column(kind: str, name: str) -> Field[Any, Any] | None:
+    """Column of the model that a kind of record is named after; None for a fact that is no column."""
+    for app in OURS:
+        try:
+            found = apps.get_model(app, kind)._meta.get_field(name)
+        except (LookupError, ValueError, FieldDoesNotExist):
+            continue
+        return found if isinstance(found, Field) else None
+    return None
+
+
+def _name_words(kind: str, name: str) -> str:
+    column = _column(kind, name)
+    return FIELDS.get(name) or (str(column.verbose_name) if column else name.replace("_", " "))
+
+
+def _code_words(kind: str, name: str, value: str) -> str:
+    """What a code of the record stands for: "month_day" is "May 3, 2025"; empty where it is no code."""
+    column = _column(kind, name)
+    for code, words in column.flatchoices if column else ():
+        if code == value:
+            return str(words)
+    if name == "language":
+        try:
+            return str(get_language_info(value)["name_local"])
+        except KeyError:
+            return ""
+    return ""
+
+
+def value_words(
+    name: str, value: Any, zone: tzinfo | None = None, kind: str = "", in_style: Callable[[str], str] = str
+) -> str:
+    """One fact of the log as a person reads it; nothing recorded is "nothing".
+
+    `kind` is the row's kind of record; `in_style` writes a day anew, as the firm writes days.
+    """
     if value is None or value in ("", [], {}):
         return "nothing"
     if isinstance(value, bool):
@@ -134,20 +188,30 @@ def value_words(name: str, value: Any, zone: tzinfo | None = None) -> str:
     if name == "outputs" and isinstance(value, list):
         return "; ".join(_output(use) for use in value)
     if isinstance(value, str):
-        return CODES.get(value) or _moment(value, zone)
+        if DIGEST.fullmatch(value):
+            return "a picture" if name == "logo" else "a file"
+        return CODES.get(value) or _code_words(kind, name, value) or _day_words(value, zone, in_style)
     if isinstance(value, list):
-        return ", ".join(str(one) for one in value)
+        return ", ".join(value_words("", one, zone, in_style=in_style) for one in value)
     return str(value)
 
 
 def lines_of(
-    before: Mapping[str, Any] | None, after: Mapping[str, Any] | None, zone: tzinfo | None = None
+    before: Mapping[str, Any] | None,
+    after: Mapping[str, Any] | None,
+    zone: tzinfo | None = None,
+    kind: str = "",
+    in_style: Callable[[str], str] = str,
 ) -> list[tuple[str, str, str]]:
-    """What differs: name, before, after; nothing where one side is not known (a new record)."""
+    """What differs: name, before, after; nothing where one side is not known (a new record). `in_style` writes days anew."""
     if not before or not after:
         return []
-    return [
-        (FIELDS.get(name) or name.replace("_", " "), value_words(name, before.get(name), zone), value_words(name, value, zone))
-        for name, value in after.items()
-        if name not in HIDDEN and name in before and before[name] != value
-    ]  # fmt: skip
+    lines = []
+    for name, value in after.items():
+        if name in HIDDEN or name not in before or before[name] == value:
+            continue
+        was, now = (value_words(name, fact, zone, kind, in_style) for fact in (before[name], value))
+        if was == now and isinstance(value, str) and DIGEST.fullmatch(value):
+            now = now.replace("a ", "another ", 1)
+        lines.append((_name_words(kind, name), was, now))
+    return lines

@@ -10,6 +10,7 @@ from django import template
 from django.urls import NoReverseMatch, reverse
 
 from company import change_words
+from company.templatetags.days import dated
 
 register = template.Library()
 
@@ -53,7 +54,8 @@ def subject_kind(row: Any) -> str:
 def deed_lines(row: Any, zone: str | tzinfo | None = None) -> list[tuple[str, str, str]]:
     """What a change changed: name, before, after."""
     known = ZoneInfo(zone) if isinstance(zone, str) and zone else zone or None
-    return change_words.lines_of(row.before, row.after, known if not isinstance(known, str) else None)
+    zone_known = known if not isinstance(known, str) else None
+    return change_words.lines_of(row.before, row.after, zone_known, row.subject_kind, in_style=dated)
 
 
 @register.filter

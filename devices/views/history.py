@@ -153,7 +153,7 @@ def _told(
         or any(key == receiver.pk for key, _ in places.get(row.pk, ()))
     ]
     others = [
-        (row, lines_of(row.before, row.after, zone))
+        (row, lines_of(row.before, row.after, zone, row.subject_kind))
         for row in mine
         if row.subject_kind in ("receiver", "output") and not row.undone_at and row.undoes_id is None  # type: ignore[attr-defined]
     ]
@@ -279,7 +279,7 @@ def receiver_log(request: PersonRequest, pk: int) -> HttpResponse:
     changes = (
         ChangeRow.objects.visible_to(request.user)
         .filter(customer_id=receiver.customer_id, after__receiver=receiver.pk)
-        .select_related("by", "undoes")
+        .select_related("by", "undoes", "customer")
         .with_fate()
         .order_by("-pk")
     )

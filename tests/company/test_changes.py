@@ -11,7 +11,9 @@ from django.urls import reverse
 
 from company import change_words, undo
 from company.actions import record_change
-from company.models import ChangeRow
+from company.actions.firm import firm_facts
+from company.models import ChangeRow, Firm
+from company.templatetags.changes import deed_lines
 from tests import factories
 from tests.conftest import World
 
@@ -221,3 +223,26 @@ def test_facts_are_said_as_people_say_them(name: str, value: Any, words: str) ->
 def test_a_new_record_has_no_before_and_a_missing_fact_is_no_change() -> None:
     assert change_words.lines_of(None, {"label": "x"}) == []
     assert change_words.lines_of({"label": "a"}, {"label": "a", "new": 1}) == []
+
+
+def test_settings_of_the_firm_are_told_in_the_words_of_their_own_page(world: World) -> None:
+    """Codes, yes and no, and pictures: nothing of how the row is stored is printed."""
+    before = firm_facts(Firm(currency="GBP"))
+    after = before | {
+        "paper": "letter", "units": "ft", "date_style": "month_day", "language": "de", "notes_on_phones": True,
+        "logo": "0a" * 32,
+    }  # fmt: skip
+    row = record_change(by=world.office, at=NOW, verb="save_firm", subject=Firm(pk=1), before=before, after=after)
+    assert {name: (was, now) for name, was, now in deed_lines(row)} == {
+        "paper size": ("A4", "Letter"), "lengths in": ("metres", "feet"),
+        "days written as": ("3 May 2025", "May 3, 2025"), "language": ("English", "Deutsch"),
+        "access notes may be kept on a phone": ("no", "yes"), "picture on the letterhead": ("nothing", "a picture"),
+    }  # fmt: skip
+    exchanged = change_words.lines_of({"logo": "0a" * 32}, {"logo": "0b" * 32}, kind="firm")
+    assert exchanged == [("picture on the letterhead", "a picture", "another picture")]
+    assert "0b0b" not in str(change_words.lines_of({"proof": ""}, {"proof": "0b" * 32}))
+
+
+def test_codes_of_other_records_are_told_in_words_too(world: World) -> None:
+    assert change_words.value_words("paper", "letter", kind="customer") == "Letter"
+    assert change_words.value_words("paper", "letter", kind="site") == "letter", "a fact that is no column stays"
