@@ -80,7 +80,7 @@ def turn_over(turns: Sequence[Turn], *, at: datetime, why: str) -> list[Registra
     )  # fmt: skip
     followers = {turn.old.pk: row for turn, row in zip(turns, begun, strict=True)}
     _carry_absences(followers, at)
-    _carry_plans(followers)
+    carry_plans(followers)
     rebuild_totals(transmitter_ids=_transmitters(turns))
     return begun
 
@@ -114,7 +114,7 @@ def _carry_absences(followers: dict[int, Registration], at: datetime) -> None:
     )  # fmt: skip
 
 
-def _carry_plans(followers: dict[int, Registration]) -> None:
+def carry_plans(followers: dict[int, Registration]) -> None:
     """An open plan is about the slot: it waits on. Where settings changed, carrying it out asks to compare first."""
     plans = list(PlannedChange.objects.open().filter(registration__in=followers))
     for plan in plans:

@@ -37,6 +37,7 @@ from devices.actions.slot_settings import (
     problems_with,
     settings_of,
 )
+from devices.actions.unused_units import put_on_again
 from devices.models import Away, Receiver, Registration, RegistrationOutput, Transmitter
 from devices.rules import legality
 
@@ -116,7 +117,7 @@ def _own_transmitter(transmitter: Transmitter | None, receiver: Receiver) -> Tra
         transmitter.save()
     elif transmitter.customer_id != receiver.customer_id:
         raise OtherCustomer(f"Transmitter {transmitter.serial} is recorded for another customer.")
-    elif transmitter.retired_at is not None:
+    elif transmitter.retired_at is not None and not put_on_again(transmitter):
         raise NotSettable(f"Transmitter {transmitter.serial} was taken out of use.")
     return transmitter
 
@@ -147,13 +148,14 @@ def register_transmitter(
     (receiver,) = lock_receivers(receiver)
     refuse_stale(receiver, seen_version)
     _refuse_problems(problems_with(settings, receiver=receiver, slot=slot, transmitter=transmitter))
+    made = {} if transmitter is None or transmitter.pk else {"is_made": True}
     transmitter = _own_transmitter(transmitter, receiver)
     refuse_overlap(receiver, slot, at)
     registration = _begin(receiver=receiver, slot=slot, transmitter=transmitter, settings=settings, at=at)
     touch(receiver)
     log(
         by=by, at=at, entered_at=entered_at, verb="register_transmitter", subject=registration, receiver=receiver, reason=reason,
-        after=registration_facts(registration),
+        after=registration_facts(registration) | made,
     )  # fmt: skip
     return registration
 
@@ -198,6 +200,7 @@ def change_slot(
         raise NothingChanged(_("The slot is already set like this."))
     _refuse_problems(problems_with(settings, receiver=receiver, slot=old.slot, transmitter=known, besides=old))
     before = registration_facts(old)
+    made = {} if known is None or known.pk else {"is_made": True}
     if changed <= WORDING_FIELDS and known == old.transmitter:
         if at < old.registered_at:
             began = old.registered_at.astimezone(receiver.site.zone)
@@ -225,7 +228,7 @@ def change_slot(
     touch(receiver)
     log(
         by=by, at=at, entered_at=entered_at, verb="change_slot", subject=new, receiver=receiver, reason=reason, before=before,
-        after=registration_facts(new),
+        after=registration_facts(new) | made,
     )  # fmt: skip
     return new
 

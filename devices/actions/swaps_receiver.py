@@ -73,14 +73,21 @@ def reasons_against(receiver: Receiver, new: NewReceiver) -> list[str]:
 
 @transaction.atomic
 def swap_receiver(
-    *, receiver: Receiver, new: NewReceiver, by: User, at: datetime, reason: str, seen_version: int | None = None
+    *,
+    receiver: Receiver,
+    new: NewReceiver,
+    by: User,
+    at: datetime,
+    reason: str,
+    seen_version: int | None = None,
+    entered_at: datetime | None = None,
 ) -> Receiver:
     """Put another unit in a receiver's place and return it. The old one is taken down with its history.
 
     Label, area, supply and cable stay; so do the outputs with what they drive, which must be seen to work again, and every
     registration, which goes to "register again". The code on the lid leads to the new unit, for the label stays on the
     wall. Pins, absences and open plans go along. Of open faults, what a transmitter has raised goes on at the new unit;
-    what the old unit itself had raised or latched is over with it.
+    what the old unit itself had raised or latched is over with it. `entered_at` is when it was typed in.
 
     Raises
     ------
@@ -113,7 +120,7 @@ def swap_receiver(
     moved |= _carry_faults(old, unit, begun, at)
     touch(old, unit)
     log(
-        by=by, at=at, verb="swap_receiver", subject=unit, receiver=unit, reason=reason, before=before,
+        by=by, at=at, entered_at=entered_at, verb="swap_receiver", subject=unit, receiver=unit, reason=reason, before=before,
         after=facts_of(unit, *RECEIVER_FACTS) | {"replaces": old.pk, "code": code} | moved,
     )  # fmt: skip
     return unit
@@ -168,10 +175,14 @@ def carry_over(
         for row in rows
     ]  # fmt: skip
     begun = turn_over(turns, at=at, why=why)
+    return {"slots": len(begun), "again_before": since, **carry_pins_and_plans(left, entered)}, begun
+
+
+def carry_pins_and_plans(left: Receiver, entered: Receiver) -> dict[str, Any]:
+    """Pins on floor plans and open plans of a receiver to another one; keys of what was moved, for the log."""
     pins = list(PlanPin.objects.filter(receiver=left).values_list("pk", flat=True))
     PlanPin.objects.filter(pk__in=pins).update(receiver=entered)
-    plans = _carry_plans(left, entered)
-    return {"slots": len(begun), "again_before": since, "pins": pins, "plans": plans}, begun
+    return {"pins": pins, "plans": _carry_plans(left, entered)}
 
 
 def _carry_plans(left: Receiver, entered: Receiver) -> list[int]:

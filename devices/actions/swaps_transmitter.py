@@ -18,6 +18,7 @@ from devices.actions.bulk_turn import Turn, facts_of_row, read_settings, turn_ov
 from devices.actions.ledger import first_refusal, lock_receivers, refuse_stale, refuse_without_reason, touch
 from devices.actions.slot_order import refuse_two_places
 from devices.actions.slot_settings import NothingChanged, NotSettable, OtherCustomer, as_rule, limits_of
+from devices.actions.unused_units import put_on_again
 from devices.models import BatteryType, Fault, Fitting, Receiver, Registration, Transmitter, TransmitterType
 from devices.models.batteries import WhyOut
 from devices.rules import legality
@@ -57,7 +58,7 @@ def _unit_for(new: NewUnit, old: Transmitter, at: datetime) -> Transmitter:
         raise NothingChanged(f"{old.serial} is the unit that stands there. Give the serial of the new one.")
     elif unit.customer_id != old.customer_id:
         raise OtherCustomer(f"Transmitter {unit.serial} is recorded for another customer.")
-    elif unit.retired_at is not None:
+    elif unit.retired_at is not None and not _comes_again(unit, new):
         raise NotSettable(f"Transmitter {unit.serial} was taken out of use. Take another one.")
     else:
         place = Registration.objects.open().filter(transmitter=unit).select_related("receiver__site").first()
@@ -67,6 +68,12 @@ def _unit_for(new: NewUnit, old: Transmitter, at: datetime) -> Transmitter:
             )
     unit.customer_id, unit.replaces, unit.loan_until = old.customer_id, old, new.loan_until
     return unit
+
+
+def _comes_again(unit: Transmitter, new: NewUnit) -> bool:
+    """A unit whose making was taken back may be meant after all, then as the type that is said now."""
+    unit.type = new.type or unit.type
+    return put_on_again(unit)
 
 
 def _refuse_unfit(rows: Sequence[Registration], unit: Transmitter, old: Transmitter, at: datetime) -> None:
@@ -90,12 +97,13 @@ def swap_transmitter(
     at: datetime,
     reason: str,
     seen_versions: Mapping[int, int] | None = None,
+    entered_at: datetime | None = None,
 ) -> list[Registration]:
     """Put another unit in the place of a transmitter, in every slot it stands in: inputs and declared slots go along.
 
     Settings, absences, open plans and pins stay; every slot goes to "register again". What the old unit had raised and
     is still open counts as cleared, for it is gone; latched faults stay until a person clears the receiver. The cells of
-    a unit taken out of use are taken out, those of a spare stay in.
+    a unit taken out of use are taken out, those of a spare stay in. `entered_at` is when it was typed in.
 
     Raises
     ------
@@ -114,6 +122,7 @@ def swap_transmitter(
     unit = _unit_for(new, old, at)
     _refuse_unfit(rows, unit, old, at)
     is_made = unit.pk is None
+    entered = {"recorded_at": entered_at.isoformat()} if entered_at else {}
     unit.unit_since = at.astimezone(rows[0].site.zone).date()
     unit.full_clean(exclude=["customer", "type", "replaces"])
     unit.save()
@@ -127,7 +136,7 @@ def swap_transmitter(
         "old": old.pk, "new": unit.pk, "is_made": is_made, "faults": faults, "again_before": again_before,
         **_cells(old, unit, new, by=by, at=at, reason=reason),
     }  # fmt: skip
-    _log(begun, before, receivers, told, by=by, at=at, reason=reason)
+    _log(begun, before, receivers, {"swap": told, **entered}, by=by, at=at, reason=reason)
     return begun
 
 
@@ -182,6 +191,6 @@ def _log(
         after = facts_of_row(row, read_settings(row))
         record_change(
             by=by, at=at, verb="swap_transmitter", subject=row, customer_id=row.customer_id, before=facts,
-            after={**after, "swap": told, "receiver": row.receiver_id, "version": versions[row.receiver_id]},
+            after={**after, **told, "receiver": row.receiver_id, "version": versions[row.receiver_id]},
             reason=reason, batch=batch,
         )  # fmt: skip

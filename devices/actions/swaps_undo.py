@@ -1,4 +1,4 @@
-"""How swaps are taken back where they never happened. What was really swapped back is another swap."""
+"""How swaps are taken back: one entered today never was, one of an earlier day is turned round from now on."""
 
 from __future__ import annotations
 
@@ -9,16 +9,19 @@ from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from company.models import ChangeRow, User
-from company.undo import Undone, undoes
+from company.undo import CannotUndo, Undone, undoes
 from devices.actions.bulk_turn import Turn, read_settings, turn_over, with_settings
 from devices.actions.fitting_corrections import take_back_fitting
 from devices.actions.fitting_ends import take_back_ends
 from devices.actions.ledger import lock_receivers, touch
 from devices.actions.rollups import rebuild_totals
 from devices.actions.slot_settings import NoLongerThere
-from devices.actions.swaps_receiver import carry_over, end_faults
+from devices.actions.swaps_receiver import carry_over, carry_pins_and_plans, end_faults
+from devices.actions.undo_turns import entered_today, unturn
+from devices.actions.unused_units import take_off_if_unused
 from devices.models import Fault, Fitting, Output, Receiver, Registration, Transmitter
 from devices.models.receivers import new_code
+from devices.rules.slot_life import NO_TIME
 
 
 def _of_the_batch(change: ChangeRow) -> list[ChangeRow]:
@@ -51,26 +54,54 @@ def _reopen(faults: list[tuple[int, bool, bool]]) -> None:
 
 @undoes("swap_transmitter", touched=_slots_of_the_batch, companions=_of_the_batch)
 def undo_swap_transmitter(change: ChangeRow, *, by: User, at: datetime) -> Undone | None:
-    """The old unit stands in all its slots again as before, with its cells; the other one is a spare.
+    """The old unit stands in all its slots again as before, with its cells; the other one is a spare, or off the records
+    where the swap had made it. A swap entered today never was: what stood before goes on. One of an earlier day is turned
+    round from now on.
 
     Raises
     ------
-    NoLongerThere
-        If one of the slots was changed since.
+    NoLongerThere, CannotUndo
+        If one of the slots was changed since, or the old unit stands elsewhere, or work was recorded on the new one.
     """
     told: dict[str, Any] = (change.after or {})["swap"]
-    keys = sorted({change.subject_id, *(row.subject_id for row in _of_the_batch(change))})
-    lock_receivers(*Receiver.objects.filter(registrations__in=keys).distinct())
-    rows = with_settings(Registration.objects.open().filter(pk__in=keys))
-    if len(rows) != len(keys):
+    changes = {row.subject_id: row for row in (change, *_of_the_batch(change))}
+    receivers = lock_receivers(*Receiver.objects.filter(registrations__in=list(changes)).distinct())
+    rows = with_settings(Registration.objects.open().filter(pk__in=list(changes)))
+    if len(rows) != len(changes):
         raise NoLongerThere(_("One of the slots was changed after the swap. Swap the units again instead."))
     old = Transmitter.objects.select_for_update(of=("self",)).get(pk=told["old"])
+    _refuse_elsewhere(old)
     old.retired_at = None
     old.save(update_fields=["retired_at"])
-    again = dict(zip(keys, told["again_before"], strict=False))
-    turns = [Turn(row, row.receiver, old, read_settings(row), _when(again.get(row.pk))) for row in rows]
-    turn_over(turns, at=at, why="swap taken back")
-    Transmitter.objects.filter(pk=told["new"]).update(replaces=None, loan_until=None)
+    if entered_today(change, rows[0].site, at):
+        unturn(rows, reason=change.reason)
+    else:
+        again = dict(zip(sorted(changes), told["again_before"], strict=False))
+        turns = [Turn(row, row.receiver, old, read_settings(row), _when(again.get(row.pk))) for row in rows]
+        turn_over(turns, at=at, why="swap taken back")
+    _cells_back(told, old, by=by, at=at)
+    _unit_back(told, at=at)
+    _reopen([(pk, True, False) for pk in told["faults"]])
+    touch(*receivers)
+    versions = {row.pk: row.version for row in receivers}
+    facts = {
+        changes[row.pk].pk: {"receiver": row.receiver_id, "version": versions[row.receiver_id], "recorded_at": at.isoformat()}
+        for row in rows
+    }  # fmt: skip
+    return Undone(after=facts[change.pk], others=facts)
+
+
+def _refuse_elsewhere(old: Transmitter) -> None:
+    """A unit kept as a spare may have found another slot since."""
+    place = Registration.objects.open().filter(transmitter=old).select_related("receiver__site").first()
+    if place is not None:
+        raise CannotUndo(
+            f"{old.serial} stands in {place.receiver}, slot {place.slot} by now. Remove it there first, "
+            "or swap the units again instead."
+        )
+
+
+def _cells_back(told: dict[str, Any], old: Transmitter, *, by: User, at: datetime) -> None:
     if told["cells_in"] is not None:
         take_back_fitting(
             fitting=Fitting(pk=told["cells_in"], transmitter_id=told["new"]), by=by, at=at, reason="swap taken back"
@@ -78,9 +109,15 @@ def undo_swap_transmitter(change: ChangeRow, *, by: User, at: datetime) -> Undon
     if told["cells_out"] is not None:
         take_back_ends(Fitting.objects.get(pk=told["cells_out"]), at=at)
         rebuild_totals(transmitter_ids=[old.pk])
-    _reopen([(pk, True, False) for pk in told["faults"]])
-    touch(*lock_receivers(*{row.receiver for row in rows}))
-    return None
+
+
+def _unit_back(told: dict[str, Any], *, at: datetime) -> None:
+    """The unit that came in is a spare again; one that the swap had put on record goes off it where nothing speaks of it."""
+    unit = Transmitter.objects.select_for_update(of=("self",)).get(pk=told["new"])
+    unit.replaces, unit.loan_until = None, None
+    unit.save(update_fields=["replaces", "loan_until"])
+    if told["is_made"]:
+        take_off_if_unused(unit, at=at)
 
 
 def _anything_there(change: ChangeRow) -> Q:
@@ -89,17 +126,36 @@ def _anything_there(change: ChangeRow) -> Q:
 
 @undoes("swap_receiver", touched=_anything_there)
 def undo_swap_receiver(change: ChangeRow, *, by: User, at: datetime) -> Undone | None:
-    """The old receiver hangs there again with everything that went along, under its code; the other one is taken down."""
+    """The old receiver hangs there again with everything that went along, under its code; the other one is taken down.
+    A swap entered today never was: every registration goes on. One of an earlier day is turned round from now on.
+
+    Raises
+    ------
+    CannotUndo
+        If work was recorded on one of its slots since.
+    """
     told: dict[str, Any] = change.after or {}
     unit, old = lock_receivers(Receiver(pk=change.subject_id), Receiver(pk=told["replaces"]))
-    unit.removed_at, unit.code = at, new_code()
+    is_slip = entered_today(change, old.site, at)
+    unit.removed_at, unit.code = (unit.created_at + NO_TIME if is_slip else at), new_code()
     unit.save(update_fields=["removed_at", "code"])
     old.removed_at, old.code = None, told["code"]
     old.save(update_fields=["removed_at", "code"])
-    outputs = {output.number: output for output in Output.objects.filter(receiver=old)}
-    again = {int(slot): _when(text) for slot, text in told["again_before"].items()}
-    carry_over(unit, old, outputs, at=at, why="swap of the receiver taken back", again=again)
+    if is_slip:
+        unturn(with_settings(Registration.objects.open().filter(receiver=unit)), reason=change.reason)
+        carry_pins_and_plans(unit, old)
+    else:
+        outputs = {output.number: output for output in Output.objects.filter(receiver=old)}
+        again = {int(slot): _when(text) for slot, text in told["again_before"].items()}
+        carry_over(unit, old, outputs, at=at, why="swap of the receiver taken back", again=again)
+    _faults_back(told, unit, at=at, is_slip=is_slip)
+    touch(old, unit)
+    return Undone(after={"receiver": old.pk, "version": old.version, "recorded_at": at.isoformat()})
+
+
+def _faults_back(told: dict[str, Any], unit: Receiver, *, at: datetime, is_slip: bool) -> None:
+    """What the old unit showed stands again. A fault that was only carried along with a slip was never raised there."""
+    if is_slip:
+        Fault.objects.filter(pk__in=told["faults_carried"], receiver=unit, cleared_at=None).delete()
     end_faults(list(Fault.objects.standing().filter(receiver=unit)), at, cause="the swap was taken back")
     _reopen([(pk, was_open, was_latched) for pk, was_open, was_latched in told["faults_ended"]])
-    touch(old, unit)
-    return Undone(after={"receiver": old.pk, "version": old.version})

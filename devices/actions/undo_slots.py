@@ -20,6 +20,7 @@ from devices.actions.ledger import lock_receivers, registration_facts, touch
 from devices.actions.rollups import settle_slot
 from devices.actions.slot_settings import in_force, problems_with, settings_of
 from devices.actions.slots import _begin, _carry_away, _end, _own_transmitter, _refuse_problems
+from devices.actions.unused_units import take_off_if_unused
 from devices.models import Away, Receiver, Registration
 from devices.rules.slot_life import NO_TIME, recorded_on, taken_back_words
 
@@ -114,6 +115,12 @@ def _unbegin(row: Registration, change: ChangeRow) -> None:
     settle_slot(row)
 
 
+def _unmake(row: Registration, change: ChangeRow, at: datetime) -> None:
+    """A transmitter that the change had put on record, a mistyped serial, goes off the records with it."""
+    if row.transmitter is not None and (change.after or {}).get("is_made"):
+        take_off_if_unused(row.transmitter, at=at)
+
+
 def _unend(row: Registration, receiver: Receiver, besides: Registration | None = None) -> None:
     """What a change ended goes on, with the absence that ended with it."""
     if receiver.removed_at is not None:
@@ -148,6 +155,7 @@ def _unregister(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     before = registration_facts(row)
     if is_slip(change, row, at):
         _unbegin(row, change)
+        _unmake(row, change, at)
     else:
         _end(row, at, taken_back_words(change.reason))
         settle_slot(row)
@@ -175,6 +183,7 @@ def _unchange(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     elif is_slip(change, new, at):
         now = subject_of_key(new.replaces_id)
         _unbegin(new, change)
+        _unmake(new, change, at)
         _unend(now, receiver)
     else:
         now = _set_as_before(new, subject_of_key(new.replaces_id), receiver, change, at)

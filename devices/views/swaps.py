@@ -65,7 +65,7 @@ def transmitter_swap(request: PersonRequest, pk: int) -> HttpResponse:
     try:
         begun = swaps_transmitter.swap_transmitter(
             transmitter=transmitter, new=form.unit(), by=request.user, at=form.cleaned_data["at"],
-            reason=form.cleaned_data["reason"], seen_versions=form.seen_versions,
+            reason=form.cleaned_data["reason"], seen_versions=form.seen_versions, entered_at=timezone.now(),
         )  # fmt: skip
     except Refused as why:
         return refusal(request, TRANSMITTER, context, why)
@@ -101,7 +101,7 @@ def receiver_swap(request: PersonRequest, pk: int) -> HttpResponse:
     try:
         unit = swaps_receiver.swap_receiver(
             receiver=receiver, new=form.unit(), by=request.user, at=form.cleaned_data["at"],
-            reason=form.cleaned_data["reason"], seen_version=form.seen_version,
+            reason=form.cleaned_data["reason"], seen_version=form.seen_version, entered_at=timezone.now(),
         )  # fmt: skip
     except Refused as why:
         context["reasons"] = getattr(why, "reasons", [])

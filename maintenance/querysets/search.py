@@ -19,6 +19,7 @@ from django.db.models.expressions import RawSQL
 
 from company.models import Contact, Customer, User
 from devices.models import Receiver, Registration, Transmitter
+from devices.rules.slot_life import never_stood
 from devices.search_tables import MIN_PART, PLACES, SERIALS, PartTable, fold, has_parts, phrase
 from sites.models import Site
 
@@ -215,6 +216,8 @@ def transmitters(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
             is_past=retired_at is not None, is_exact=fold(serial) == whole, **stands.get(pk, {}),
         )
         for pk, serial, type_label, customer, retired_at in values
+        # Out of use and every registration taken back: a serial mistyped once, which nobody looks for.
+        if not (retired_at is not None and stands.get(pk) == {})
     ]  # fmt: skip
 
 
@@ -222,10 +225,13 @@ def _where(user: User, pks: Sequence[int]) -> dict[int, dict[str, Any]]:
     """Where transmitters stand, or stood last and until when."""
     rows = Registration.objects.visible_to(user).filter(transmitter__in=pks).order_by("registered_at", "pk")
     stands: dict[int, dict[str, Any]] = {}
-    for pk, site, receiver, slot, label, removed_at in rows.values_list(
-        "transmitter_id", "site__name", "receiver__label", "slot", "label", "removed_at"
+    for pk, site, receiver, slot, label, begun, removed_at in rows.values_list(
+        "transmitter_id", "site__name", "receiver__label", "slot", "label", "registered_at", "removed_at"
     ):
-        stands[pk] = {"code": f"{site}, {receiver}, slot {slot}: {label}", "until": removed_at}
+        if never_stood(begun, removed_at):
+            stands.setdefault(pk, {})
+        else:
+            stands[pk] = {"code": f"{site}, {receiver}, slot {slot}: {label}", "until": removed_at}
     return stands
 
 
