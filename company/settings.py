@@ -155,6 +155,14 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "account_login"
 LOGIN_REDIRECT_URL = "company:home"
 ACCOUNT_ADAPTER = "company.adapter.ClosedAdapter"
+ACCOUNT_FORMS = {
+    "login": "company.forms.account.SignInForm",
+    "reset_password": "company.forms.account.ForgottenPasswordForm",
+    "reset_password_from_key": "company.forms.account.NewPasswordForm",
+    "change_password": "company.forms.account.ChangePasswordForm",
+    "set_password": "company.forms.account.SetPasswordForm",
+    "add_email": "company.forms.account.AddAddressForm",
+}
 ACCOUNT_USER_MODEL_USERNAME_FIELD = None
 ACCOUNT_LOGIN_METHODS = {"email"}
 ACCOUNT_SIGNUP_FIELDS = ["email*", "password1*", "password2*"]
