@@ -37,6 +37,7 @@ from devices.models import (
     Transmitter,
     TransmitterType,
 )
+from devices.rules.slot_life import never_stood
 from sites.models import Area, Site
 
 SHOWN = 20
@@ -61,8 +62,7 @@ class TouchedSince(Refused):
         self.lines = lines
         shown = " ".join(f"{line}." for line in lines[:SHOWN])
         super().__init__(
-            f"The import cannot be taken back any more, because its records were used or changed since. {shown} "
-            "Take those back first, or correct the records by hand."
+            f"Its records were used or changed since. {shown} Take those back first, or correct the records by hand."
         )
 
 
@@ -195,6 +195,7 @@ class _TakeBack:
         for row in self.rows:
             self._row(row)
         self._refuse_ended()
+        self._add_slips()
         self._add_dependents()
         self._refuse_used()
         if self.touched:
@@ -258,6 +259,23 @@ class _TakeBack:
         for some in chunks(sorted(self.new[Registration] | worded)):
             self.touched += [f"{row} has ended since" for row in ended.filter(pk__in=some)[:SHOWN]]
 
+    def _add_slips(self) -> None:
+        """What was begun on these records and taken back on its day never stood, so it goes with them."""
+        found = {pk for model in (Transmitter, Receiver, Registration) for pk in self._slips(model, self.new[model])}
+        while found:
+            self.new[Registration] |= found
+            found = self._slips(Registration, found)
+
+    def _slips(self, model: type[models.Model], keys: Iterable[int]) -> set[int]:
+        """Registrations that never stood, of these transmitters or receivers, or in place of these registrations."""
+        name = {Transmitter: "transmitter", Receiver: "receiver", Registration: "replaces"}[model]
+        found: set[int] = set()
+        for some in chunks(sorted(keys)):
+            ended = Registration.objects.filter(**{f"{name}__in": some}).exclude(removed_at=None)
+            spans = ended.values_list("pk", "registered_at", "removed_at")
+            found |= {pk for pk, begun, over in spans if never_stood(begun, over)}
+        return found - self.new[Registration]
+
     def _add_dependents(self) -> None:
         """Find what the import made without a change row of its own."""
         self._of(Output, "receiver_id", self.new[Receiver])
@@ -289,7 +307,7 @@ class _TakeBack:
         rows = other._base_manager.filter(**{f"{name}__in": keys})
         if other._meta.label in DERIVED:
             if other is FittingEnd:
-                later = rows.exclude(recorded_at=self.imported_at)
+                later = rows.exclude(recorded_at=self.imported_at).filter(taken_back_at=None)
                 self.touched += [f"{end.fitting}: its end was recorded" for end in later[:SHOWN]]
             self.new[other].update(rows.values_list("pk", flat=True))
             return

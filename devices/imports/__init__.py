@@ -119,7 +119,17 @@ def apply_upload(handle: Handle, upload: str, preview: str, by: int, **unknown: 
 
 
 def undo_import(handle: Handle, upload: str, by: int, **unknown: Any) -> None:
-    """Job: take an import back, all of it in one transaction, while nothing rests on it."""
+    """Job: take an import back, all of it in one transaction, while nothing rests on it.
+
+    A refusal is the answer that was asked for, not a job that failed: `result["refused"]` says it in words.
+    """
+    try:
+        _take_back(handle, upload, by)
+    except Refused as refusal:
+        handle.finish({"refused": refusal.message}, url=reverse("devices:import_detail", args=[upload]))
+
+
+def _take_back(handle: Handle, upload: str, by: int) -> None:
     kept = Upload.objects.get(uuid=upload, kind=KIND)
     person = User.objects.get(pk=by)
     url = reverse("devices:import_detail", args=[kept.uuid])

@@ -93,13 +93,13 @@ class Standing:
 
     @property
     def is_taken_back(self) -> bool:
-        return bool(self.undo and self.undo.state == Job.State.DONE)
+        return bool(self.undo and self.undo.state == Job.State.DONE and not (self.undo.result or {}).get("refused"))
 
     @property
     def undo_refused(self) -> str:
         """Why it was not taken back, in words."""
         if self.undo is None or self.undo.state != Job.State.FAILED:
-            return ""
+            return str((self.undo.result or {}).get("refused", "")) if self.undo else ""
         error = self.undo.error
         return "The program met a fault, which was written down." if error.startswith("Traceback") else error
 

@@ -11,6 +11,8 @@ from django.utils import timezone
 
 from company import jobs
 from company.models import ChangeRow, Contact, Customer, Job
+from company.undo import undo
+from devices.actions.slots import Settings, register_transmitter
 from devices.models import (
     Away,
     Fitting,
@@ -147,6 +149,33 @@ def test_what_rests_on_it_without_a_change_of_the_record_is_found_too(world):
     assert "The import was not taken back." in text
     assert "Visit “" in text
     assert records() == before
+
+
+def test_a_registration_taken_back_on_its_day_does_not_stand_in_the_way(world):
+    client = world.client("office")
+    before = records()
+    url = bring_in(client, right_sheets())
+    unit, receiver = Transmitter.objects.get(serial="SK-00001"), Receiver.objects.get(label="Main")
+    registered = register_transmitter(
+        receiver=receiver, slot=7, transmitter=unit,
+        settings=Settings(label="Slip", duty="security", is_shared=True), by=world.office, at=timezone.now(), reason="x",
+    )  # fmt: skip
+    assert "The import was not taken back." in take_back(client, url)
+    change = ChangeRow.objects.get(verb="register_transmitter", subject_id=registered.pk)
+    undo(change=change, by=world.office, at=timezone.now())
+    assert Registration.objects.filter(pk=registered.pk).exists(), "the log's slip stays as long as the import does"
+    assert "Taken back" in take_back(client, url)
+    assert records() == before
+
+
+def test_a_refusal_is_said_once_and_is_no_failed_job(world):
+    client = world.client("office")
+    url = bring_in(client, right_sheets())
+    factories.make_visit(Site.objects.get(code="HARB-1"))
+    text = take_back(client, url)
+    assert text.count("taken back.") == 1
+    assert "cannot be taken back" not in text
+    assert not Job.objects.filter(state="failed").exists()
 
 
 def test_pressing_twice_takes_back_once(world):
