@@ -161,9 +161,15 @@
     b.setAttribute("aria-pressed", String(!recall("no-slash")));
     b.textContent = `Single keys: ${recall("no-slash") ? "off" : "on"}`;
   });
+  // Parts of the page that are still on their way are waited for, but not for ever: paper says which did not come.
+  const PRINT_WAITS_MS = 5000;
+  const printWhole = (until = Date.now() + PRINT_WAITS_MS) => {
+    if (doc.querySelector('[hx-trigger="load"]') && Date.now() < until) setTimeout(printWhole, 100, until);
+    else window.print();
+  };
   doc.addEventListener("click", (e) => {
     e.target.closest?.("[data-close-toast]")?.closest(".toast").remove();
-    if (e.target.closest?.("[data-print]")) window.print();
+    if (e.target.closest?.("[data-print]")) printWhole();
     const slash = e.target.closest?.("[data-slash]");
     if (slash) { remember("no-slash", slash.getAttribute("aria-pressed") === "true" ? "1" : ""); showSlash(); }
     doc.querySelectorAll("details[data-menu][open]").forEach((m) => { if (!m.contains(e.target)) m.open = false; });
