@@ -23,11 +23,13 @@ from devices.actions.slot_settings import (
     OutputChoice,
     Settings,
     as_rule,
+    asks_in_force,
     limits_of,
 )
 from devices.models import Output, Receiver, Registration
 from devices.rules import legality
 from devices.rules.bulk import Wish, settings_after, wording_problems
+from devices.rules.findings_facts import SupervisionAsk
 
 VERB = "bulk_change_slot"
 MOST_SLOTS = 1000
@@ -61,14 +63,15 @@ class Preview:
 
 
 def preview(rows: Sequence[Registration], wish: Wish) -> list[Preview]:
-    """What a wish does to each slot, read with `with_settings`. One more query for any number of slots; writes nothing."""
+    """What a wish does to each slot, read with `with_settings`. Two more queries for any number of slots; writes nothing."""
     outputs: dict[int, dict[int, Output]] = {}
     for output in Output.objects.filter(receiver__in={row.receiver_id for row in rows}):
         outputs.setdefault(output.receiver_id, {})[output.number] = output
-    return [_preview(row, wish, outputs.get(row.receiver_id, {})) for row in rows]
+    asks = asks_in_force()
+    return [_preview(row, wish, outputs.get(row.receiver_id, {}), asks) for row in rows]
 
 
-def _preview(row: Registration, wish: Wish, outputs: Mapping[int, Output]) -> Preview:
+def _preview(row: Registration, wish: Wish, outputs: Mapping[int, Output], asks: Sequence[SupervisionAsk]) -> Preview:
     before = read_settings(row)
     facts = {
         "label": row.label, "slot": row.slot, "area": row.area if wish.area is None else wish.area,
@@ -86,7 +89,7 @@ def _preview(row: Registration, wish: Wish, outputs: Mapping[int, Output]) -> Pr
     )
     rule = as_rule(after, slot=row.slot, transmitter=row.transmitter)
     old_rule = as_rule(before, slot=row.slot, transmitter=row.transmitter)
-    found = legality.problems(rule, limits_of(row.receiver))
+    found = legality.problems(rule, limits_of(row.receiver), asks=asks)
     return Preview(
         row, before, after,
         refusals=wording_problems(values) + [one.text for one in found if not one.is_warning],

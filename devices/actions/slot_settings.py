@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from company.errors import Refused
+from company.models import RiskPolicy
 from devices.models import Output, Receiver, Registration, Transmitter
 from devices.rules import legality
+from devices.rules.findings_facts import SupervisionAsk, asks_with
 from devices.rules.slot_map import OutputUse
 from devices.rules.words import WINDOW_OFF
 
@@ -92,6 +94,8 @@ def as_rule(settings: Settings, *, slot: int, transmitter: Transmitter | None) -
         contact="" if settings.contact == "unknown" else settings.contact,
         is_declared_twice=settings.is_shared,
         n_inputs=transmitter.type.n_inputs if transmitter and transmitter.type else None,
+        duty=settings.duty,
+        is_portable=settings.is_portable,
     )
 
 
@@ -107,6 +111,11 @@ def limits_of(receiver: Receiver) -> legality.ReceiverLimits:
         can_switch_off=kind.can_switch_supervision_off,
         behaviours=frozenset(kind.behaviours),
     )
+
+
+def asks_in_force() -> tuple[SupervisionAsk, ...]:
+    """What the firm asks of supervision, per duty class, as the findings judge it."""
+    return asks_with(RiskPolicy.objects.order_by("pk").values_list("duty", "longest_window_s", "source_note"))
 
 
 def problems_with(
@@ -134,6 +143,7 @@ def problems_with(
         limits_of(receiver),
         elsewhere=elsewhere,
         taken_by=taken_by,
+        asks=asks_in_force(),
     )
     if settings.supervision == "on" and not settings.window_s:
         found.append(

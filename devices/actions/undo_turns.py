@@ -40,7 +40,7 @@ def unturn(begun: Sequence[Registration], *, reason: str) -> list[Registration]:
     for row in begun:
         row.removed_at, row.removed_why = row.registered_at + NO_TIME, taken_back_words(reason)[:200]
     Registration.objects.bulk_update(begun, ["removed_at", "removed_why"], batch_size=200)
-    former_keys = [row.replaces_id for row in begun]
+    former_keys = [row.replaces_id for row in begun if row.replaces_id is not None]
     Registration.objects.filter(pk__in=former_keys).update(removed_at=None, removed_why="")
     formers = {row.pk: row for row in with_settings(Registration.objects.filter(pk__in=former_keys))}
     goes_on = {row.pk: formers[row.replaces_id] for row in begun if row.replaces_id is not None}

@@ -9,12 +9,14 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from company.models.firm import Duty
-from devices.actions.slot_settings import OutputChoice, Settings
+from devices.actions.slot_settings import OutputChoice, Settings, asks_in_force
 from devices.forms.ledger import LedgerForm
-from devices.models import Output, Receiver, Transmitter, TransmitterType
+from devices.models import Output, Receiver, Registration, Transmitter, TransmitterType
 from devices.models.registrations import Behaviour, Contact
-from devices.rules.words import window_words
+from devices.rules.words import DUTY_WORDS, list_words, span_words, window_words
 
+UNKNOWN = "unknown"
+TO_CHOOSE = ("", gettext_lazy("choose …"))
 NO_BEHAVIOUR = ("", "does not drive it")
 LONGEST_INTERVAL_S = 7 * 86400
 
@@ -63,6 +65,7 @@ class SettingsForm(LedgerForm):
         super().__init__(*args, receiver=receiver, initial=initial, **kwargs)
         self.outputs = outputs
         self.fields["window"].choices = _window_choices(receiver, settings)  # type: ignore[attr-defined]
+        self.fields["window"].help_text = _window_help(receiver, settings)
         known = receiver.type.behaviours if receiver.type else []
         for output in outputs:
             drives = f" ({output.drives})" if output.drives else ""
@@ -119,7 +122,8 @@ class SettingsForm(LedgerForm):
 
 def _initial_of(receiver: Receiver, settings: Settings | None) -> dict[str, Any]:
     if settings is None:
-        return {"window": receiver.type.default_window_s if receiver.type else "unknown", "contact": "unknown"}
+        # How long a window is, is said by a person: a default that nobody looked at would be on record as a setting.
+        return {"window": "", "contact": "unknown"}
     names = ("label", "area", "duty", "is_portable", "interval_s", "contact", "input_number", "is_shared", "note")
     initial: dict[str, Any] = {name: getattr(settings, name) for name in names}
     initial["window"] = settings.window_s if settings.supervision == "on" else settings.supervision
@@ -140,7 +144,35 @@ def _window_choices(receiver: Receiver, settings: Settings | None) -> list[tuple
         or (settings and settings.supervision == "off")
     ):
         choices.append(("off", "not supervised"))
-    return [*choices, ("unknown", "not known")]
+    choices.append((UNKNOWN, "not known"))
+    return choices if settings is not None else [TO_CHOOSE, *choices]  # type: ignore[list-item]
+
+
+def _window_help(receiver: Receiver, settings: Settings | None) -> str:
+    """What a window is, how the receiver comes, and how long the firm's policy lets it be."""
+    parts = [_("After how long a silent transmitter counts as missing.")]
+    if settings is None and receiver.type is not None and receiver.type.default_window_s:
+        parts.append(_("This type of receiver comes set to %s.") % span_words(receiver.type.default_window_s))
+    limits = [
+        f"{DUTY_WORDS.get(ask.duty, ask.duty)} {span_words(ask.longest_window_s)}"
+        for ask in asks_in_force()
+        if ask.longest_window_s
+    ]
+    if limits:
+        parts.append(_("At most by the firm's policy: %s.") % list_words(limits))
+    return " ".join(parts)
+
+
+class TypeOrUnknown(forms.ModelChoiceField):
+    """A type of the catalogue, or said not to be known, which is not the same as nothing said."""
+
+    def offer(self, rows: Any) -> None:
+        """Let one of these types be chosen."""
+        self.queryset = rows
+        self.choices = [TO_CHOOSE, (UNKNOWN, _("not known")), *((row.pk, str(row)) for row in rows)]
+
+    def clean(self, value: Any) -> Any:
+        return None if value == UNKNOWN else super().clean(value)
 
 
 class RegisterForm(SettingsForm):
@@ -153,11 +185,8 @@ class RegisterForm(SettingsForm):
         help_text=gettext_lazy("Leave empty where the slot is taken, but nobody knows by what."),
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
     )
-    type = forms.ModelChoiceField(
-        label=gettext_lazy("Type, if it is new"),
-        queryset=TransmitterType.objects.none(),
-        required=False,
-        empty_label=gettext_lazy("not known"),
+    type = TypeOrUnknown(
+        label=gettext_lazy("Type, if it is new"), queryset=TransmitterType.objects.none(), required=False
     )
 
     field_order = ("serial", "type", *SettingsForm.field_order)
@@ -165,7 +194,7 @@ class RegisterForm(SettingsForm):
     def __init__(self, *args: Any, transmitters: Any, types: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.transmitters = transmitters
-        self.fields["type"].queryset = types  # type: ignore[attr-defined]
+        self.fields["type"].offer(types)  # type: ignore[attr-defined]
 
     def clean_serial(self) -> str:
         serial: str = self.cleaned_data["serial"].strip()
@@ -173,13 +202,29 @@ class RegisterForm(SettingsForm):
             raise forms.ValidationError(_("A serial number cannot hold such characters."))
         return serial
 
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        is_said = (
+            bool(cleaned.get("type")) or self.data.get(self.add_prefix("type")) == UNKNOWN or "type" in self.errors
+        )
+        if cleaned.get("serial") and not is_said and self._known(cleaned["serial"]) is None:
+            self.add_error("type", _("This serial is new: choose its type, or “not known”."))
+        return cleaned
+
+    def _known(self, serial: str) -> Transmitter | None:
+        found: Transmitter | None = self.transmitters.filter(serial__iexact=serial).select_related("type").first()
+        return found
+
     def transmitter(self) -> Transmitter | None:
         """The transmitter of this serial, an unsaved one where it is new, or None where none was given."""
         serial = self.cleaned_data["serial"]
         if not serial:
             return None
-        known: Transmitter | None = self.transmitters.filter(serial__iexact=serial).select_related("type").first()
-        return known or Transmitter(serial=serial, type=self.cleaned_data["type"])
+        known, kind = self._known(serial), self.cleaned_data["type"]
+        if known is not None and known.retired_at is not None:
+            # A serial taken off the records as a slip comes as what is said now; what was really used is refused anyhow.
+            known.type = kind or known.type
+        return known or Transmitter(serial=serial, type=kind)
 
 
 class NameForm(SettingsForm):
@@ -213,6 +258,26 @@ class MoveTargetForm(forms.Form):
     to_receiver = forms.ModelChoiceField(label=gettext_lazy("To receiver"), queryset=Receiver.objects.none())
     to_slot = forms.IntegerField(label=gettext_lazy("Slot"), min_value=1, max_value=1024)
 
-    def __init__(self, *args: Any, receivers: Any, **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, receivers: Any, stands_in: tuple[int, int] = (0, 0), must_be_free: bool = True, **kwargs: Any
+    ) -> None:
+        """`stands_in` is the receiver and slot that it leaves; a slot taken since the choice is refused by the action."""
         super().__init__(*args, **kwargs)
         self.fields["to_receiver"].queryset = receivers  # type: ignore[attr-defined]
+        self.stands_in, self.must_be_free = stands_in, must_be_free
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        receiver, slot = cleaned.get("to_receiver"), cleaned.get("to_slot")
+        if receiver is None or slot is None:
+            return cleaned
+        if slot > receiver.n_slots:
+            self.add_error("to_slot", _("It has slots 1 to %s.") % receiver.n_slots)
+        elif (receiver.pk, slot) == self.stands_in:
+            self.add_error("to_slot", _("It stands in this slot already."))
+        elif self.must_be_free:
+            there = Registration.objects.open().filter(receiver=receiver, slot=slot).select_related("transmitter")
+            if (row := there.first()) is not None:
+                what = f"{row.transmitter or _('something nobody knows')}, {row.label}"
+                self.add_error("to_slot", _("Slot %(slot)s is taken by %(what)s.") % {"slot": slot, "what": what})
+        return cleaned

@@ -1,6 +1,6 @@
 """What the checks of one receiver are told, and what they answer; pure Python."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
@@ -37,6 +37,23 @@ OWN_ASKS = (
     SupervisionAsk("convenience", must_supervise=False),
 )
 """Used until the company sets its policy: our own suggestion, no standard's figure."""
+
+
+def asks_with(policies: Iterable[tuple[str, int | None, str]]) -> tuple[SupervisionAsk, ...]:
+    """The asks of each duty class with the company's policy: duty, longest window [s] and source note of each row; our own
+    suggestion where it has none.
+    """
+    windows = {duty: (window_s, source) for duty, window_s, source in policies}
+    return tuple(
+        SupervisionAsk(ask.duty, ask.must_supervise, *(windows.get(ask.duty) or (ask.longest_window_s, ask.source)))
+        for ask in OWN_ASKS
+    )
+
+
+def window_over(ask: SupervisionAsk | None, *, window_s: int | None, is_portable: bool) -> bool:
+    """Whether a window [s] is longer than its duty class asks; what leaves the site is not judged by its window."""
+    longest_s = ask.longest_window_s if ask is not None else None
+    return bool(not is_portable and longest_s and window_s and window_s > longest_s)
 
 
 NOT_WIRED = frozenset({"nothing", "not wired", "none", "not used"})

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from datetime import timedelta
 
-from devices.rules.findings_facts import Finding, ReceiverFacts, at_slot, local_day, taken
+from devices.rules.findings_facts import Finding, ReceiverFacts, at_slot, local_day, taken, window_over
 from devices.rules.legality import MIN_CHECK_INS_PER_WINDOW
 from devices.rules.slot_map import SlotRow
 from devices.rules.supervision import faults_of
@@ -48,7 +48,7 @@ def not_supervised_enough(facts: ReceiverFacts) -> Iterator[Finding]:
                 f"Set a supervision window, or agree in writing who checks it and how often (asked by: {ask.source}).",
                 local_day(row.registered_at),
             )  # fmt: skip
-        elif ask.longest_window_s and row.window_s and row.window_s > ask.longest_window_s:
+        elif ask.longest_window_s and row.window_s and window_over(ask, window_s=row.window_s, is_portable=False):
             yield at_slot(
                 facts, row, "window_over_duty",
                 f"The window of {span_words(row.window_s)} is longer than {span_words(ask.longest_window_s)}, "

@@ -3,10 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from devices.rules.findings_facts import SupervisionAsk, window_over
 from devices.rules.slot_map import OutputUse
 from devices.rules.words import (
     BEHAVIOUR_WORDS,
     CONTACT_WORDS,
+    DUTY_WORDS,
     WINDOW_OFF,
     behaviour_words,
     list_words,
@@ -54,6 +56,10 @@ class SlotSetting:
         As in `SlotRow` [s].
     is_declared_twice : bool
         The same transmitter and input is meant to stand in several slots.
+    duty : str
+        Duty class; empty: not judged by one.
+    is_portable : bool
+        It leaves the site.
     """
 
     slot: int
@@ -65,6 +71,8 @@ class SlotSetting:
     contact: str = ""
     is_declared_twice: bool = False
     n_inputs: int | None = None
+    duty: str = ""
+    is_portable: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +137,22 @@ def _window_problems(wanted: SlotSetting, limits: ReceiverLimits) -> list[Proble
     return found
 
 
+def _policy_problems(wanted: SlotSetting, asks: Sequence[SupervisionAsk]) -> list[Problem]:
+    """A window longer than the duty class asks is a warning here and a finding afterwards, by the same rule."""
+    ask = next((one for one in asks if one.duty == wanted.duty), None)
+    if ask is None or not window_over(ask, window_s=wanted.window_s, is_portable=wanted.is_portable):
+        return []
+    return [
+        Problem(
+            "window_s",
+            "window_over_duty",
+            f"{span_words(wanted.window_s or 0)} is longer than the {span_words(ask.longest_window_s or 0)} that the "
+            f"firm's policy asks for {DUTY_WORDS.get(wanted.duty, wanted.duty)}.",
+            is_warning=True,
+        )
+    ]
+
+
 def _output_problems(wanted: SlotSetting, limits: ReceiverLimits) -> list[Problem]:
     found = []
     seen: set[int] = set()
@@ -186,7 +210,12 @@ def _twice_problems(wanted: SlotSetting, elsewhere: Sequence[Elsewhere]) -> list
 
 
 def problems(
-    wanted: SlotSetting, limits: ReceiverLimits, *, elsewhere: Sequence[Elsewhere] = (), taken_by: str | None = None
+    wanted: SlotSetting,
+    limits: ReceiverLimits,
+    *,
+    elsewhere: Sequence[Elsewhere] = (),
+    taken_by: str | None = None,
+    asks: Sequence[SupervisionAsk] = (),
 ) -> list[Problem]:
     """Everything that speaks against a change of one slot, in plain words.
 
@@ -200,6 +229,8 @@ def problems(
         Other open registrations of the same transmitter (not the one that is being changed or moved).
     taken_by : str or None
         What stands in the slot now, where it is not this registration.
+    asks : sequence of SupervisionAsk
+        What the company asks of each duty class; only warned of.
 
     Returns
     -------
@@ -217,6 +248,7 @@ def problems(
     if wanted.contact not in CONTACT_WORDS:
         found.append(Problem("contact", "no_such_contact", f"A contact cannot be “{wanted.contact}”."))
     found += _window_problems(wanted, limits)
+    found += _policy_problems(wanted, asks)
     found += _output_problems(wanted, limits)
     found += _twice_problems(wanted, elsewhere)
     return found

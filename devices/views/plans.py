@@ -33,7 +33,7 @@ from devices.forms.plans import (
 from devices.models import Output, PlannedChange, Receiver, Registration, Transmitter, TransmitterType
 from devices.views.plans_shown import shown_plans
 from devices.views.receivers import frame, here, refusal
-from devices.views.slots import slot_of
+from devices.views.slots import move_target, slot_of
 
 LIST = "devices/plans/list.html"
 DETAIL = "devices/plans/detail.html"
@@ -163,16 +163,9 @@ def _form_for(
     return PlanChangeForm(data, receiver=receiver, outputs=_outputs(request, receiver), settings=begin, initial=initial)
 
 
-def _target_form(request: PersonRequest, receiver: Receiver) -> MoveTargetForm:
-    receivers = (
-        Receiver.objects.visible_to(request.user)
-        .open()
-        .filter(customer_id=receiver.customer_id)
-        .select_related("site", "type", "customer")
-        .order_by("site__name", "label", "pk")
-    )
+def _target_form(request: PersonRequest, receiver: Receiver, slot: int) -> MoveTargetForm:
     asked = request.POST if request.method == "POST" else request.GET if "to_slot" in request.GET else None
-    return MoveTargetForm(asked, receivers=receivers, initial={"to_receiver": receiver.pk})
+    return move_target(request, asked, receiver, slot)
 
 
 @audience("office", "technician")
@@ -226,7 +219,7 @@ def _planning(request: PersonRequest, receiver: Receiver, slot: int, plan: Plann
     }  # fmt: skip
     target = None
     if kind == Kind.MOVE:
-        chosen = _target_form(request, receiver)
+        chosen = _target_form(request, receiver, slot)
         if not chosen.is_bound or not chosen.is_valid():
             context |= {"form": chosen, "button": gettext("Go on")}
             return refused(request, TARGET, context) if chosen.is_bound else page(request, TARGET, context)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import Case, When
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
@@ -161,19 +162,27 @@ def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
-@audience("office", "technician")
-def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
-    """First step without a target: where to. Second step: the settings it has there."""
-    receiver, registration = taken_slot_of(request, pk, slot)
+def move_target(request: PersonRequest, asked: Any, receiver: Receiver, slot: int) -> MoveTargetForm:
+    """The form of where to: this receiver first chosen, those of its own site before the customer's others."""
     receivers = (
         Receiver.objects.visible_to(request.user)
         .open()
         .filter(customer_id=receiver.customer_id)
         .select_related("site", "type", "customer")
-        .order_by("site__name", "label", "pk")
+        .order_by(Case(When(site=receiver.site_id, then=0), default=1), "site__name", "label", "pk")
     )
+    return MoveTargetForm(
+        asked, receivers=receivers, initial={"to_receiver": receiver.pk}, stands_in=(receiver.pk, slot),
+        must_be_free=request.method != "POST",
+    )  # fmt: skip
+
+
+@audience("office", "technician")
+def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
+    """First step without a target: where to. Second step: the settings it has there."""
+    receiver, registration = taken_slot_of(request, pk, slot)
     asked = request.POST if request.method == "POST" else request.GET if "to_slot" in request.GET else None
-    target = MoveTargetForm(asked, receivers=receivers, initial={"to_receiver": receiver.pk})
+    target = move_target(request, asked, receiver, slot)
     context = _context(request, target, receiver, slot, title=f"Move slot {slot}", button="Go on")
     if asked is None or not target.is_valid():
         context["is_get"] = True

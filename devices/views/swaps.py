@@ -21,6 +21,7 @@ from devices.actions import swaps_receiver, swaps_transmitter
 from devices.actions.slots import mark_registered
 from devices.forms.swaps import ReceiverSwapForm, TransmitterSwapForm, WorksAgainForm
 from devices.models import BatteryType, Output, Receiver, ReceiverType, Registration, Transmitter, TransmitterType
+from devices.rules.slot_life import never_stood
 from devices.views.receivers import frame, here, receiver_for, refusal
 
 TRANSMITTER = "devices/swaps/transmitter.html"
@@ -113,14 +114,40 @@ def receiver_swap(request: PersonRequest, pk: int) -> HttpResponse:
     return redirect(here(request, "receiver_progress", unit.pk))
 
 
+def _hangs_instead(request: PersonRequest, receiver: Receiver) -> Receiver | None:
+    """The unit that hangs where this one hung: along the swaps, before it and after it."""
+    family = {receiver.pk} | ({receiver.replaces_id} if receiver.replaces_id else set())
+    seen = Receiver.objects.visible_to(request.user).select_related("site", "customer").order_by("-pk")
+    while True:
+        rows = list(seen.filter(Q(replaces__in=family) | Q(pk__in=family)))
+        if hung := next((row for row in rows if row.removed_at is None), None):
+            return hung
+        known = {row.pk for row in rows} | {row.replaces_id for row in rows if row.replaces_id}
+        if known <= family:
+            return None
+        family |= known
+
+
+def _gone(request: PersonRequest, receiver: Receiver) -> HttpResponse | None:
+    """Refuse to prove anything on a unit that was taken down."""
+    if receiver.removed_at is None:
+        return None
+    text = _("This unit hangs there no more, so nothing can be proved on it. Go on at the unit that hangs there now.")
+    return refused(request, PROGRESS, _progress(request, receiver, refused=text))
+
+
 def _progress(request: PersonRequest, receiver: Receiver, **rest: Any) -> dict[str, Any]:
     slots = Registration.objects.visible_to(request.user).open().filter(receiver=receiver)
     outputs = Output.objects.visible_to(request.user).filter(receiver=receiver)
+    if receiver.removed_at is not None:
+        rest |= {"hangs": _hangs_instead(request, receiver)}
+        outputs = outputs.none()
     waiting = slots.filter(register_again_since__isnull=False).select_related("transmitter__type").order_by("slot")
     return (
         frame(request)
         | {
-            "receiver": receiver, "site": receiver.site, "progress": swaps_receiver.progress_of(slots, outputs),
+            "receiver": receiver, "site": receiver.site, "never_hung": never_stood(receiver.created_at, receiver.removed_at),
+            "progress": swaps_receiver.progress_of(slots, outputs),
             "waiting": waiting, "outputs": outputs.filter(test_again_since__isnull=False).order_by("number"),
             "form": WorksAgainForm(initial={"version": receiver.version, "seen_by": request.user.name}),
         }
@@ -140,6 +167,8 @@ def receiver_progress(request: PersonRequest, pk: int) -> HttpResponse:
 def receiver_registered(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     """A slot is registered again; back to what still waits."""
     receiver = receiver_for(request, pk)
+    if (gone := _gone(request, receiver)) is not None:
+        return gone
     rows = Registration.objects.visible_to(request.user).open().filter(receiver=receiver, slot=slot)
     registration = get_object_or_404(rows.select_related("receiver"))
     try:
@@ -159,6 +188,8 @@ def output_works(request: PersonRequest, pk: int, number: int) -> HttpResponse:
     """The end effect of an output was seen again."""
     receiver = receiver_for(request, pk)
     output = get_object_or_404(Output.objects.visible_to(request.user), receiver=receiver, number=number)
+    if (gone := _gone(request, receiver)) is not None:
+        return gone
     form = WorksAgainForm(request.POST)
     if not form.is_valid():
         return refused(request, PROGRESS, _progress(request, receiver, form=form, refused_output=number))

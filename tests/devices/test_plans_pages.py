@@ -91,7 +91,7 @@ def test_a_move_is_planned_in_two_steps(world) -> None:
 
 def test_registering_is_planned_for_a_spare_slot(world) -> None:
     url = reverse("devices:slot_plan", args=[world.own_receiver.pk, 9])
-    world.client("office").post(url, settings_data(world, label="Room 9", serial="SK-77001"))
+    world.client("office").post(url, settings_data(world, label="Room 9", serial="SK-77001", type="unknown"))
     assert PlannedChange.objects.get().wanted["serial"] == "SK-77001"
 
 

@@ -125,7 +125,7 @@ def test_a_swap_taken_back_leads_to_the_unit_that_hangs_there_again(world) -> No
     with time_machine.travel(NOW + timedelta(hours=1), tick=False):
         client.post(reverse("company:change_undo", args=[ChangeRow.objects.get(verb="swap_receiver").pk]))
         text = client.get(reverse("devices:receiver_progress", args=[unit.pk])).content.decode()
-    assert "This unit was taken down" in text
+    assert "it never hung here" in text
     assert reverse("devices:slot_map", args=[world.own_receiver.pk]) in text
 
 
