@@ -77,7 +77,13 @@ def close_customer(*, customer: Customer, by: User, at: datetime, reason: str) -
 
 @transaction.atomic
 def save_contact(*, contact: Contact, by: User, at: datetime) -> Contact:
-    """Add or change a contact of a customer."""
+    """Add or change a contact of a customer. Refused: a new one that is on record word for word."""
+    said = {name: getattr(contact, name) for name in ("name", "role", "email", "phone")}
+    if contact.pk is None:
+        # The customer is held until the end of the write, so that two presses of the button come one after the other.
+        Customer.objects.select_for_update().filter(pk=contact.customer_id).first()
+        if Contact.objects.filter(customer=contact.customer_id, **said).exists():
+            raise Refused(gettext("This person is on record already, word for word. Nothing was saved a second time."))
     contact.full_clean()
     contact.save()
     record_change(by=by, at=at, verb="save_contact", subject=contact, customer=contact.customer)

@@ -33,6 +33,10 @@ class DateStyle(models.TextChoices):
     ISO = "iso", "2025-05-03"
 
 
+PRICE = [MinValueValidator(0), MaxValueValidator(500_000)]
+"""A cost in whichever currency the firm has: an hour is a six-figure sum in some of them, never less than nothing."""
+
+
 class Firm(models.Model):
     """One row: the firm that runs this installation."""
 
@@ -41,9 +45,9 @@ class Firm(models.Model):
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
     paper = models.CharField(_("paper size"), max_length=8, choices=Paper, default=Paper.A4)
-    cost_per_hour = models.DecimalField(max_digits=8, decimal_places=2, default=60)
-    cost_per_km = models.DecimalField(max_digits=8, decimal_places=2, default="0.60")
-    cost_per_callout = models.DecimalField(max_digits=8, decimal_places=2, default=150)
+    cost_per_hour = models.DecimalField(max_digits=8, decimal_places=2, default=60, validators=PRICE)
+    cost_per_km = models.DecimalField(max_digits=8, decimal_places=2, default="0.60", validators=PRICE)
+    cost_per_callout = models.DecimalField(max_digits=8, decimal_places=2, default=150, validators=PRICE)
     currency = models.CharField(max_length=3, default="GBP")
     language = models.CharField(max_length=8, default="en")
     units = models.CharField(_("lengths in"), max_length=2, choices=Units, default=Units.METRIC)

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from company import actions
 from company.access import PersonRequest, audience
+from company.errors import Refused
 from company.forms import ContactForm, CustomerForm, PortalAccessForm, PortalPersonForm, ReasonForm
 from company.htmx import page, refused
 from company.lists import ordered, page_of
@@ -121,7 +122,10 @@ def _contact(request: PersonRequest, contact: Contact, title: str) -> HttpRespon
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
-        actions.save_contact(contact=form.save(commit=False), by=request.user, at=timezone.now())
+        try:
+            actions.save_contact(contact=form.save(commit=False), by=request.user, at=timezone.now())
+        except Refused as refusal:
+            return refused(request, FORM, context | {"refused": refusal.message})
         messages.success(request, _("Saved."))
         return redirect(contact.customer)
     return page(request, FORM, context)

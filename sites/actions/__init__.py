@@ -33,6 +33,10 @@ class AreaInUse(Refused):
     """Something is recorded in this area."""
 
 
+class OnRecordAlready(Refused):
+    """The very same row is there, as after a second press of the button."""
+
+
 SITE_FACTS = (
     "code", "name", "kind", "address", "town", "postcode", "latitude", "longitude", "time_zone", "person_to_meet",
     "phone", "note", "closed_at",
@@ -119,8 +123,13 @@ PLACE_FACTS: dict[type[models.Model], tuple[str, ...]] = {
 
 @transaction.atomic
 def save_place_row(*, row: Row, by: User, at: datetime) -> Row:
-    """Add or change a closure, hazard, area or monitoring centre of a site."""
+    """Add or change a closure, hazard, area or monitoring centre of a site.
+
+    Refused: a new one that says the same as one on record, as a second press of the button would make.
+    """
     names = PLACE_FACTS[type(row)]
+    if row.pk is None:
+        refuse_twin(row, names)
     old = type(row)._default_manager.filter(pk=row.pk).first() if row.pk else None
     row.customer_id = row.site.customer_id
     row.full_clean()
@@ -130,6 +139,14 @@ def save_place_row(*, row: Row, by: User, at: datetime) -> Row:
         before=facts_of(old, *names) if old else None, after=facts_of(row, *names),
     )  # fmt: skip
     return row
+
+
+def refuse_twin(row: Row, names: tuple[str, ...]) -> None:
+    """Refuse a row whose every word stands in another row of its site; the site is held until the end of the write."""
+    Site.objects.select_for_update().filter(pk=row.site_id).first()
+    same = {name: getattr(row, name) for name in names}
+    if type(row)._default_manager.filter(site=row.site_id, **same).exists():
+        raise OnRecordAlready(_("This is on record already, word for word. Nothing was saved a second time."))
 
 
 @transaction.atomic

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import zoneinfo
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.contrib.auth.models import AnonymousUser
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -17,6 +19,19 @@ from sites.forms.access_notes import AccessNoteForm
 from sites.models import Area, Hazard, MonitoringCentre, Site, SiteClosure
 
 __all__ = ["AccessNoteForm", "HoursForm"]
+
+EARLIEST = date(2000, 1, 1)
+YEARS_AHEAD = 5
+"""Days of a site that are typed lie between; anything else is a slip of the year."""
+
+
+def sensible_day(day: date) -> None:
+    """Refuse a day that can only be a slip of the year."""
+    latest = timezone.localdate() + timedelta(days=366 * YEARS_AHEAD)
+    if not EARLIEST <= day <= latest:
+        raise forms.ValidationError(
+            _("Give a day from %(first)s to %(last)s. Check the year.") % {"first": EARLIEST, "last": latest}
+        )
 
 
 def _day() -> forms.DateInput:
@@ -43,10 +58,18 @@ class SiteForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        names = sorted(zoneinfo.available_timezones() | {self.instance.time_zone})
+        self._offer_zones({settings.TIME_ZONE, self.instance.time_zone})
+        self.fields["time_zone"].initial = self.instance.time_zone
+
+    def _offer_zones(self, near: set[str]) -> None:
+        """Those that are likely first, then all others: nobody looks for Europe below Africa."""
         zone = self.fields["time_zone"]
         assert isinstance(zone, forms.ChoiceField)
-        zone.choices = [(name, name) for name in names]
+        others = sorted(zoneinfo.available_timezones() - near)
+        zone.choices = [
+            (_("In use here"), [(name, name) for name in sorted(near)]),
+            (_("All others"), [(name, name) for name in others]),
+        ]
 
     def clean_code(self) -> str:
         return self.cleaned_data["code"].strip()
@@ -69,11 +92,16 @@ class NewSiteForm(SiteForm):
         customer = self.fields["customer"]
         assert isinstance(customer, forms.ModelChoiceField)
         customer.queryset = Customer.objects.visible_to(for_user).current().order_by("name", "pk")
+        known = Site.objects.visible_to(for_user).order_by().values_list("time_zone", flat=True).distinct()
+        self._offer_zones({settings.TIME_ZONE, self.instance.time_zone, *known})
 
 
 class ClosureForm(forms.ModelForm):
     last_on = forms.DateField(
-        label=gettext_lazy("Last day"), widget=_day(), help_text=gettext_lazy("This day is still part of it.")
+        label=gettext_lazy("Last day"),
+        widget=_day(),
+        help_text=gettext_lazy("This day is still part of it."),
+        validators=[sensible_day],
     )
 
     class Meta:
@@ -85,6 +113,7 @@ class ClosureForm(forms.ModelForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.order_fields(["kind", "from_on", "last_on", "reason"])
+        self.fields["from_on"].validators.append(sensible_day)
         if self.instance.pk:
             self.fields["last_on"].initial = self.instance.to_on - timedelta(days=1)
 
@@ -107,9 +136,13 @@ class HazardForm(forms.ModelForm):
         labels = {"text": gettext_lazy("What and where")}
         widgets = {"noted_on": _day()}
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["noted_on"].validators.append(sensible_day)
+
 
 class ClearHazardForm(forms.Form):
-    on = forms.DateField(label=gettext_lazy("Gone since"), widget=_day())
+    on = forms.DateField(label=gettext_lazy("Gone since"), widget=_day(), validators=[sensible_day])
 
 
 def tidy_path(text: str) -> str:

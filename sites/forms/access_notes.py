@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from django import forms
@@ -49,10 +50,29 @@ class AccessNoteForm(forms.ModelForm):
         cleaned = super().clean() or {}
         if cleaned.get("centre") and cleaned.get("kind") != AccessNote.Kind.PASSPHRASE:
             self.add_error("centre", _("Only a passphrase belongs to a monitoring centre. Choose “none”."))
+        if (
+            cleaned.get("kind") == AccessNote.Kind.PASSPHRASE
+            and not cleaned.get("centre")
+            and "centre" not in self.errors
+        ):
+            self.add_error("centre", self._whose())
         text, title = cleaned.get("text", ""), cleaned.get("title", "")
         if text and title and text.casefold() in title.casefold():
             self.add_error("title", _("The title is not secret and holds the code. Take it out of the title."))
         return cleaned
+
+    def _whose(self) -> str:
+        centre = self.fields["centre"]
+        assert isinstance(centre, forms.ModelChoiceField)
+        if centre.queryset is not None and centre.queryset.exists():
+            return _("A passphrase belongs to a monitoring centre. Choose whose it is.")
+        return _("No monitoring centre of this site is on record. Add it first, then its passphrase.")
+
+
+def _no_slip(day: date) -> None:
+    """Refuse a day at the ends of the calendar: no moment of it can be worked out."""
+    if not 1900 <= day.year <= 9000:
+        raise forms.ValidationError(_("Check the year."))
 
 
 class LogFilter(forms.Form):
@@ -65,6 +85,8 @@ class LogFilter(forms.Form):
 
     def __init__(self, *args: Any, for_user: User | AnonymousUser, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        for name in ("since", "until"):
+            self.fields[name].validators.append(_no_slip)
         shown = AccessNoteShown.objects.visible_to(for_user)
         people, sites = self.fields["person"], self.fields["site"]
         assert isinstance(people, forms.ModelChoiceField)

@@ -52,6 +52,8 @@ def _edit(
         except ValidationError as error:
             # Two people at the same moment: the form had seen nothing wrong.
             return refused(request, FORM, context | {"refused": " ".join(error.messages)})
+        except Refused as refusal:
+            return refused(request, FORM, context | {"refused": refusal.message})
         said(request, _("Saved."), undo_url=undo_of(request, saved))
         return redirect(row.site)
     return page(request, FORM, context)

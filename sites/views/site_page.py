@@ -40,6 +40,8 @@ def site_context(request: PersonRequest, site: Site) -> dict[str, Any]:
     return {
         "site": site,
         "now": now,
+        # As text: a template would turn the moment into the firm's own clock.
+        "now_there": f"{now:%H:%M}",
         "opening": opening_of(site, closures),
         "week": _week(site, today),
         "closures": closures,

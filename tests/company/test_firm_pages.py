@@ -75,6 +75,15 @@ def test_a_manager_changes_the_letterhead_and_it_is_written_down(world):
     assert "Skarrow Signal Works" in world.client("office").get("/firm/").content.decode()
 
 
+@pytest.mark.parametrize("name", ["cost_per_hour", "cost_per_km", "cost_per_callout"])
+@pytest.mark.parametrize("value", ["-5", "500001"])
+def test_a_cost_below_nothing_or_beyond_sense_is_refused(world, name, value):
+    before = ensure_firm().seen
+    response = world.client("manager").post("/firm/edit/", firm_data(**{name: value}))
+    assert response.status_code == 422
+    assert Firm.objects.get().seen == before
+
+
 def test_a_refused_form_comes_back_with_422_and_writes_nothing(world):
     response = world.client("manager").post("/firm/edit/", firm_data(name="", cost_per_hour="NaN"))
     assert response.status_code == 422
