@@ -127,8 +127,8 @@ def ask_for_slot_map(
         return fresh
     number, content = _source(kind, receiver, at, on, paper)
     n_have = IssuedReport.objects.numbered(kind, number).count()
-    # A customer's person sees only their own jobs, so each gets one; whichever runs first makes the paper.
-    whose = f"portal-{by.pk}" if by.is_portal else "office"
+    # Outside the office one sees only one's own jobs, so each gets one; whichever runs first makes the paper.
+    whose = "office" if by.is_office else f"portal-{by.pk}" if by.is_portal else f"technician-{by.pk}"
     return _start(
         handler="maintenance.actions.reports.make_slot_map",
         # The records may come back to what they were: the count keeps that from finding the old job.
@@ -298,8 +298,10 @@ def _finish(handle: Handle, issued: IssuedReport, by: User) -> None:
     """Point the job at the paper, on the page of whoever asked."""
     if by.is_portal:
         url = reverse("maintenance:portal_report", args=[issued.uuid])
-    else:
+    elif by.is_office or issued.kind not in OF_RECEIVERS:
         url = reverse("maintenance:report_detail", args=[issued.pk])
+    else:
+        url = reverse("maintenance:tech_report_file", args=[issued.pk])
     handle.finish({"report": issued.pk, "sha256": issued.sha256}, url=url)
 
 

@@ -18,6 +18,7 @@ from company.lists import page_of
 from company.models import Customer
 from devices.models import Receiver
 from maintenance.actions.reports import (
+    OF_RECEIVERS,
     ask_for_service_report,
     ask_for_slot_map,
     present_slot_map,
@@ -37,7 +38,7 @@ def report_list(request: HttpRequest) -> HttpResponse:
     rows = IssuedReport.objects.visible_to(request.user).for_list().matching(words).issued_between(first, last)
     if kind in IssuedReport.Kind.values:
         rows = rows.filter(kind=kind)
-    if customer.isdecimal():
+    if customer.isdecimal() and len(customer) < 10:
         rows = rows.filter(customer_id=int(customer))
     context = {
         "page": page_of(rows, request),
@@ -104,18 +105,30 @@ def report_issue(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect(job)
 
 
-@audience("office")
+@audience("office", "technician")
 @require_http_methods(["GET", "HEAD", "POST"])
 def slot_map_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     """GET gives the issued map if it still says what the records say, else a page that asks; only POST makes a paper."""
     return _of_receiver(request, pk, "slot_map")
 
 
-@audience("office")
+@audience("office", "technician")
 @require_http_methods(["GET", "HEAD", "POST"])
 def lid_label_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     """As the slot map's."""
     return _of_receiver(request, pk, "lid_label")
+
+
+def file_address(request: HttpRequest) -> str:
+    """Name of the address of a paper's file for this person."""
+    return "maintenance:report_file" if request.user.is_office else "maintenance:tech_report_file"  # type: ignore[union-attr]
+
+
+@audience("technician")
+@require_safe
+def tech_report_file(request: HttpRequest, pk: int) -> HttpResponse:
+    """Hand a technician a paper that belongs at a receiver; reports to customers stay the office's."""
+    return paper_response(request, get_object_or_404(_reports(request).filter(kind__in=OF_RECEIVERS), pk=pk))
 
 
 def _of_receiver(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
@@ -126,10 +139,13 @@ def _of_receiver(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
     asked = request.POST.get("paper") or request.GET.get("paper") or ""
     paper = asked if kind == "lid_label" and asked in lid_label.SIZES else ""
     if request.method == "POST":
-        return redirect(ask_for_slot_map(receiver=receiver, by=request.user, at=now, on=on, kind=kind, paper=paper))  # type: ignore[arg-type]
+        made = ask_for_slot_map(receiver=receiver, by=request.user, at=now, on=on, kind=kind, paper=paper)  # type: ignore[arg-type]
+        if isinstance(made, IssuedReport) and not request.user.is_office:  # type: ignore[union-attr]
+            return redirect(file_address(request), made.pk)
+        return redirect(made)
     fresh, changed = present_slot_map(receiver=receiver, at=now, on=on, kind=kind, paper=paper)
     if fresh and not (kind == "lid_label" and "choose" in request.GET):
-        return redirect("maintenance:report_file", fresh.pk)
+        return redirect(file_address(request), fresh.pk)
     sizes = [(code, words) for code, (_, words) in lid_label.SIZES.items()] if kind == "lid_label" else []
     context = {
         "fresh": fresh,
@@ -140,5 +156,9 @@ def _of_receiver(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
         "changed": changed,
         "label": report_of(kind).label,
         "here": request.path,
+        "file_address": file_address(request),
+        "base": "base.html" if request.user.is_office else "base_phone.html",  # type: ignore[union-attr]
+        "is_phone": not request.user.is_office,  # type: ignore[union-attr]
+        "p": "maintenance:" if request.user.is_office else "maintenance:tech_",  # type: ignore[union-attr]
     }
     return page(request, "maintenance/reports/slot_map.html", context)

@@ -339,8 +339,11 @@ TABLE: dict[str, Answers] = {
     "maintenance:report_file": OFFICE,
     "maintenance:report_portal": OFFICE_POST,
     "maintenance:report_issue": OFFICE,
-    "maintenance:slot_map_pdf": OFFICE,
-    "maintenance:lid_label_pdf": OFFICE,
+    "maintenance:slot_map_pdf": STAFF,
+    "maintenance:lid_label_pdf": STAFF,
+    "maintenance:tech_slot_map_pdf": STAFF,
+    "maintenance:tech_lid_label_pdf": STAFF,
+    "maintenance:tech_report_file": (LOGIN, 404, 404, 404, 404, 404),  # the planted paper is a report to the customer
     "maintenance:portal_home": EVERY_PORTAL,
     "maintenance:portal_site": PORTAL,
     "maintenance:portal_slot_map": PORTAL,

@@ -12,6 +12,7 @@ import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 
 from company.jobs import run_ready
 from company.models import Job
@@ -53,6 +54,34 @@ def queries(client: Client, url: str) -> int:
     ) as found:
         assert client.get(url).status_code == 200
     return len(found)
+
+
+# --- technicians -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("kind", "query"), [("slot_map", ""), ("lid_label", "?choose=1")])
+def test_a_technician_makes_and_opens_the_papers_of_a_receiver(world: World, kind: str, query: str) -> None:
+    receiver, client = world.own_receiver, world.client("technician")
+    address = reverse(f"maintenance:tech_{kind}_pdf", args=[receiver.pk])
+    # The office has asked for the same paper: its job is not the technician's to see.
+    ask_for_slot_map(receiver=receiver, by=world.office, at=NOW, kind=kind)
+    page = client.get(reverse("devices:tech_slot_map", args=[receiver.pk])).content.decode()
+    assert f'href="{address}{query}"' in page
+    assert client.get(address).status_code == 200
+    job = client.post(address).headers["Location"]
+    assert client.get(job).status_code == 200
+    run_ready()
+    made = IssuedReport.objects.get(kind=kind)
+    file = reverse("maintenance:tech_report_file", args=[made.pk])
+    assert f'href="{file}"' in client.get(job).content.decode()
+    assert client.get(address).headers["Location"] == file
+    assert client.get(file).content.startswith(b"%PDF")
+
+
+def test_a_technician_gets_no_report_to_a_customer(papers: PaperWorld, world: World) -> None:
+    report = IssuedReport.objects.get(kind="service_report")
+    file = reverse("maintenance:tech_report_file", args=[report.pk])
+    assert world.client("technician").get(file).status_code == 404
 
 
 # --- office ------------------------------------------------------------------------------------------------------------
