@@ -368,7 +368,7 @@ class ReceiverTypeForm(TypeForm):
         ):  # fmt: skip
             value = cleaned.get(name)
             if value is not None and not least <= value <= most:
-                self.add_error(name, f"Give a number from {least} to {most}.")
+                self.add_error(name, f"Give a number from {least:,} to {most:,}.")
         self._fits_together(cleaned)
         return cleaned
 

@@ -36,5 +36,10 @@ def impossible(figures: Mapping[str, Any]) -> dict[str, str]:
             # A unit on mains has no cells to draw on.
             least = 0.0
         if value is not None and not (math.isfinite(value) and least <= value <= most):
-            found[name] = f"Give a number from {least:g} to {most:g}."
+            found[name] = f"Give a number from {_said(least)} to {_said(most)}."
     return found
+
+
+def _said(value: float) -> str:
+    """A bound as people write it: 0.1 and 1,000,000, never 1e+06."""
+    return f"{value:,.0f}" if value == int(value) else f"{value:g}"

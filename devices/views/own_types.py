@@ -167,6 +167,9 @@ def type_offer(request: PersonRequest, kind: str, pk: int) -> HttpResponse:
 
 
 def _turn(request: PersonRequest, row: Any, action: Any, words: dict[str, str]) -> HttpResponse:
+    if request.method != "POST" and row.origin != Origin.OWN:
+        messages.warning(request, _("This type comes with the program: it is always offered, and cannot be retired."))
+        return redirect(address(row))
     form = ReasonForm(request.POST or None)
     context = words | {"form": form, "back": address(row), "section": "receivers"}
     if request.method != "POST":

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
 from company.htmx import page
-from company.models import ChangeRow, Customer, Job, User
+from company.models import ChangeRow, Customer, Firm, Job, User
 from devices.models import PlannedChange, Receiver, Registration
 from devices.rules.words import count_words, day_words
 from maintenance.models import DueItem, FindingRecord, RefreshRun, Request, Round, Visit
@@ -150,6 +150,7 @@ def _counts(request: PersonRequest, today: date, now: datetime) -> dict[str, int
             "customers": Customer.objects.visible_to(user), "sites": Site.objects.visible_to(user).current(),
             "receivers": receivers, "by_visits": receivers.filter(evidence="visits"),
             "slots": Registration.objects.visible_to(user).open(), "others": people.exclude(pk=user.pk),
+            "firm": Firm.objects.visible_to(user).exclude(name=Firm._meta.get_field("name").default).exclude(address=""),
             "policy": ChangeRow.objects.visible_to(user).filter(verb="save_policy"),
         },
     )  # fmt: skip
@@ -236,6 +237,10 @@ def _night(request: PersonRequest, jobs: dict[str, Any], now: datetime) -> dict[
 def _steps(n: dict[str, int]) -> list[Step]:
     """What a new firm does first; nothing once everything is done."""
     steps = [
+        Step(
+            "Name your firm and its letterhead", reverse("company:settings_home"), n["firm"] > 0,
+            "The name and address stand on every page and paper.",
+        ),
         Step("Add a customer", reverse("company:customer_new"), n["customers"] > 0, "Whose sites you look after."),
         Step(
             "Import a workbook, or add a site by hand", reverse("devices:import_list"), n["slots"] > 0,

@@ -74,7 +74,7 @@ def test_the_form_sent_twice_makes_one_type(office: Client) -> None:
 
 WRONG = [
     ({"source_charge": ""}, "Say where this comes from: Nominal voltage [V], Rated charge [mAh]"),
-    ({"capacity_mah": "0"}, "Give a number from 0.1 to"),
+    ({"capacity_mah": "0"}, "Give a number from 0.1 to 1,000,000."),
     ({"self_discharge_per_year": "120"}, "less than or equal to 100"),
     ({"share_m20c": "60"}, "Colder cells give no more than warmer ones"),
     ({"capacity_mah": "lots"}, "Enter a number"),
@@ -151,7 +151,7 @@ RECEIVER_WRONG = [
     ({"supply_v_min": "25"}, "not above the nominal one"),
     ({"has_standby_battery": "on"}, "after how many years the standby battery is changed"),
     ({"momentary_default_s": "40"}, "between the shortest and the longest"),
-    ({"n_slots": "0"}, "Give a number from 1 to 1024."),
+    ({"n_slots": "0"}, "Give a number from 1 to 1,024."),
 ]
 
 
@@ -235,6 +235,13 @@ def test_a_type_is_retired_and_offered_again_with_a_way_back(world: World, offic
     office.post(reverse("devices:receiver_type_offer", args=[kind.pk]), {"reason": "found some"})
     kind.refresh_from_db()
     assert kind.retired_at is None
+
+
+def test_a_shipped_type_says_that_it_cannot_be_retired_before_anybody_types_a_reason(office: Client) -> None:
+    shipped = TransmitterType.objects.get(code="motion")
+    answer = office.get(reverse("devices:transmitter_type_retire", args=[shipped.pk]), follow=True)
+    assert "cannot be retired" in answer.content.decode()
+    assert 'name="reason"' not in answer.content.decode()
 
 
 # --- who uses it, and the list ----------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from company.actions import record_change
-from company.models import Customer, Job, Upload
+from company.models import Customer, Firm, Job, Upload
 from devices.models import PlannedChange, Receiver
 from maintenance.models import DueItem, FindingRecord, IssuedReport, RefreshRun, Request, RequestMessage
 from tests import factories
@@ -251,16 +251,18 @@ def test_an_empty_firm_is_shown_its_first_steps_and_they_tick_themselves_off(db:
     client.force_login(manager, backend="allauth.account.auth_backends.AuthenticationBackend")
     url = reverse("maintenance:office_home")
     page = client.get(url).content.decode()
-    assert "0 of 4 done" in page
+    assert "0 of 5 done" in page
     assert "Wrong now" not in page
     Customer.objects.create(code="C1", name="First")
-    assert "1 of 4 done" in client.get(url).content.decode()
+    assert "1 of 5 done" in client.get(url).content.decode()
     factories.make_registration()
     factories.make_user("technician")
     page = client.get(url).content.decode()
-    assert "3 of 4 done" in page
+    assert "3 of 5 done" in page
     assert "Wrong now" in page
     record_change(by=manager, at=NOW, verb="save_policy", subject=manager)
+    assert "Name your firm and its letterhead" in client.get(url).content.decode()
+    Firm.objects.update_or_create(pk=1, defaults={"name": "Tide Signals", "address": "1 Quay Road"})
     assert "First steps" not in client.get(url).content.decode()
 
 
