@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from allauth.usersessions.models import UserSession
-from django.contrib.auth import SESSION_KEY
+from django.contrib.auth import HASH_SESSION_KEY, SESSION_KEY
 from django.contrib.sessions.models import Session
 from django.utils import timezone
 
@@ -27,12 +27,27 @@ class SignedIn:
 
 def sessions_of(person: User, *, here: str = "") -> list[SignedIn]:
     """Where a person is signed in, newest first; `here` is the key of the session that asks."""
-    rows = UserSession.objects.purge_and_list(person)
+    rows = list(UserSession.objects.filter(user=person))
+    alive = _alive(person, [row.session_key for row in rows])
+    if gone := [row.pk for row in rows if row.session_key not in alive]:
+        UserSession.objects.filter(pk__in=gone).delete()
     found = [
         SignedIn(row.pk, row.created_at, str(row.ip), device_words(row.user_agent), row.session_key == here)
         for row in rows
+        if row.session_key in alive
     ]
     return sorted(found, key=lambda one: (one.began_at, one.pk), reverse=True)
+
+
+def _alive(person: User, keys: list[str]) -> set[str]:
+    """Keys of sessions that still let this person in, in one query: not over, and not from before a new password."""
+    hashes = {person.get_session_auth_hash(), *person.get_session_auth_fallback_hash()}
+    alive = set()
+    for session in Session.objects.filter(session_key__in=keys, expire_date__gt=timezone.now()):
+        facts = session.get_decoded()
+        if facts.get(SESSION_KEY) == str(person.pk) and facts.get(HASH_SESSION_KEY) in hashes:
+            alive.add(session.session_key)
+    return alive
 
 
 def was_theirs(person: User, pk: int) -> bool:
