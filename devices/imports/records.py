@@ -70,7 +70,7 @@ def load_catalogue_facts() -> Catalogue:
         {
             t.code: ReceiverTypeFacts(
                 t.code, t.n_slots, t.n_outputs, tuple(t.windows_s), frozenset(t.behaviours),
-                t.can_switch_supervision_off, t.momentary_min_s, t.momentary_max_s,
+                t.can_switch_supervision_off, t.momentary_min_s, t.momentary_max_s, t.has_standby_battery,
             )
             for t in receivers
         },

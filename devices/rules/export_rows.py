@@ -18,7 +18,7 @@ from devices.rules.fitting_rows import FITTING_PLAN, PAST_PLAN, battery_names, s
 from devices.rules.import_facts import Catalogue, Place
 from devices.rules.import_records import Known, Snapshot
 from devices.rules.import_words import say_outputs
-from devices.rules.receiver_rows import OUTPUT_PLAN, RECEIVER_PLAN
+from devices.rules.receiver_rows import NONE, OUTPUT_PLAN, RECEIVER_PLAN
 from devices.rules.slot_rows import OFF, SLOT_PLAN
 from devices.rules.workbook_rows import PLANS
 from sites.rules.site_rows import CONTACT_PLAN, CUSTOMER_PLAN, SITE_PLAN
@@ -174,8 +174,10 @@ class _Export:
     def _receiver(self, place: Place) -> dict[str, Cell]:
         facts = self.records.receivers[place].facts
         kind = facts["type"]
+        known = self.catalogue.receiver_types.get(kind or "")
+        standby = facts["standby_fitted_on"] or (NONE if known and not known.has_standby else None)
         return {
-            **facts, "site": self.sites[place[0]].facts["code"], "type_code": kind or UNKNOWN,
+            **facts, "standby_fitted_on": standby, "site": self.sites[place[0]].facts["code"], "type_code": kind or UNKNOWN,
             "n_slots": None if kind else facts["n_slots"],
         }  # fmt: skip
 

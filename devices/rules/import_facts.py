@@ -20,6 +20,7 @@ class ReceiverTypeFacts:
     can_switch_supervision_off: bool = True
     momentary_min_s: float = 0.0
     momentary_max_s: float = 0.0
+    has_standby: bool = False
 
 
 @dataclass(frozen=True, slots=True)

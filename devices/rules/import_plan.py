@@ -25,7 +25,7 @@ from devices.rules.import_records import (
     Write,
 )
 from devices.rules.import_words import new_slot, say, slot_changes
-from devices.rules.receiver_rows import OUTPUT_PLAN, RECEIVER_PLAN, OutputRow, ReceiverRow
+from devices.rules.receiver_rows import NONE, OUTPUT_PLAN, RECEIVER_PLAN, OutputRow, ReceiverRow
 from devices.rules.slot_rows import OFF, SLOT_PLAN, DrivenOutput, SlotRow
 from devices.rules.workbook_rows import PLANS, CheckedWorkbook, canonical
 from sites.rules.site_rows import CONTACT_PLAN, CUSTOMER_PLAN, SITE_PLAN, ContactRow, CustomerRow, SiteRow, fold
@@ -184,6 +184,7 @@ class _Planner(Comparing):
         known = self.records.receivers.get(row.place)
         facts = self.catalogue.receiver_types.get(row.type_code or "")
         n_slots = facts.n_slots if facts else row.n_slots
+        has_none = row.standby_fitted_on == NONE
         given: dict[str, tuple[str, Any]] = {
             "type": ("type_code", row.type_code if facts else None),
             "n_slots": ("n_slots", n_slots),
@@ -196,10 +197,15 @@ class _Planner(Comparing):
             "cable_gauge": ("cable_gauge", known_or(row.cable_gauge, "")),
             "measured_v": ("measured_v", nullable(row.measured_v)),
             "installed_on": ("installed_on", nullable(row.installed_on)),
-            "standby_fitted_on": ("standby_fitted_on", nullable(row.standby_fitted_on)),
+            "standby_fitted_on": ("standby_fitted_on", nullable(UNKNOWN if has_none else row.standby_fitted_on)),
         }
         what = f"{row.site}, {row.label}"
         is_new, fields, before, changes = self._plain(RECEIVER_PLAN, row.row, what, known, given)
+        title = RECEIVER_PLAN.title("standby_fitted_on")
+        if has_none and is_new:
+            changes.append((title, "", NONE))
+        elif has_none:
+            changes = [(name, old, NONE if name == title else new) for name, old, new in changes]
         if self._fate(RECEIVER_PLAN, row.row, what, is_new=is_new, changes=changes):
             fields |= {"label": row.label} if is_new else {}
             self.plan.receivers.append(Write(row.place, known.pk if known else None, fields, before))

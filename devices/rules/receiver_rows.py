@@ -97,6 +97,9 @@ def _gauge(cell: Cell, today: date) -> str:
     raise WrongCell(f"“{value}” is no cable gauge. Write it like AWG 18 or 1.5 mm².{for_gauge(value)}")
 
 
+NONE = "none"
+"""Answer for a standby battery that is not there; on record it is a day that is not known, as of a type without one."""
+
 _SITE = Column("site", "site code", code(30), is_key=True, note="A code of the sheet sites.", example="EXAMPLE-1")
 
 RECEIVER_PLAN = SheetPlan(
@@ -122,7 +125,7 @@ RECEIVER_PLAN = SheetPlan(
         Column("measured_v", "measured volts", number(0, 60, "V", allow_unknown=True), note="Last measured.", example=12.4),
         Column("installed_on", "installed on", day(allow_unknown=True), note="Day, or unknown.", example=date(2023, 5, 3)),
         Column(
-            "standby_fitted_on", "standby battery fitted on", day(allow_unknown=True, words={"none": UNKNOWN}),
+            "standby_fitted_on", "standby battery fitted on", day(allow_unknown=True, words={NONE: NONE}),
             note="Day, none or unknown.", example=date(2023, 5, 3),
         ),
     ),
@@ -189,6 +192,10 @@ def check_receivers(
             read, row, "type_code", values.get("type_code"), catalogue.receiver_types, "receiver type"
         )
         known = on_record.receivers.get((fold(values["site"]), values["label"]))
+        facts = catalogue.receiver_types.get(values["type_code"] or "")
+        if values.get("standby_fitted_on") == NONE and facts is not None and facts.has_standby:
+            sentence = f"The type {facts.code} has a standby battery. “none” is kept as a day that is not known."
+            read.problems.append(read.problem(row, "standby_fitted_on", sentence, is_fault=False))
         _check_size(read, row, values, catalogue, known)
         rows.append(ReceiverRow(row, **values))
     return rows, read.problems

@@ -182,7 +182,9 @@ class Around:
     fault_outputs: frozenset[tuple[Place, int]] = frozenset()
 
 
-def check_slots(sheet: Sheet | None, today: date, around: Around) -> tuple[list[SlotRow], list[Problem]]:
+def check_slots(
+    sheet: Sheet | None, today: date, around: Around
+) -> tuple[list[SlotRow], frozenset[str], list[Problem]]:
     """Check the sheet "slots": each row by itself, then against each other and the records.
 
     Parameters
@@ -190,9 +192,15 @@ def check_slots(sheet: Sheet | None, today: date, around: Around) -> tuple[list[
     sheet : Sheet or None
     today : date
     around : Around
+
+    Returns
+    -------
+    tuple
+        The rows; serials of rows that are left out for a fault of their own, so that nothing else is said of them; and
+        the problems.
     """
     if sheet is None:
-        return [], []
+        return [], frozenset(), []
     read = read_rows(sheet, SLOT_PLAN, today)
     _one_row_a_slot(read)
     rows = []
@@ -210,7 +218,8 @@ def check_slots(sheet: Sheet | None, today: date, around: Around) -> tuple[list[
     _check_transmitters(read, rows, around)
     _check_places(read, rows, around.on_record)
     remark_serials(read, rows, around.on_record.transmitters)
-    return rows, read.problems
+    named = (values.get("serial") for _, values in read.partial)
+    return rows, frozenset(serial for serial in named if serial and serial != UNKNOWN), read.problems
 
 
 def type_of(row: SlotRow | Mapping[str, Any], around: Around) -> TransmitterTypeFacts | None:

@@ -168,7 +168,7 @@ def check_workbook(
     types |= {row.place: row.type_code or "" for row in receivers}
     outputs, more = check_outputs(sheets.get(OUTPUT_PLAN.name), today, catalogue=catalogue, types=types, sites=owners)
     found += more
-    slots, more = check_slots(
+    slots, left_out, more = check_slots(
         sheets.get(SLOT_PLAN.name),
         today,
         Around(
@@ -182,6 +182,8 @@ def check_workbook(
             kinds[slot.serial] = (
                 kinds.get(slot.serial, "") if slot.type_code in (None, UNKNOWN) else str(slot.type_code)
             )
+    for serial in left_out:
+        kinds.setdefault(serial, "")
     fittings, past, more = check_fittings(
         sheets.get(FITTING_PLAN.name), sheets.get(PAST_PLAN.name), today, FittingsAround(catalogue, on_record, kinds)
     )

@@ -172,6 +172,14 @@ def test_an_export_brought_into_an_empty_firm_comes_out_the_same_cell_for_cell(w
     assert rows_of(export(client, format=format), name) == first
 
 
+def test_no_standby_battery_goes_in_as_none_and_comes_out_as_none(world):
+    sheets = right_sheets()
+    sheets["receivers"][0]["standby battery fitted on"] = "none"
+    bring_in(workbook_file(sheets), world.office)
+    rows = rows_of(export(world.client("office"), format="xlsx"), "all.xlsx")["receivers"]
+    assert ("HARB-1", "none") in {(str(row[0]), str(row[-1])) for row in rows}
+
+
 @pytest.mark.parametrize("format", ["xlsx", "csv"])
 def test_an_export_imported_into_the_same_firm_changes_nothing(world, format):
     odd_world(world.office)

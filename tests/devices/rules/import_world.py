@@ -26,6 +26,7 @@ def shipped_catalogue() -> Catalogue:
             r["code"]: ReceiverTypeFacts(
                 r["code"], r["n_slots"], r["n_outputs"], tuple(r["windows_s"]), frozenset(r["behaviours"]),
                 r["can_switch_supervision_off"], r["momentary_min_s"], r["momentary_max_s"],
+                r["has_standby_battery"],
             )
             for r in _tables("receiver_types", "receiver_type")
         },

@@ -160,6 +160,25 @@ def test_two_transmitters_in_one_slot_are_refused_with_both_serials():
     assert "SK-00001 in row 2, SK-00002 here" in fault.sentence
 
 
+def test_cells_of_a_transmitter_whose_slot_row_is_faulty_are_not_faulty_for_that():
+    sheets = right_sheets()
+    sheets["slots"].append({**sheets["slots"][1], "slot": 1, "transmitter serial": "SK-00005"})
+    sheets["fittings"].append({**sheets["fittings"][0], "transmitter serial": "SK-00005"})
+    fault = only_fault(check(sheets))
+    assert (fault.sheet, fault.row, fault.column) == ("slots", 4, "slot")
+
+
+def test_no_standby_battery_is_an_answer_and_remarked_where_the_type_has_one():
+    checked = check(spoilt("receivers", "standby battery fitted on", "none"))
+    assert (checked.receivers[0].standby_fitted_on, checked.problems) == ("none", ())
+    kind = next(t.code for t in shipped_catalogue().receiver_types.values() if t.has_standby)
+    sheets = spoilt("receivers", "standby battery fitted on", "none")
+    sheets["receivers"][0]["receiver type code"] = kind
+    (remark,) = [p for p in check(sheets).problems if p.column == "standby battery fitted on"]
+    assert not remark.is_fault
+    assert "has a standby battery" in remark.sentence
+
+
 @pytest.mark.parametrize(
     ("sheet", "words"),
     [
