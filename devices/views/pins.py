@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -106,7 +107,7 @@ def pin_place(request: PersonRequest, pk: int) -> HttpResponse:
     if change:
         verb = "moved" if change.before else "placed"
         said(request, f"{place.what} is {verb}.", undo_url=undo_address(change))
-    return _answer(request, plan)
+    return _answer(request, plan, form.cleaned_data)
 
 
 @audience("office")
@@ -122,10 +123,12 @@ def pin_remove(request: PersonRequest, pk: int) -> HttpResponse:
     return _answer(request, _plan(request, plan_pk))
 
 
-def _answer(request: PersonRequest, plan: FloorPlan) -> HttpResponse:
-    """The plan again for a script, the way back to it for a plain form."""
+def _answer(request: PersonRequest, plan: FloorPlan, placed: Mapping[str, Any] | None = None) -> HttpResponse:
+    """The plan again for a script, its form saying what was placed where; the way back to it for a plain form."""
     if wants_part(request):
-        return page(request, PLAN, _context(request, plan), part="work")
+        context = _context(request, plan)
+        context["form"].initial.update(placed or {})
+        return page(request, PLAN, context, part="work")
     return redirect("devices:floor_plan", pk=plan.pk)
 
 

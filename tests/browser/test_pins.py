@@ -100,6 +100,40 @@ def test_a_slot_without_a_pin_is_placed_with_a_click(plan: FloorPlan, visitor: A
     assert (abs(x - 100) <= 4, abs(y - 200) <= 4) == (True, True), (x, y)
 
 
+def test_a_click_in_the_middle_where_the_new_pin_waits_places_it_too(plan: FloorPlan, visitor: Any) -> None:
+    page = open_plan(visitor, plan)
+    page.locator("[data-place$='-2']").click()
+    saved(page, lambda: page.locator("svg[data-plan]").click())
+    x, y = place(2)
+    assert (abs(x - 500) <= 20, abs(y - 500) <= 20) == (True, True), (x, y)
+    assert page.locator("#pin-form select").input_value().endswith("-2"), "the form says what was placed"
+
+
+def test_place_and_a_click_set_the_pin_on_a_page_full_of_slots(plan: FloorPlan, visitor: Any) -> None:
+    receiver = PlanPin.objects.get(slot=1).receiver
+    for slot in range(3, 9):
+        factories.make_registration(receiver, slot)
+    other = factories.make_receiver(label="R2", site=receiver.site)
+    for slot in range(1, 33):
+        factories.make_registration(other, slot)
+    page = open_plan(visitor, plan)
+    tall = page.evaluate(
+        "[document.scrollingElement.scrollHeight, Math.max(...[...document.querySelectorAll('body > *')]"
+        ".map((each) => each.getBoundingClientRect().bottom + scrollY))]"
+    )
+    assert tall[0] <= tall[1] + 1, "nothing hidden makes the page longer than what it shows"
+    last = page.locator("[data-place]").last
+    last.scroll_into_view_if_needed()
+    last.click()
+    page.wait_for_timeout(200)
+    box = page.locator("svg[data-plan]").bounding_box()
+    y = max(box["y"], 0) + 40
+    saved(page, lambda: page.mouse.click(box["x"] + box["width"] / 4, y))
+    pin = PlanPin.objects.exclude(slot=1, receiver=receiver).get()
+    assert abs(pin.x_permille - 250) <= 4, pin.x_permille
+    assert abs(pin.y_permille - (y - box["y"]) / box["height"] * 1000) <= 4, pin.y_permille
+
+
 def test_a_slot_without_a_pin_is_placed_by_keyboard_alone(plan: FloorPlan, visitor: Any) -> None:
     page = open_plan(visitor, plan)
     page.locator("[data-place$='-2']").focus()

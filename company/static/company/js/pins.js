@@ -107,6 +107,11 @@
     };
     const end = (ended) => {
       ["pointermove", "pointerup", "pointercancel"].forEach((name) => pin.removeEventListener(name, name === "pointermove" ? move : end));
+      if (!dragged && "ghost" in pin.dataset) {
+        // A new pin waits in the middle of the plan: a click on it is a click on the plan.
+        moveTo(svg, pin, ...where(svg, ended));
+        return save(svg, pin);
+      }
       if (!dragged) return say(pin.getAttribute("aria-label"));
       if (ended.type === "pointercancel") back(svg, pin); else save(svg, pin);
     };
