@@ -9,6 +9,7 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.days import sensible_day
 from company.models import Technician
 
 MOST_DAYS_OFF = 370
@@ -36,9 +37,11 @@ class TechnicianForm(forms.ModelForm):
 
 
 class DaysOffForm(forms.Form):
-    from_on = forms.DateField(label=gettext_lazy("First day off"), widget=forms.DateInput(attrs={"type": "date"}))
+    from_on = forms.DateField(
+        label=gettext_lazy("First day off"), widget=forms.DateInput(attrs={"type": "date"}), validators=[sensible_day]
+    )
     to_on = forms.DateField(
-        label=gettext_lazy("Last day off"), required=False, widget=forms.DateInput(attrs={"type": "date"}),
+        label=gettext_lazy("Last day off"), required=False, validators=[sensible_day], widget=forms.DateInput(attrs={"type": "date"}),
         help_text=gettext_lazy("Empty: one day only."),
     )  # fmt: skip
     reason = forms.CharField(max_length=80, required=False, help_text=gettext_lazy("Such as leave or training."))

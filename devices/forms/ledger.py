@@ -10,6 +10,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.days import sensible_day
 from company.local_time import NoSuchTime, local_moment
 from devices.models import Receiver
 from devices.rules.slot_map import FIRST_YEAR
@@ -88,11 +89,14 @@ class AwayForm(LedgerForm):
     """A transmitter out of use or off the site, agreed with somebody."""
 
     from_on = forms.DateField(
-        label=gettext_lazy("From"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+        label=gettext_lazy("From"),
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        validators=[sensible_day],
     )
     agreed_until_on = forms.DateField(
         label=gettext_lazy("Agreed until"),
         required=False,
+        validators=[sensible_day],
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
     )
     agreed_with = forms.CharField(label=gettext_lazy("Agreed with"), max_length=120)
@@ -122,6 +126,7 @@ class BackForm(LedgerForm):
 
     ended_on = forms.DateField(
         label=gettext_lazy("Back on"),
+        validators=[sensible_day],
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
         help_text=gettext_lazy("First day on which it is there again."),
     )

@@ -8,6 +8,7 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.days import sensible_day
 from devices.actions.plans_wish import Wish
 from devices.forms.settings import MoveTargetForm, RegisterForm, SettingsForm
 from devices.models import Receiver
@@ -92,7 +93,7 @@ class ExtendForm(WhyForm):
     """Another agreed day of return."""
 
     agreed_until_on = forms.DateField(
-        label=gettext_lazy("Agreed until"), required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        label=gettext_lazy("Agreed until"), required=False, validators=[sensible_day], widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
         help_text=gettext_lazy("Empty: no day is agreed."),
     )  # fmt: skip
     seen_until = forms.DateField(required=False, widget=forms.HiddenInput)

@@ -9,6 +9,7 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.days import sensible_day
 from devices.actions.swaps_receiver import NewReceiver
 from devices.actions.swaps_transmitter import OLD_BECOMES, RETIRED, NewUnit
 from devices.forms.ledger import LedgerForm
@@ -18,7 +19,7 @@ from devices.models import BatteryType, Receiver, ReceiverType, Transmitter, Tra
 
 def _day(label: str, help_text: str = "") -> forms.DateField:
     return forms.DateField(
-        label=label, required=False, help_text=help_text,
+        label=label, required=False, help_text=help_text, validators=[sensible_day],
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
     )  # fmt: skip
 

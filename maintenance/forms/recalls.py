@@ -11,6 +11,7 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.days import sensible_day
 from company.models import Customer, User
 from devices.models import BatteryType, TransmitterType
 from devices.rules.slot_map import lots_of
@@ -26,7 +27,8 @@ FURTHEST_DAYS = 2 * 365
 
 
 def _date(**rest: Any) -> forms.DateField:
-    return forms.DateField(widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"), **rest)
+    widget = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    return forms.DateField(widget=widget, validators=[sensible_day], **rest)
 
 
 class WhichForm(forms.Form):

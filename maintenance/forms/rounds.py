@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from company.forms.days import sensible_day
 from company.models import User
 from maintenance.actions.rounds import RoundPlan
 from maintenance.models import Round
@@ -15,7 +16,7 @@ from maintenance.rules.rounds.packing import DEFAULT_HORIZON_WEEKS, DEFAULT_SPAR
 
 class RoundForm(forms.Form):
     name = forms.CharField(max_length=80, help_text=_("Such as the part of the island or the road."))
-    day = forms.DateField(widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
+    day = forms.DateField(widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"), validators=[sensible_day])
     technician = forms.ModelChoiceField(User.objects.none(), empty_label=None)
     starts = forms.TimeField(label=_("Sets out at"), widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
     horizon_weeks = forms.IntegerField(

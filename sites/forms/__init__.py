@@ -3,35 +3,22 @@
 from __future__ import annotations
 
 import zoneinfo
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 from django import forms
 from django.conf import settings
 from django.contrib.auth.models import AnonymousUser
-from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from company.forms import HoursForm
+from company.forms.days import sensible_day
 from company.models import Customer, PortalAccess, User
 from sites.forms.access_notes import AccessNoteForm
 from sites.models import Area, Hazard, MonitoringCentre, Site, SiteClosure
 
 __all__ = ["AccessNoteForm", "HoursForm"]
-
-EARLIEST = date(2000, 1, 1)
-YEARS_AHEAD = 5
-"""Days of a site that are typed lie between; anything else is a slip of the year."""
-
-
-def sensible_day(day: date) -> None:
-    """Refuse a day that can only be a slip of the year."""
-    latest = timezone.localdate() + timedelta(days=366 * YEARS_AHEAD)
-    if not EARLIEST <= day <= latest:
-        raise forms.ValidationError(
-            _("Give a day from %(first)s to %(last)s. Check the year.") % {"first": EARLIEST, "last": latest}
-        )
 
 
 def _day() -> forms.DateInput:
