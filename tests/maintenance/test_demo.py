@@ -33,7 +33,7 @@ from maintenance.management.demo.lives import lot_days
 from maintenance.management.demo.load import Wish, load_firm
 from maintenance.management.demo.people import ACCOUNTS
 from maintenance.management.demo.world import DemoFirm
-from maintenance.models import DueItem, Entry, IssuedReport, Recall, Request, Round, Visit, WalkTest
+from maintenance.models import DueItem, Entry, IssuedReport, Recall, RefreshRun, Request, Round, Visit, WalkTest
 from maintenance.reports.left_due import NO_REASON, left_facts
 from sites.models import Site
 
@@ -436,3 +436,12 @@ def digest() -> dict[str, Any]:
         )
     )
     return told
+
+
+def test_a_newcomer_finds_last_night_finished(firm: DemoFirm) -> None:
+    run = RefreshRun.objects.get()
+    assert run.state == RefreshRun.State.CLOSED
+    assert run.business_day == TODAY
+    assert run.closed_at is not None
+    assert run.closed_at > run.started_at
+    assert run.n_items == DueItem.objects.filter(is_closed=False).count() > 0

@@ -11,9 +11,9 @@ from company import jobs
 from company.models import User
 from devices.models import BatteryType, Receiver, Registration
 from maintenance.actions.backtest import refresh_backtest
-from maintenance.actions.due import refresh_receivers
+from maintenance.actions.due import business_day, refresh_receivers
 from maintenance.actions.entries import Saying, record_entry
-from maintenance.actions.fits import refresh_fit
+from maintenance.actions.fits import MODEL_VERSION, refresh_fit
 from maintenance.actions.recalls import NothingAffected, RecallPlan, open_recall
 from maintenance.actions.reports import ask_for_service_report
 from maintenance.actions.rounds import RoundPlan, plan_round, publish_round
@@ -22,7 +22,7 @@ from maintenance.management.demo.install import at
 from maintenance.management.demo.lives import BAD_LOT_BATTERY, lot_days
 from maintenance.management.demo.visits import BEAT_NAMES, LEFT_WHY
 from maintenance.management.demo.world import DemoFirm, seeded_uuid
-from maintenance.models import DueItem, Entry, Recall, Round, Visit
+from maintenance.models import DueItem, Entry, Recall, RefreshRun, Round, Visit
 from maintenance.rules.recalls import RecallFilter
 from sites.models import Site
 
@@ -44,6 +44,15 @@ def refresh_due(today: date) -> None:
     refresh_receivers(
         receiver_ids=list(Receiver.objects.open().values_list("pk", flat=True)), at=at(today, 3, 10), today=today
     )
+
+
+def close_night(today: date) -> RefreshRun:
+    """Put the work of `refresh_due` and `load_findings` on record as last night's run, done before the office opened."""
+    return RefreshRun.objects.create(
+        business_day=business_day(at(today, 3, 10)), model_version=MODEL_VERSION, state=RefreshRun.State.CLOSED,
+        started_at=at(today, 3, 10), closed_at=at(today, 3, 12), n_chunks=1,
+        n_items=DueItem.objects.filter(is_closed=False).count(), n_changed=0,
+    )  # fmt: skip
 
 
 def explain_left(rng: Random, today: date) -> int:

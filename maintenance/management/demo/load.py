@@ -114,4 +114,5 @@ def load_firm(wish: Wish) -> DemoFirm | None:
         load_history(users[OFFICE], hands.technicians, wish.today)
     current.issue_reports(hands, wish.today, wish.n_reports)
     load_findings(firm, users[OFFICE])
+    current.close_night(wish.today)
     return firm
