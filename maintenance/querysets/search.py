@@ -103,6 +103,11 @@ class Found:
         return exact[0] if len(exact) == 1 else None
 
 
+def pasted(text: str) -> str:
+    """The words without the comma or full stop that came along when they were copied out of a sentence."""
+    return " ".join(word.rstrip(",.;:") for word in text.split())
+
+
 def words_of(text: str) -> list[str]:
     """Words of a search, folded, without doubles."""
     folded = (fold(word) for word in text.replace("-", " ").split())
@@ -172,6 +177,7 @@ def find(user: User, text: str, *, n: int, kinds: Iterable[str]) -> Found:
     kinds : iterable of str
         Names of `Found`'s lists.
     """
+    text = pasted(text)
     found, whole, words = Found(), fold(text), words_of(text)
     if not words:
         return found

@@ -6,6 +6,7 @@ Pure: what is on record comes in as values.
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import takewhile
 from typing import Any
 
 from company.cells import choice, code, day, text
@@ -148,6 +149,8 @@ def judge(sheet: Sheet, sites: Sequence[SiteFacts], known: Collection[Days], tod
             judged.fates.append(Fate(number, "", _whom(values), "fault"))
             continue
         judged.fates.append(_fate(number, values, _meant(values, sites), standing, names, today))
+    # As the file goes from top to bottom: what the reading of cells found and what the judging found, row by row.
+    judged.problems.sort(key=lambda problem: (problem.row or 0, problem.letter.rjust(3)))
     return judged
 
 
@@ -172,6 +175,19 @@ def _meant(values: Mapping[str, Any], sites: Sequence[SiteFacts]) -> list[SiteFa
     ]
 
 
+def _hint(given: str, known: Collection[str]) -> str:
+    """Offer the value meant; where nothing is near, show one that begins most alike, so that one sees how they look."""
+    if found := did_you_mean(given, known):
+        return found
+    alike = max(sorted(known), key=lambda each: _n_alike(each.casefold(), given.casefold()), default="")
+    return f" They look like “{alike}”." if alike else ""
+
+
+def _n_alike(one: str, other: str) -> int:
+    """Letters at the beginning that two words share."""
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], zip(one, other, strict=False)))
+
+
 def _problems(read: Any, number: int, values: Mapping[str, Any], sites: Sequence[SiteFacts]) -> list[Problem]:
     if not any(values.get(name) for name in ("site", "customer", "kind")):
         sentence = "Nothing says which site. Fill in the site code, the customer code or the kind of building."
@@ -184,7 +200,7 @@ def _problems(read: Any, number: int, values: Mapping[str, Any], sites: Sequence
     ):
         given, on_record = values.get(name), {getattr(site, attribute) for site in sites} - {""}
         if given and not any(_same(given, each) for each in on_record):
-            found.append(read.problem(number, name, f"{words}{did_you_mean(given, on_record)}"))
+            found.append(read.problem(number, name, f"{words}{_hint(given, on_record)}"))
     if not found and not _meant(values, sites):
         found.append(read.problem(number, "", "No site fits all that this row says. Empty one of the three cells."))
     first, last = values["from_on"], values["last_on"]

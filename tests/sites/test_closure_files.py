@@ -80,6 +80,8 @@ def test_columns_together_mean_the_sites_that_fit_all_of_them(world, schools):
     [
         ("SCH-11,,,2030-12-21,2031-01-03,no access,", "Did you mean “SCH-1”?"),
         (",,scool,2030-12-21,2031-01-03,no access,", "Did you mean “school”?"),
+        ("XXX-9,,,2030-12-21,2031-01-03,no access,", "No site that is looked after has this code. They look like “"),
+        (",ZZZZZZZZZ,,2030-12-21,2031-01-03,no access,", "No customer with a site has this code. They look like “"),
         (",,,2030-12-21,2031-01-03,no access,", "Nothing says which site"),
         ("SCH-1,,,2031-01-03,2030-12-21,no access,", "The last day is before the first"),
         ("SCH-1,,,2030-12-21,2032-03-21,no access,", "longer than 400 days"),
@@ -96,6 +98,18 @@ def test_one_fault_keeps_the_whole_file_out_and_says_what_to_do(world, schools, 
     assert words in page
     apply(world, response, 1)
     assert not SiteClosure.objects.exists()
+
+
+def test_faults_stand_in_the_order_of_the_rows(world, schools):
+    rows = (
+        "XXX-9,,,2030-12-21,2031-01-03,no access,", "SCH-1,,,soon,2031-01-03,no access,",
+        ",,,2030-12-21,2031-01-03,no access,", "SCH-1,,,2030-12-21,2031-01-03,nothing,",
+    )  # fmt: skip
+    page = page_of(world, upload(world, "\n".join(rows) + "\n"))
+    places = [
+        page.index(words) for words in ("has this code", "no date we can read", "Nothing says which", "is not one of")
+    ]
+    assert places == sorted(places)
 
 
 def test_overlaps_are_told_and_do_not_stand_in_the_way(world, schools):

@@ -36,7 +36,9 @@ def unit(world: World) -> Registration:
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("words", ["QX-40 7712", "qx407712", "qx 40-77", "7712", "X4 07"])
+@pytest.mark.parametrize(
+    "words", ["QX-40 7712", "qx407712", "qx 40-77", "7712", "X4 07", "QX-40 7712,", "QX-407712.", "7712; "]
+)
 def test_a_serial_is_found_by_any_part_however_it_is_typed(world: World, unit: Registration, words: str) -> None:
     assert hits(world, words)["Transmitters"] == ["QX-40 7712"]
 
