@@ -11,7 +11,6 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from company.forms.days import sensible_day
 from company.models import Customer, User
 from devices.models import BatteryType, TransmitterType
 from devices.rules.slot_map import lots_of
@@ -27,8 +26,7 @@ FURTHEST_DAYS = 2 * 365
 
 
 def _date(**rest: Any) -> forms.DateField:
-    widget = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
-    return forms.DateField(widget=widget, validators=[sensible_day], **rest)
+    return forms.DateField(widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"), **rest)
 
 
 class WhichForm(forms.Form):

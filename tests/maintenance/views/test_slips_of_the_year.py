@@ -28,7 +28,7 @@ def test_a_recall_of_cells_fitted_until_the_end_of_the_calendar_is_asked_again(w
     asked = {"what": "cells", "lots": "L1", "unknown_to": "2021-01-01"} | days
     answer = world.client("office").get(reverse("maintenance:recall_new"), asked)
     assert answer.status_code < 500
-    assert "Check the year" in answer.content.decode()
+    assert "Give a day between" in answer.content.decode()
 
 
 def test_days_off_are_not_noted_for_the_end_of_the_calendar(world: World) -> None:
