@@ -63,10 +63,10 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     past = list(
         Registration.objects.visible_to(request.user)
         .in_slot(receiver, slot)
-        .select_related("transmitter__type", "replaces__transmitter", "replaces__receiver__site")
+        .select_related("receiver", "transmitter__type", "replaces__transmitter", "replaces__receiver__site")
         .prefetch_related("replaces__outputs__output")
     )
-    moments, last_change = story_of(request, past, zone)
+    story = story_of(request, receiver, past, zone)
     stood = [one for one in past if not never_stood(one.registered_at, one.removed_at)]
     in_force = (
         one.pk for one in stood if one.registered_at <= then and (one.removed_at is None or one.removed_at > then)
@@ -83,9 +83,10 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         ),
         "on": on if on != today else None,
         "pk_then": next(in_force, 0),
-        "last_change": last_change,
-        "moments": moments[:SHOWN],
-        "older": moments[SHOWN:],
+        "last_change": story.last_change,
+        "last_cells": story.last_cells,
+        "moments": story.moments[:SHOWN],
+        "older": story.moments[SHOWN:],
         "past": [(one, registration_lines(one, zone)) for one in stood],
         "neighbours": (slot - 1 if slot > 1 else None, slot + 1 if slot < receiver.n_slots else None),
         "last": stood[0] if stood and registration is None else None,

@@ -10,10 +10,11 @@ from typing import Any
 from company.access import PersonRequest
 from company.change_words import deed_words, lines_of
 from company.models import ChangeRow
-from devices.models import Away, Fault, Fitting, Registration
+from devices.models import Away, Fault, Fitting, Receiver, Registration
 from devices.rules.slot_life import never_stood
 from devices.rules.words import day_words
 from devices.views.shown import registration_lines
+from devices.views.slot_last import LastChange, last_of_cells, last_of_slot, swaps_of
 
 MARKS = frozenset({"mark_registered", "ask_to_register_again"})
 SPAN = frozenset({"in force since", "ended"})
@@ -38,13 +39,12 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True)
-class LastChange:
-    """Answer to "when was this slot changed, and by whom": the newest row of the log about it."""
+class Story:
+    """A slot's moments, newest first, the last change of the slot itself, and that of the cells in it."""
 
-    at: datetime
-    who: str
-    why: str
-    deed: str
+    moments: list[Moment]
+    last_change: LastChange | None
+    last_cells: LastChange | None
 
 
 def _who(row: ChangeRow | None) -> str:
@@ -70,7 +70,8 @@ def differences(old: Registration, new: Registration, zone: tzinfo) -> tuple[tup
 class _Log:
     """The rows of the change log about a slot's registrations, by registration."""
 
-    def __init__(self, rows: Sequence[ChangeRow]) -> None:
+    def __init__(self, rows: Sequence[ChangeRow], swaps: Sequence[ChangeRow] = ()) -> None:
+        self.swaps = {row.at: row for row in reversed(swaps)}
         self.by_pk: dict[int, list[ChangeRow]] = {}
         for row in rows:
             self.by_pk.setdefault(row.subject_id, []).append(row)
@@ -78,11 +79,13 @@ class _Log:
     def begin(self, row: Registration) -> ChangeRow | None:
         """The change that began a registration: the first row that tells of its first moment."""
         rows = reversed(self.by_pk.get(row.pk, []))
-        return next((one for one in rows if one.at == row.registered_at and one.verb not in MARKS), None)
+        own = next((one for one in rows if one.at == row.registered_at and one.verb not in MARKS), None)
+        return own or self.swaps.get(row.registered_at)
 
     def end(self, row: Registration) -> ChangeRow | None:
         """The change that ended it."""
-        return next((one for one in self.by_pk.get(row.pk, ()) if one.at == row.removed_at), None)
+        own = next((one for one in self.by_pk.get(row.pk, ()) if one.at == row.removed_at), None)
+        return own or (self.swaps.get(row.removed_at) if row.removed_at is not None else None)
 
     def away(self, pk: int, verb: str, name: str, day: date) -> ChangeRow | None:
         """The change that began or ended an absence on a day."""
@@ -94,6 +97,10 @@ def _began(row: Registration, before: Registration | None, zone: tzinfo) -> tupl
     serial = row.transmitter.serial if row.transmitter else NOWHERE
     if before is None:
         return "Registered", f"{serial}, {row.label}", ()
+    if row.receiver.replaces_id == before.receiver_id and row.slot == before.slot:
+        return "Receiver swapped", "another unit hangs here", differences(before, row, zone)
+    if before.receiver.replaces_id == row.receiver_id and row.slot == before.slot:
+        return "Receiver swapped back", "the unit before it hangs here again", differences(before, row, zone)
     if (before.receiver_id, before.slot) != (row.receiver_id, row.slot):
         return "Moved here", f"{serial} from {before.receiver}, slot {before.slot}", differences(before, row, zone)
     if before.removed_at is not None and before.removed_at < row.registered_at:
@@ -123,7 +130,10 @@ def _of_log(rows: Iterable[ChangeRow], zone: tzinfo) -> Iterable[Moment]:
     for row in rows:
         before, after = row.before or {}, row.after or {}
         is_gone = bool(getattr(row, "undone_at", None))
-        if row.verb in MARKS:
+        if row.verb == "area_renamed":
+            lines = tuple(lines_of(before, after, zone))
+            yield Moment(row.at, "words", "Area renamed or merged", "", lines, _who(row), row.reason, is_gone)
+        elif row.verb in MARKS:
             yield Moment(row.at, "mark", deed_words(row.verb).capitalize(), "", (), _who(row), row.reason, is_gone)
         elif row.undoes is not None:
             text = deed_words(row.undoes.verb)
@@ -193,10 +203,18 @@ def _of_faults(faults: Iterable[Fault]) -> Iterable[Moment]:
             yield Moment(fault.cleared_at, "fault", f"Fault over: {kind}", latch.removeprefix("; "))
 
 
-def story_of(
-    request: PersonRequest, past: Sequence[Registration], zone: tzinfo
-) -> tuple[list[Moment], LastChange | None]:
-    """Everything that happened in a slot, newest first, and its last change; five queries for any length.
+def _of_swaps(swaps: Iterable[ChangeRow], receiver: Receiver) -> Iterable[Moment]:
+    """Swaps of the receiver that the ledger of its slots does not tell: those by another unit, and those taken back."""
+    for row in swaps:
+        if row.undoes is not None:
+            yield Moment(row.at, "slot", "Taken back", deed_words(row.undoes.verb), (), _who(row), row.reason)
+        elif row.subject_id != receiver.pk:
+            gone = bool(getattr(row, "undone_at", None))
+            yield Moment(row.at, "slot", "Receiver swapped", "", (), _who(row), row.reason, gone)
+
+
+def story_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registration], zone: tzinfo) -> Story:
+    """Everything that happened in a slot, newest first, and its last change; six queries for any length.
 
     `past` are its registrations as `in_slot` reads them, with what they replaced.
     """
@@ -209,7 +227,8 @@ def story_of(
         .with_fate()
         .order_by("-pk")
     )
-    log = _Log(rows)
+    swaps = swaps_of(request, receiver, past)
+    log = _Log(rows, swaps)
     transmitters = {row.transmitter_id for row in past if row.transmitter_id}
     fittings = list(
         Fitting.objects.visible_to(user).filter(transmitter__in=transmitters).select_related("battery_type")
@@ -223,12 +242,11 @@ def story_of(
     moments = [
         *_of_registrations(past, log, zone),
         *_of_log(rows, zone),
+        *_of_swaps(swaps, receiver),
         *_of_cells(fittings, past, changes),
         *_of_away(aways, {row.pk: row for row in past}, log, zone),
         *_of_faults(faults),
     ]
     # New cells go in after the old ones came out, and a change ends one registration before it begins the next.
     moments.sort(key=lambda one: (one.at, one.title != "Cells taken out", one.registration_pk), reverse=True)
-    last = rows[0] if rows else None
-    told = LastChange(last.at, _who(last), last.reason, deed_words(last.verb)) if last else None
-    return moments, told
+    return Story(moments, last_of_slot([*rows, *swaps]), last_of_cells(past, fittings, changes))

@@ -1,0 +1,115 @@
+"""The head of a slot's page never contradicts its story: what was changed, when, by whom."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+
+import pytest
+import time_machine
+from django.urls import reverse
+from django.utils.html import strip_tags
+
+from company.models import ChangeRow
+from company.undo import undo
+from devices.actions.areas import merge_area
+from devices.actions.batteries import fit_battery
+from devices.actions.slots import ask_to_register_again
+from devices.actions.swaps_receiver import NewReceiver, swap_receiver
+from devices.actions.swaps_transmitter import NewUnit, swap_transmitter
+from devices.models import Registration
+from sites.models import Area
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+NOW = factories.NOW
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture(autouse=True)
+def clock():
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def ingrid():
+    return factories.make_user("office", name="Ingrid Okafor")
+
+
+@pytest.fixture
+def bo():
+    return factories.make_user("office", name="Bo Lindqvist")
+
+
+def page_of(world, receiver=None):
+    url = reverse("devices:slot_detail", args=[(receiver or world.own_receiver).pk, 1])
+    return re.sub(r"\s+", " ", strip_tags(world.client("office").get(url).content.decode()))
+
+
+def head_of(world, receiver=None):
+    return page_of(world, receiver).split("Everything that stood here")[0]
+
+
+def swap(world, verb, by):
+    receiver, row = world.own_receiver, world.own_registration
+    facts = {"by": by, "at": NOW - 2 * HOUR, "reason": "burnt"}
+    if verb == "swap_receiver":
+        swap_receiver(receiver=receiver, new=NewReceiver(receiver.type, receiver.n_slots), **facts)
+    else:
+        swap_transmitter(transmitter=row.transmitter, new=NewUnit("SK-80001", row.transmitter.type), **facts)
+    return ChangeRow.objects.filter(verb=verb).latest("pk")
+
+
+@pytest.mark.parametrize(
+    ("verb", "words"), [("swap_receiver", "receiver swapped"), ("swap_transmitter", "transmitter swapped")]
+)
+def test_a_swap_and_its_undo_stand_in_head_and_story_with_their_people(world, ingrid, bo, verb, words) -> None:
+    since = world.own_registration.registered_at
+    undo(change=swap(world, verb, ingrid), by=bo, at=NOW - HOUR)
+    page, head = page_of(world), head_of(world)
+    assert f"Last changed 25 Nov 2026, 09:00 by Bo Lindqvist (taken back: {words}): burnt" in head
+    assert f"In force since{since.day} {since:%b %Y}" in head
+    story = page.split("Everything that stood here")[1]
+    assert "Ingrid Okafor: burnt" in story
+    assert "Bo Lindqvist: burnt" in story
+    assert "Moved here" not in story
+    assert Registration.objects.open().get(receiver=world.own_receiver) == world.own_registration
+
+
+def test_a_receiver_swapped_in_is_told_as_a_swap_and_not_as_a_move(world, ingrid) -> None:
+    unit_pk = swap(world, "swap_receiver", ingrid).subject_id
+    unit = type(world.own_receiver).objects.get(pk=unit_pk)
+    assert "by Ingrid Okafor (receiver swapped): burnt" in head_of(world, unit)
+    page = page_of(world, unit)
+    assert "Receiver swapped another unit hangs here" in page
+    assert "Moved here" not in page
+
+
+def test_new_cells_are_named_apart_from_the_slot(world, ingrid) -> None:
+    fit_battery(
+        transmitter=world.own_registration.transmitter, battery_type=factories.battery_type(), by=ingrid, at=NOW - HOUR,
+        reason="low",
+    )  # fmt: skip
+    head = head_of(world)
+    assert "Cells changed 25 Nov 2026, 09:00 by Ingrid Okafor" in head
+    assert "Last changed" not in head
+
+
+def test_a_mark_is_no_change_of_the_slot(world, ingrid) -> None:
+    ask_to_register_again(registration=world.own_registration, by=ingrid, at=NOW - HOUR, reason="jumper")
+    assert "Last changed" not in head_of(world)
+    assert "Ingrid Okafor: jumper" in page_of(world)
+
+
+def test_a_merge_of_areas_and_its_undo_say_what_they_were(world, ingrid, bo) -> None:
+    row = world.own_registration
+    Registration.objects.filter(pk=row.pk).update(area="North wing")
+    fields = {"customer": world.own_site.customer, "site": world.own_site}
+    north = Area.objects.create(path="North wing", walk_order=900, **fields)
+    south = Area.objects.create(path="South wing", walk_order=910, **fields)
+    change = merge_area(area=north, into=south, by=ingrid, at=NOW - 2 * HOUR)
+    assert "Area renamed or merged" in page_of(world)
+    assert "area: North wing → South wing" in page_of(world)
+    undo(change=change, by=bo, at=NOW - HOUR)
+    assert "by Bo Lindqvist (taken back: area" in head_of(world)
