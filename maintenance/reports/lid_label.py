@@ -9,7 +9,6 @@ from itertools import groupby
 from typing import Any
 
 from devices.models import Receiver
-from devices.rules.words import list_words
 from maintenance.reports import slot_map
 from maintenance.reports.base import Content, Report
 
@@ -67,7 +66,7 @@ def fold_spares(slots: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
                 **slot,
                 "where": slot["area"] if labels[slot["label"]] > 1 else "",
                 "window": slot["window"].removeprefix("missing after "),
-                "outputs_words": list_words(slot["outputs"]) or "none",
+                "outputs_words": ", ".join(str(number) for number in slot["outputs"]) or "none",
                 "letter": slot_map.DUTY_LETTERS.get(slot["duty"], "?"),
             }
             for slot in group

@@ -42,6 +42,21 @@ def test_the_size_goes_with_the_paper_or_is_chosen(customers: str, chosen: str, 
     assert do(ask_for_slot_map(receiver=receiver, by=by, at=factories.NOW, kind="lid_label", paper=chosen)) == report
 
 
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_twenty_four_slots_of_two_outputs_stand_on_one_label(paper: str) -> None:
+    receiver = make_receiver(n_slots=24, n_used=0)
+    outputs = list(receiver.outputs.order_by("number"))
+    for slot in range(1, 25):
+        factories.make_registration(
+            receiver, slot, label=f"Bathroom cord {slot}", outputs=[(output, "latching", None) for output in outputs]
+        )
+    by = factories.make_user()
+    report = do(ask_for_slot_map(receiver=receiver, by=by, at=factories.NOW, kind="lid_label", paper=paper))
+    text = text_of(bytes(report.content))
+    assert report.n_pages == 1
+    assert text.count("1, 2") == 24
+
+
 def test_sixty_four_slots_stand_on_several_labels_each_with_its_headings() -> None:
     receiver = make_receiver(n_slots=64, n_used=64)
     report = do(ask_for_slot_map(receiver=receiver, by=factories.make_user(), at=factories.NOW, kind="lid_label"))
