@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy
 from company.models.firm import Duty
 from devices.actions.slot_settings import OutputChoice, Settings, asks_in_force
 from devices.forms.ledger import LedgerForm
-from devices.models import Output, Receiver, Registration, Transmitter, TransmitterType
+from devices.models import Output, Receiver, Transmitter, TransmitterType
 from devices.models.registrations import Behaviour, Contact
 from devices.rules.words import DUTY_WORDS, list_words, span_words, window_words
 
@@ -276,7 +276,7 @@ class MoveTargetForm(forms.Form):
         elif (receiver.pk, slot) == self.stands_in:
             self.add_error("to_slot", _("It stands in this slot already."))
         elif self.must_be_free:
-            there = Registration.objects.open().filter(receiver=receiver, slot=slot).select_related("transmitter")
+            there = receiver.registrations.open().filter(slot=slot).select_related("transmitter")
             if (row := there.first()) is not None:
                 what = f"{row.transmitter or _('something nobody knows')}, {row.label}"
                 self.add_error("to_slot", _("Slot %(slot)s is taken by %(what)s.") % {"slot": slot, "what": what})
