@@ -61,7 +61,7 @@ def test_ways_of_writing_are_saved_and_shown_with_their_change(world):
     firm = Firm.objects.get()
     assert (firm.units, firm.date_style, firm.paper_note) == ("ft", "iso", "Register 77 of Brinehaven")
     page = world.client("office").get("/firm/").content.decode()
-    assert "units: m → ft" in page
+    assert "lengths in: metres → feet" in page
     assert world.manager.name in page
 
 
