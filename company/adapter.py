@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import time
+from datetime import UTC, datetime
 from typing import Any
 
 from allauth.account import app_settings
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.account.authentication import get_authentication_records
-from allauth.mfa.utils import is_mfa_enabled
+from allauth.mfa.models import Authenticator
 from django.http import HttpRequest
 
 
@@ -21,14 +22,18 @@ class ClosedAdapter(DefaultAccountAdapter):
     def is_reauthentication_required(self, *, app: str, **unknown: Any) -> bool:
         """Whether the password is asked again before the second factor is touched.
 
-        The library counts only a password that was typed a second time. For somebody without any factor the one typed
-        in signing in is the very same proof, so it counts for as long as the library lets the other one count. Who has
-        a factor is asked as the library sees fit.
+        The library counts only a password that was typed a second time. For somebody who signed in without any factor
+        the one typed then is the very same proof, so it counts for as long as the library lets the other one count;
+        else the recovery codes could not be shown right after the first factor was made. Who had a factor before is
+        asked as the library sees fit.
         """
         wanted: bool = super().is_reauthentication_required(app=app, **unknown)
         request = self.request
-        if not wanted or app != "allauth.mfa" or request is None or is_mfa_enabled(request.user):
+        if not wanted or app != "allauth.mfa" or request is None:
             return wanted
         records = get_authentication_records(request, request.user)
         typed = [float(row["at"]) for row in records if row.get("method") == "password"]
-        return not typed or time.time() - typed[-1] >= app_settings.REAUTHENTICATION_TIMEOUT
+        if not typed or time.time() - typed[-1] >= app_settings.REAUTHENTICATION_TIMEOUT:
+            return True
+        signed_in_at = datetime.fromtimestamp(typed[-1], tz=UTC)
+        return Authenticator.objects.filter(user_id=request.user.pk, created_at__lt=signed_in_at).exists()

@@ -15,7 +15,7 @@ from playwright.sync_api import Page, expect
 
 from company import palette
 from company.models import Firm, User
-from sites.models import Area, Site
+from sites.models import Area, MonitoringCentre, Site
 from tests import factories
 
 
@@ -25,6 +25,7 @@ def firm(transactional_db: Any) -> Firm:
     assert manager.is_manager
     site = factories.make_site(factories.make_customer(name="Harbour Trust"), name="Rowan Court")
     Area.objects.create(site=site, customer=site.customer, path="Annexe")
+    MonitoringCentre.objects.create(site=site, customer=site.customer, name="Quay Desk")
     return Firm.objects.get()
 
 
@@ -58,15 +59,16 @@ def test_the_key_goes_to_the_search_and_can_be_switched_off(firm, visitor):
 
 def test_a_deed_that_cannot_be_taken_back_is_asked_about_first(firm, visitor):
     page = visitor("mika@example.org").go(f"/sites/{Site.objects.get().pk}/")
-    remove = page.get_by_role("button", name="Remove Annexe")
-    remove.click()
-    expect(page.locator("#confirm")).to_contain_text("Remove the area Annexe?")
+    page.get_by_label("Why").fill("The house is sold.")
+    close = page.get_by_role("button", name="Close the site")
+    close.click()
+    expect(page.locator("#confirm")).to_contain_text("Close Rowan Court?")
     page.locator("[data-confirm-no]").click()
-    assert Area.objects.exists()
-    remove.click()
+    assert Site.objects.get().closed_at is None
+    close.click()
     page.locator("[data-confirm-yes]").click()
-    expect(page.locator("#toasts")).to_contain_text("Removed: Annexe.")
-    assert not Area.objects.exists()
+    expect(page.locator("#toasts")).to_contain_text("Rowan Court")
+    assert Site.objects.get().closed_at
 
 
 def test_two_clicks_send_a_form_once_and_going_back_frees_it(firm, visitor):
@@ -154,8 +156,7 @@ def test_a_drawn_signature_becomes_a_path_and_can_be_cleared(firm, visitor):
 def test_a_second_factor_is_set_up_with_our_own_picture_and_asked_for_at_sign_in(firm, visitor):
     person = visitor("mika@example.org")
     page = person.go("/accounts/2fa/totp/activate/")
-    page.locator("input[type=password]").fill(factories.PASSWORD)
-    page.get_by_role("button", name="Go on").click()
+    # The password was typed a moment ago, in signing in: it is not asked for again.
     expect(page.locator("svg.qr")).to_be_visible()
     assert "data:image" not in page.content()
     page.get_by_label("Authenticator code").fill(code_of(page.locator("dd.num").inner_text()))
@@ -176,8 +177,8 @@ def test_without_scripts_a_form_posts_and_the_message_stands_on_the_page(firm, v
     page.get_by_role("link", name="Show the receivers of this site").click()
     expect(page.locator("h1")).to_contain_text("Rowan Court")
     page.go_back()
-    page.get_by_role("button", name="Remove Annexe").click()
-    expect(page.locator("#toasts")).to_contain_text("Removed: Annexe.")
+    page.get_by_role("button", name="Remove Quay Desk").click()
+    expect(page.locator("#toasts")).to_contain_text("Removed: Quay Desk.")
 
 
 def test_single_keys_walk_lists_open_the_menu_and_show_their_help(firm, visitor):

@@ -43,7 +43,24 @@ def test_a_session_without_a_typed_password_is_asked(db):
 
 def test_who_has_a_factor_is_asked_before_it_is_touched(db):
     person = factories.make_user("office")
-    client = signed_in(person)
-    Authenticator.objects.create(user=person, type="totp", data={"secret": "x"})
-    answer = client.get(reverse("mfa_deactivate_totp"))
+    with time_machine.travel(timezone.now(), tick=False) as clock:
+        Authenticator.objects.create(user=person, type="totp", data={"secret": "x"}, created_at=timezone.now())
+        clock.shift(timedelta(minutes=1))
+        client = Client()
+        client.force_login(person, backend="allauth.account.auth_backends.AuthenticationBackend")
+        session = client.session
+        session["account_authentication_methods"] = [{"method": "password", "at": timezone.now().timestamp()}]
+        session["account_authentication_methods_user"] = str(person.pk)
+        session.save()
+        answer = client.get(reverse("mfa_deactivate_totp"))
     assert answer.url.startswith(reverse("account_reauthenticate"))
+
+
+def test_the_codes_of_the_factor_just_made_are_shown_without_asking(db):
+    person = factories.make_user("office")
+    with time_machine.travel(timezone.now(), tick=False) as clock:
+        client = signed_in(person)
+        clock.shift(timedelta(seconds=40))
+        Authenticator.objects.create(user=person, type="totp", data={"secret": "x"}, created_at=timezone.now())
+        answer = client.get(reverse("mfa_view_recovery_codes"))
+    assert not answer.headers.get("Location", "").startswith(reverse("account_reauthenticate"))
