@@ -61,17 +61,17 @@ def person_for(audience: str) -> User | None:
     return User.objects.filter(audience="portal", portal_access__is_limited=False).order_by("pk").first()
 
 
+@pytest.mark.parametrize("width", [1440, 390])
 @pytest.mark.parametrize("audience", list(START))
-def test_every_page_is_accessible_fits_and_shows_no_error(audience, visitor, live_server):
+def test_every_page_is_accessible_fits_and_shows_no_error(audience, width, visitor, live_server):
     call_command("demo", "--no-serve", "--scale", "0.1", verbosity=0)
     person = person_for(audience)
-    wide, phone = visitor(), visitor(phone=True)
+    who = visitor(phone=width < 400)
     if person:
         client = Client()
         client.force_login(person, backend="allauth.account.auth_backends.AuthenticationBackend")
         cookie = {"name": "sessionid", "value": client.cookies["sessionid"].value, "url": live_server.url}
-        for who in (wide, phone):
-            who.context.add_cookies([cookie])
+        who.context.add_cookies([cookie])
     axe = Axe()
     faults: list[str] = []
     waiting, seen = deque(START[audience]), set()
@@ -81,13 +81,12 @@ def test_every_page_is_accessible_fits_and_shows_no_error(audience, visitor, liv
         if route in seen:
             continue
         seen.add(route)
-        if not is_page(wide, live_server.url + path):
+        if not is_page(who, live_server.url + path):
             continue
-        for who, width in ((wide, 1440), (phone, 390)):
-            who.go(path)
-            who.page.wait_for_load_state("networkidle")
-            faults += [f"{path} at {width}: {line}" for line in looks(axe, who.page, width)]
-        waiting += links_of(wide.page, live_server.url)
+        who.go(path)
+        who.page.wait_for_load_state("networkidle")
+        faults += [f"{path} at {width}: {line}" for line in looks(axe, who.page, width)]
+        waiting += links_of(who.page, live_server.url)
     assert len(seen) > {"manager": 30, "technician": 5, "portal": 5, "nobody": 2}[audience], sorted(seen)
     assert not faults, "\n".join(faults)
 
