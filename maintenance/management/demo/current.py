@@ -137,7 +137,11 @@ def begin_round(rng: Random, round: Round, today: date) -> Visit:
     visit = start_visit(visit=visit, by=technician, at=moment)
     _say(rng, visit, Saying("on_test", {"told": "Causeway Signal Desk"}), technician, moment + timedelta(minutes=4))
     # Dates follow a change after the commit, and the demo is one transaction: a unit swapped in it still bears its date.
-    items = DueItem.objects.open().filter(site=visit.site, kind="cells", registration__removed_at=None).exclude(registration=None)
+    items = (
+        DueItem.objects.open()
+        .filter(site=visit.site, kind="cells", registration__removed_at=None)
+        .exclude(registration=None)
+    )
     moment += timedelta(minutes=12)
     for item in items.select_related("fitting__battery_type", "registration").order_by("due_on", "pk")[:2]:
         row = Registration.objects.select_related("receiver", "transmitter").get(pk=item.registration_id)
