@@ -30,6 +30,8 @@ from maintenance.rules.visits import is_on_test
 from maintenance.views.round_page import due_by_site
 from sites.actions import show_access_note
 from sites.models import AccessNote, FloorPlan, Hazard, Site
+from sites.rules.hours import week_lines
+from sites.views.shown import week_of
 
 PAGE_SIZE = 25
 DAYS_AHEAD = 14
@@ -140,9 +142,10 @@ def _site_context(request: HttpRequest, site: Site, form: CallOutForm, refusal: 
 
 
 def about_site(user: Any, site: Site) -> dict[str, Any]:
-    """What a person needs at the door: hazards, and titles of access notes (their text is shown on asking only)."""
+    """What a person needs at the door: hazards, hours, titles of access notes (their text is shown on asking only)."""
     return {
         "site": site,
+        "hours": week_lines(week_of(site)),
         "hazards": list(Hazard.objects.visible_to(user).filter(site=site, cleared_on=None).order_by("noted_on", "pk")),
         "notes": list(AccessNote.objects.visible_to(user).filter(site=site).defer("cipher").order_by("title", "pk")),
     }

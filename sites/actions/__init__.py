@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from datetime import date, datetime, time
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
 from typing import TypeVar
 
 from django.db import models, transaction
@@ -23,14 +23,21 @@ from sites.models import (
     SiteClosure,
     VisitingHours,
 )
+from sites.rules.hours import Hours, fault_of, joined
+from sites.rules.opening import DAY_NAMES
 
 __all__ = ["remove_access_note", "reseal_access_notes", "save_access_note", "show_access_note"]
 
 Row = TypeVar("Row", SiteClosure, Hazard, Area, MonitoringCentre)
+Week = Mapping[int, Sequence[Hours]]
 
 
 class AreaInUse(Refused):
     """Something is recorded in this area."""
+
+
+class HoursImpossible(Refused):
+    """Visiting hours that no day can have."""
 
 
 class OnRecordAlready(Refused):
@@ -86,31 +93,43 @@ def _set_closed(site: Site, value: datetime | None, by: User, at: datetime, verb
 
 
 @transaction.atomic
-def set_visiting_hours(*, site: Site, hours: Mapping[int, tuple[time, time] | None], by: User, at: datetime) -> Site:
-    """Set when the site can be visited, one span a weekday (0 = Monday; None: not on that day)."""
+def set_visiting_hours(*, site: Site, hours: Week, by: User, at: datetime) -> bool:
+    """Set when the site can be visited: spans in order per weekday (0 = Monday); a day that is left out has none.
+
+    Gives whether anything changed: the same hours again, as after a second press of the button, write nothing.
+    Refused: spans that end before they begin, overlap or stand in the wrong order (HoursImpossible).
+    """
+    Site.objects.select_for_update().filter(pk=site.pk).first()
+    for day, spans in hours.items():
+        if fault := fault_of(spans):
+            raise HoursImpossible(f"{DAY_NAMES[day]}: {fault}")
     before = hours_facts(site)
     write_hours(site, hours)
+    after = hours_facts(site)
+    if after == before:
+        return False
     record_change(
-        by=by, at=at, verb="set_visiting_hours", subject=site, customer_id=site.customer_id, before=before,
-        after=hours_facts(site),
-    )  # fmt: skip
-    return site
+        by=by, at=at, verb="set_visiting_hours", subject=site, customer_id=site.customer_id, before=before, after=after
+    )
+    return True
 
 
-def write_hours(site: Site, hours: Mapping[int, tuple[time, time] | None]) -> None:
+def write_hours(site: Site, hours: Week) -> None:
     """Put these hours in the place of the present ones; the caller logs it."""
     site.visiting_hours.all().delete()
     VisitingHours.objects.bulk_create(
-        VisitingHours(site=site, customer_id=site.customer_id, weekday=day, opens=span[0], closes=span[1])
-        for day, span in sorted(hours.items())
-        if span
+        VisitingHours(site=site, customer_id=site.customer_id, weekday=day, opens=opens, closes=closes)
+        for day, spans in sorted(hours.items())
+        for opens, closes in joined(spans)
     )
 
 
 def hours_facts(site: Site) -> dict[str, str]:
-    """What the change log keeps of the hours: "weekday 0" (Monday) to "09:00-17:00"."""
-    rows = site.visiting_hours.order_by("weekday", "opens")
-    return {f"weekday {row.weekday}": f"{row.opens:%H:%M}-{row.closes:%H:%M}" for row in rows}
+    """What the change log keeps of the hours: "weekday 0" (Monday) to "09:00-12:00, 14:00-16:30"."""
+    days: dict[str, list[str]] = {}
+    for row in site.visiting_hours.order_by("weekday", "opens"):
+        days.setdefault(f"weekday {row.weekday}", []).append(f"{row.opens:%H:%M}-{row.closes:%H:%M}")
+    return {day: ", ".join(spans) for day, spans in days.items()}
 
 
 PLACE_FACTS: dict[type[models.Model], tuple[str, ...]] = {

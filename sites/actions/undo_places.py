@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, time
+from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -16,6 +16,7 @@ from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
 from sites.actions import PLACE_FACTS, SITE_FACTS, hours_facts, write_hours
 from sites.models import Area, FloorPlan, Hazard, MonitoringCentre, Site, SiteClosure
+from sites.rules.hours import HoursUnreadable, read_hours
 
 ROWS: dict[str, type[models.Model]] = {
     model._meta.model_name or "": model for model in (SiteClosure, Hazard, Area, MonitoringCentre)
@@ -80,10 +81,10 @@ def undo_hours(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Put the hours of the week back."""
     site = _site(change)
     before = hours_facts(site)
-    hours: dict[int, tuple[time, time] | None] = {}
-    for day, span in (change.before or {}).items():
-        opens, _, closes = span.partition("-")
-        hours[int(day.removeprefix("weekday "))] = (time.fromisoformat(opens), time.fromisoformat(closes))
+    try:
+        hours = {int(day.removeprefix("weekday ")): read_hours(text) for day, text in (change.before or {}).items()}
+    except HoursUnreadable as wrong:
+        raise CannotUndo(f"The hours cannot be put back as they were: {wrong}") from wrong
     write_hours(site, hours)
     return Undone(before, hours_facts(site))
 

@@ -12,13 +12,12 @@ from django.contrib.auth.models import AnonymousUser
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from company.forms import HoursForm
 from company.forms.days import sensible_day
 from company.models import Customer, PortalAccess, User
 from sites.forms.access_notes import AccessNoteForm
 from sites.models import Area, Hazard, MonitoringCentre, Site, SiteClosure
 
-__all__ = ["AccessNoteForm", "HoursForm"]
+__all__ = ["AccessNoteForm"]
 
 
 def _day() -> forms.DateInput:

@@ -23,11 +23,13 @@ from sites.forms import (
     ClearHazardForm,
     ClosureForm,
     HazardForm,
-    HoursForm,
     MonitoringCentreForm,
 )
+from sites.forms.hours import WeekForm
 from sites.models import Area, Hazard, MonitoringCentre, Site, SiteClosure
-from sites.views.shown import undo_of
+from sites.views.shown import undo_of, week_of
+
+HOURS = "sites/site/hours.html"
 
 
 def _site(request: PersonRequest, pk: int) -> Site:
@@ -74,15 +76,21 @@ def _remove(request: PersonRequest, model: Any, pk: int) -> HttpResponse:
 @audience("office")
 def hours_edit(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
-    form = HoursForm(posted(request), spans={h.weekday: (h.opens, h.closes) for h in site.visiting_hours.all()})
+    form = WeekForm(posted(request), week=week_of(site))
     context = {"hours": form, "site": site, "section": "sites"}
     if request.method == "POST":
         if not form.is_valid():
-            return refused(request, "sites/site/hours.html", context)
-        actions.set_visiting_hours(site=site, hours=form.spans(), by=request.user, at=timezone.now())
-        said(request, _("Saved."), undo_url=undo_of(request, site))
+            return refused(request, HOURS, context)
+        try:
+            is_new = actions.set_visiting_hours(site=site, hours=form.week(), by=request.user, at=timezone.now())
+        except Refused as refusal:
+            return refused(request, HOURS, context | {"refused": refusal.message})
+        if is_new:
+            said(request, _("Saved."), undo_url=undo_of(request, site))
+        else:
+            messages.info(request, _("These hours were on record already."))
         return redirect(site)
-    return page(request, "sites/site/hours.html", context)
+    return page(request, HOURS, context)
 
 
 @audience("office")

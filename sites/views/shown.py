@@ -7,6 +7,8 @@ from django.urls import reverse
 
 from company.access import PersonRequest
 from company.models import ChangeRow
+from sites.models import Site
+from sites.rules.hours import Hours
 
 
 def undo_address(change: ChangeRow | None) -> str:
@@ -18,3 +20,11 @@ def undo_of(request: PersonRequest, record: Model, pk: int | None = None) -> str
     """Where to take back what this person has just done to a record; `pk` where the record itself is gone."""
     rows = ChangeRow.objects.visible_to(request.user).about(record._meta.model_name or "", pk or record.pk)
     return undo_address(rows.filter(by=request.user).first())
+
+
+def week_of(site: Site) -> dict[int, list[Hours]]:
+    """Spans per weekday (0 = Monday) in order; empty where no hours are known."""
+    week: dict[int, list[Hours]] = {}
+    for row in site.visiting_hours.order_by("weekday", "opens"):
+        week.setdefault(row.weekday, []).append((row.opens, row.closes))
+    return week

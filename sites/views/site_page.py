@@ -12,7 +12,9 @@ from company.access import PersonRequest
 from company.forms import WEEKDAYS, ReasonForm
 from company.models import ChangeRow, Contact
 from sites.models import AccessNote, FloorPlan, Site
+from sites.rules.hours import day_text
 from sites.rules.opening import ClosedDays, Opening, Span, opening
+from sites.views.shown import week_of
 
 SHOWN_CHANGES = 20
 HANGING = (
@@ -61,14 +63,12 @@ def site_context(request: PersonRequest, site: Site) -> dict[str, Any]:
     }
 
 
-def _week(site: Site, today: date) -> list[tuple[str, list[Any], bool]]:
-    """Weekday, its spans, whether it is today; nothing where no hours are known."""
-    spans: dict[int, list[Any]] = {}
-    for row in site.visiting_hours.order_by("weekday", "opens"):
-        spans.setdefault(row.weekday, []).append(row)
-    if not spans:
+def _week(site: Site, today: date) -> list[tuple[str, str, bool]]:
+    """Weekday, its hours in words, whether it is today; nothing where no hours are known."""
+    week = week_of(site)
+    if not week:
         return []
-    return [(name, spans.get(day, []), day == today.weekday()) for day, name in enumerate(WEEKDAYS)]
+    return [(name, day_text(week.get(day, ())), day == today.weekday()) for day, name in enumerate(WEEKDAYS)]
 
 
 def changes_of(request: PersonRequest, site: Site) -> Any:

@@ -114,19 +114,52 @@ def test_receivers_and_due_dates_come_by_their_own_addresses_and_by_plain_links(
         assert f'href="{address}"' in page
 
 
-def test_visiting_hours_are_set_per_weekday(world):
-    data = {f"d{day}_{end}": "" for day in range(7) for end in ("from", "to")}
-    response = world.client("office").post(
-        url("hours_edit", world.own_site.pk), data | {"d4_from": "08:00", "d4_to": "12:30"}
-    )
+def hours(**typed):
+    return {f"d{day}": "" for day in range(7)} | typed
+
+
+def test_visiting_hours_are_set_per_weekday_with_as_many_spans_as_the_day_has(world):
+    address = url("hours_edit", world.own_site.pk)
+    response = world.client("office").post(address, hours(d3="9-12, 14.00 to 16:30", d4="same", d5="closed"))
     assert response.status_code == 302
-    row = world.own_site.visiting_hours.get()
-    assert (row.weekday, row.opens, row.closes) == (4, time(8), time(12, 30))
+    rows = world.own_site.visiting_hours.order_by("weekday", "opens").values_list("weekday", "opens", "closes")
+    assert list(rows) == [
+        (day, *span) for day in (3, 4) for span in ((time(9), time(12)), (time(14), time(16, 30)))
+    ]  # fmt: skip
     page = world.client("office").get(world.own_site.get_absolute_url()).content.decode()
-    assert "08:00 – 12:30" in page
-    refused = world.client("office").post(url("hours_edit", world.own_site.pk), data | {"d4_from": "13:00"})
-    assert refused.status_code == 422
-    assert world.own_site.visiting_hours.count() == 1
+    assert page.count("09:00–12:00, 14:00–16:30") == 2
+    # What is on record stands in the form as it can be typed again.
+    form = world.client("office").get(address).content.decode()
+    assert form.count('value="09:00–12:00, 14:00–16:30"') == 2
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ({"d0": "13:00"}, "is no span of time"),
+        ({"d0": "09:00-25:00"}, "Hours go from 00 to 23"),
+        ({"d0": "9-12, 11-14"}, "overlap"),
+        ({"d0": "9-12, 2-4"}, "in 24 hours"),
+        ({"d0": "17:00-09:00"}, "ends before it begins"),
+        ({"d0": "same"}, "no day above Monday"),
+    ],
+)
+def test_hours_that_no_day_can_have_are_refused_by_name_and_change_nothing(world, typed, words):
+    world.own_site.visiting_hours.create(customer=world.own, weekday=2, opens="09:00", closes="17:00")
+    answer = world.client("office").post(url("hours_edit", world.own_site.pk), hours(**typed))
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert "Monday: " in page
+    assert words in page
+    assert world.own_site.visiting_hours.get().weekday == 2
+
+
+def test_the_same_hours_again_write_nothing(world):
+    client, address = world.client("office"), url("hours_edit", world.own_site.pk)
+    client.post(address, hours(d1="09:00-12:00"))
+    page = client.post(address, hours(d1="9 am - noon".replace("noon", "12")), follow=True).content.decode()
+    assert "on record already" in page
+    assert ChangeRow.objects.filter(verb="set_visiting_hours").count() == 1
 
 
 def test_a_closure_is_named_by_its_last_day_and_kept_with_an_exclusive_end(world):

@@ -1,0 +1,60 @@
+"""The hours of a week in which a site can be visited: one line a weekday, as many spans as the day has."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from company.forms import WEEKDAYS
+from sites.rules.hours import Hours, HoursUnreadable, day_text, read_hours
+
+SAME = "same"
+"""What is typed for a day with the hours of the day above."""
+
+MAX_CHARS = 120
+
+
+class HoursLine(forms.CharField):
+    """The spans of one weekday, typed; cleaned to spans, or to `SAME`."""
+
+    def __init__(self, *, weekday: int, spans: Sequence[Hours]) -> None:
+        super().__init__(
+            label=WEEKDAYS[weekday], required=False, max_length=MAX_CHARS, initial=day_text(spans),
+            widget=forms.TextInput(attrs={"autocomplete": "off"}),
+        )  # fmt: skip
+
+    def clean(self, value: Any) -> Any:
+        text = super().clean(value)
+        if text.strip().lower() == SAME:
+            return SAME
+        try:
+            return read_hours(text)
+        except HoursUnreadable as wrong:
+            raise ValidationError(str(wrong)) from wrong
+
+
+class WeekForm(forms.Form):
+    """One line a weekday; empty is a day without visits."""
+
+    def __init__(self, *args: Any, week: Mapping[int, Sequence[Hours]], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for day in range(len(WEEKDAYS)):
+            self.fields[f"d{day}"] = HoursLine(weekday=day, spans=week.get(day, ()))
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        for day in range(len(WEEKDAYS)):
+            if cleaned.get(f"d{day}") != SAME:
+                continue
+            if day == 0:
+                self.add_error("d0", "There is no day above Monday. Write its hours, such as 09:00–12:00.")
+            elif f"d{day - 1}" in cleaned:
+                cleaned[f"d{day}"] = cleaned[f"d{day - 1}"]
+        return cleaned
+
+    def week(self) -> dict[int, tuple[Hours, ...]]:
+        """Cleaned spans per weekday (0 = Monday)."""
+        return {day: self.cleaned_data[f"d{day}"] for day in range(len(WEEKDAYS))}
