@@ -18,6 +18,7 @@ register = template.Library()
 # Django's letters for dates know every language; the plain style is the one that is not listed.
 USUAL = {MONTH_DAY: "M j, Y", ISO: "Y-m-d"}
 WEEK = {MONTH_DAY: "D M j", ISO: "D Y-m-d"}
+LONG = {MONTH_DAY: "l F j, Y", ISO: "l Y-m-d"}
 
 
 def _style() -> str:
@@ -42,6 +43,14 @@ def day_short(value: date | None) -> str:
     if not value:
         return ""
     return date_format(_local(value), WEEK.get(_style(), "D j M"))
+
+
+@register.filter
+def day_long(value: date | None) -> str:
+    """Tuesday 23 March 2027, for the head of a page; nothing for None."""
+    if not value:
+        return ""
+    return date_format(_local(value), LONG.get(_style(), "l j F Y"))
 
 
 @register.filter
