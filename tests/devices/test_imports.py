@@ -10,22 +10,19 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.core.management import call_command
-from django.db import connection
-from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from company import jobs
-from company.bulk import Statement
-from company.models import ChangeRow, Contact, Customer, Job, Upload
+from company.models import ChangeRow, Contact, Customer, Job
 from company.spreadsheets import csv_bytes
-from devices import imports
 from devices.models import Fitting, FittingEnd, Output, Receiver, Registration, RegistrationOutput, Transmitter
-from devices.signals import slot_map_changed
 from sites.models import Area, Site
 from tests import factories
 from tests.devices.rules.import_world import out_sheets, right_sheets, spoilt, workbook_file
 
 LONDON = ZoneInfo("Europe/London")
+
+
 MODELS = (
     Customer,
     Contact,
@@ -332,165 +329,6 @@ def test_several_csv_files_do_what_one_workbook_does(world):
     assert everything() == before
 
 
-def test_pressing_apply_twice_applies_once(world):
-    client = world.client("office")
-    url = check(client, right_sheets())
-    preview = client.get(url).context["seen"]["preview"]
-    for _ in range(2):
-        client.post(f"{url}apply/", {"preview": preview})
-    jobs.run_ready()
-    client.post(f"{url}apply/", {"preview": preview})
-    jobs.run_ready()
-    assert Job.objects.filter(handler="devices.imports.apply_upload").count() == 1
-    assert Registration.objects.filter(receiver__site__code="HARB-1").count() == 2
-
-
-def test_an_apply_for_another_preview_is_refused(world):
-    client = world.client("office")
-    url = check(client, right_sheets())
-    client.post(f"{url}apply/", {"preview": "0" * 64})
-    assert not Job.objects.filter(handler="devices.imports.apply_upload").exists()
-
-
-def test_records_that_changed_after_the_preview_are_shown_anew_and_nothing_is_written(world):
-    client = world.client("office")
-    bring_in(client, right_sheets())
-    url = check(client, spoilt("slots", "supervision window", "24 h"))
-    bring_in(client, spoilt("slots", "supervision window", "60 min"))
-    before = everything()
-    apply(client, url)
-    assert everything() == before
-    page = client.get(f"{url}?view=rows&fate=changed")
-    assert "The records have changed since you looked" in page.content.decode()
-    assert page.context["page"][0][4] == [["supervision window", "60 min", "24 h"]]
-    apply(client, url)
-    assert Registration.objects.get(receiver__site__code="HARB-1", slot=1, removed_at=None).window_s == 86400
-
-
-def test_a_record_changed_between_reading_and_writing_makes_the_job_look_again(world, monkeypatch):
-    client = world.client("office")
-    url = check(client, right_sheets())
-    real, seen = imports.actions.apply_import, []
-
-    def meddled(**given: Any) -> Any:
-        if not seen:
-            ChangeRow.objects.create(
-                verb="edit_receiver", subject_kind="receiver", subject_id=1, subject_text="x", by=world.office
-            )
-        seen.append(given["mark"])
-        return real(**given)
-
-    monkeypatch.setattr(imports.actions, "apply_import", meddled)
-    apply(client, url)
-    assert len(seen) == 2
-    assert Registration.objects.filter(receiver__site__code="HARB-1").count() == 2
-
-
-def test_a_crash_in_the_middle_leaves_nothing_and_the_job_runs_again(world, monkeypatch):
-    client = world.client("office")
-    url = check(client, right_sheets())
-    before = everything()
-    real, done = Statement.run, []
-
-    def broken(self: Statement) -> None:
-        real(self)
-        done.append(Site.objects.filter(code="HARB-1").exists())
-        if len(done) == 6:
-            raise RuntimeError("power cut")
-
-    with monkeypatch.context() as patch:
-        patch.setattr(Statement, "run", broken)
-        apply(client, url)
-    assert done[-1], "the site had been written when the power went"
-    assert everything() == before
-    job = Job.objects.get(handler="devices.imports.apply_upload")
-    assert job.state == Job.State.WAITING
-    Job.objects.filter(pk=job.pk).update(not_before=job.created_at)
-    jobs.run_ready()
-    assert Registration.objects.filter(receiver__site__code="HARB-1").count() == 2
-    assert client.get(url).context["written"]
-
-
-def test_a_worker_that_lost_its_lease_writes_nothing(world):
-    client = world.client("office")
-    url = check(client, right_sheets())
-    client.post(f"{url}apply/", {"preview": client.get(url).context["seen"]["preview"]})
-    job = Job.objects.get(handler="devices.imports.apply_upload")
-    jobs.claim(job.pk)
-    before = everything()
-    stolen = jobs.Handle(job=job, attempt=1)
-    Job.objects.filter(pk=job.pk).update(attempts=2)
-    with pytest.raises(jobs.LeaseLost):
-        imports.apply_upload(stolen, **job.args)
-    assert everything() == before
-
-
-def test_due_dates_are_told_once_with_every_receiver(world, django_capture_on_commit_callbacks):
-    client = world.client("office")
-    url = check(client, right_sheets())
-    heard: list[dict[str, Any]] = []
-
-    def listen(**given: Any) -> None:
-        heard.append(given)
-
-    slot_map_changed.connect(listen)
-    try:
-        with django_capture_on_commit_callbacks(execute=True):
-            apply(client, url)
-    finally:
-        slot_map_changed.disconnect(listen)
-    receiver = Receiver.objects.get(site__code="HARB-1")
-    assert [(h["receiver_ids"], h["site_ids"]) for h in heard] == [([receiver.pk], [receiver.site_id])]
-
-
-@pytest.mark.parametrize(
-    ("name", "body", "words"),
-    [
-        ("book.pdf", b"%PDF-1.7", "is a PDF, not a workbook"),
-        ("book.xlsx", b"PK\x03\x04 cut off", "damaged or was cut off"),
-        ("book.exe", b"MZ", "no workbook we can read"),
-    ],
-)
-def test_a_wrong_file_is_refused_at_once_in_words(world, name, body, words):
-    answer = world.client("office").post(reverse("devices:import_new"), {"workbook": [SimpleUploadedFile(name, body)]})
-    assert answer.status_code == 422
-    assert words in answer.content.decode()
-    assert not Upload.objects.filter(kind=imports.KIND).exists()
-
-
-def test_no_file_and_a_large_file_are_refused(world, monkeypatch):
-    client = world.client("office")
-    assert client.post(reverse("devices:import_new"), {}).status_code == 422
-    monkeypatch.setattr("devices.views.imports.refuse_oversize.__defaults__", (10,))
-    answer = client.post(reverse("devices:import_new"), {"workbook": [SimpleUploadedFile("book.xlsx", b"x" * 100)]})
-    assert answer.status_code == 422
-    assert "are read" in answer.content.decode()
-
-
-def test_a_file_that_only_the_job_finds_unreadable_says_so_on_its_page(world):
-    client = world.client("office")
-    url = upload(client, ("sites.csv", b'site code,name\n"A-1,' + b"x" * 200_000))
-    jobs.run_ready()
-    text = client.get(url).content.decode()
-    assert "The workbook could not be read." in text
-    assert "a quotation mark is missing" in text
-    assert "Start again" not in text
-
-
-def test_hostile_names_stay_text_on_every_page(world):
-    client = world.client("office")
-    for name in ("<script>alert(1)</script>", "=cmd|' /C calc'!A0", "file:///etc/passwd"):
-        sheets = spoilt("slots", "label", name)
-        sheets["slots"][0]["slot"] = 99
-        url = check(client, sheets)
-        assert "<script>alert" not in client.get(f"{url}?view=rows").content.decode()
-        bring_in(client, spoilt("slots", "label", name))
-        assert Registration.objects.filter(label=name, removed_at=None).count() == 1
-    sheets = spoilt("slots", "slot", "=cmd|' /C calc'!A0")
-    url = check(client, sheets)
-    assert "'=cmd|" in client.get(f"{url}problems/").content.decode("utf-8-sig")
-
-
 def test_closed_sites_and_retired_transmitters_are_named(world):
     client = world.client("office")
     bring_in(client, right_sheets())
@@ -499,54 +337,3 @@ def test_closed_sites_and_retired_transmitters_are_named(world):
     text = client.get(check(client, right_sheets())).content.decode()
     assert "The site “HARB-1” is closed on record" in text
     assert "Transmitter SK-00002 was taken out of use on record" in text
-
-
-def test_progress_is_shown_while_the_job_waits_and_the_page_reloads_itself_when_done(world):
-    client = world.client("office")
-    url = upload(client, ("book.xlsx", workbook_file(right_sheets())))
-    assert "Waiting for its turn" in client.get(url).content.decode()
-    asked = {"HTTP_HX_REQUEST": "true", "HTTP_HX_TARGET": "progress"}
-    part = client.get(url, **asked)
-    assert part.content.decode().lstrip().startswith("<section")
-    assert "HX-Refresh" not in part.headers
-    jobs.run_ready()
-    assert client.get(url, **asked).headers["HX-Refresh"] == "true"
-
-
-def test_the_list_makes_the_same_number_of_queries_however_long_it_is(world):
-    client = world.client("office")
-    numbers = []
-    for n in (3, 20):
-        for _ in range(n):
-            upload(client, ("sites.csv", b"site code\n"))
-        with CaptureQueriesContext(
-            connection,
-        ) as queries:
-            client.get(reverse("devices:import_list"))
-        numbers.append(len(queries))
-    assert numbers[0] == numbers[1]
-
-
-@pytest.mark.parametrize("who", ["technician", "own_user"])
-def test_only_the_office_imports(world, who):
-    client = world.client(who)
-    url = check(world.client("office"), right_sheets())
-    for path in (
-        reverse("devices:import_list"),
-        reverse("devices:import_new"),
-        reverse("devices:import_template"),
-        url,
-        f"{url}problems/",
-    ):
-        assert client.get(path).status_code == 404
-    assert client.post(f"{url}apply/").status_code == 404
-
-
-def test_the_template_can_be_downloaded_and_uploaded_as_it_is(world):
-    client = world.client("office")
-    body = client.get(reverse("devices:import_template")).content
-    before = everything()
-    url = upload(client, ("template.xlsx", body))
-    jobs.run_ready()
-    assert client.get(url).context["seen"]["is_empty"]
-    assert everything() == before

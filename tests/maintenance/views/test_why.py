@@ -19,9 +19,7 @@ from company.actions import record_change
 from company.models.firm import RiskPolicy
 from devices.models import CheckInDay, Fitting, Receiver
 from maintenance.actions import due, fits
-from maintenance.models import Backtest, BatteryFit, DueChange, DueItem, LotFit, Recall, RecallItem, StratumFit
-from maintenance.querysets.fits import _load as kept_fit
-from maintenance.views.why import explain
+from maintenance.models import DueChange, DueItem, Recall, RecallItem, StratumFit
 from tests import factories
 from tests.conftest import World
 from tests.factories import NOW, TODAY
@@ -43,11 +41,6 @@ def office(world: World) -> Client:
 
 def refresh(*receivers: Any) -> None:
     due.refresh_receivers(receiver_ids=[row.pk for row in receivers], at=NOW, today=TODAY)
-
-
-def clear_fits() -> None:
-    """Read the fit anew: a fit never changes once it is in use, so a process keeps it."""
-    kept_fit.cache_clear()
 
 
 def item_of(fitting: Fitting) -> DueItem:
@@ -238,15 +231,15 @@ def test_a_closed_item_keeps_its_last_date_and_leads_to_what_is_there_now(world:
     assert "How we know" not in page
 
 
-# --- check-ins --------------------------------------------------------------------------------------------------------
-
-
 def heard(world: World, ago: int, **over: Any) -> CheckInDay:
     facts = {"heard": 24, "expected": 24, "activations": 1, "flags": 0} | over
     return CheckInDay.objects.create(
         transmitter_id=world.own_registration.transmitter_id, day=TODAY - timedelta(days=ago),
         customer_id=world.own.pk, **facts,
     )  # fmt: skip
+
+
+# --- check-ins --------------------------------------------------------------------------------------------------------
 
 
 def test_the_strip_shows_days_in_words_and_as_a_table(world: World, office: Client) -> None:
@@ -300,9 +293,6 @@ def test_the_strip_is_for_the_firms_own_people(world: World, office: Client) -> 
     assert office.get("/due/transmitter/999999/").status_code == 404
 
 
-# --- with a fit -------------------------------------------------------------------------------------------------------
-
-
 def make_fit(world: World, *, n_ends: int = 30, lot: str = "") -> StratumFit:
     """A fit over ends of the kind of the world's cells: after eight to nine years, a report in time but for every sixth."""
     for n in range(n_ends):
@@ -322,76 +312,6 @@ def make_fit(world: World, *, n_ends: int = 30, lot: str = "") -> StratumFit:
         transmitter_type=world.own_registration.transmitter.type, battery_type=world.own_fitting.battery_type,
         is_measured=False,
     )  # fmt: skip
-
-
-def test_a_fit_is_told_with_its_evidence_and_its_day(world: World, office: Client) -> None:
-    make_fit(world)
-    page = page_of(office, item_of(world.own_fitting))
-    assert "30 batteries of this kind followed to the end, 2 in service. The limit rests on them." in page
-    assert "of every 10 that ended, about 8 reported in time (25 of 30, this kind)" in page
-    assert "Going by the catalogue" not in page
-    assert "model fleet-1, fit of 25 November 2026" in page
-    assert "5 of 30, this kind" in page
-
-
-def test_reports_of_the_whole_fleet_stand_in_for_a_kind_with_few_ends(world: World, office: Client) -> None:
-    stratum = make_fit(world)
-    StratumFit.objects.filter(pk=stratum.pk).update(facts={"n_found_dead": 1, "n_signalled": 2} | {
-        key: stratum.facts[key] for key in stratum.facts if key.startswith(("prior", "edge", "mean"))
-    })  # fmt: skip
-    assert "(25 of 30, all kinds together)" in page_of(office, item_of(world.own_fitting))
-
-
-def test_a_bad_lot_brings_the_date_forward_and_is_told_with_its_numbers(world: World, office: Client) -> None:
-    stratum = make_fit(world)
-    Fitting.objects.filter(removed_at=None).update(lot="LM-7")
-    lot = LotFit.objects.create(
-        fit=stratum.fit, stratum=stratum, code="LM-7", n_batteries=40, observed=9, expected=2.4, factor=0.6,
-        is_suspect=True,
-    )  # fmt: skip
-    clear_fits()
-    refresh(world.own_receiver, world.other_receiver)
-    item = item_of(world.own_fitting)
-    assert item.reason == "lot_alarm"
-    page = page_of(office, item)
-    assert "its lot LM-7 has lasted about 60 % as long as others of the kind (9 of 40 ended" in page
-    assert "9 against 2.4 of 40" in page
-    told = office.get(item.get_absolute_url()).context["told"]
-    assert (told.lot, told.elsewhere.n, told.elsewhere.n_sites) == (lot, 1, 1)
-    raw, links = raw_page(office, item), [reverse(f"maintenance:{name}") for name in ("honesty", "policy")]
-    for url in (
-        reverse("maintenance:lot_detail", args=[lot.pk]),
-        reverse("maintenance:kind_detail", args=[stratum.pk]),
-        *links,
-    ):
-        assert url in raw
-        assert office.get(url).status_code == 200
-    theirs = raw_page(world.client("technician"), item)
-    assert reverse("maintenance:lot_detail", args=[lot.pk]) not in theirs
-    assert "1 more of its lot in service at 1 site" in theirs
-    limit = next(mark for mark in told.chart.marks if mark.kind == "due")
-    assert limit.word.startswith("limit, change by")
-
-
-def test_cells_without_a_code_are_of_the_lot_of_their_half_year(world: World, office: Client) -> None:
-    stratum = make_fit(world)
-    Fitting.objects.filter(pk=world.own_fitting.pk).update(fitted_at=NOW.replace(year=2019, month=10), lot="")
-    lot, _ = LotFit.objects.get_or_create(fit=stratum.fit, stratum=stratum, code="2019-H2", is_half_year=True)
-    told = office.get(item_of(world.own_fitting).get_absolute_url()).context["told"]
-    assert told.lot == lot
-    assert told.elsewhere.n == 0
-
-
-def test_a_kind_that_the_fit_has_never_seen_goes_by_the_catalogue(world: World, office: Client) -> None:
-    make_fit(world)
-    kind = factories.transmitter_type("test-other", label="other pendant")
-    unit = factories.make_transmitter(world.own, type=kind)
-    factories.make_registration(world.own_receiver, 9, transmitter=unit)
-    fitting = factories.make_fitting(unit)
-    refresh(world.own_receiver)
-    page = page_of(office, item_of(fitting))
-    assert "No battery of this kind has been followed to its end yet" in page
-    assert "(25 of 30, all kinds together)" in page
 
 
 # --- who may, and how much is asked -----------------------------------------------------------------------------------
@@ -431,20 +351,6 @@ def test_a_move_on_the_day_of_a_changed_policy_says_so(world: World, office: Cli
             due_item=item, customer=world.own, at=NOW - ago, to_on=TODAY, from_reason=before, to_reason="risk_limit"
         )
     assert page_of(office, item).count("the firm's limits were changed") == 1
-
-
-@pytest.mark.parametrize(("n_dead", "is_above"), [(13, True), (3, False)])
-def test_a_record_above_the_limit_is_told_as_an_aim(world: World, n_dead: int, is_above: bool) -> None:
-    refresh(world.own_receiver)
-    make_fit(world)
-    item = item_of(world.own_fitting)
-    Backtest.objects.create(
-        fit=BatteryFit.objects.get(is_current=True), from_on=date(2026, 1, 1), to_on=date(2026, 7, 1), is_measured=True,
-        duty=item.duty, happened=40, n_found_dead=n_dead, facts={"n_unspent": 345},
-    )  # fmt: skip
-    told = explain(item=item, today=TODAY, user=factories.make_manager(email="record@example.org"))
-    assert told is not None
-    assert ("so far it has been more (13 of 385)" in told.for_customer) is is_above
 
 
 def test_a_technician_gets_to_a_page_of_the_site_that_opens(world: World, office: Client) -> None:
