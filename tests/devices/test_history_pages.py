@@ -33,8 +33,6 @@ from tests.conftest import World
 from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
-
-
 DAY = timedelta(days=1)
 
 

@@ -21,8 +21,6 @@ from tests import factories
 from tests.devices.rules.import_world import out_sheets, right_sheets, spoilt, workbook_file
 
 LONDON = ZoneInfo("Europe/London")
-
-
 MODELS = (
     Customer,
     Contact,

@@ -31,11 +31,7 @@ from tests import factories
 from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
-
-
 SETTINGS = Settings(label="Room 3", duty="life_safety", supervision="on", window_s=14400, interval_s=3600, contact="no")
-
-
 SOON, LATER = NOW + timedelta(minutes=2), NOW + timedelta(days=5)
 
 

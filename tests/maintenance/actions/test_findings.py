@@ -33,13 +33,17 @@ def _now() -> Any:
         yield
 
 
-@pytest.fixture
-def receiver(world: World) -> Receiver:
+def in_order(world: World) -> Receiver:
     """A receiver in order: its one slot is tested and on an output that somebody clears."""
     ensure_policies()
     world.own_receiver.outputs.update(clears="night staff")
     walk_test(world.own_registration, heard=True)
     return world.own_receiver
+
+
+@pytest.fixture
+def receiver(world: World) -> Receiver:
+    return in_order(world)
 
 
 def walk_test(registration: Registration, *, heard: bool, ago: timedelta = timedelta(days=200)) -> WalkTest:
@@ -146,8 +150,6 @@ PLANTED: list[tuple[str, Any]] = [
     ("window_over_duty", lambda r, w: Registration.objects.update(window_s=86_400)),
     ("register_again", lambda r, w: Registration.objects.update(register_again_since=NOW - timedelta(days=9))),
 ]  # fmt: skip
-
-
 NOT_PLANTED: list[tuple[str, Any]] = [
     ("due today", lambda r, w: due(w.own_registration, w.own_fitting, TODAY)),
     ("late and in a published round", lambda r, w: (plant_late(r, w), factories.make_visit(r.site, factories.make_round()))),

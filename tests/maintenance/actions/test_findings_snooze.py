@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 import time_machine
 
-from company.actions import ensure_policies
 from company.errors import Refused
 from company.models import ChangeRow
 from company.undo import undo_batch
@@ -17,7 +16,7 @@ from maintenance.actions.findings_snooze import NotSnoozed, snooze_findings, wak
 from maintenance.models import FindingRecord
 from tests.conftest import World
 from tests.factories import NOW, TODAY
-from tests.maintenance.actions.test_findings import refreshed, walk_test
+from tests.maintenance.actions.test_findings import in_order, refreshed
 
 pytestmark = pytest.mark.django_db
 
@@ -30,11 +29,7 @@ def _now() -> Any:
 
 @pytest.fixture
 def receiver(world: World) -> Receiver:
-    """A receiver in order: its one slot is tested and on an output that somebody clears."""
-    ensure_policies()
-    world.own_receiver.outputs.update(clears="night staff")
-    walk_test(world.own_registration, heard=True)
-    return world.own_receiver
+    return in_order(world)
 
 
 @pytest.fixture
