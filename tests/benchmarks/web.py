@@ -112,7 +112,7 @@ def fill() -> tuple[int, str]:
 
     from devices.models import Fault
     from tests import factories
-    from tests.house.test_query_growth import thing
+    from tests.house.growing import thing
 
     receiver = factories.make_receiver()
     for slot in range(1, 65):

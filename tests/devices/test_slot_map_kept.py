@@ -31,7 +31,7 @@ from devices.views.slot_cells import draw
 from maintenance.models import DueItem, Entry
 from tests import factories
 from tests.conftest import World
-from tests.house.test_query_growth import slots, thing
+from tests.house.growing import slots, thing
 
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW
