@@ -1,16 +1,29 @@
-"""Sign-up is closed: people are invited by the office. Who has just signed in is not asked again at once."""
+"""Sign-up is closed: people are invited by the office. Who has just signed in is not asked again at once.
+
+Mails bear the firm's name and address of this program, also where no page asked for them.
+"""
 
 from __future__ import annotations
 
 import time
 from datetime import UTC, datetime
+from types import SimpleNamespace
 from typing import Any
 
 from allauth.account import app_settings
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.account.authentication import get_authentication_records
+from allauth.core import context as running
 from allauth.mfa.models import Authenticator
+from django.conf import settings
+from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest
+from django.utils import timezone
+
+from company import notices
+from company.actions import ensure_firm
+from company.models import User
+from company.sessions import device_words
 
 
 class ClosedAdapter(DefaultAccountAdapter):
@@ -37,3 +50,33 @@ class ClosedAdapter(DefaultAccountAdapter):
             return True
         signed_in_at = datetime.fromtimestamp(typed[-1], tz=UTC)
         return Authenticator.objects.filter(user_id=request.user.pk, created_at__lt=signed_in_at).exists()
+
+    def send_mail(self, template_prefix: str, email: str, context: dict[str, Any]) -> None:
+        """Send a mail in the firm's name; the library's own way fails where no request is under way, as in a command."""
+        here = SimpleNamespace(name=_firm_name(), domain=settings.BASE_URL)
+        facts = {"request": running.request, "email": email, "current_site": here}
+        self.render_mail(template_prefix, email, facts | context).send()
+
+    def format_email_subject(self, subject: str) -> str:
+        return f"[{_firm_name()}] {subject}"
+
+    def send_notification_mail(
+        self, template_prefix: str, user: User, context: dict[str, Any] | None = None, email: str | None = None
+    ) -> None:
+        """Tell a person that their password, address or second factor was changed, from where and when."""
+        request = self.request
+        facts: dict[str, Any] = {"person": user, "at": timezone.now()}
+        if request is not None:
+            facts |= {"ip": self._ip(request), "device": device_words(request.META.get("HTTP_USER_AGENT", ""))}
+        notices.send(template_prefix, email or user.email, facts | (context or {}))
+
+    def _ip(self, request: HttpRequest) -> str:
+        try:
+            return str(self.get_client_ip(request))
+        except PermissionDenied:
+            # Behind a proxy that says nothing of it: the mail must go all the same.
+            return ""
+
+
+def _firm_name() -> str:
+    return " ".join(ensure_firm().name.split())

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 
 from allauth.mfa.models import Authenticator
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from company import sessions
+from company import notices, sessions
 from company.actions.log import facts_of, record_change
 from company.errors import Refused
 from company.models import User
@@ -36,13 +38,14 @@ def _refuse_last_manager(person: User) -> None:
 def save_person(*, person: User, by: User | None, at: datetime, reason: str = "") -> User:
     """Add or change a person.
 
+    A mail tells the old address of somebody who has signed in with it when another takes its place.
     Refused: taking the flag from the last manager (LastManager), and changing whether the person may sign in, which
     `deactivate_person` and `reactivate_person` do.
     """
-    before = None
+    before, old_address = None, ""
     if person.pk:
         old = User.objects.select_for_update().get(pk=person.pk)
-        before = facts_of(old, *PERSON_FACTS)
+        before, old_address = facts_of(old, *PERSON_FACTS), old.email if old.last_login else ""
         if old.is_active != person.is_active:
             raise Refused(_("Use “Has left” or “Let in again” to change whether a person may sign in."))
         if old.is_manager and old.is_active and not person.is_manager:
@@ -61,7 +64,14 @@ def save_person(*, person: User, by: User | None, at: datetime, reason: str = ""
         after=facts_of(person, *PERSON_FACTS),
         reason=reason,
     )
+    if old_address and old_address.lower() != person.email:
+        _after_commit(partial(notices.address_changed, person, old=old_address, by=by, at=at))
     return person
+
+
+def _after_commit(mail: Callable[[], None]) -> None:
+    """Mails go once the deed is done: a slow mail server holds no lock, and what is rolled back is not told."""
+    transaction.on_commit(mail, robust=True)
 
 
 # --- invitations ------------------------------------------------------------------------------------------------------
@@ -149,7 +159,7 @@ def reactivate_person(*, person: User, by: User, at: datetime, reason: str = "")
 def reset_second_factor(*, person: User, by: User | None, at: datetime, reason: str) -> User:
     """Take a lost second factor away, with its recovery codes, and end every session: the next sign-in sets up a new one.
 
-    `by` is None for whoever runs the installation. Refused: one's own (that is done on one's own page, after the
+    The person gets a mail. `by` is None for whoever runs the installation. Refused: one's own (that is done on one's own page, after the
     password), and somebody without one.
     """
     person = User.objects.select_for_update().get(pk=person.pk)
@@ -165,6 +175,7 @@ def reset_second_factor(*, person: User, by: User | None, at: datetime, reason: 
         by=by, at=at, verb="reset_second_factor", subject=person, before={"kinds": kinds},
         after={"n_sessions_ended": n_ended}, reason=reason,
     )  # fmt: skip
+    _after_commit(partial(notices.second_factor_reset, person, by=by, at=at))
     return person
 
 

@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from company.actions.people import reset_second_factor
 from company.errors import Refused
+from company.invitations import has_mail
 from company.models import User
 
 
@@ -28,3 +29,4 @@ class Command(BaseCommand):
         except Refused as refusal:
             raise CommandError(refusal.message) from refusal
         self.stdout.write(f"The second factor of {person.name} is taken away; they are signed out everywhere.")
+        self.stdout.write("A mail tells them." if has_mail() else "No mail server is set: tell them yourself.")
