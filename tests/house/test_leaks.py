@@ -34,7 +34,7 @@ def test_a_technician_sees_no_round_or_visit_of_others_and_no_note_unasked(garde
 
 def test_every_model_is_declared_with_its_path_to_the_customer() -> None:
     undeclared = {model._meta.label for model in planting.own_models()} - set(planting.DECLARED)
-    assert not undeclared, "Say in planting.py whose rows these are"
+    assert not undeclared, "Say in declared.py whose rows these are"
     assert set(planting.DECLARED) <= {model._meta.label for model in planting.own_models()}
     assert all(declared.path or declared.why for declared in planting.DECLARED.values())
 
