@@ -13,7 +13,7 @@ from typing import Any
 
 from django.apps import apps
 from django.core.exceptions import FieldDoesNotExist
-from django.db.models import Field
+from django.db.models import Field, Model
 from django.utils import timezone
 from django.utils.dateformat import format as date_format
 from django.utils.translation import get_language_info
@@ -141,16 +141,25 @@ def _output(use: Any) -> str:
     return f"{number}: {CODES.get(behaviour, behaviour)}" + (f", {seconds:g} s" if seconds else "")
 
 
+def model_of(kind: str) -> type[Model] | None:
+    """The model that a kind of record is named after; None for a word that names none of ours."""
+    for app in OURS:
+        try:
+            return apps.get_model(app, kind)
+        except (LookupError, ValueError):
+            continue
+    return None
+
+
 @lru_cache(maxsize=512)
 def _column(kind: str, name: str) -> Field[Any, Any] | None:
     """Column of the model that a kind of record is named after; None for a fact that is no column."""
-    for app in OURS:
-        try:
-            found = apps.get_model(app, kind)._meta.get_field(name)
-        except (LookupError, ValueError, FieldDoesNotExist):
-            continue
-        return found if isinstance(found, Field) else None
-    return None
+    model = model_of(kind)
+    try:
+        found = model._meta.get_field(name) if model is not None else None
+    except FieldDoesNotExist:
+        return None
+    return found if isinstance(found, Field) else None
 
 
 def _name_words(kind: str, name: str) -> str:

@@ -11,7 +11,7 @@ row that says so. Nothing is wiped from the log: the change stays, marked as tak
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Protocol
@@ -22,6 +22,7 @@ from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from company.access import OFFICE, TECHNICIAN, may_call
+from company.change_words import deed_words, model_of
 from company.errors import Refused
 from company.models import ChangeRow, User
 
@@ -48,12 +49,13 @@ class ChangedAfter(Refused):
 @dataclass(frozen=True, slots=True)
 class Undone:
     """What a handler did: facts of the record before and after, as the log keeps them; `others` are the facts after for
-    companions of the change, by their key, where they differ.
+    companions of the change, by their key, where they differ, and `others_before` those before.
     """
 
     before: dict[str, Any] | None = None
     after: dict[str, Any] | None = None
     others: Mapping[int, dict[str, Any]] = field(default_factory=dict)
+    others_before: Mapping[int, dict[str, Any]] = field(default_factory=dict)
 
 
 class Undo(Protocol):
@@ -72,7 +74,7 @@ class Handler:
 
     `touched` gives the rows of the log that speak of the same record (a later one forbids the undo); `companions` the
     other rows of the same deed, taken back with it; `lock` takes the locks under which this is decided; `audiences`
-    may press the button.
+    may press the button, which is shown where `offered` holds (never where the handler would refuse for certain).
     """
 
     write: Undo
@@ -80,6 +82,7 @@ class Handler:
     companions: Callable[[ChangeRow], list[ChangeRow]]
     lock: Callable[[ChangeRow], object]
     audiences: frozenset[str]
+    offered: Callable[[ChangeRow], bool]
 
 
 _HANDLERS: dict[str, Handler] = {}
@@ -91,6 +94,7 @@ def undoes(
     companions: Callable[[ChangeRow], list[ChangeRow]] = lambda change: [],
     lock: Callable[[ChangeRow], object] = lambda change: None,
     audiences: tuple[str, ...] = (OFFICE, TECHNICIAN),
+    offered: Callable[[ChangeRow], bool] = lambda change: True,
 ) -> Callable[[Undo], Undo]:
     """Register how these verbs are undone; see `Handler` for the rest. A verb has one handler (ValueError)."""
 
@@ -98,7 +102,7 @@ def undoes(
         for verb in verbs:
             if verb in _HANDLERS:
                 raise ValueError(f"{verb} has a handler already")
-            _HANDLERS[verb] = Handler(write, touched, companions, lock, frozenset(audiences))
+            _HANDLERS[verb] = Handler(write, touched, companions, lock, frozenset(audiences), offered)
         return write
 
     return register
@@ -114,7 +118,39 @@ def may_undo(change: ChangeRow, user: User) -> bool:
     handler = _HANDLERS.get(change.verb)
     if handler is None or change.undoes_id is not None or not may_call(user, handler.audiences):
         return False
-    return not user.is_technician or change.by_id == user.pk
+    return handler.offered(change) and (not user.is_technician or change.by_id == user.pk)
+
+
+def refuse_person(change: ChangeRow, user: User) -> None:
+    """Refuse whoever has not the right to take back this kind of change.
+
+    Raises
+    ------
+    CannotUndo
+        For everybody but a manager, of what only a manager may do.
+    """
+    handler = _HANDLERS.get(change.verb)
+    if handler is not None and change.undoes_id is None and not may_call(user, handler.audiences):
+        raise CannotUndo(_("Only a manager may take this back."))
+
+
+def is_on_record(kind: str, pk: int) -> bool:
+    """Whether the record that a row of the log speaks of is still there; True for a kind that is no record of ours."""
+    model = model_of(kind)
+    return model is None or model._default_manager.filter(pk=pk).exists()
+
+
+def gone_from_record(rows: Iterable[ChangeRow]) -> set[tuple[str, int]]:
+    """Kind and key of every record that these rows speak of and that is not there any more; a query for each kind."""
+    keys: dict[str, set[int]] = {}
+    for row in rows:
+        keys.setdefault(row.subject_kind, set()).add(row.subject_id)
+    gone: set[tuple[str, int]] = set()
+    for kind, wanted in keys.items():
+        if (model := model_of(kind)) is not None:
+            there = set(model._default_manager.filter(pk__in=wanted).values_list("pk", flat=True))
+            gone.update((kind, pk) for pk in wanted - there)
+    return gone
 
 
 def offers_undo(row: Any, user: User) -> bool:
@@ -144,18 +180,21 @@ def _refuse(row: ChangeRow) -> None:
         raise CannotUndo(_("This kind of change cannot be taken back here. Change the record by hand."))
     back = row.undone_by.select_related("by").first()
     if back is not None:
-        who = back.by.name if back.by else "the program"
-        raise TakenBackAlready(f"{who} has taken this back already.")
+        who = back.by.name if back.by else _("the program")
+        raise TakenBackAlready(_("%(who)s has taken this back already.") % {"who": who})
 
 
 def _refuse_later(row: ChangeRow) -> None:
     later = what_came_after(row)
     if later:
         last = later[0]
-        who = last.by.name if last.by else "the program"
+        who = last.by.name if last.by else _("the program")
         raise ChangedAfter(
-            f"This can no longer be taken back: {who} changed the same record later "
-            f"({last.verb.replace('_', ' ')}, {last.subject_text}). Take that back first, or change the record by hand.",
+            _(
+                "This can no longer be taken back: %(who)s changed the same record later (%(deed)s, %(subject)s). "
+                "Take that back first, or change the record by hand."
+            )
+            % {"who": who, "deed": deed_words(last.verb), "subject": last.subject_text},
             later,
         )
 
@@ -186,7 +225,8 @@ def undo(*, change: ChangeRow, by: User, at: datetime, reason: str = "") -> Chan
     done = handler.write(row, by=by, at=at) or Undone()
     why = reason or row.reason
     for other in others:
-        _say(other, replace(done, after=done.others.get(other.pk, done.after)), by, at, why)
+        after, before = done.others.get(other.pk, done.after), done.others_before.get(other.pk, done.before)
+        _say(other, replace(done, before=before, after=after), by, at, why)
     return _say(row, done, by, at, why)
 
 

@@ -29,7 +29,10 @@ class ChangeRow(models.Model):
     batch = models.UUIDField(
         null=True, blank=True, help_text=_("What was changed in one go (an import, a bulk edit) carries one number.")
     )
-    undoes = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="undone_by")
+    # Indexed below: nearly every row undoes nothing, and an index of those rows leads the database astray.
+    undoes = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="undone_by", db_index=False
+    )
 
     objects = ChangeRowQuerySet.as_manager()
 
@@ -37,6 +40,8 @@ class ChangeRow(models.Model):
         indexes = [
             models.Index(fields=["subject_kind", "subject_id", "-at"], name="change_by_subject"),
             models.Index(fields=["batch"], name="change_by_batch", condition=models.Q(batch__isnull=False)),
+            models.Index(fields=["undoes"], name="change_by_undoes", condition=models.Q(undoes__isnull=False)),
+            models.Index(fields=["at"], name="change_by_day"),
         ]
 
     def __str__(self) -> str:

@@ -73,7 +73,7 @@ def subject_url(row: Any) -> str:
     """Page of the record that was changed, or nothing."""
     facts = row.after or {}
     try:
-        if row.verb in GONE:
+        if row.verb in GONE or getattr(row, "is_gone", False):
             return ""
         if row.subject_kind == "registration" and facts.get("receiver") and facts.get("slot"):
             return reverse("devices:slot_detail", args=[facts["receiver"], facts["slot"]])

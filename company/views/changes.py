@@ -86,12 +86,17 @@ def change_list(request: PersonRequest) -> HttpResponse:
     wrong: list[str] = []
     chosen, condition = _asked(request, wrong)
     log = ChangeRow.objects.visible_to(request.user)
-    rows = log.filter(condition).matching(chosen["q"]).select_related("by", "customer", "undoes").order_by("-pk")
-    shown = page_of(rows.with_fate(), request)
+    found = log.filter(condition).matching(chosen["q"]).order_by("-pk")
+    shown = page_of(found.values_list("pk", flat=True), request)
+    # What became of a change is asked for the rows shown only: sorting would ask it for every row found.
+    rows = list(log.filter(pk__in=list(shown)).select_related("by", "customer", "undoes").with_fate().order_by("-pk"))
+    gone = undoing.gone_from_record(rows)
+    for row in rows:
+        row.is_gone = (row.subject_kind, row.subject_id) in gone
     kinds = log.order_by("subject_kind").values_list("subject_kind", flat=True).distinct()
     context = chosen | {
         "page": shown,
-        "rows": [(row, undoing.offers_undo(row, request.user)) for row in shown],
+        "rows": [(row, undoing.offers_undo(row, request.user)) for row in rows],
         "wrong": wrong,
         "people": User.objects.visible_to(request.user).exclude(audience="portal").order_by("name", "pk"),
         "kinds": sorted(((kind, kind_words(kind)) for kind in kinds), key=lambda one: one[1]),
@@ -120,12 +125,7 @@ def change_undo(request: PersonRequest, pk: int) -> HttpResponse:
         rows = rows.filter(by=request.user)
     change = get_object_or_404(rows, pk=pk)
     try:
-        if (
-            change.verb in undoing.known_verbs()
-            and change.undoes_id is None
-            and not undoing.may_undo(change, request.user)
-        ):
-            raise undoing.CannotUndo(_("Only a manager may take this back."))
+        undoing.refuse_person(change, request.user)
         undoing.undo(change=change, by=request.user, at=timezone.now())
     except Refused as why:
         messages.error(request, why.message)

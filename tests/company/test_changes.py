@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.db import connection
 from django.urls import reverse
 
 from company import change_words, undo
@@ -246,3 +247,28 @@ def test_settings_of_the_firm_are_told_in_the_words_of_their_own_page(world: Wor
 def test_codes_of_other_records_are_told_in_words_too(world: World) -> None:
     assert change_words.value_words("paper", "letter", kind="customer") == "Letter"
     assert change_words.value_words("paper", "letter", kind="site") == "letter", "a fact that is no column stays"
+
+
+# ------------------------------------------------------------------------------------------------ how it is read
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="the plan of the one database that is easily led astray")
+@pytest.mark.parametrize(
+    ("rows", "index"),
+    [
+        (lambda: ChangeRow.objects.with_fate().filter(pk__in=[1, 2]), "change_by_subject (subject_kind=? AND subject_id=?)"),
+        (lambda: ChangeRow.objects.filter(at__gte=NOW, at__lt=NOW + timedelta(days=1)), "change_by_day (at>? AND at<?)"),
+    ],
+    ids=["what came later is looked up by the record", "a day is looked up by the day"],
+)  # fmt: skip
+def test_a_long_log_is_not_read_from_end_to_end(db: None, rows: Any, index: str) -> None:
+    assert index in rows().explain()
+
+
+def test_a_record_that_is_gone_is_named_and_not_linked(world: World) -> None:
+    kept, gone = painted(world), painted(world, subject=world.other_site)
+    ChangeRow.objects.filter(pk=gone.pk).update(subject_id=10**9)
+    text = world.client("office").get(reverse("company:change_list")).content.decode()
+    assert f'<a href="{reverse("sites:site_detail", args=[kept.subject_id])}">' in text
+    assert str(world.other_site) in text
+    assert reverse("sites:site_detail", args=[10**9]) not in text

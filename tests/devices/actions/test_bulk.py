@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+import uuid
 from datetime import timedelta
 
 import pytest
+import time_machine
 
 from company.models import ChangeRow
-from company.undo import undo
+from company.undo import CannotUndo, undo
 from devices.actions.bulk import SomeSlotsRefused, change_slots, preview
 from devices.actions.bulk_turn import with_settings
+from devices.actions.bulk_undo import undo_bulk
 from devices.actions.ledger import ReasonMissing, StaleSlotMap
 from devices.actions.slot_settings import NoLongerThere, NothingChanged
-from devices.actions.slots import remove_transmitter
+from devices.actions.slots import mark_registered, remove_transmitter
 from devices.models import Away, Registration
 from devices.rules.bulk import Wish
-from tests.factories import NOW, TODAY, make_output, make_receiver, make_registration, make_user
+from devices.rules.slot_life import never_stood
+from maintenance.models import Entry
+from tests.factories import NOW, TODAY, make_output, make_receiver, make_registration, make_user, make_visit
 
 pytestmark = pytest.mark.django_db
 LATER = NOW + timedelta(hours=1)
+DAYS_LATER = NOW + timedelta(days=5)
 
 
 @pytest.fixture
@@ -145,6 +151,75 @@ def test_one_press_takes_the_whole_change_back(receiver, office, wish) -> None:
     assert not ChangeRow.objects.filter(verb="bulk_change_slot", undone_by=None).exists()
 
 
+def test_a_change_taken_back_on_its_day_never_was(receiver, office) -> None:
+    old = rows_of(receiver)
+    log = change(receiver, office, Wish(interval_s=1800))
+    begun = [row.subject_id for row in log]
+    undo(change=log[0], by=office, at=LATER)
+    assert [row.pk for row in rows_of(receiver)] == [row.pk for row in old]
+    assert all(never_stood(row.registered_at, row.removed_at) for row in Registration.objects.filter(pk__in=begun))
+    back = ChangeRow.objects.filter(verb="take_back")
+    assert {(row.before["interval_s"], row.after["interval_s"], row.after["receiver"]) for row in back} == {
+        (1800, 3600, receiver.pk)
+    }
+    receiver.refresh_from_db()
+    assert {row.after["version"] for row in back} == {receiver.version}
+
+
+def test_a_change_of_an_earlier_day_is_turned_round_and_its_days_keep_what_they_showed(receiver, office) -> None:
+    log = change(receiver, office, Wish(interval_s=1800))
+    undo(change=log[0], by=office, at=DAYS_LATER)
+    assert {(row.interval_s, row.registered_at) for row in rows_of(receiver)} == {(3600, DAYS_LATER)}
+    then = Registration.objects.as_of(NOW + timedelta(days=1)).filter(receiver=receiver)
+    assert {row.interval_s for row in then} == {1800}
+
+
+def test_what_was_set_on_the_transmitters_since_must_be_set_back_on_them(receiver, office) -> None:
+    log = change(receiver, office, Wish(interval_s=1800))
+    for row in rows_of(receiver):
+        mark_registered(registration=row, by=office, at=LATER)
+    ChangeRow.objects.filter(verb="mark_registered").delete()
+    undo(change=log[0], by=office, at=DAYS_LATER)
+    assert {row.register_again_since for row in rows_of(receiver)} == {DAYS_LATER}
+
+
+def test_the_day_is_the_one_of_the_site(receiver, office) -> None:
+    """Entered before midnight and taken back after it: yesterday's slot map was shown with it, so it stays told."""
+    evening = NOW.replace(hour=23, minute=59)
+    log = change(receiver, office, Wish(window_s=86400), at=evening)
+    undo(change=log[0], by=office, at=evening + timedelta(minutes=2))
+    assert {row.window_s for row in Registration.objects.as_of(evening).filter(receiver=receiver)} == {86400}
+
+
+def test_an_absence_under_a_change_taken_back_goes_on_as_it_was(receiver, office) -> None:
+    row = rows_of(receiver)[0]
+    away = Away.objects.create(
+        customer=row.customer, site=row.site, registration=row, from_on=TODAY, agreed_with="matron", reason="holiday"
+    )
+    undo(change=change(receiver, office, Wish(window_s=86400))[0], by=office, at=LATER)
+    assert Away.objects.open().get() == away
+
+
+def test_work_on_one_slot_since_keeps_a_change_of_today(receiver, office) -> None:
+    log = change(receiver, office, Wish(window_s=86400))
+    row = rows_of(receiver)[1]
+    Entry.objects.create(
+        key=uuid.uuid4(), customer=row.customer, visit=make_visit(row.site, state="open"), receiver=receiver,
+        registration=row, kind="note", made_at=NOW, by=office, facts={}, sha256="0" * 64,
+    )  # fmt: skip
+    with pytest.raises(CannotUndo, match="Work was recorded on slot 2"):
+        undo(change=log[0], by=office, at=LATER)
+    assert {one.window_s for one in rows_of(receiver)} == {86400}
+
+
+def test_words_taken_back_are_told_as_they_stood_between(receiver, office) -> None:
+    undo(change=change(receiver, office, Wish(pattern="Flat {slot}"))[0], by=office, at=DAYS_LATER)
+    with time_machine.travel(DAYS_LATER + timedelta(days=1), tick=False):
+        rows = Registration.objects.filter(receiver=receiver).slot_rows(NOW + timedelta(days=1), receiver.site.zone)
+    assert [row.label for row in rows] == ["Flat 1", "Flat 2", "Flat 3"]
+    assert [row.label for row in rows_of(receiver)] == ["Room 1", "Room 2", "Room 3"]
+
+
 def test_a_slot_changed_since_keeps_the_whole_change(receiver, office) -> None:
     log = change(receiver, office, Wish(window_s=86400))
     Registration.objects.filter(receiver=receiver, slot=3, removed_at=None).update(window_s=3600)
@@ -154,13 +229,17 @@ def test_a_slot_changed_since_keeps_the_whole_change(receiver, office) -> None:
 
 
 def test_the_number_of_queries_does_not_grow_with_the_slots(office, django_assert_max_num_queries) -> None:
-    counts = []
+    counts, undone = [], []
     for n in (3, 30):
         receiver = make_receiver()
         output = make_output(receiver, 1)
         for slot in range(1, n + 1):
             make_registration(receiver, slot, outputs=[(output, "latching", None)])
         with django_assert_max_num_queries(60) as caught:
-            change(receiver, office, Wish(interval_s=1800))
+            log = change(receiver, office, Wish(interval_s=1800))
         counts.append(len(caught.captured_queries))
+        with django_assert_max_num_queries(60) as caught:
+            undo_bulk(log[0], by=office, at=LATER)
+        undone.append(len(caught.captured_queries))
     assert counts[0] == counts[1]
+    assert undone[0] == undone[1]
