@@ -5,7 +5,7 @@ from devices.querysets.catalogue import CatalogueQuerySet
 from devices.querysets.moments import end_of_day, from_to, heard_moment
 from devices.querysets.receivers import OutputQuerySet, ReceiverQuerySet, evidence_of
 from devices.querysets.slots import RegistrationOutputQuerySet, RegistrationQuerySet
-from devices.querysets.stamps import moment
+from devices.querysets.stamps import kept_findings, moment
 from devices.querysets.transmitters import (
     CheckInQuerySet,
     FaultQuerySet,
@@ -32,5 +32,6 @@ __all__ = [
     "evidence_of",
     "from_to",
     "heard_moment",
+    "kept_findings",
     "moment",
 ]

@@ -1,13 +1,15 @@
 """What a slot map stands on, in one small read: enough to know whether a kept copy of the page is still true.
 
 The receiver's version moves with every change of its slots, outputs, cells, absences and faults. Beside it the page shows
-things that come without touching the receiver: due dates of a night, an issued policy, a renamed site or type. All of
-them are in the stamp, so a copy under the stamp can be kept for as long as there is room.
+things that come without touching the receiver: due dates and findings of a night, a renamed site or type. All of them
+are in the stamp, so a copy under the stamp can be kept for as long as there is room.
 """
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import json
+from datetime import UTC, date, datetime
+from operator import itemgetter
 from typing import Any
 
 from django.apps import apps
@@ -15,16 +17,19 @@ from django.db import connections
 from django.db.models import DateTimeField, F, IntegerField, TextField
 from django.db.models.expressions import RawSQL
 
+from devices.rules.findings_facts import Finding, KeptFindings
+
 # Sums of pairs would be shorter, but two dates that change places must not look like no change.
 _LISTED = {
     "sqlite": "(SELECT group_concat({item}, ',') FROM {rows})",
     "postgresql": "(SELECT string_agg({item}, ',' ORDER BY {by}) FROM {rows})",
 }
-_POLICIES = {
-    "sqlite": "(SELECT json_group_array(json_array(duty, longest_window_s, source_note)) FROM {policy})",
-    "postgresql": (
-        "(SELECT CAST(json_agg(json_build_array(duty, longest_window_s, source_note) ORDER BY duty) AS text) FROM {policy})"
-    ),
+
+_FINDING = ("code", "what", "where", "why", "do", "since_on", "slot", "output", "duty")
+"""Fields of a `Finding`, in its order."""
+_FINDINGS = {
+    "sqlite": "(SELECT json_group_array(json_array({items})) {rows})",
+    "postgresql": "(SELECT CAST(json_agg(json_build_array({items}) ORDER BY n.id) AS text) {rows})",
 }
 
 
@@ -33,14 +38,14 @@ def _tables() -> dict[str, str]:
     names = {
         "receiver": "devices.Receiver", "registration": "devices.Registration", "fault": "devices.Fault",
         "away": "devices.Away", "checkin": "devices.CheckInDay", "due": "maintenance.DueItem", "entry": "maintenance.Entry",
-        "visit": "maintenance.Visit", "change": "company.ChangeRow", "policy": "company.RiskPolicy", "firm": "company.Firm",
-        "transmitter": "devices.Transmitter", "type": "devices.TransmitterType", "battery": "devices.BatteryType",
+        "visit": "maintenance.Visit", "change": "company.ChangeRow", "finding": "maintenance.FindingRecord",
+        "firm": "company.Firm", "transmitter": "devices.Transmitter", "type": "devices.TransmitterType", "battery": "devices.BatteryType",
     }  # fmt: skip
     return {short: apps.get_model(name)._meta.db_table for short, name in names.items()}
 
 
 def map_stamps(using: str) -> dict[str, RawSQL]:
-    """Annotations of receivers: `stamp_…` texts that differ as soon as the slot map does, and the company's policies."""
+    """Annotations of receivers: `stamp_…` texts that differ as soon as the slot map does, and the findings kept."""
     vendor = connections[using].vendor
     tables = _tables()
     receiver = f'"{tables["receiver"]}"."id"'
@@ -76,6 +81,11 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
         "{type} t LEFT JOIN {battery} b ON b.id = t.battery_type_id WHERE t.id IN (SELECT x.type_id FROM {transmitter} x "
         "JOIN {registration} g ON g.transmitter_id = x.id WHERE g.receiver_id = {r})",
     )  # fmt: skip
+    # Whole and not as a stamp: a finding keeps its row while its words, its weight and its rest change.
+    findings = _FINDINGS[vendor].format(
+        items=", ".join(f'n."{name}"' for name in ("id", "harm", "snoozed_until", *_FINDING)),
+        rows="FROM {finding} n WHERE n.receiver_id = {r} AND n.gone_at IS NULL".format(**tables, r=receiver),
+    )
     last_visit = (
         "FROM {visit} v JOIN {entry} e ON e.visit_id = v.id WHERE e.receiver_id = {r} AND v.state = 'finished' "
         "ORDER BY v.finished_at DESC LIMIT 1"
@@ -84,11 +94,12 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
         "stamp_due": RawSQL(due, [], TextField()),
         "stamp_faults": RawSQL(faults, [], TextField()),
         "stamp_types": RawSQL(types, [], TextField()),
+        "found": RawSQL(findings, [], TextField()),
         # How the firm writes, and its name in the frame of the page.
         "stamp_firm": RawSQL(
             one("SELECT f.date_style || ':' || f.units || ':' || f.language || ':' || f.name FROM {firm} f"), [], TextField()
         ),
-        # Whatever a person changed at this customer or for the whole company: sites, types, policy, letterhead, undo.
+        # Whatever a person changed at this customer or for the whole company: sites, types, letterhead, undo.
         "stamp_own": RawSQL(one("SELECT MAX(w.id) FROM {change} w WHERE w.customer_id = {c}"), [], IntegerField()),
         "stamp_company": RawSQL(one("SELECT MAX(w.id) FROM {change} w WHERE w.customer_id IS NULL"), [], IntegerField()),
         "stamp_work": RawSQL(
@@ -104,7 +115,6 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
         "stamp_heard": RawSQL(
             f"CASE WHEN \"{tables['receiver']}\".\"evidence\" = 'every' THEN {heard} ELSE '' END", [], TextField()
         ),
-        "policies": RawSQL(_POLICIES[vendor].format(**tables), [], TextField()),
     }  # fmt: skip
 
 
@@ -118,7 +128,7 @@ _prepared: dict[tuple[str, tuple[str, ...]], tuple[str, list[str]]] = {}
 
 
 def map_heads(receivers: Any, **wanted: Any) -> list[dict[str, Any]]:
-    """Read receivers with all that heads their slot maps, their stamps and the company's policies, as plain values.
+    """Read receivers with all that heads their slot maps, and the stamps of these, as plain values.
 
     Building this query costs more than the database needs to answer it, and most pages need nothing else. So it is built
     once for staff, who see every receiver; any narrower scope builds its own.
@@ -138,6 +148,20 @@ def map_heads(receivers: Any, **wanted: Any) -> list[dict[str, Any]]:
         cursor.execute(sql)
         found = [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
     return found
+
+
+def kept_findings(text: str | None, today: date) -> KeptFindings:
+    """Findings of one receiver as they were read with it, worst first; a snooze ends with the morning of its day."""
+    awake, n_resting = [], 0
+    for pk, harm, until, code, what, where, why, do, since, slot, output, duty in json.loads(text or "[]"):
+        if until and until > today.isoformat():
+            n_resting += 1
+            continue
+        since_on = date.fromisoformat(since) if since else None
+        finding = Finding(code, what, where, why, do, since_on, slot=slot, output=output, duty=duty)
+        awake.append(((harm, since or "9", slot or 0, pk), finding))
+    awake.sort(key=itemgetter(0))
+    return KeptFindings(tuple(finding for _place, finding in awake), n_resting)
 
 
 def moment(value: Any) -> datetime | None:

@@ -177,6 +177,14 @@ class Finding:
     mark: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class KeptFindings:
+    """Findings kept of one receiver: those that need a person now, worst first, and how many rest until a day."""
+
+    awake: tuple[Finding, ...] = ()
+    n_resting: int = 0
+
+
 def local_day(moment: datetime | None) -> date | None:
     """Day of a local moment, or None."""
     return moment.date() if moment is not None else None

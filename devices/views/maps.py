@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -27,13 +26,13 @@ from django.views.decorators.http import require_safe
 from company.access import PersonRequest, audience
 from company.htmx import page, wants_part
 from devices.models import Fault, Output, Receiver, ReceiverType, Registration
-from devices.querysets import end_of_day, evidence_of, heard_moment, moment
-from devices.rules import findings
+from devices.querysets import end_of_day, evidence_of, heard_moment, kept_findings, moment
+from devices.rules.findings_facts import KeptFindings
 from devices.rules.slot_map import SlotRow, day_asked, day_refused, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
 from devices.views.page_frame import digest, framed, place_of, release
 from devices.views.receivers import frame, here, receiver_for, standing_faults
-from devices.views.shown import SHOWS, Cell, asks_from, cell, fold_spares, group_findings, output_facts
+from devices.views.shown import SHOWS, Cell, cell, fold_spares, group_findings, output_facts
 from devices.views.slot_cells import draw
 from sites.models import Site
 
@@ -67,6 +66,15 @@ class Head:
         """All that the slots, outputs and findings hang on; what only the sentence about check-ins uses is left out."""
         return [value for name, value in self.facts.items() if name not in OF_SAID]
 
+    @cached_property
+    def findings(self) -> KeptFindings:
+        """What stands on the site's page and on the firm's list too, so that no two pages disagree.
+
+        Worked out from the slots alone it would be less, and would know of no snooze. It is what the last look found:
+        each change of a receiver has one, and every night.
+        """
+        return kept_findings(self.facts["found"], timezone.localdate())
+
     @property
     def firm_stamp(self) -> list[Any]:
         """What the frame of the page hangs on besides the person."""
@@ -90,11 +98,6 @@ class Head:
             receiver.type = ReceiverType(id=facts["type_id"], label=facts["type_label"])
         receiver.visit_id, receiver.visited_at = facts["visit_id"], facts["visited_at"]  # type: ignore[attr-defined]
         return receiver
-
-    @cached_property
-    def asks(self) -> tuple[findings.SupervisionAsk, ...]:
-        """What the company's policy asks of supervision."""
-        return asks_from(json.loads(self.facts["policies"] or "[]"))
 
 
 def _heads(request: PersonRequest, **wanted: Any) -> list[Head]:
@@ -175,17 +178,10 @@ def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked, *, name
     taken, outputs = maps.rows.get(receiver.pk, []), maps.outputs.get(receiver.pk, [])
     faults = maps.faults.get(receiver.pk, [])
     facts = [output_facts(output) for output in outputs]
-    found: tuple[findings.Finding, ...] = ()
-    if is_today:
-        found = findings.find(
-            findings.ReceiverFacts(
-                where=str(receiver), n_slots=receiver.n_slots, rows=taken, outputs=facts, today=asked.today,
-                asks=head.asks, faults=faults,
-            )
-        )  # fmt: skip
+    kept = head.findings if is_today else KeptFindings()
     past = "" if is_today else f"?on={asked.on.isoformat()}"
     slot_url = here(request, "slot_detail", receiver.pk, 0).replace("/slots/0/", "/slots/{}/").format
-    troubled = frozenset(one.slot for one in found if one.slot)
+    troubled = frozenset(one.slot for one in kept.awake if one.slot)
     cells = [
         cell(row, url=slot_url(row.slot) + past, today=asked.today, is_today=is_today, troubled=troubled, faults=faults)
         for row in fill_slots(receiver.n_slots, taken)
@@ -207,8 +203,9 @@ def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked, *, name
         "show": asked.show,
         "n_used": len(taken),
         "outputs": sum_up_outputs(facts, taken),
-        "findings": group_findings(found, slot_url),
-        "n_findings": len(found),
+        "findings": group_findings(kept.awake, slot_url, asked.today),
+        "n_findings": len(kept.awake),
+        "n_resting": kept.n_resting,
         "receiver_faults": faults,
         "waits": sum(1 for row in taken if row.needs_registering),
         "legend": legend(get_language() or "", release()) if is_today else "",
@@ -232,7 +229,9 @@ def slot_map(request: PersonRequest, pk: int) -> HttpResponse:
         raise Http404("No such receiver.")
     head = heads[0]
     asked = _asked(request, head.zone)
-    drawn = [asked.today, asked.on, asked.show, get_language(), request.user.audience, release()]
+    # A finding wakes on the firm's morning, which may not be that of the site.
+    days = [asked.today, asked.on, timezone.localdate()]
+    drawn = [*days, asked.show, get_language(), request.user.audience, release()]
     key = digest([head.body_stamp, *drawn])
     said_key = digest([key, head.said_stamp, int(timezone.now().timestamp()) // SAID_S])
     etag = _etag(request, said_key)

@@ -10,16 +10,12 @@ from typing import Any
 
 from django.utils.safestring import SafeString, mark_safe
 
-from company.models import RiskPolicy
 from company.templatetags.days import dated
 from devices.models import Output
-from devices.rules import findings
+from devices.rules.findings_facts import Finding, is_wired
 from devices.rules.slot_map import OutputFacts, SlotRow, due_words
 from devices.rules.supervision import StandingFault, faults_of
 from devices.rules.words import DUTY_WORDS, day_words, span_words, window_words
-
-NOT_WIRED = frozenset({"nothing", "not wired", "none", "not used"})
-"""What people write where an output drives nothing."""
 
 SHORT_LIST = 6
 
@@ -51,18 +47,12 @@ class Cell:
 
 def output_facts(output: Output) -> OutputFacts:
     """An output's row as the rules take it."""
-    drives = output.drives.strip()
-    wired = None
-    if drives:
-        wired = drives.lower() not in NOT_WIRED
-    elif output.terminals.strip():
-        wired = True
     return OutputFacts(
         number=output.number,
         kind=output.kind,
-        drives=drives,
+        drives=output.drives.strip(),
         terminals=output.terminals,
-        is_wired=wired,
+        is_wired=is_wired(output.drives, output.terminals),
         effect_seen_on=output.end_effect_seen_on,
         effect_seen_by=output.end_effect_seen_by,
         cleared_by=output.clears.strip(),
@@ -138,22 +128,6 @@ def fold_spares(cells: Iterable[Cell]) -> list[Cell]:
     return folded
 
 
-def asks_from(rows: Iterable[tuple[str, int | None, str]]) -> tuple[findings.SupervisionAsk, ...]:
-    """As `asks_of`, from duty, longest window [s] and source note as they were read with the receiver."""
-    return asks_of(RiskPolicy(duty=duty, longest_window_s=window_s, source_note=note) for duty, window_s, note in rows)
-
-
-def asks_of(policies: Iterable[RiskPolicy]) -> tuple[findings.SupervisionAsk, ...]:
-    """The company's policy as the findings take it; own suggestions where it has none."""
-    windows = {row.duty: (row.longest_window_s, row.source_note) for row in policies}
-    return tuple(
-        findings.SupervisionAsk(
-            ask.duty, ask.must_supervise, *(windows.get(ask.duty) or (ask.longest_window_s, ask.source))
-        )
-        for ask in findings.OWN_ASKS
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class FindingGroup:
     """Findings of one kind: said once, with the places it applies to."""
@@ -176,37 +150,39 @@ class FindingGroup:
         return len(self.places) > SHORT_LIST
 
 
-def group_findings(found: Sequence[findings.Finding], slot_url: Callable[[int], str]) -> list[FindingGroup]:
+def group_findings(found: Sequence[Finding], slot_url: Callable[[int], str], today: date) -> list[FindingGroup]:
     """Put findings of one kind and wording together, with a link to each place and since when the oldest stands."""
-    groups: dict[tuple[str, str], list[findings.Finding]] = {}
+    groups: dict[tuple[str, str, str], list[Finding]] = {}
     for one in found:
-        groups.setdefault((one.code, one.what), []).append(one)
+        groups.setdefault((one.code, one.what, one.do), []).append(one)
     return [
         FindingGroup(
             what=rows[0].what,
             why=rows[0].why,
             do=rows[0].do,
             places=tuple(_place(one, slot_url) for one in rows),
-            since=_since(rows),
+            since=_since(rows, today),
             duty=DUTY_WORDS.get(rows[0].duty, "") if rows[0].duty == "life_safety" else "",
         )
         for rows in groups.values()
     ]
 
 
-def _since(rows: Sequence[findings.Finding]) -> str:
+def _since(rows: Sequence[Finding], today: date) -> str:
     days = sorted(one.since_on for one in rows if one.since_on)
     if not days:
         return ""
-    return f"since {day_words(days[0])}" if days[0] == days[-1] else f"the oldest since {day_words(days[0])}"
+    first = day_words(days[0], today=today)
+    return f"since {first}" if days[0] == days[-1] else f"the oldest since {first}"
 
 
-def _place(one: findings.Finding, slot_url: Callable[[int], str]) -> tuple[str, str]:
+def _place(one: Finding, slot_url: Callable[[int], str]) -> tuple[str, str]:
     if one.slot:
         return (f"slot {one.slot}", slot_url(one.slot))
     if one.output:
         return (f"output {one.output}", "#outputs")
-    return (one.where.rpartition(", ")[2] if one.code == "standing_fault" else "the receiver", "#main")
+    is_fault = one.code in ("standing_fault", "latched_after_visit")
+    return (one.where.rpartition(", ")[2] if is_fault else "the receiver", "#main")
 
 
 def registration_lines(registration: Any, zone: Any) -> list[tuple[str, str]]:

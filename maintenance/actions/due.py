@@ -13,9 +13,11 @@ import numpy as np
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from company import jobs
 from company.jobs import Handle
+from company.manner import day_said
 from company.models import Job
 from devices.actions.months import ensure_months
 from devices.models import Receiver, Transmitter
@@ -136,7 +138,7 @@ def start_nightly(*, day: date | None = None, at: datetime | None = None) -> Ref
     if made:
         jobs.enqueue(
             handler="maintenance.actions.due.fit_night", key=f"{_prefix(day)}fit",
-            title=f"Battery model of {day:%d %B %Y}", args={"run_id": run.pk},
+            title=gettext("Battery model of %(day)s") % {"day": day_said(day)}, args={"run_id": run.pk},
         )  # fmt: skip
     elif run.state == RefreshRun.State.OPEN:
         for job in Job.objects.filter(key__startswith=_prefix(day), state=Job.State.FAILED):
@@ -219,7 +221,8 @@ def _enqueue_chunks(run: RefreshRun, whole: Raw | None) -> None:
         jobs.enqueue(
             handler=CHUNK,
             key=f"{_prefix(run.business_day)}{low if n else 0}",
-            title=f"Due dates of {run.business_day:%d %B %Y}, part {n + 1} of {len(starts)}",
+            title=gettext("Due dates of %(day)s, part %(part)s of %(n)s")
+            % {"day": day_said(run.business_day), "part": n + 1, "n": len(starts)},
             args={"run_id": run.pk, "low": low if n else 0, "high": starts[n + 1] if n + 1 < len(starts) else None},
         )  # fmt: skip
     run.n_chunks = len(starts)
@@ -231,7 +234,7 @@ def refresh_chunk(handle: Handle, *, run_id: int, low: int, high: int | None, **
     run = RefreshRun.objects.get(pk=run_id)
 
     def fence(done: int, total: int) -> None:
-        handle.progress(done, total, f"{done} of {total} dates written")
+        handle.progress(done, total, gettext("%(done)s of %(total)s dates written") % {"done": done, "total": total})
 
     handle.progress(0, 0, "reading and working out")
     scope = Scope(low=low, high=high, with_standby=low == 0)
@@ -271,7 +274,9 @@ def refresh_all(*, today: date, at: datetime) -> Refreshed:
 
 
 def refresh_after_policy(handle: Handle) -> None:
-    """Job handler: work out every due date anew. A second run writes nothing."""
+    """Job handler: work out every due date anew, then have the findings looked at. A second run writes nothing."""
     now = timezone.now()
     refreshed = refresh_all(today=timezone.localdate(now), at=now)
-    handle.finish({"moved": refreshed.n_moved, "written": refreshed.n_written})
+    with transaction.atomic():
+        findings.ask_after(key=handle.job.key)
+        handle.finish({"moved": refreshed.n_moved, "written": refreshed.n_written})

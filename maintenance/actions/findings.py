@@ -11,9 +11,11 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from company import jobs
 from company.jobs import Handle
+from company.manner import day_said
 from devices.models import Receiver
 from devices.rules.findings import Finding, find
 from maintenance.actions.findings_facts import SiteFacts, read_sites
@@ -195,7 +197,15 @@ def ask_for_night(*, day: date) -> None:
     """Ask for tonight's look at everything, once its due dates are there."""
     jobs.enqueue(
         handler="maintenance.actions.findings.refresh_night", key=f"findings:{day.isoformat()}",
-        title=f"Findings of {day:%d %B %Y}",
+        title=_("Findings of %(day)s") % {"day": day_said(day)},
+    )  # fmt: skip
+
+
+def ask_after(*, key: str) -> None:
+    """Ask for a look at everything once the job of this key has moved limits or dates; asking again gives the same job."""
+    jobs.enqueue(
+        handler="maintenance.actions.findings.refresh_night", key=f"findings:{key}",
+        title="Findings after a changed policy or type",
     )  # fmt: skip
 
 
@@ -214,7 +224,7 @@ def _run(handle: Handle, receiver_ids: Iterable[int]) -> None:
     ids = set(receiver_ids)
 
     def fence(n_done: int) -> None:
-        handle.progress(n_done, len(ids), f"{n_done} of {len(ids)} receivers")
+        handle.progress(n_done, len(ids), _("%(n_done)s of %(n)s receivers") % {"n_done": n_done, "n": len(ids)})
 
     done = refresh_findings(receivers=ids, fence=fence)
     handle.finish({"new": done.n_new, "changed": done.n_changed, "gone": done.n_gone})

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Max
+from django.db.models import F, Max
 from django.utils import timezone
 
 from company.models import RiskPolicy
 from devices.models import Fault, Fitting, Output, PlannedChange, Receiver, Registration, Transmitter
 from devices.querysets import end_of_day
-from devices.rules.findings import OWN_ASKS, Loan, ReceiverFacts, SupervisionAsk, WaitingPlan
-from devices.rules.findings_facts import is_wired
+from devices.rules.findings import Loan, ReceiverFacts, WaitingPlan
+from devices.rules.findings_facts import asks_with, is_wired
+from devices.rules.slot_life import NO_TIME
 from devices.rules.slot_map import OutputFacts, SlotRow
 from maintenance.models import DueItem, Entry, IssuedReport, Visit, WalkTest
 from maintenance.rules.findings import LateItem, OnTest
@@ -91,21 +92,13 @@ def _facts(shelf: _Shelf, row: Receiver, policies: list[RiskPolicy], faults: Seq
     return ReceiverFacts(
         where=str(row), n_slots=row.n_slots, rows=shelf.rows.get(pk, []), outputs=shelf.outputs.get(pk, []),
         today=at.astimezone(row.site.zone).date(), elsewhere=frozenset(shelf.elsewhere.get(pk, ())),
-        asks=asks_from(policies), faults=faults, grace_days={policy.duty: policy.grace_days for policy in policies},
+        asks=asks_with((policy.duty, policy.longest_window_s, policy.source_note) for policy in policies), faults=faults,
+        grace_days={policy.duty: policy.grace_days for policy in policies},
         low_since=shelf.low_since.get(pk, {}), not_heard=shelf.not_heard.get(pk, {}),
         shelf_ends=shelf.shelf_ends.get(pk, {}), test_again=shelf.test_again.get(pk, {}),
         loans=shelf.loans.get(pk, ()), plans=shelf.plans.get(pk, ()), visited_on=shelf.visited.get(pk),
         map_issued_on=copy[0], slots_changed_on=copy[1],
     )  # fmt: skip
-
-
-def asks_from(policies: Iterable[RiskPolicy]) -> tuple[SupervisionAsk, ...]:
-    """The firm's policy as the findings take it; own suggestions where it has none."""
-    windows = {row.duty: (row.longest_window_s, row.source_note) for row in policies}
-    return tuple(
-        SupervisionAsk(ask.duty, ask.must_supervise, *(windows.get(ask.duty) or (ask.longest_window_s, ask.source)))
-        for ask in OWN_ASKS
-    )
 
 
 def _zone(here: dict[int, Receiver], pk: int) -> ZoneInfo:
@@ -225,7 +218,9 @@ def _read_copies(shelf: _Shelf, here: dict[int, Receiver]) -> None:
     }
     if not copies:
         return
-    changed = Registration.objects.filter(receiver__in=copies).values_list("receiver").order_by()
+    # What was taken back on its day never stood: nobody can miss it on the copy.
+    stood = Registration.objects.filter(receiver__in=copies).exclude(removed_at__lte=F("registered_at") + NO_TIME)
+    changed = stood.values_list("receiver").order_by()
     for pk, begun, ended in changed.annotate(begun=Max("registered_at"), ended=Max("removed_at")):
         newest = max(moment for moment in (begun, ended) if moment)
         if newest > copies[pk]:

@@ -7,6 +7,7 @@ import pytest
 from django.urls import reverse
 
 from devices.models import Fault, Receiver, Registration
+from maintenance.actions.findings import refresh_findings
 from maintenance.models import DueItem
 from tests.factories import (
     NOW,
@@ -125,6 +126,7 @@ def test_a_late_convenience_slot_is_not_red(world, office):
 )
 def test_the_slots_shown_can_be_narrowed(world, office, show, n):
     due(world.own_registration, world.own_fitting, -1)
+    refresh_findings(receivers=[world.own_receiver.pk])
     assert n_slots_shown(slot_map(office, world.own_receiver, show=show)) == n
 
 
@@ -214,11 +216,13 @@ def test_a_standing_fault_is_named_on_the_card_the_slot_page_and_among_the_findi
     fault(row)
     fault(row, kind=Fault.Kind.TAMPER, cleared_at=NOW, is_latched=True)
     fault(row, kind=Fault.Kind.MISSING, cleared_at=NOW)
+    refresh_findings(receivers=[row.receiver_id])
     page = text(slot_map(office, world.own_receiver))
     assert f"low battery, {row.label}, since 14 November" in page
     assert "<b>low battery, since 14 November</b>" in page
     assert "<b>tamper, since 14 November, not yet cleared at the receiver</b>" in page
-    assert "<b>Fault: low battery</b>" in page
+    assert "<b>Low battery signalled on 14 November, and the cells are still in</b>" in page
+    assert "<b>Fault: tamper, not yet cleared at the receiver</b>" in page
     assert '<a href="#findings">2 faults reported' in page
     assert "missing, since" not in page
     assert "Fault: low battery, since 14 November." in text(office.get(slot))
@@ -251,6 +255,7 @@ def test_the_heard_fragment_fills_the_cells_of_the_map(world, office):
 
 
 def test_findings_of_the_records_stand_on_the_page(world, office):
+    refresh_findings(receivers=[world.own_receiver.pk])
     page = text(slot_map(office, world.own_receiver))
     assert "No walk test is on record" in page
     assert "nobody is named to clear it" in page

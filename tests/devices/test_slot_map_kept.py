@@ -28,7 +28,9 @@ from devices.querysets import end_of_day
 from devices.views import maps, page_frame
 from devices.views.shown import FindingGroup, cell
 from devices.views.slot_cells import draw
-from maintenance.models import DueItem, Entry
+from maintenance.actions.findings import refresh_findings
+from maintenance.actions.findings_snooze import snooze_findings
+from maintenance.models import DueItem, Entry, FindingRecord
 from tests import factories
 from tests.conftest import World
 from tests.house.growing import slots, thing
@@ -163,9 +165,34 @@ def firm_writes_days_otherwise(world: World) -> str:
     return f"seen to work on {SEEN_ON.isoformat()}"
 
 
+def look(world: World) -> None:
+    refresh_findings(receivers=[world.own_receiver.pk], at=NOW)
+
+
 def policy_is_stricter(world: World) -> str:
     RiskPolicy.objects.filter(duty="life_safety").update(longest_window_s=600)
+    look(world)
     return "10 min"
+
+
+def finding_comes(world: World) -> str:
+    # As a night writes it: the receiver is not touched and no change is logged.
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(loan_until=factories.TODAY - timedelta(days=3))
+    look(world)
+    return "The receiver is on loan"
+
+
+def finding_says_something_else(world: World) -> str:
+    FindingRecord.objects.open().filter(receiver=world.own_receiver).update(do="Ask whoever was there.")
+    return "Ask whoever was there."
+
+
+def finding_is_snoozed(world: World) -> str:
+    snooze_findings(
+        pks=list(FindingRecord.objects.open().values_list("pk", flat=True)), until=factories.TODAY + timedelta(days=2),
+        reason="room is being painted", by=world.office, at=NOW, today=factories.TODAY,
+    )  # fmt: skip
+    return "Nothing else needs a person now."
 
 
 def receiver_is_edited(world: World) -> str:
@@ -190,7 +217,7 @@ def link_is_tested(world: World) -> str:
 def visit_is_finished(world: World) -> str:
     visit = factories.make_visit(world.own_site, state="finished", finished_at=NOW - timedelta(hours=1))
     enter(world, visit)
-    return "25 Nov"
+    return "order on 25 Nov"
 
 
 def check_in_comes(world: World) -> str:
@@ -205,6 +232,7 @@ def check_in_comes(world: World) -> str:
 CHANGES = [
     rename_slot, end_slot, due_moves, fault_comes, site_is_renamed, type_is_renamed, type_is_relabelled_by_hand,
     firm_takes_another_name, firm_writes_days_otherwise, policy_is_stricter, receiver_is_edited, output_is_named, link_is_tested, visit_is_finished, check_in_comes,
+    finding_comes, finding_says_something_else, finding_is_snoozed,
 ]  # fmt: skip
 
 
@@ -222,6 +250,7 @@ def test_a_kept_slot_map_shows_a_change_at_once(world: World, change: Callable[[
     if change is end_slot:
         DueItem.objects.filter(registration__slot=2).delete()
         Registration.objects.filter(slot=2).delete()
+    look(world)
     client, url = world.client("office"), reverse("devices:slot_map", args=[world.own_receiver.pk])
     before = client.get(url)
     assert client.get(url, headers={"If-None-Match": before["ETag"]}).status_code == 304

@@ -16,6 +16,7 @@ from company.actions import ensure_policies
 from company.models import Job
 from devices.actions.receivers import remove_receiver
 from devices.models import Away, Fault, PlannedChange, Receiver, Registration
+from devices.rules.slot_life import NO_TIME
 from maintenance.actions import findings as actions
 from maintenance.actions.findings import look_again, refresh_findings
 from maintenance.actions.rounds import RoundPlan, cancel_round, plan_round, publish_round
@@ -160,6 +161,7 @@ NOT_PLANTED: list[tuple[str, Any]] = [
     ("planned this month", lambda r, w: (plant_plan(r, w), PlannedChange.objects.update(planned_at=NOW - timedelta(days=30)))),
     ("plan dropped", lambda r, w: (plant_plan(r, w), PlannedChange.objects.update(dropped_at=NOW))),
     ("copy newer", lambda r, w: (plant_copy(r, w), IssuedReport.objects.all()._raw_delete("default"), plant_newer_copy(r))),
+    ("registered after the copy and taken back on its day", lambda r, w: (plant_newer_copy(r), plant_taken_back(r))),
     ("taken off test on a later visit", lambda r, w: (plant_on_test(r, w), factories.make_visit(r.site, state="finished", finished_at=NOW, on_test_at=NOW - timedelta(hours=1), off_test_at=NOW))),
     ("testing now", lambda r, w: factories.make_visit(r.site, state="open", on_test_at=NOW - timedelta(hours=11))),
     ("heard since", lambda r, w: (plant_failed_test(r, w), walk_test(w.own_registration, heard=True, ago=timedelta(days=2)))),
@@ -167,6 +169,11 @@ NOT_PLANTED: list[tuple[str, Any]] = [
     ("fault cleared", lambda r, w: plant_fault(r, w, cleared_at=NOW, latch_cleared_at=NOW)),
     ("on loan until today", lambda r, w: Receiver.objects.filter(pk=r.pk).update(loan_until=TODAY)),
 ]  # fmt: skip
+
+
+def plant_taken_back(receiver: Receiver) -> None:
+    begun = NOW - timedelta(days=5)
+    factories.make_registration(receiver, 5, registered_at=begun, removed_at=begun + NO_TIME)
 
 
 def plant_newer_copy(receiver: Receiver) -> None:

@@ -94,6 +94,7 @@ def test_a_manager_chooses_a_level_with_a_reason_and_every_date_is_worked_out_an
     jobs.run(job.pk)
     job.refresh_from_db()
     assert job.state == "done"
+    assert Job.objects.get(handler="maintenance.actions.findings.refresh_night").key == f"findings:{job.key}"
     page = client.get(reverse(HOME))
     assert "Saved: life safety is cautious now." in text_of(page).replace("Life safety is", "life safety is")
     again = client.post(reverse("maintenance:policy_choose", args=["life_safety"]), fields)
