@@ -12,4 +12,6 @@ class CompanyConfig(AppConfig):
             checks,  # noqa: F401 - registers the system checks
             listeners,  # noqa: F401 - connects to what the sign-in library tells
         )
-        from company.actions import firm_undo  # noqa: F401 - registers how changes of the settings are taken back
+
+        # Importing them registers how changes of the settings and of people are taken back.
+        from company.actions import firm_undo, people_undo  # noqa: F401

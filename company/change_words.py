@@ -90,7 +90,9 @@ CODES = {
     "no": "normally open", "every": "every check-in reaches us", "exceptions": "only exceptions reach us",
     "visits": "only visits tell",
 }  # fmt: skip
-HIDDEN = frozenset({"receiver", "version", "recorded_at", "visit", "from_receiver"})
+HIDDEN = frozenset({
+    "receiver", "version", "recorded_at", "visit", "from_receiver", "registration", "stood", "to_receiver",
+})  # fmt: skip
 """Facts that serve the program, not the reader."""
 DIGEST = re.compile(r"[0-9a-f]{64}")
 """How the log keeps a picture or a file: what tells one from another, and nothing that a person could read."""
@@ -219,8 +221,24 @@ def lines_of(
     for name, value in after.items():
         if name in HIDDEN or name not in before or before[name] == value:
             continue
+        if isinstance(value, dict) or isinstance(before[name], dict):
+            lines += _lines_within(before[name], value, zone, in_style)
+            continue
         was, now = (value_words(name, fact, zone, kind, in_style) for fact in (before[name], value))
         if was == now and isinstance(value, str) and DIGEST.fullmatch(value):
             now = now.replace("a ", "another ", 1)
         lines.append((_name_words(kind, name), was, now))
     return lines
+
+
+def _lines_within(
+    before: Mapping[str, Any] | None,
+    after: Mapping[str, Any] | None,
+    zone: tzinfo | None,
+    in_style: Callable[[str], str],
+) -> list[tuple[str, str, str]]:
+    """What differs in a fact of several: the settings that a planned change wants for a slot."""
+    was, now = before or {}, after or {}
+    names = dict.fromkeys((*now, *was))
+    before, after = ({name: side.get(name) for name in names} for side in (was, now))
+    return lines_of(before, after, zone, "registration", in_style)

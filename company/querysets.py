@@ -168,6 +168,10 @@ class JobQuerySet(models.QuerySet[Any]):
         )
 
 
+RESTS_ON_NOTHING = ("end_sessions", "invite_person", "reset_second_factor", "save_theme")
+"""Deeds on a record that leave its facts alone: an edit before them can still be taken back."""
+
+
 class ChangeRowQuerySet(CustomerScoped):
     """What was changed by whom, when and why."""
 
@@ -194,7 +198,7 @@ class ChangeRowQuerySet(CustomerScoped):
         later = rows.filter(
             subject_kind=models.OuterRef("subject_kind"), subject_id=models.OuterRef("subject_id"),
             pk__gt=models.OuterRef("pk"), undoes=None, undone_by=None,
-        )  # fmt: skip
+        ).exclude(verb__in=RESTS_ON_NOTHING)  # fmt: skip
         return self.annotate(
             undone_at=models.Subquery(back.values("at")[:1]),
             undone_by_name=models.Subquery(back.values("by__name")[:1]),

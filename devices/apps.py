@@ -24,6 +24,7 @@ class DevicesConfig(AppConfig):
             pins_undo,
             plans_undo,
             swaps_undo,
+            undo_new_receiver,
             undo_receivers,
             undo_slots,
         )

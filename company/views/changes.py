@@ -15,6 +15,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company import undo as undoing
@@ -33,7 +34,7 @@ def _day(request: PersonRequest, name: str, wrong: list[str]) -> date | None:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        wrong.append(f"“{text}” is no day: give it as 2026-11-25, or leave it empty.")
+        wrong.append(_("“%(text)s” is no day: give it as 2026-11-25, or leave it empty.") % {"text": text})
         return None
 
 
@@ -71,7 +72,7 @@ def _asked(request: PersonRequest, wrong: list[str]) -> tuple[dict[str, Any], Q]
         condition &= Q(batch=chosen["batch"])
     first, last = chosen["from_on"], chosen["to_on"]
     if first and last and first > last:
-        wrong.append("The first day lies after the last: exchange them.")
+        wrong.append(_("The first day lies after the last: exchange them."))
     if first:
         condition &= Q(at__gte=_midnight(first))
     if last and last < date.max:
@@ -107,8 +108,14 @@ def change_list(request: PersonRequest) -> HttpResponse:
     return page(request, "company/changes/list.html", context, part="rows", status=422 if wrong else 200)
 
 
-def _way_back(request: PersonRequest) -> str:
-    """The page the button stood on; the log for the office, else the first page."""
+def _way_back(request: PersonRequest, back: ChangeRow | None = None) -> str:
+    """The page the button stood on; the log for the office, else the first page. Where the record went off the records
+    with `back`, its page may be the one the button stood on: the site's page then, if the log says at which site it was.
+    """
+    if back is not None and not undoing.is_on_record(back.subject_kind, back.subject_id):
+        site = (back.before or {}).get("site")
+        if isinstance(site, int):
+            return reverse("sites:site_detail", args=[site])
     came_from = request.headers.get("referer", "")
     if url_has_allowed_host_and_scheme(came_from, {request.get_host()}, require_https=request.is_secure()):
         parts = urlsplit(came_from)
@@ -123,15 +130,18 @@ def change_undo(request: PersonRequest, pk: int) -> HttpResponse:
     rows = ChangeRow.objects.visible_to(request.user)
     if request.user.is_technician:
         rows = rows.filter(by=request.user)
-    change = get_object_or_404(rows, pk=pk)
+    change, back = get_object_or_404(rows, pk=pk), None
     try:
         undoing.refuse_person(change, request.user)
-        undoing.undo(change=change, by=request.user, at=timezone.now())
+        back = undoing.undo(change=change, by=request.user, at=timezone.now())
     except Refused as why:
         messages.error(request, why.message)
     else:
-        messages.success(request, f"Taken back: {deed_words(change.verb)}, {change.subject_text}.")
-    return redirect(_way_back(request))
+        messages.success(
+            request,
+            _("Taken back: %(deed)s, %(subject)s.") % {"deed": deed_words(change.verb), "subject": change.subject_text},
+        )
+    return redirect(_way_back(request, back))
 
 
 @audience("office", "technician")
@@ -149,5 +159,7 @@ def change_undo_batch(request: PersonRequest, uuid: UUID) -> HttpResponse:
     except Refused as why:
         messages.error(request, why.message)
     else:
-        messages.success(request, f"{n_done} change{'' if n_done == 1 else 's'} taken back.")
+        messages.success(
+            request, ngettext("%(n)s change taken back.", "%(n)s changes taken back.", n_done) % {"n": n_done}
+        )
     return redirect(_way_back(request))

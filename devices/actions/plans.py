@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -37,6 +38,10 @@ class PlanStands(Refused):
 
 class PlanOver(Refused):
     """The plan was done or dropped already."""
+
+
+class PlanChangedSince(Refused):
+    """The plan is no longer what adapting had left."""
 
 
 class SlotChangedSince(Refused):
@@ -152,15 +157,48 @@ def adapt_plan(
     refuse_stale(receiver, seen_version)
     stands = stands_in(receiver, plan.slot)
     _refuse_misfit(wish, receiver, plan.slot, stands)
-    before = facts_of_plan(plan)
+    before = _all_of(plan)
     plan.kind, plan.wanted, plan.registration, plan.reason = wish.kind, wanted_of(wish, stands), stands, reason[:200]
     plan.save(update_fields=["kind", "wanted", "registration", "reason"])
     touch(receiver)
     log(
         by=by, at=at, verb="adapt_plan", subject=plan, receiver=receiver, reason=reason, before=before,
-        after=facts_of_plan(plan),
+        after=_all_of(plan),
     )  # fmt: skip
     return plan
+
+
+def _all_of(plan: PlannedChange) -> dict[str, Any]:
+    """What adapting changes of a plan, as the log keeps it: enough to put it back."""
+    return facts_of_plan(plan) | {"reason": plan.reason, "registration": plan.registration_id}
+
+
+@transaction.atomic
+def put_plan_back(
+    *, plan: PlannedChange, was: Mapping[str, Any], made: Mapping[str, Any], former_reason: str
+) -> tuple[PlannedChange, Receiver, dict[str, Any], dict[str, Any]]:
+    """Plan again what was planned before it was adapted; `was` and `made` are the facts that adapting logged.
+
+    The plan, its receiver with the version it leads to, and the facts of the plan before and after, for the log, which
+    the caller writes. A slot that has changed meanwhile is compared when the plan is carried out, as with any plan.
+
+    Raises
+    ------
+    PlanOver, PlanChangedSince
+        Nothing is written.
+    """
+    plan, receiver = _lock_plan(plan)
+    now = _all_of(plan)
+    if any(now[name] != made.get(name) for name in ("kind", "settings", "serial", "type", "to_receiver", "to_slot")):
+        raise PlanChangedSince(_("The plan was changed again since. Adapt it by hand."))
+    plan.kind = was["kind"]
+    plan.wanted = {name: was[name] for name in plan.wanted if name in was}
+    if was.get("registration") != made.get("registration"):
+        plan.registration = Registration.objects.filter(pk=was.get("registration") or 0).first()
+    plan.reason = (was.get("reason") or former_reason)[:200]
+    plan.save(update_fields=["kind", "wanted", "registration", "reason"])
+    touch(receiver)
+    return plan, receiver, now, _all_of(plan)
 
 
 @transaction.atomic

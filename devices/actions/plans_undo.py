@@ -9,7 +9,7 @@ from django.utils.translation import gettext as _
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
 from devices.actions.ledger import lock_receivers, touch
-from devices.actions.plans import drop_plan, reopen_plan, take_plan_back
+from devices.actions.plans import drop_plan, put_plan_back, reopen_plan, take_plan_back
 from devices.actions.slot_settings import NoLongerThere
 from devices.models import Away, PlannedChange, Registration
 
@@ -21,6 +21,22 @@ def undo_plan(change: ChangeRow, *, by: User, at: datetime) -> Undone | None:
     """The plan is dropped; it stays on record."""
     drop_plan(plan=PlannedChange.objects.get(pk=change.subject_id), by=by, at=at, reason=TAKEN_BACK)
     return None
+
+
+@undoes("adapt_plan")
+def undo_adapt(change: ChangeRow, *, by: User, at: datetime) -> Undone:
+    """The plan is again what it was before it was adapted, with its reason."""
+    plan = PlannedChange.objects.get(pk=change.subject_id)
+    earlier = ChangeRow.objects.filter(
+        subject_kind=change.subject_kind, subject_id=change.subject_id, verb__in=("plan_change", "adapt_plan"),
+        pk__lt=change.pk, undone_by=None,
+    )  # fmt: skip
+    said = earlier.order_by("-pk").values_list("reason", flat=True).first()
+    plan, receiver, before, after = put_plan_back(
+        plan=plan, was=change.before or {}, made=change.after or {}, former_reason=said or plan.reason
+    )
+    told = {"receiver": receiver.pk, "version": receiver.version, "recorded_at": at.isoformat()}
+    return Undone(before, after | told)
 
 
 @undoes("drop_plan")

@@ -8,9 +8,11 @@ from datetime import timedelta
 import pytest
 
 from company.models import ChangeRow
-from company.undo import undo
+from company.templatetags.changes import deed_lines
+from company.undo import ChangedAfter, undo
 from devices.actions.ledger import ReasonMissing, StaleSlotMap
 from devices.actions.plans import (
+    PlanChangedSince,
     PlanOver,
     PlanStands,
     SlotChangedSince,
@@ -218,6 +220,89 @@ def test_planning_taken_back_drops_the_plan(row, office) -> None:
     plan = planned(row, office)
     undo(change=last_change("plan_change"), by=office, at=LATER)
     assert PlannedChange.objects.get(pk=plan.pk).dropped_at == LATER
+
+
+def adapted(row, office, plan, **over):
+    wish = Wish("change", replace(settings_of(row), window_s=86400, label="Room 4, bath"))
+    return adapt_plan(**({"plan": plan, "wish": wish, "by": office, "at": LATER, "reason": "after all"} | over))
+
+
+def test_adapting_taken_back_plans_what_was_planned_before(row, office, technician) -> None:
+    plan = planned(row, office)
+    adapted(row, office, plan)
+    back = undo(change=last_change("adapt_plan"), by=office, at=EVEN_LATER)
+    plan.refresh_from_db()
+    assert (plan.wanted["settings"]["window_s"], plan.reason) == (3600, "agreed by phone")
+    row.receiver.refresh_from_db()
+    assert (back.after["version"], back.after["receiver"]) == (row.receiver.version, row.receiver_id)
+    _, new = carry_out_plan(plan=plan, by=technician, at=EVEN_LATER)
+    assert (new.window_s, new.label) == (3600, "Room 4")
+
+
+def test_another_kind_of_plan_is_put_back_with_its_kind(row, office) -> None:
+    plan = planned(row, office, Wish("remove"))
+    adapted(row, office, plan)
+    undo(change=last_change("adapt_plan"), by=office, at=EVEN_LATER)
+    plan.refresh_from_db()
+    assert (plan.kind, plan.wanted["settings"]) == ("remove", None)
+
+
+def test_adaptions_are_taken_back_last_first(row, office) -> None:
+    plan = planned(row, office)
+    adapted(row, office, plan)
+    first = last_change("adapt_plan")
+    adapted(row, office, plan, wish=Wish("remove"), reason="sold")
+    with pytest.raises(ChangedAfter, match="planned change adapted"):
+        undo(change=first, by=office, at=EVEN_LATER)
+    undo(change=last_change("adapt_plan"), by=office, at=EVEN_LATER)
+    plan.refresh_from_db()
+    assert (plan.kind, plan.reason) == ("change", "after all")
+    undo(change=first, by=office, at=EVEN_LATER)
+    plan.refresh_from_db()
+    assert (plan.wanted["settings"]["window_s"], plan.reason) == (3600, "agreed by phone")
+
+
+def test_a_reason_that_an_older_log_did_not_keep_is_taken_from_the_plan_s_own_row(row, office) -> None:
+    plan = planned(row, office)
+    adapted(row, office, plan)
+    change = last_change("adapt_plan")
+    change.before = {name: value for name, value in change.before.items() if name not in ("reason", "registration")}
+    change.save()
+    undo(change=change, by=office, at=EVEN_LATER)
+    plan.refresh_from_db()
+    assert plan.reason == "agreed by phone"
+
+
+def test_a_plan_over_or_changed_since_is_not_put_back(row, office, technician) -> None:
+    plan = planned(row, office)
+    adapted(row, office, plan)
+    change = last_change("adapt_plan")
+    PlannedChange.objects.update(kind="remove")
+    with pytest.raises(PlanChangedSince):
+        undo(change=change, by=office, at=EVEN_LATER)
+    PlannedChange.objects.update(kind="change", done_at=LATER, done_by=technician)
+    with pytest.raises(PlanOver, match=technician.name):
+        undo(change=change, by=office, at=EVEN_LATER)
+    assert PlannedChange.objects.get().wanted["settings"]["window_s"] == 86400
+
+
+def test_a_slot_changed_after_the_adaption_must_be_compared_as_ever(row, office, technician) -> None:
+    plan = planned(row, office)
+    change_slot(registration=row, settings=replace(settings_of(row), duty="security"), by=office, at=LATER, reason="x")
+    now = Registration.objects.open().get()
+    adapted(now, office, plan)
+    undo(change=last_change("adapt_plan"), by=office, at=EVEN_LATER)
+    plan.refresh_from_db()
+    with pytest.raises(SlotChangedSince):
+        carry_out_plan(plan=plan, by=technician, at=EVEN_LATER)
+
+
+def test_the_log_tells_a_plan_adapted_setting_by_setting(row, office) -> None:
+    adapted(row, office, planned(row, office))
+    assert {(name, was, now) for name, was, now in deed_lines(last_change("adapt_plan"))} == {
+        ("supervision window", "60 min", "24 h"), ("place", "Room 4", "Room 4, bath"),
+        ("reason", "agreed by phone", "after all"),
+    }  # fmt: skip
 
 
 def test_dropping_taken_back_lets_it_wait_again(row, office) -> None:
