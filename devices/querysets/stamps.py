@@ -39,7 +39,8 @@ def _tables() -> dict[str, str]:
         "receiver": "devices.Receiver", "registration": "devices.Registration", "fault": "devices.Fault",
         "away": "devices.Away", "checkin": "devices.CheckInDay", "due": "maintenance.DueItem", "entry": "maintenance.Entry",
         "visit": "maintenance.Visit", "change": "company.ChangeRow", "finding": "maintenance.FindingRecord",
-        "firm": "company.Firm", "transmitter": "devices.Transmitter", "type": "devices.TransmitterType", "battery": "devices.BatteryType",
+        "firm": "company.Firm", "transmitter": "devices.Transmitter", "type": "devices.TransmitterType",
+        "battery": "devices.BatteryType",
     }  # fmt: skip
     return {short: apps.get_model(name)._meta.db_table for short, name in names.items()}
 

@@ -205,7 +205,7 @@ def ask_after(*, key: str) -> None:
     """Ask for a look at everything once the job of this key has moved limits or dates; asking again gives the same job."""
     jobs.enqueue(
         handler="maintenance.actions.findings.refresh_night", key=f"findings:{key}",
-        title="Findings after a changed policy or type",
+        title=_("Findings after a changed policy or type"),
     )  # fmt: skip
 
 
