@@ -9,14 +9,16 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Any
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
-from django.utils import translation
+from django.utils import timezone, translation
+from django.utils.dateformat import format as date_format
 from django.utils.functional import SimpleLazyObject
 
-from company.days import DAY_MONTH
+from company.days import DAY_MONTH, ISO, MONTH_DAY, in_style
 
 DEFAULT_LANGUAGE = "en"
 
@@ -41,6 +43,38 @@ def manner() -> Manner:
 def manner_of(firm: Any) -> Manner:
     """Manner of a firm row."""
     return Manner(firm.date_style, firm.units)
+
+
+# Django's letters for dates know every language; the plain style is the one that is not listed.
+_FULL = {MONTH_DAY: "F j, Y", ISO: "Y-m-d"}
+_WEEKDAY = {MONTH_DAY: "l F j, Y", ISO: "l Y-m-d"}
+_IN_YEAR = {MONTH_DAY: "F j", ISO: "Y-m-d"}
+
+
+def day_said(day: date) -> str:
+    """14 March 2026, for sentences, in the style in force; a datetime is taken by its own clock."""
+    return date_format(day, _FULL.get(manner().date_style, "j F Y"))
+
+
+def weekday_said(day: date) -> str:
+    """Saturday 14 March 2026."""
+    return date_format(day, _WEEKDAY.get(manner().date_style, "l j F Y"))
+
+
+def day_in_year_said(day: date) -> str:
+    """14 March, where the year is plain."""
+    return date_format(day, _IN_YEAR.get(manner().date_style, "j F"))
+
+
+def moment_said(moment: datetime) -> str:
+    """14 March 2026, 09:30, as the datetime's own clock shows it."""
+    return f"{day_said(moment)}, {moment:%H:%M}"
+
+
+def dated(sentence: str) -> str:
+    """A sentence of the rules with its days in the style in force; see `company.days.in_style`."""
+    style = manner().date_style
+    return sentence if style == DAY_MONTH else in_style(sentence, style, this_year=timezone.localdate().year)
 
 
 @contextmanager

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from typing import Any
 from xml.parsers import expat
 
+from django.utils.translation import gettext as _
+
 from company.errors import Refused
 
 MAX_BYTES = 20_000_000
@@ -45,11 +47,14 @@ def refuse_oversize(name: str, n_bytes: int, max_bytes: int = MAX_BYTES) -> None
     """Refuse a file by its size alone, before a byte of it is read."""
     if n_bytes > max_bytes:
         raise BadFile(
-            f"“{name}” is {n_bytes / 1e6:.0f} MB; at most {max_bytes / 1e6:.0f} MB are read. "
-            "Take pictures and unused sheets out, or split it by site."
+            _(
+                "“%(name)s” is %(size)s MB; at most %(most)s MB are read. Take pictures and unused sheets "
+                "out, or split it by site."
+            )
+            % {"name": name, "size": f"{n_bytes / 1000000.0:.0f}", "most": f"{max_bytes / 1000000.0:.0f}"}
         )
     if n_bytes == 0:
-        raise BadFile(f"“{name}” is empty.")
+        raise BadFile(_("“%(name)s” is empty.") % {"name": name})
 
 
 def open_zip(name: str, body: bytes) -> zipfile.ZipFile:
@@ -57,10 +62,12 @@ def open_zip(name: str, body: bytes) -> zipfile.ZipFile:
     try:
         archive = zipfile.ZipFile(io.BytesIO(body))
     except (zipfile.BadZipFile, NotImplementedError, ValueError, EOFError):
-        raise BadFile(f"“{name}” is damaged or was cut off. Save it again and upload the new copy.") from None
+        raise BadFile(
+            _("“%(name)s” is damaged or was cut off. Save it again and upload the new copy.") % {"name": name}
+        ) from None
     parts = archive.infolist()
     if any(part.flag_bits & 0x1 for part in parts):
-        raise BadFile(f"“{name}” is locked with a password. Save a copy without one.")
+        raise BadFile(_("“%(name)s” is locked with a password. Save a copy without one.") % {"name": name})
     unpacked = sum(part.file_size for part in parts)
     swollen = any(
         part.file_size > 1_000_000 and part.file_size > MAX_RATIO * max(part.compress_size, 1) for part in parts
@@ -68,8 +75,11 @@ def open_zip(name: str, body: bytes) -> zipfile.ZipFile:
     overlapping = sum(part.compress_size for part in parts) > len(body)
     if unpacked > MAX_UNPACKED_BYTES or swollen or overlapping or len(parts) > MAX_PARTS:
         raise BadFile(
-            f"“{name}” unpacks to {unpacked / 1e6:.0f} MB from {len(body) / 1e6:.1f} MB, which no real workbook does. "
-            "Copy the rows into a fresh template."
+            _(
+                "“%(name)s” unpacks to %(unpacked)s MB from %(packed)s MB, which no real workbook does. Copy the rows "
+                "into a fresh template."
+            )
+            % {"name": name, "unpacked": f"{unpacked / 1000000.0:.0f}", "packed": f"{len(body) / 1000000.0:.1f}"}
         )
     try:
         for part in parts:
@@ -77,7 +87,9 @@ def open_zip(name: str, body: bytes) -> zipfile.ZipFile:
                 while stream.read(_CHUNK):
                     pass
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, OSError, ValueError):
-        raise BadFile(f"“{name}” is damaged: one of its parts cannot be unpacked. Save it again.") from None
+        raise BadFile(
+            _("“%(name)s” is damaged: one of its parts cannot be unpacked. Save it again.") % {"name": name}
+        ) from None
     return archive
 
 
@@ -88,7 +100,8 @@ def scan_sheets(name: str, archive: zipfile.ZipFile) -> dict[str, SheetScan]:
         return {title: _scan(archive, path, scientific) for title, path in _sheet_paths(archive)}
     except (expat.ExpatError, KeyError, ValueError):
         raise BadFile(
-            f"“{name}” is damaged: a sheet cannot be read. Open it, save it again and upload the new copy."
+            _("“%(name)s” is damaged: a sheet cannot be read. Open it, save it again and upload the new copy.")
+            % {"name": name}
         ) from None
 
 
@@ -201,8 +214,11 @@ class _Scanner:
         # The reader lays a sheet out as a full table, so one stray cell far out would take all memory.
         if found.last_row > MAX_ROWS or found.last_column > MAX_COLUMNS:
             raise BadFile(
-                f"A sheet has a filled cell in row {self.at[0]}, column {self.at[1]}; at most {MAX_ROWS} rows and "
-                f"{MAX_COLUMNS} columns are read. Delete what stands far below or far right of the rows."
+                _(
+                    "A sheet has a filled cell in row %(row)s, column %(column)s; at most %(max_rows)s rows and "
+                    "%(max_columns)s columns are read. Delete what stands far below or far right of the rows."
+                )
+                % {"row": self.at[0], "column": self.at[1], "max_rows": MAX_ROWS, "max_columns": MAX_COLUMNS}
             )
         if self.kind == "e":
             self.error = []

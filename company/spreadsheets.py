@@ -15,6 +15,7 @@ from typing import Any
 
 import python_calamine
 import xlsxwriter
+from django.utils.translation import gettext
 
 from company.sheets import Cell, Row, Sheet, SheetPlan, Tell, Workbook, plain, shown
 from company.spreadsheet_rows import read_sheet, tidy, with_header
@@ -129,9 +130,13 @@ def _read_file(name: str, body: bytes) -> list[Sheet]:
 
 def _old_office(name: str, body: bytes) -> str:
     if "EncryptedPackage".encode("utf-16-le") in body:
-        return f"“{name}” is locked with a password. Save a copy without one and upload that."
+        return gettext("“%(name)s” is locked with a password. Save a copy without one and upload that.") % {
+            "name": name
+        }
     if any(stream.encode("utf-16-le") in body for stream in ("Workbook", "Book")):
-        return f"“{name}” is a workbook of the old .xls kind. Save it as .xlsx and upload that."
+        return gettext("“%(name)s” is a workbook of the old .xls kind. Save it as .xlsx and upload that.") % {
+            "name": name
+        }
     return f"“{name}” is an old office document, not a workbook. Upload an XLSX file or CSV files."
 
 
@@ -141,9 +146,11 @@ def _tables_in(name: str, archive: zipfile.ZipFile) -> list[str]:
     if "xl/workbook.xml" in parts:
         return []
     if "xl/workbook.bin" in parts:
-        raise BadFile(f"“{name}” is a binary workbook (.xlsb). Save it as .xlsx and upload that.")
+        raise BadFile(
+            gettext("“%(name)s” is a binary workbook (.xlsb). Save it as .xlsx and upload that.") % {"name": name}
+        )
     if "content.xml" in parts or "mimetype" in parts:
-        raise BadFile(f"“{name}” is an OpenDocument file. Save it as .xlsx and upload that.")
+        raise BadFile(gettext("“%(name)s” is an OpenDocument file. Save it as .xlsx and upload that.") % {"name": name})
     hidden = [part for part in parts if part.startswith("__MACOSX") or PurePosixPath(part).name.startswith(".")]
     tables = [part for part in parts if part.casefold().endswith(".csv") and part not in hidden]
     tables = tables or [part for part in parts if part.casefold().endswith(_TEXT) and part not in hidden]
@@ -161,10 +168,13 @@ def _read_xlsx(name: str, body: bytes, archive: zipfile.ZipFile) -> list[Sheet]:
         book = python_calamine.load_workbook(io.BytesIO(body))
         return [read_sheet(book.get_sheet_by_name(title), scan) for title, scan in scans.items()]
     except python_calamine.PasswordError:
-        raise BadFile(f"“{name}” is locked with a password. Save a copy without one and upload that.") from None
+        raise BadFile(
+            gettext("“%(name)s” is locked with a password. Save a copy without one and upload that.") % {"name": name}
+        ) from None
     except (python_calamine.CalamineError, OSError, ValueError):
         raise BadFile(
-            f"“{name}” is damaged and cannot be read. Open it, save it again and upload the new copy."
+            gettext("“%(name)s” is damaged and cannot be read. Open it, save it again and upload the new copy.")
+            % {"name": name}
         ) from None
 
 
@@ -175,7 +185,9 @@ def _read_csv(name: str, body: bytes) -> Sheet:
     title = PurePosixPath(name.replace("\\", "/")).stem
     text = _decode(name, body)
     if re.match(r"\s*<(?:!doctype|html|\?xml|table)", text, re.IGNORECASE):
-        raise BadFile(f"“{name}” is a web page or XML, not a CSV file. Save the sheet as CSV or XLSX.")
+        raise BadFile(
+            gettext("“%(name)s” is a web page or XML, not a CSV file. Save the sheet as CSV or XLSX.") % {"name": name}
+        )
     first, _, rest = text.partition("\n")
     delimiter = ""
     if match := re.fullmatch(r"sep=(.)\r?", first):
@@ -188,12 +200,16 @@ def _read_csv(name: str, body: bytes) -> Sheet:
         for number, cells in enumerate(reader, start=1):
             tidied = tuple(tidy(_unguarded(cell)) for cell in cells)
             if number > MAX_ROWS or len(tidied) > MAX_COLUMNS:
-                raise BadFile(f"“{name}” has more than {MAX_ROWS} rows or {MAX_COLUMNS} columns. Split it by site.")
+                raise BadFile(
+                    gettext("“%(name)s” has more than %(max_rows)s rows or %(max_columns)s columns. Split it by site.")
+                    % {"name": name, "max_rows": MAX_ROWS, "max_columns": MAX_COLUMNS}
+                )
             if any(cell is not None for cell in tidied):
                 rows.append(Row(number, tidied))
     except csv.Error:
         raise BadFile(
-            f"“{name}” is no proper CSV file: a quotation mark is missing or a cell is far too long."
+            gettext("“%(name)s” is no proper CSV file: a quotation mark is missing or a cell is far too long.")
+            % {"name": name}
         ) from None
     return with_header(title, rows, [])
 
@@ -215,7 +231,7 @@ def _decode(name: str, body: bytes) -> str:
             continue
         if "\0" not in text:
             return text
-    raise BadFile(f"“{name}” is no text file. Save the sheet as CSV (UTF-8) or XLSX.")
+    raise BadFile(gettext("“%(name)s” is no text file. Save the sheet as CSV (UTF-8) or XLSX.") % {"name": name})
 
 
 def _delimiter(text: str) -> str:

@@ -7,8 +7,10 @@ from typing import Any
 
 from django.dispatch import receiver
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from company import jobs
+from company.manner import weekday_said
 from company.models import User
 from company.signals import person_leaving, policy_changed
 from devices.models import Fitting
@@ -67,10 +69,12 @@ def say_what_waits(sender: Any, person: User, user: User, **unknown: Any) -> lis
     """Name the visits that still count on somebody who is about to be locked out."""
     visits = Visit.objects.visible_to(user).filter(crew__user=person).to_come().for_day()
     rows = list(visits.order_by("planned_on", "pk")[:MOST_NAMED])
+    planned = gettext("%(site)s: planned for %(day)s. Give it to somebody else first.")
+    open_ = gettext("%(site)s: under way since %(day)s. Give it to somebody else first.")
     lines = [
-        f"{visit.site.name}: {'under way since' if visit.state == Visit.State.OPEN else 'planned for'} {visit.planned_on:%A} "
-        f"{visit.planned_on.day} {visit.planned_on:%B %Y}. Give it to somebody else first."
+        (open_ if visit.state == Visit.State.OPEN else planned)
+        % {"site": visit.site.name, "day": weekday_said(visit.planned_on)}
         for visit in rows
     ]
     n_more = visits.count() - len(rows)
-    return lines + ([f"And {n_more} more visits."] if n_more else [])
+    return lines + ([gettext("And %(n_more)s more visits.") % {"n_more": n_more}] if n_more else [])

@@ -94,7 +94,9 @@ def save_contact(*, contact: Contact, by: User, at: datetime) -> Contact:
 def give_portal_access(*, user: User, customer: Customer, is_limited: bool, by: User, at: datetime) -> PortalAccess:
     """Let a portal user look at a customer. Refused for the firm's own people."""
     if not user.is_portal:
-        raise Refused(f"{user.name} is not a portal user: only customers' people get portal access.")
+        raise Refused(
+            gettext("%(user)s is not a portal user: only customers' people get portal access.") % {"user": user.name}
+        )
     access, _ = PortalAccess.objects.update_or_create(
         user=user, customer=customer, defaults={"is_limited": is_limited, "given_at": at}
     )

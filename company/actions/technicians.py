@@ -22,7 +22,7 @@ def save_technician(
     Refused for a person who is no technician.
     """
     if not technician.user.is_technician:
-        raise Refused(f"{technician.user.name} is no technician.")
+        raise Refused(gettext("%(user)s is no technician.") % {"user": technician.user.name})
     technician.full_clean()
     technician.save()
     for weekday in range(7):
@@ -51,7 +51,7 @@ def add_days_off(*, person: User, days: Sequence[date], reason: str, by: User, a
     Refused for a person who is no technician.
     """
     if not person.is_technician:
-        raise Refused(f"{person.name} is no technician.")
+        raise Refused(gettext("%(person)s is no technician.") % {"person": person.name})
     technician, _ = Technician.objects.get_or_create(user=person)
     have = set(TechnicianDayOff.objects.filter(technician=technician, day__in=days).values_list("day", flat=True))
     new = [day for day in days if day not in have]

@@ -43,9 +43,9 @@ class HoursForm(forms.Form):
                 continue
             if (begins is None) != (ends is None):
                 missing = "from" if begins is None else "to"
-                self.add_error(f"d{weekday}_{missing}", f"Give both times of {name}, or neither.")
+                self.add_error(f"d{weekday}_{missing}", _("Give both times of %(name)s, or neither.") % {"name": name})
             elif begins is not None and ends <= begins:
-                self.add_error(f"d{weekday}_to", f"{name} must end after it begins.")
+                self.add_error(f"d{weekday}_to", _("%(name)s must end after it begins.") % {"name": name})
         return cleaned
 
     def spans(self) -> dict[int, tuple[time, time] | None]:

@@ -29,7 +29,11 @@ def languages(*kept: str) -> list[tuple[str, str]]:
     known = dict(settings.LANGUAGES)
     return [
         *known.items(),
-        *((code, f"{code} (English until its words are here)") for code in kept if code and code not in known),
+        *(
+            (code, _("%(code)s (English until its words are here)") % {"code": code})
+            for code in kept
+            if code and code not in known
+        ),
     ]
 
 
@@ -190,7 +194,8 @@ class PolicyForm(forms.ModelForm):
         if dead is not None and call is not None and dead > call:
             self.add_error(
                 "p_dead",
-                f"Must not be above the share signalling low ({call:g}), since those found dead have ended, too.",
+                _("Must not be above the share signalling low (%(call)s), since those found dead have ended, too.")
+                % {"call": f"{call:g}"},
             )
         if cleaned.get("source_note", "").startswith(OURS) and set(self.changed_data) & OWN_FIGURES:
             cleaned["source_note"] = "own figures"

@@ -54,7 +54,7 @@ class DaysOffForm(forms.Form):
             if last < first:
                 self.add_error("to_on", _("The last day off cannot be before the first."))
             elif (last - first).days >= MOST_DAYS_OFF:
-                self.add_error("to_on", f"At most {MOST_DAYS_OFF} days in one go. Check the year.")
+                self.add_error("to_on", _("At most %(most)s days in one go. Check the year.") % {"most": MOST_DAYS_OFF})
         cleaned["to_on"] = last
         return cleaned
 

@@ -10,15 +10,15 @@ from django.utils import timezone
 from django.utils.dateformat import format as date_format
 from django.utils.safestring import SafeString
 
-from company.days import DAY_MONTH, ISO, MONTH_DAY, in_style
-from company.manner import manner
+from company.days import DAY_MONTH, ISO, MONTH_DAY
+from company.manner import dated as _dated
+from company.manner import manner, weekday_said
 
 register = template.Library()
 
 # Django's letters for dates know every language; the plain style is the one that is not listed.
 USUAL = {MONTH_DAY: "M j, Y", ISO: "Y-m-d"}
 WEEK = {MONTH_DAY: "D M j", ISO: "D Y-m-d"}
-LONG = {MONTH_DAY: "l F j, Y", ISO: "l Y-m-d"}
 
 
 def _style() -> str:
@@ -48,9 +48,7 @@ def day_short(value: date | None) -> str:
 @register.filter
 def day_long(value: date | None) -> str:
     """Tuesday 23 March 2027, for the head of a page; nothing for None."""
-    if not value:
-        return ""
-    return date_format(_local(value), LONG.get(_style(), "l j F Y"))
+    return weekday_said(_local(value)) if value else ""
 
 
 @register.filter
@@ -72,7 +70,7 @@ def dated(sentence: object) -> str:
     """A sentence of the rules with its days in the firm's style: `{{ told.headline|dated }}`. Marked-up text stays so."""
     if sentence is None or _style() == DAY_MONTH:
         return "" if sentence is None else sentence  # type: ignore[return-value]
-    written = in_style(str(sentence), _style(), this_year=timezone.localdate().year)
+    written = _dated(str(sentence))
     return SafeString(written) if isinstance(sentence, SafeString) else written
 
 

@@ -44,12 +44,12 @@ def customer_list(request: PersonRequest) -> HttpResponse:
 @audience("office")
 def customer_new(request: PersonRequest) -> HttpResponse:
     form = CustomerForm(posted(request), initial={"paper": actions.ensure_firm().paper})
-    context = form_context(form, "New customer", "company:customer_list", "sites")
+    context = form_context(form, _("New customer"), "company:customer_list", "sites")
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
         customer = actions.save_customer(customer=form.save(commit=False), by=request.user, at=timezone.now())
-        messages.success(request, f"{customer} is saved.")
+        messages.success(request, _("%(customer)s is saved.") % {"customer": customer})
         return redirect(customer)
     return page(request, FORM, context)
 
@@ -79,7 +79,7 @@ def _customer(request: PersonRequest, customer: Customer) -> dict[str, Any]:
 def customer_edit(request: PersonRequest, pk: int) -> HttpResponse:
     customer = get_object_or_404(Customer.objects.visible_to(request.user), pk=pk)
     form = CustomerForm(posted(request), instance=customer)
-    context = form_context(form, "Edit the customer", customer, "sites")
+    context = form_context(form, _("Edit the customer"), customer, "sites")
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
@@ -100,7 +100,8 @@ def customer_close(request: PersonRequest, pk: int) -> HttpResponse:
         return refused(request, "company/customers/detail.html", context)
     deed = actions.reopen_customer if customer.closed_at else actions.close_customer
     deed(customer=customer, by=request.user, at=timezone.now(), reason=form.cleaned_data["reason"])
-    messages.success(request, f"{customer} is {'closed' if customer.closed_at else 'open again'}.")
+    done = _("%(customer)s is closed.") if customer.closed_at else _("%(customer)s is open again.")
+    messages.success(request, done % {"customer": customer})
     return redirect(customer)
 
 
@@ -137,7 +138,7 @@ def contact_remove(request: PersonRequest, pk: int) -> HttpResponse:
     contact = get_object_or_404(Contact.objects.visible_to(request.user).select_related("customer"), pk=pk)
     customer, name = contact.customer, contact.name
     actions.remove_contact(contact=contact, by=request.user, at=timezone.now())
-    messages.success(request, f"{name} is no longer a contact.")
+    messages.success(request, _("%(name)s is no longer a contact.") % {"name": name})
     return redirect(customer)
 
 
@@ -162,7 +163,12 @@ def access_give(request: PersonRequest, customer_pk: int) -> HttpResponse:
         else:
             person = known_form.cleaned_data["user"]
         actions.give_portal_access(user=person, customer=customer, is_limited=limited, by=request.user, at=now)
-    messages.success(request, f"{person.name} can see {'some sites' if limited else 'all sites'} of {customer}.")
+    done = (
+        _("%(person)s can see some sites of %(customer)s.")
+        if limited
+        else _("%(person)s can see all sites of %(customer)s.")
+    )
+    messages.success(request, done % {"person": person.name, "customer": customer})
     return invite(request, person, customer) if is_new else redirect(customer)
 
 
@@ -173,5 +179,5 @@ def access_end(request: PersonRequest, pk: int) -> HttpResponse:
     access = get_object_or_404(rows, pk=pk)
     customer, name = access.customer, access.user.name
     actions.end_portal_access(access=access, by=request.user, at=timezone.now())
-    messages.success(request, f"{name} no longer sees {customer}.")
+    messages.success(request, _("%(name)s no longer sees %(customer)s.") % {"name": name, "customer": customer})
     return redirect(customer)

@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_POST, require_safe
 
@@ -68,19 +68,22 @@ def person_list(request: PersonRequest) -> HttpResponse:
 def sign_in_words(person: User, now: Any) -> str:
     """How it stands with a person's signing in, in a few words."""
     if not person.is_active:
-        return "locked out"
+        return gettext("locked out")
     if person.last_login or person.invited_at is None:
-        return "signs in" if person.last_login else "never signed in"
+        return gettext("signs in") if person.last_login else gettext("never signed in")
     days = (now - person.invited_at).days
-    ago = "today" if days < 1 else f"{days} day{'s' if days > 1 else ''} ago"
-    over = "" if now - person.invited_at < invitations.lasts() else "; the link has run out"
-    return f"invited {ago}, not yet signed in{over}"
+    ago = gettext("today") if days < 1 else ngettext("%(n)s day ago", "%(n)s days ago", days) % {"n": days}
+    if now - person.invited_at < invitations.lasts():
+        return gettext("invited %(ago)s, not yet signed in") % {"ago": ago}
+    return gettext("invited %(ago)s, not yet signed in; the link has run out") % {"ago": ago}
 
 
 @audience("manager")
 def person_new(request: PersonRequest) -> HttpResponse:
     form = PersonForm(posted(request), initial={"audience": "technician"})
-    context = form_context(form, "Invite a person", "company:person_list", "firm", button="Invite") | {"roles": ROLES}
+    context = form_context(
+        form, gettext("Invite a person"), "company:person_list", "firm", button=gettext("Invite")
+    ) | {"roles": ROLES}
     context["lead"] = (
         "They get a mail with a link to set a password."
         if invitations.has_mail()
@@ -143,7 +146,7 @@ def invite(request: PersonRequest, person: User, back: Any) -> HttpResponse:
         return redirect(back)
     link = invitations.link_for(person)
     if invitations.send(person, request.user, link):
-        messages.success(request, f"A mail to set a password went to {person.email}.")
+        messages.success(request, gettext("A mail to set a password went to %(address)s.") % {"address": person.email})
         return redirect(back)
     context = {
         "person": person, "link": link, "has_mail": invitations.has_mail(), "n_days": invitations.lasts().days,
@@ -158,19 +161,20 @@ def invite(request: PersonRequest, person: User, back: Any) -> HttpResponse:
 @require_POST
 def person_withdraw(request: PersonRequest, pk: int) -> HttpResponse:
     """Take an invitation back."""
-    return _deed(request, pk, actions.withdraw_invitation, "The invitation is taken back; its link is dead.")
+    return _deed(request, pk, actions.withdraw_invitation, gettext("The invitation is taken back; its link is dead."))
 
 
 @audience("manager")
 def person_leave(request: PersonRequest, pk: int) -> HttpResponse:
     """Lock a person out, after saying what still waits for them."""
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
-    lead = "They are signed out everywhere at once. What they did stays on record under their name."
+    lead = gettext("They are signed out everywhere at once. What they did stays on record under their name.")
     said = person_leaving.send(sender=User, person=person, user=request.user)
-    context = {"warnings": [line for _, lines in said for line in lines or ()], "lead": lead, "danger": True}
+    context = {"warnings": [line for receiver, lines in said for line in lines or ()], "lead": lead, "danger": True}
     return _with_reason(
-        request, person, f"{person.name} has left", "Lock out", context, actions.deactivate_person,
-        f"{person.name} is locked out.",
+        request, person, gettext("%(person)s has left") % {"person": person.name}, gettext("Lock out"), context,
+        actions.deactivate_person,
+        gettext("%(person)s is locked out.") % {"person": person.name},
     )  # fmt: skip
 
 
@@ -178,21 +182,21 @@ def person_leave(request: PersonRequest, pk: int) -> HttpResponse:
 @require_POST
 def person_return(request: PersonRequest, pk: int) -> HttpResponse:
     """Let a person in again."""
-    return _deed(request, pk, actions.reactivate_person, "May sign in again.")
+    return _deed(request, pk, actions.reactivate_person, gettext("May sign in again."))
 
 
 @audience("manager")
 def person_factor(request: PersonRequest, pk: int) -> HttpResponse:
     """Take a lost second factor away."""
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
-    lead = (
+    lead = gettext(
         "Only when the phone or key is lost for good and no recovery code is left. Make sure that it is really "
-        f"{person.name} who asks: ring them on a number you know. They are signed out everywhere and set up a new one "
+        "%(person)s who asks: ring them on a number you know. They are signed out everywhere and set up a new one "
         "when they next sign in."
-    )
+    ) % {"person": person.name}
     return _with_reason(
-        request, person, f"Reset the second factor of {person.name}", "Reset", {"lead": lead, "danger": True},
-        actions.reset_second_factor, "The second factor is taken away.",
+        request, person, gettext("Reset the second factor of %(person)s") % {"person": person.name}, gettext("Reset"),
+        {"lead": lead, "danger": True}, actions.reset_second_factor, gettext("The second factor is taken away."),
     )  # fmt: skip
 
 
@@ -203,7 +207,7 @@ def person_sign_out(request: PersonRequest, pk: int) -> HttpResponse:
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
     keep = request.session.session_key or "" if person.pk == request.user.pk else ""
     n_ended = actions.end_sessions(person=person, by=request.user, at=timezone.now(), keep_key=keep)
-    messages.success(request, f"{n_ended} session{'' if n_ended == 1 else 's'} ended.")
+    messages.success(request, ngettext("%(n)s session ended.", "%(n)s sessions ended.", n_ended) % {"n": n_ended})
     return redirect(person)
 
 

@@ -8,6 +8,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -84,5 +85,6 @@ def sessions_end_others(request: PersonRequest) -> HttpResponse:
     """Sign out everywhere but here."""
     here = request.session.session_key or ""
     n_ended = actions.end_sessions(person=request.user, by=request.user, at=timezone.now(), keep_key=here)
-    messages.success(request, f"Signed out in {n_ended} other place{'' if n_ended == 1 else 's'}.")
+    done = ngettext("Signed out in %(n)s other place.", "Signed out in %(n)s other places.", n_ended)
+    messages.success(request, done % {"n": n_ended})
     return redirect("company:session_list")

@@ -12,6 +12,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.utils.dateparse import parse_date
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST
 
 from company.access import PersonRequest, audience
@@ -95,7 +96,7 @@ def days_off_add(request: PersonRequest, pk: int) -> HttpResponse:
     n_added = actions.add_days_off(
         person=person, days=days.days(), reason=days.cleaned_data["reason"], by=request.user, at=timezone.now()
     )
-    messages.success(request, f"{n_added} day{'' if n_added == 1 else 's'} off added.")
+    messages.success(request, ngettext("%(n)s day off added.", "%(n)s days off added.", n_added) % {"n": n_added})
     return redirect("company:technician_edit", person.pk)
 
 
@@ -116,5 +117,6 @@ def days_off_remove(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        messages.success(request, f"{n_removed} day{'' if n_removed == 1 else 's'} off removed.")
+        done = ngettext("%(n)s day off removed.", "%(n)s days off removed.", n_removed)
+        messages.success(request, done % {"n": n_removed})
     return redirect("company:technician_edit", person.pk)

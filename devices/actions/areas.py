@@ -66,7 +66,7 @@ def rename_area(*, area: Area, path: str, by: User, at: datetime) -> ChangeRow |
     if path == old:
         return None
     if area.site.areas.filter(path=path).exclude(pk=area.pk).exists():
-        raise AreaTaken(f"This site has an area “{path}” already. Merge the two instead.")
+        raise AreaTaken(_("This site has an area “%(path)s” already. Merge the two instead.") % {"path": path})
     area.path = path
     area.full_clean()
     area.save(update_fields=["path"])

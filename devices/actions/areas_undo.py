@@ -47,7 +47,7 @@ def undo_rename(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     if area is None:
         raise CannotUndo(_("This area is not there any more."))
     if area.site.areas.filter(path=former).exclude(pk=area.pk).exists():
-        raise CannotUndo(f"Another area is called “{former}” by now. Merge the two instead.")
+        raise CannotUndo(_("Another area is called “%(former)s” by now. Merge the two instead.") % {"former": former})
     now = area.path
     area.path = former
     area.save(update_fields=["path"])
@@ -61,7 +61,7 @@ def undo_merge(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     was = change.before or {}
     site = Site.objects.get(pk=was["site"])
     if site.areas.filter(path=was["path"]).exists():
-        raise CannotUndo(f"There is an area “{was['path']}” again by now.")
+        raise CannotUndo(_("There is an area “%(path)s” again by now.") % {"path": was["path"]})
     Area.objects.create(
         pk=change.subject_id, site=site, customer_id=site.customer_id, path=was["path"], walk_order=was["walk_order"]
     )

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 
 from company.actions import record_change
 from company.errors import Refused
+from company.manner import day_said
 from company.models import ChangeRow, User
 from devices.actions.ledger import OutOfOrder, lock_receivers, log, refuse_stale, refuse_without_reason, touch
 from devices.actions.slot_settings import NothingChanged, NotSettable, in_force
@@ -154,9 +155,14 @@ def end_several(
     for row in rows:
         day = ended_on[row.registration.receiver_id]
         if row.ended_on is not None:
-            raise NothingChanged(f"{row.registration.label} is back already. Open the list again.")
+            raise NothingChanged(
+                _("%(registration)s is back already. Open the list again.") % {"registration": row.registration.label}
+            )
         if day < row.from_on:
-            raise OutOfOrder(f"{row.registration.label} went away on {row.from_on:%d %B %Y}; it cannot be back before.")
+            raise OutOfOrder(
+                _("%(registration)s went away on %(day)s; it cannot be back before.")
+                % {"registration": row.registration.label, "day": day_said(row.from_on)}
+            )
         row.ended_on = day
     Away.objects.bulk_update(rows, ["ended_on"])
     touch(*receivers.values())

@@ -7,9 +7,11 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
+from company.manner import day_said, moment_said
 from company.models import User
 from devices.actions.fitting_ends import End, refuse_impossible, refuse_planned_despite_signal, state_end
 from devices.actions.ledger import OutOfOrder, lock_receivers, log, refuse_stale, touch
@@ -66,7 +68,8 @@ def _lock(
 def _take_out(fitting: Fitting, end: End, *, by: User, at: datetime) -> None:
     if fitting.fitted_at is not None and at <= fitting.fitted_at:
         raise OutOfOrder(
-            f"The cells in it were fitted on {fitting.fitted_at:%d %B %Y, %H:%M} (UTC); give a later time."
+            _("The cells in it were fitted on %(moment)s (UTC); give a later time.")
+            % {"moment": moment_said(fitting.fitted_at)}
         )
     refuse_impossible(fitting, end, removed_at=at, at=at)
     refuse_planned_despite_signal(end, known_at=None)
@@ -120,12 +123,14 @@ def fit_battery(
     transmitter, receivers = _lock(transmitter, seen_version, receiver)
     kind = transmitter.type
     if kind is not None and kind.power == kind.Power.MAINS:
-        raise TakesNoCells(f"{transmitter.serial} is fed from the mains and takes no cells.")
+        raise TakesNoCells(_("%(serial)s is fed from the mains and takes no cells.") % {"serial": transmitter.serial})
     if kind is not None and kind.welded_cell and Fitting.objects.filter(transmitter=transmitter).exists():
-        raise TakesNoCells(f"The cell of {transmitter.serial} is welded in: the whole unit is changed.")
+        raise TakesNoCells(
+            _("The cell of %(serial)s is welded in: the whole unit is changed.") % {"serial": transmitter.serial}
+        )
     count = n_cells if n_cells is not None else (kind.n_cells if kind else 1)
     if not 1 <= count <= MOST_CELLS:
-        raise NotACellCount(f"A set has 1 to {MOST_CELLS} cells, not {count}.")
+        raise NotACellCount(_("A set has 1 to %(most)s cells, not %(count)s.") % {"most": MOST_CELLS, "count": count})
     _refuse_made_on(made_on, at, receivers)
     old = Fitting.objects.open().filter(transmitter=transmitter).select_related("battery_type").first()
     before = facts_of(old, *FITTING_FACTS) if old else None
@@ -159,21 +164,28 @@ def _refuse_made_on(made_on: date | None, at: datetime, receivers: list[Receiver
     fitted_on = at.astimezone(receivers[0].site.zone if receivers else timezone.get_current_timezone()).date()
     if made_on > fitted_on:
         raise NotMadeThen(
-            f"Cells made on {made_on:%d %B %Y} cannot have been fitted on {fitted_on:%d %B %Y}. Check “Made on”."
+            _("Cells made on %(made)s cannot have been fitted on %(fitted)s. Check “Made on”.")
+            % {"made": day_said(made_on), "fitted": day_said(fitted_on)}
         )
     if made_on < OLDEST_MADE_ON or (made_on.year + OLDEST_YEARS, made_on.month, made_on.day) < (
         fitted_on.year, fitted_on.month, fitted_on.day
     ):  # fmt: skip
         raise NotMadeThen(
-            f"“Made on” cannot lie before {OLDEST_MADE_ON.year} or more than {OLDEST_YEARS} years before the cells were "
-            "fitted. Check the year, or leave it empty."
+            _(
+                "“Made on” cannot lie before %(year)s or more than %(years)s years before the cells were fitted. "
+                "Check the year, or leave it empty."
+            )
+            % {"year": OLDEST_MADE_ON.year, "years": OLDEST_YEARS}
         )
 
 
 def _refuse_earlier(transmitter: Transmitter, at: datetime) -> None:
     later = Fitting.objects.filter(transmitter=transmitter, removed_at__gt=at).order_by("-removed_at").first()
     if later is not None and later.removed_at is not None:
-        raise OutOfOrder(f"Other cells were in it until {later.removed_at:%d %B %Y, %H:%M} (UTC); give a later time.")
+        raise OutOfOrder(
+            _("Other cells were in it until %(moment)s (UTC); give a later time.")
+            % {"moment": moment_said(later.removed_at)}
+        )
 
 
 @transaction.atomic
@@ -202,7 +214,7 @@ def remove_battery(
     transmitter, receivers = _lock(transmitter, seen_version, receiver)
     fitting = Fitting.objects.open().filter(transmitter=transmitter).select_related("battery_type").first()
     if fitting is None:
-        raise NoCellsFitted(f"No cells are recorded in {transmitter.serial}.")
+        raise NoCellsFitted(_("No cells are recorded in %(serial)s.") % {"serial": transmitter.serial})
     before = facts_of(fitting, *FITTING_FACTS)
     end = End(removed_why, removed_v, removed_v_under_load, low_seen_at, last_alive_at, end_note)
     _take_out(fitting, end, by=by, at=at)

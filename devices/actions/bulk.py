@@ -81,7 +81,10 @@ def _preview(row: Registration, wish: Wish, outputs: Mapping[int, Output], asks:
     values = settings_after(plain(before), wish, facts)
     missing = [number for number, _, _ in values["outputs"] if number not in outputs]
     if missing:
-        text = f"{row.receiver.label} has no output {missing[0]}."
+        text = gettext("%(receiver)s has no output %(missing)s.") % {
+            "receiver": row.receiver.label,
+            "missing": missing[0],
+        }
         return Preview(row, before, before, [text])
     after = Settings(
         **{name: values[name] for name in SETTING_FIELDS},
@@ -130,8 +133,17 @@ def change_slots(
     if wrong:
         first = wrong[0]
         raise SomeSlotsRefused(
-            f"{len(wrong)} of {len(seen)} slots cannot be set like that, so none was changed. The first: "
-            f"{first.registration.receiver.label}, slot {first.registration.slot}: {first.refusals[0]}"
+            gettext(
+                "%(n_wrong)s of %(n)s slots cannot be set like that, so none was changed. The first: %(receiver)s, slot "
+                "%(slot)s: %(why)s"
+            )
+            % {
+                "n_wrong": len(wrong),
+                "n": len(seen),
+                "receiver": first.registration.receiver.label,
+                "slot": first.registration.slot,
+                "why": first.refusals[0],
+            }
         )
     changing = [one for one in seen if one.changed]
     if not changing:

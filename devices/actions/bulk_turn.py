@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from company.actions import facts_of
+from company.manner import moment_said
 from devices.actions.ledger import REGISTRATION_FACTS, OutOfOrder
 from devices.actions.rollups import rebuild_totals
 from devices.actions.slot_settings import SETTING_FIELDS, OutputChoice, Settings
@@ -94,7 +97,10 @@ def _refuse_order(turns: Sequence[Turn], at: datetime) -> None:
     late = max(turns, key=lambda turn: turn.old.registered_at, default=None)
     if late is not None and at <= late.old.registered_at:
         began = late.old.registered_at.astimezone(late.receiver.site.zone)
-        raise OutOfOrder(f"Slot {late.old.slot} was set as it is on {began:%d %B %Y, %H:%M}; give a later time.")
+        raise OutOfOrder(
+            _("Slot %(slot)s was set as it is on %(moment)s; give a later time.")
+            % {"slot": late.old.slot, "moment": moment_said(began)}
+        )
 
 
 def _carry_absences(followers: dict[int, Registration], at: datetime) -> None:

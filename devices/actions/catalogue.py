@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from django.db import models, transaction
+from django.utils.translation import gettext as _
 
 from company.errors import Refused
 from devices.models import BatteryType, ReceiverType, TransmitterType
@@ -66,7 +67,10 @@ def _load(model: type[CatalogueRow], rows: list[dict[str, Any]], at: datetime, d
         wrong = impossible(fields)
         if wrong:
             said = "; ".join(f"{name}: {text}" for name, text in wrong.items())
-            raise CatalogueRefused(f'The catalogue row "{fields["code"]}" has figures that cannot be. {said}')
+            raise CatalogueRefused(
+                _('The catalogue row "%(code)s" has figures that cannot be. %(said)s')
+                % {"code": fields["code"], "said": said}
+            )
         row = have.get(fields["code"])
         if row is None:
             manager.create(origin=Origin.SHIPPED, **fields)

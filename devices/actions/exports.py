@@ -39,7 +39,7 @@ def ask_for_export(
     return jobs.enqueue(
         handler="devices.imports.exports.make_export",
         key=f"export:{uuid4()}",
-        title=f"Export of {what}"[:200],
+        title=(_("Export of %(what)s") % {"what": what})[:200],
         args={
             "format": format, "by": by.pk, "customer": customer.pk if customer else None, "site": site.pk if site else None,
         },

@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 
 from company.actions import facts_of
 from company.errors import Refused
+from company.manner import moment_said
 from company.models import User
 from devices.models import BatteryType, CheckInDay, Fitting, FittingEnd
 from devices.models.batteries import WhyOut
@@ -49,7 +50,7 @@ def highest_volts(battery_type: BatteryType | None, n_cells: int) -> float:
 
 
 def _say(at: datetime) -> str:
-    return f"{at:%d %B %Y, %H:%M} (UTC)"
+    return f"{moment_said(at)} (UTC)"
 
 
 def refuse_impossible(fitting: Fitting, end: End, *, removed_at: datetime, at: datetime) -> None:
@@ -63,21 +64,29 @@ def refuse_impossible(fitting: Fitting, end: End, *, removed_at: datetime, at: d
     if end.why not in WhyOut.values:
         raise NotAnEnd(_("Choose one of the ways in which cells end."))
     if removed_at > at:
-        raise NotAnEnd(f"The cells cannot have come out on {_say(removed_at)}: that time has not come yet.")
+        raise NotAnEnd(
+            _("The cells cannot have come out on %(moment)s: that time has not come yet.")
+            % {"moment": _say(removed_at)}
+        )
     _refuse_volts(fitting, end)
-    times = (("The low-battery signal", end.low_seen_at), ("“Last known working”", end.last_alive_at))
+    times = ((_("The low-battery signal"), end.low_seen_at), (_("“Last known working”"), end.last_alive_at))
     for name, moment in times:
         if moment is None:
             continue
         if moment > at:
-            raise NotAnEnd(f"{name} cannot lie in the future ({_say(moment)}). Check the day.")
+            raise NotAnEnd(
+                _("%(name)s cannot lie in the future (%(moment)s). Check the day.")
+                % {"name": name, "moment": _say(moment)}
+            )
         if moment > removed_at:
             raise NotAnEnd(
-                f"{name} lies after the cells came out on {_say(removed_at)}. Give an earlier day, or leave it empty."
+                _("%(name)s lies after the cells came out on %(moment)s. Give an earlier day, or leave it empty.")
+                % {"name": name, "moment": _say(removed_at)}
             )
         if fitting.fitted_at is not None and moment < fitting.fitted_at:
             raise NotAnEnd(
-                f"{name} lies before these cells were fitted on {_say(fitting.fitted_at)}. Give a later day, or leave it empty."
+                _("%(name)s lies before these cells were fitted on %(moment)s. Give a later day, or leave it empty.")
+                % {"name": name, "moment": _say(fitting.fitted_at)}
             )
 
 
@@ -105,8 +114,16 @@ def _refuse_volts(fitting: Fitting, end: End) -> None:
     most = highest_volts(fitting.battery_type, fitting.n_cells)
     if end.volts > most:
         raise NotAnEnd(
-            f"{end.volts:g} V is more than {fitting.n_cells} × {fitting.battery_type or 'unknown cells'} can give "
-            f"(at most about {most:g} V). Check the reading."
+            _(
+                "%(volts)s V is more than %(n_cells)s × %(battery_type)s can give (at most about %(most)s V). Check "
+                "the reading."
+            )
+            % {
+                "volts": f"{end.volts:g}",
+                "n_cells": fitting.n_cells,
+                "battery_type": fitting.battery_type or _("unknown cells"),
+                "most": f"{most:g}",
+            }
         )
 
 

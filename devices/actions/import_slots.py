@@ -8,9 +8,11 @@ from datetime import datetime
 from typing import Any
 
 from django.db.models import Max
+from django.utils.translation import gettext as _
 
 from company.actions import facts_of
 from company.errors import Refused
+from company.manner import day_said
 from devices.actions.import_book import Book, change_rows, chunks, json_of, moment
 from devices.actions.ledger import REGISTRATION_FACTS
 from devices.models import Away, Receiver, Registration, RegistrationOutput, Transmitter, TransmitterType
@@ -157,8 +159,16 @@ def _not_before_the_last(writes: list[SlotWrite], begun: list[Registration]) -> 
             local = ended.astimezone(row.receiver.site.zone).date()
             if write.begins_on is not None and write.begins_on < local:
                 raise DatedTooEarly(
-                    f"{row.receiver}, slot {row.slot}: the workbook says registered on {write.begins_on:%d %B %Y}, but the "
-                    f"slot or its transmitter was in use until {local:%d %B %Y}. Correct the day, or take the row out."
+                    _(
+                        "%(receiver)s, slot %(slot)s: the workbook says registered on %(day)s, but the slot or its "
+                        "transmitter was in use until %(ended)s. Correct the day, or take the row out."
+                    )
+                    % {
+                        "receiver": row.receiver,
+                        "slot": row.slot,
+                        "day": day_said(write.begins_on),
+                        "ended": day_said(local),
+                    }
                 )
             row.registered_at = max(row.registered_at, ended)
 

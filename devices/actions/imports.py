@@ -48,7 +48,7 @@ def receive_workbook(*, name: str, content: bytes, kind: str, by: User, at: date
     jobs.enqueue(
         handler="devices.imports.check_upload",
         key=check_key(upload),
-        title=f"Check of {name}"[:200],
+        title=(gettext("Check of %(name)s") % {"name": name})[:200],
         args={"upload": str(upload.uuid)},
         by=by,
     )
@@ -73,7 +73,7 @@ def ask_to_apply(*, upload: Upload, seen: Mapping[str, Any], by: User, at: datet
     return jobs.enqueue(
         handler="devices.imports.apply_upload",
         key=f"{apply_prefix(upload)}{seen['preview']}",
-        title=f"Import of {upload.name}"[:200],
+        title=(gettext("Import of %(upload)s") % {"upload": upload.name})[:200],
         args={"upload": str(upload.uuid), "preview": seen["preview"], "by": by.pk},
         by=by,
     )
@@ -153,7 +153,7 @@ def _ask_to_settle(book: Book) -> None:
         jobs.enqueue(
             handler="devices.imports.settle_import",
             key=settle_key(book.batch),
-            title=f"Due dates after the {book.reason}"[:200],
+            title=(gettext("Due dates after the %(reason)s") % {"reason": book.reason})[:200],
             args={"batch": str(book.batch), "receivers": sorted(book.touched)},
             by=book.by,
         )

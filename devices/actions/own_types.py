@@ -178,10 +178,14 @@ def refuse_doubles(row: CatalogueRow) -> None:
     twin = others.filter(code=row.code).first()
     if twin:
         raise TypeRefused(
-            f'The code "{row.code}" is that of "{twin.label}" already. Open that one, or give another name or code.'
+            _('The code "%(code)s" is that of "%(twin)s" already. Open that one, or give another name or code.')
+            % {"code": row.code, "twin": twin.label}
         )
     if others.filter(label__iexact=row.label, retired_at=None).exists():
-        raise TypeRefused(f'There is a type called "{row.label}" already. Give this one a name that tells them apart.')
+        raise TypeRefused(
+            _('There is a type called "%(row)s" already. Give this one a name that tells them apart.')
+            % {"row": row.label}
+        )
 
 
 def clean(row: CatalogueRow) -> None:

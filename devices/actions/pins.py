@@ -66,7 +66,10 @@ def _refuse(plan: FloorPlan, receiver: Receiver, slot: int | None, x_permille: i
     if receiver.removed_at:
         raise NotOnThisPlan(_("This receiver was taken down. Choose one that hangs there."))
     if slot is not None and not 1 <= slot <= receiver.n_slots:
-        raise NotOnThisPlan(f"{receiver.label} has slots 1 to {receiver.n_slots}. Choose one of them.")
+        raise NotOnThisPlan(
+            _("%(receiver)s has slots 1 to %(n_slots)s. Choose one of them.")
+            % {"receiver": receiver.label, "n_slots": receiver.n_slots}
+        )
     if not (0 <= x_permille <= PERMILLE and 0 <= y_permille <= PERMILLE):
         raise NotOnThisPlan(_("The place is outside the picture. Give 0 to 100 per cent."))
 

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from company.errors import Refused
 from devices.actions.slot_settings import SETTING_FIELDS, OutputChoice, Settings, settings_of
 from devices.models import Output, PlannedChange, Receiver, Registration, Transmitter, TransmitterType
@@ -52,7 +54,8 @@ def settings_from(values: Mapping[str, Any], receiver: Receiver) -> Settings:
     missing = [number for number, _, _ in values["outputs"] if number not in outputs]
     if missing:
         raise NotPlannable(
-            f"{receiver.label} has no output {missing[0]} any more. Adapt the plan to what is there, or drop it."
+            _("%(receiver)s has no output %(missing)s any more. Adapt the plan to what is there, or drop it.")
+            % {"receiver": receiver.label, "missing": missing[0]}
         )
     return Settings(
         **{name: values[name] for name in SETTING_FIELDS},

@@ -10,6 +10,7 @@ from django.utils.translation import gettext as _
 
 from company.actions import facts_of
 from company.errors import Refused
+from company.manner import day_said
 from company.models import User
 from devices.actions.ledger import lock_receivers, log, refuse_stale, refuse_without_reason, touch
 from devices.models import Output, Receiver, Registration, RegistrationOutput
@@ -42,13 +43,16 @@ class InTheFuture(Refused):
 
 def _refuse_future(day: date | None, at: datetime, receiver: Receiver) -> None:
     if day is not None and day > at.astimezone(receiver.site.zone).date():
-        raise InTheFuture(f"{day:%d %B %Y} has not come yet.")
+        raise InTheFuture(_("%(day)s has not come yet.") % {"day": day_said(day)})
 
 
 def _refuse_shrinking(receiver: Receiver) -> None:
     highest = Registration.objects.open().filter(receiver=receiver).aggregate(last=Max("slot"))["last"]
     if highest is not None and highest > receiver.n_slots:
-        raise SlotsInUse(f"Slot {highest} is in use, so the receiver cannot have only {receiver.n_slots} slots.")
+        raise SlotsInUse(
+            _("Slot %(highest)s is in use, so the receiver cannot have only %(n_slots)s slots.")
+            % {"highest": highest, "n_slots": receiver.n_slots}
+        )
 
 
 def _ensure_outputs(receiver: Receiver) -> None:
@@ -131,7 +135,9 @@ def remove_receiver(
         raise AlreadyRemoved(_("It was taken down already."))
     used = Registration.objects.open().filter(receiver=receiver).count()
     if used:
-        raise SlotsInUse(f"{used} of its slots are still in use: remove or move the transmitters first.")
+        raise SlotsInUse(
+            _("%(used)s of its slots are still in use: remove or move the transmitters first.") % {"used": used}
+        )
     before = facts_of(receiver, *RECEIVER_FACTS)
     receiver.removed_at = at
     receiver.save(update_fields=["removed_at"])

@@ -13,8 +13,10 @@ from datetime import date
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from company.errors import Refused
+from company.manner import day_said
 from devices.actions import rollup_sql as sql
 from devices.models import FittingTotals, Registration
 from devices.rules.setting_periods import Period, Setting, Stay, periods_of
@@ -86,7 +88,10 @@ def record_days(rows: Iterable[DayRow]) -> Recorded:
         customers = sql.lock_transmitters(sorted({row.transmitter_id for row in merged}))
         unknown = sorted({row.transmitter_id for row in merged} - customers.keys())
         if unknown:
-            raise NotADay(f"No transmitter on record has the key {unknown[0]}. Set its check-ins aside.")
+            raise NotADay(
+                gettext("No transmitter on record has the key %(unknown)s. Set its check-ins aside.")
+                % {"unknown": unknown[0]}
+            )
         before = sql.read_days([(row.transmitter_id, row.day) for row in merged])
         written, added = [], []
         for row in merged:
@@ -106,9 +111,15 @@ def _merge(rows: Iterable[DayRow]) -> list[DayRow]:
     found: dict[tuple[int, date], DayRow] = {}
     for row in rows:
         if min(row.heard, row.expected, row.activations, row.loss_runs) < 0:
-            raise NotADay(f"A count of {row.day:%d %B %Y} is less than nothing. Nothing of this batch was taken.")
+            raise NotADay(
+                gettext("A count of %(day)s is less than nothing. Nothing of this batch was taken.")
+                % {"day": day_said(row.day)}
+            )
         if row.presence is not None and len(row.presence) != 12:
-            raise NotADay(f"The quarter hours of {row.day:%d %B %Y} are not 12 bytes. Nothing of this batch was taken.")
+            raise NotADay(
+                gettext("The quarter hours of %(day)s are not 12 bytes. Nothing of this batch was taken.")
+                % {"day": day_said(row.day)}
+            )
         key = row.transmitter_id, row.day
         found[key] = _both(found[key], row) if key in found else row
     return [found[key] for key in sorted(found)]

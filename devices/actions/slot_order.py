@@ -5,7 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 
 from django.db.models import QuerySet
+from django.utils.translation import gettext as _
 
+from company.manner import day_said, moment_said
 from devices.actions.ledger import OutOfOrder
 from devices.actions.slot_settings import Settings
 from devices.models import Receiver, Registration, Transmitter
@@ -23,7 +25,10 @@ def refuse_overlap(receiver: Receiver, slot: int, at: datetime) -> None:
     last = _last_that_stood(Registration.objects.filter(receiver=receiver, slot=slot, removed_at__gt=at))
     if last is not None and last.removed_at is not None:
         ended = last.removed_at.astimezone(receiver.site.zone)
-        raise OutOfOrder(f"Slot {slot} was in use until {ended:%d %B %Y, %H:%M}; give a later time.")
+        raise OutOfOrder(
+            _("Slot %(slot)s was in use until %(moment)s; give a later time.")
+            % {"slot": slot, "moment": moment_said(ended)}
+        )
 
 
 def refuse_two_places(transmitter: Transmitter | None, settings: Settings, receiver: Receiver, at: datetime) -> None:
@@ -37,11 +42,13 @@ def refuse_two_places(transmitter: Transmitter | None, settings: Settings, recei
     if last is not None and last.removed_at is not None:
         ended = last.removed_at.astimezone(receiver.site.zone)
         raise OutOfOrder(
-            f"Transmitter {transmitter.serial} stood in {last.receiver}, slot {last.slot}, until "
-            f"{ended:%d %B %Y, %H:%M}; give a later time."
+            _("Transmitter %(serial)s stood in %(receiver)s, slot %(slot)s, until %(moment)s; give a later time.")
+            % {"serial": transmitter.serial, "receiver": last.receiver, "slot": last.slot, "moment": moment_said(ended)}
         )
 
 
 def refuse_before_the_receiver(receiver: Receiver, at: datetime) -> None:
     if receiver.installed_on is not None and at.astimezone(receiver.site.zone).date() < receiver.installed_on:
-        raise OutOfOrder(f"The receiver was installed on {receiver.installed_on:%d %B %Y}; give a later time.")
+        raise OutOfOrder(
+            _("The receiver was installed on %(day)s; give a later time.") % {"day": day_said(receiver.installed_on)}
+        )

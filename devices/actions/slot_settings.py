@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from django.utils.translation import gettext as _
+
 from company.errors import Refused
+from company.manner import moment_said
 from company.models import RiskPolicy
 from devices.models import Output, Receiver, Registration, Transmitter
 from devices.rules import legality
@@ -159,5 +162,7 @@ def in_force(registration: Registration) -> Registration:
     now = Registration.objects.select_related("transmitter__type", "receiver__site", "site").get(pk=registration.pk)
     if now.removed_at is not None:
         ended = now.removed_at.astimezone(now.site.zone)
-        raise NoLongerThere(f"This registration ended on {ended:%d %B %Y, %H:%M}. Look at the slot again.")
+        raise NoLongerThere(
+            _("This registration ended on %(moment)s. Look at the slot again.") % {"moment": moment_said(ended)}
+        )
     return now

@@ -10,6 +10,7 @@ from datetime import datetime
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from company.manner import moment_said
 from company.models import User
 from devices.actions.ledger import (
     OutOfOrder,
@@ -58,7 +59,9 @@ def _refuse_problems(found: list[legality.Problem]) -> None:
 def _end(registration: Registration, at: datetime, why: str) -> None:
     if at <= registration.registered_at:
         began = registration.registered_at.astimezone(registration.site.zone)
-        raise OutOfOrder(f"This registration began on {began:%d %B %Y, %H:%M}; give a later time.")
+        raise OutOfOrder(
+            _("This registration began on %(moment)s; give a later time.") % {"moment": moment_said(began)}
+        )
     registration.removed_at = at
     registration.removed_why = why[:200]
     registration.save(update_fields=["removed_at", "removed_why"])
@@ -116,9 +119,11 @@ def _own_transmitter(transmitter: Transmitter | None, receiver: Receiver) -> Tra
         transmitter.full_clean(exclude=["customer"])
         transmitter.save()
     elif transmitter.customer_id != receiver.customer_id:
-        raise OtherCustomer(f"Transmitter {transmitter.serial} is recorded for another customer.")
+        raise OtherCustomer(
+            _("Transmitter %(serial)s is recorded for another customer.") % {"serial": transmitter.serial}
+        )
     elif transmitter.retired_at is not None and not put_on_again(transmitter):
-        raise NotSettable(f"Transmitter {transmitter.serial} was taken out of use.")
+        raise NotSettable(_("Transmitter %(serial)s was taken out of use.") % {"serial": transmitter.serial})
     return transmitter
 
 
@@ -204,7 +209,9 @@ def change_slot(
     if changed <= WORDING_FIELDS and known == old.transmitter:
         if at < old.registered_at:
             began = old.registered_at.astimezone(receiver.site.zone)
-            raise OutOfOrder(f"This registration began on {began:%d %B %Y, %H:%M}; give a later time.")
+            raise OutOfOrder(
+                _("This registration began on %(moment)s; give a later time.") % {"moment": moment_said(began)}
+            )
         for name in changed:
             setattr(old, name, getattr(settings, name))
         old.full_clean(exclude=["customer", "site", "receiver", "transmitter", "replaces"])

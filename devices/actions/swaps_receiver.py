@@ -63,11 +63,15 @@ def reasons_against(receiver: Receiver, new: NewReceiver) -> list[str]:
     if new.type is not None:
         wired = Output.objects.filter(receiver=receiver, number__gt=new.type.n_outputs).exclude(drives="")
         found += [
-            f"Output {output.number} drives {output.drives}; the new receiver has only {new.type.n_outputs} outputs."
+            _("Output %(number)s drives %(drives)s; the new receiver has only %(n_outputs)s outputs.")
+            % {"number": output.number, "drives": output.drives, "n_outputs": new.type.n_outputs}
             for output in wired.order_by("number")
         ]
     plans = PlannedChange.objects.open().filter(receiver=receiver, slot__gt=new.n_slots).order_by("slot")
-    found += [f"A change is planned for slot {plan.slot}, which the new receiver does not have." for plan in plans]
+    found += [
+        _("A change is planned for slot %(slot)s, which the new receiver does not have.") % {"slot": plan.slot}
+        for plan in plans
+    ]
     return found
 
 
@@ -254,7 +258,7 @@ def output_works_again(
     refuse_stale(receiver, seen_version)
     row = Output.objects.get(pk=output.pk)
     if row.test_again_since is None:
-        raise NothingChanged(f"Output {row.number} does not wait for a test.")
+        raise NothingChanged(_("Output %(number)s does not wait for a test.") % {"number": row.number})
     before = facts_of(row, *OUTPUT_FACTS)
     row.end_effect_seen_by, row.end_effect_seen_on, row.test_again_since = seen_by.strip()[:80], seen_on, None
     row.save(update_fields=["end_effect_seen_by", "end_effect_seen_on", "test_again_since"])

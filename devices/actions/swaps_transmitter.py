@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import record_change
 from company.errors import Refused
@@ -55,16 +56,19 @@ def _unit_for(new: NewUnit, old: Transmitter, at: datetime) -> Transmitter:
     if unit is None:
         unit = Transmitter(serial=serial, type=new.type)
     elif unit.pk == old.pk:
-        raise NothingChanged(f"{old.serial} is the unit that stands there. Give the serial of the new one.")
+        raise NothingChanged(
+            _("%(serial)s is the unit that stands there. Give the serial of the new one.") % {"serial": old.serial}
+        )
     elif unit.customer_id != old.customer_id:
-        raise OtherCustomer(f"Transmitter {unit.serial} is recorded for another customer.")
+        raise OtherCustomer(_("Transmitter %(serial)s is recorded for another customer.") % {"serial": unit.serial})
     elif unit.retired_at is not None and not _comes_again(unit, new):
-        raise NotSettable(f"Transmitter {unit.serial} was taken out of use. Take another one.")
+        raise NotSettable(_("Transmitter %(serial)s was taken out of use. Take another one.") % {"serial": unit.serial})
     else:
         place = Registration.objects.open().filter(transmitter=unit).select_related("receiver__site").first()
         if place is not None:
             raise NotSettable(
-                f"Transmitter {unit.serial} stands in {place.receiver}, slot {place.slot}. Remove it there first."
+                _("Transmitter %(serial)s stands in %(receiver)s, slot %(slot)s. Remove it there first.")
+                % {"serial": unit.serial, "receiver": place.receiver, "slot": place.slot}
             )
     unit.customer_id, unit.replaces, unit.loan_until = old.customer_id, old, new.loan_until
     return unit
@@ -84,7 +88,8 @@ def _refuse_unfit(rows: Sequence[Registration], unit: Transmitter, old: Transmit
         found = legality.problems(as_rule(settings, slot=row.slot, transmitter=unit), limits)
         hard = [one for one in found if not one.is_warning and one.text.replace(unit.serial, old.serial) not in known]
         if hard:
-            raise NotSettable(f"{row.receiver}, slot {row.slot}: {first_refusal(hard)}")
+            named = {"receiver": row.receiver, "slot": row.slot, "why": first_refusal(hard)}
+            raise NotSettable(_("%(receiver)s, slot %(slot)s: %(why)s") % named)
         refuse_two_places(unit if unit.pk else None, settings, row.receiver, at)
 
 
@@ -117,7 +122,8 @@ def swap_transmitter(
     rows = with_settings(Registration.objects.open().filter(transmitter=old))
     if not rows:
         raise StandsNowhere(
-            f"{old.serial} stands in no slot, so there is nothing to take over. Register the other one."
+            _("%(serial)s stands in no slot, so there is nothing to take over. Register the other one.")
+            % {"serial": old.serial}
         )
     unit = _unit_for(new, old, at)
     _refuse_unfit(rows, unit, old, at)

@@ -96,8 +96,11 @@ def _refuse_elsewhere(old: Transmitter) -> None:
     place = Registration.objects.open().filter(transmitter=old).select_related("receiver__site").first()
     if place is not None:
         raise CannotUndo(
-            f"{old.serial} stands in {place.receiver}, slot {place.slot} by now. Remove it there first, "
-            "or swap the units again instead."
+            _(
+                "%(serial)s stands in %(receiver)s, slot %(slot)s by now. Remove it there first, or swap the units "
+                "again instead."
+            )
+            % {"serial": old.serial, "receiver": place.receiver, "slot": place.slot}
         )
 
 

@@ -72,7 +72,8 @@ class SpanField(forms.CharField):
         except WrongCell as error:
             raise ValidationError(str(error)) from error
         if not self.least_s <= seconds <= self.most_s:
-            raise ValidationError(f"Give {say_span(self.least_s)} to {say_span(self.most_s)}.")
+            spans = {"least": say_span(self.least_s), "most": say_span(self.most_s)}
+            raise ValidationError(gettext("Give %(least)s to %(most)s.") % spans)
         return seconds
 
 
@@ -134,8 +135,9 @@ class TypeForm(forms.ModelForm):
         for key, heading, names in self.SECTIONS:
             if self._figures(names):
                 self.fields[f"source_{key}"] = forms.CharField(
-                    label=f"Where these figures come from ({heading[:1].lower()}{heading[1:]})", max_length=300, required=False,
-                    help_text=SOURCE_HELP if not self.base else f"Asked where a figure changes. {SOURCE_HELP}",
+                    label=gettext("Where these figures come from (%(heading)s)") % {"heading": heading[:1].lower() + heading[1:]},
+                    max_length=300, required=False,
+                    help_text=(gettext("Asked where a figure changes. %(help)s") if self.base else "%(help)s") % {"help": SOURCE_HELP},
                 )  # fmt: skip
 
     def _figures(self, names: tuple[str, ...]) -> list[str]:
@@ -168,7 +170,7 @@ class TypeForm(forms.ModelForm):
             asked = [name for name in figures if not self._is_sourced(name, cleaned)]
             if asked and not said:
                 labels = ", ".join(str(self.fields[name].label) for name in asked)
-                self.add_error(f"source_{key}", f"Say where this comes from: {labels}.")
+                self.add_error(f"source_{key}", gettext("Say where this comes from: %(labels)s.") % {"labels": labels})
             # Where no figure changed, the answer is a better source for all of them.
             sources |= dict.fromkeys(asked or figures, said) if said else {}
         self.instance.sources = self._sources | sources
@@ -298,10 +300,8 @@ class TransmitterTypeForm(TypeForm):
             self.add_error("battery_type", gettext("Choose the cells, or say that it runs on mains."))
         interval_s, window_s = cleaned.get("default_interval_s"), cleaned.get("default_window_s")
         if interval_s and window_s and window_s < 2 * interval_s:
-            self.add_error(
-                "default_window_s",
-                f"One lost check-in would already be a fault: give {say_span(2 * interval_s)} or more.",
-            )
+            refusal = gettext("One lost check-in would already be a fault: give %(span)s or more.")
+            self.add_error("default_window_s", refusal % {"span": say_span(2 * interval_s)})
         for name in ("cells_series", "cells_parallel"):
             if cleaned.get(name) == 0:
                 self.add_error(name, gettext("Count from 1."))
@@ -368,7 +368,8 @@ class ReceiverTypeForm(TypeForm):
         ):  # fmt: skip
             value = cleaned.get(name)
             if value is not None and not least <= value <= most:
-                self.add_error(name, f"Give a number from {least:,} to {most:,}.")
+                bounds = {"least": f"{least:,}", "most": f"{most:,}"}
+                self.add_error(name, gettext("Give a number from %(least)s to %(most)s.") % bounds)
         self._fits_together(cleaned)
         return cleaned
 

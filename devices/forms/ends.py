@@ -56,7 +56,7 @@ class EndForm(LedgerForm):
             if day and day > self.today:
                 self.add_error(name, _("This day has not come yet."))
             elif day and day.year < FIRST_YEAR:
-                self.add_error(name, f"This lies before {FIRST_YEAR}.")
+                self.add_error(name, _("This lies before %(year)s.") % {"year": FIRST_YEAR})
         return cleaned
 
     def moment_of(self, name: str, *, removed_at: datetime, known: datetime | None = None) -> datetime | None:

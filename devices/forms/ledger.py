@@ -72,7 +72,7 @@ class LedgerForm(forms.Form):
         if typed > now + CLOCK_GRACE:
             raise forms.ValidationError(_("This time has not come yet."))
         if typed.year < FIRST_YEAR:
-            raise forms.ValidationError(f"This lies before {FIRST_YEAR}.")
+            raise forms.ValidationError(_("This lies before %(year)s.") % {"year": FIRST_YEAR})
         return min(typed, now)
 
     @property

@@ -64,7 +64,7 @@ class ReceiverForm(forms.ModelForm):
         if typed is None and kind is None:
             raise forms.ValidationError(_("Count the slots, or choose the type."))
         if typed is not None and not 1 <= typed <= MOST_SLOTS:
-            raise forms.ValidationError(f"A receiver has 1 to {MOST_SLOTS} slots.")
+            raise forms.ValidationError(_("A receiver has 1 to %(most)s slots.") % {"most": MOST_SLOTS})
         return typed if typed is not None else kind.n_slots  # type: ignore[union-attr]
 
     def clean(self) -> dict[str, Any]:

@@ -79,7 +79,10 @@ class SettingsForm(LedgerForm):
                 label=f"Output {output.number}{drives}", choices=[NO_BEHAVIOUR, *choices], required=False
             )
             self.fields[f"seconds_{output.number}"] = forms.FloatField(
-                label=f"Output {output.number}: on for [s]", required=False, min_value=0.1, max_value=86400
+                label=_("Output %(number)s: on for [s]") % {"number": output.number},
+                required=False,
+                min_value=0.1,
+                max_value=86400,
             )
 
     def output_fields(self) -> list[tuple[forms.BoundField, forms.BoundField]]:

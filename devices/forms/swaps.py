@@ -126,7 +126,7 @@ class ReceiverSwapForm(_SwapForm):
         if kind is None and typed is None and "n_slots" not in self.errors:
             self.add_error("n_slots", _("Count the slots, or choose the type."))
         if kind is not None and typed is not None and typed > kind.n_slots:
-            self.add_error("n_slots", f"This type has {kind.n_slots} slots.")
+            self.add_error("n_slots", _("This type has %(n_slots)s slots.") % {"n_slots": kind.n_slots})
         return cleaned
 
     def unit(self) -> NewReceiver:

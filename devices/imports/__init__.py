@@ -22,6 +22,7 @@ from zoneinfo import available_timezones
 from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from company.actions import keep_upload
 from company.errors import Refused
@@ -99,11 +100,11 @@ def apply_upload(handle: Handle, upload: str, preview: str, by: int, **unknown: 
                 handle.finish({**keep_preview(kept, result, person), "stale": True}, url=url)
             return
         n_rows = len(result.plan.fates)
-        handle.progress(2 * n_rows, 3 * n_rows, f"Preparing what {n_rows} rows change")
+        handle.progress(2 * n_rows, 3 * n_rows, gettext("Preparing what %(n_rows)s rows change") % {"n_rows": n_rows})
         book = actions.prepare_import(
             plan=result.plan, by=person, at=timezone.now(), reason=f"import of {kept.name}", batch=kept.uuid
         )
-        handle.progress(3 * n_rows - 1, 3 * n_rows, f"Writing {len(book.changes)} changes")
+        handle.progress(3 * n_rows - 1, 3 * n_rows, gettext("Writing %(n)s changes") % {"n": len(book.changes)})
         # A change by somebody else between reading and writing: look again, never write on what is no longer so.
         with suppress(actions.RecordsMovedOn):
             actions.apply_import(
@@ -137,7 +138,7 @@ def _take_back(handle: Handle, upload: str, by: int) -> None:
         handle.progress(0, 2, "Looking for what rests on it")
         mark, now = actions.change_mark(), timezone.now()
         prepared = undo.prepare_taking_back(upload=kept, by=person, at=now)
-        handle.progress(1, 2, f"Taking back {prepared.n_rows} changes")
+        handle.progress(1, 2, gettext("Taking back %(n_rows)s changes") % {"n_rows": prepared.n_rows})
         with suppress(actions.RecordsMovedOn):
             undo.take_back_import(
                 prepared=prepared, upload=kept, mark=mark, by=person, at=now,
@@ -156,7 +157,11 @@ def settle_import(handle: Handle, batch: str, receivers: list[int], **unknown: A
     rows = ChangeRow.objects.filter(batch=batch, subject_kind="fitting").values_list("subject_id", flat=True)
     units = list(Fitting.objects.filter(pk__in=rows).values_list("transmitter_id", flat=True).distinct())
     for start in range(0, len(receivers), SETTLED_AT_ONCE):
-        handle.progress(start, len(receivers), f"Due dates of receiver {start + 1} of {len(receivers)}")
+        handle.progress(
+            start,
+            len(receivers),
+            gettext("Due dates of receiver %(start)s of %(n)s") % {"start": start + 1, "n": len(receivers)},
+        )
         actions.settle_receivers(
             receiver_ids=receivers[start : start + SETTLED_AT_ONCE], more_transmitters=() if start else units
         )
@@ -179,18 +184,23 @@ def judge(workbook: Workbook, at: datetime, handle: Handle | None = None) -> Res
         if handle:
             handle.progress(min(done, 2 * n_rows), 2 * n_rows, words)
 
-    tell(0, f"Reading the records before {n_rows} rows are checked")
+    tell(0, gettext("Reading the records before %(n_rows)s rows are checked") % {"n_rows": n_rows})
     catalogue = load_catalogue_facts()
     snapshot, on_record = load_records()
     checked = check_workbook(
-        counted(workbook, lambda n: tell(n, f"Checking row {n} of {n_rows}")),
+        counted(workbook, lambda n: tell(n, gettext("Checking row %(n)s of %(n_rows)s") % {"n": n, "n_rows": n_rows})),
         catalogue=catalogue,
         on_record=on_record,
         today=timezone.localdate(at),
         time_zones=available_timezones(),
     )
     plan = plan_import(
-        checked, snapshot, catalogue, lambda n: tell(n_rows + n, f"Comparing row {n} of {n_rows} with the records")
+        checked,
+        snapshot,
+        catalogue,
+        lambda n: tell(
+            n_rows + n, gettext("Comparing row %(n)s of %(n_rows)s with the records") % {"n": n, "n_rows": n_rows}
+        ),
     )
     return Result(checked, plan)
 

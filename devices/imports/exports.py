@@ -13,8 +13,10 @@ from typing import Any
 from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from company.jobs import Handle
+from company.manner import moment_said
 from company.models import Customer, User
 from company.sheets import Cell, Tell
 from company.spreadsheets import OutSheet, csv_bytes, xlsx_bytes
@@ -53,13 +55,13 @@ def make_export(
     today = timezone.localdate()
     tables = export_tables(
         snapshot, catalogue, closed=on_record.closed, today=today,
-        on_rows=lambda n: handle.progress(min(n, n_rows), 2 * n_rows, f"Row {n} of about {n_rows}"),
+        on_rows=lambda n: handle.progress(min(n, n_rows), 2 * n_rows, _("Row %(n)s of about %(n_rows)s") % {"n": n, "n_rows": n_rows}),
     )  # fmt: skip
     del snapshot, on_record
     about = _about(scope_words(within), person, tables)
     content = file_bytes(
         tables, about, format,
-        on_rows=lambda n: handle.progress(min(n_rows + n, 2 * n_rows), 2 * n_rows, f"Writing row {n} of {tables.n_rows}"),
+        on_rows=lambda n: handle.progress(min(n_rows + n, 2 * n_rows), 2 * n_rows, _("Writing row %(n)s of %(n_rows)s") % {"n": n, "n_rows": tables.n_rows}),
     )  # fmt: skip
     name = f"slotledger-{scope_words(within).replace(' ', '-')}-{today.isoformat()}.{'xlsx' if format == 'xlsx' else 'zip'}"
     with transaction.atomic():
@@ -86,7 +88,11 @@ def scope_words(within: Within) -> str:
 
 
 def _about(scope: str, by: User, tables: Tables) -> OutSheet:
-    made = f"Export of {scope}, {timezone.localtime():%d %B %Y, %H:%M}, by {by.name}."
+    made = _("Export of %(scope)s, %(moment)s, by %(by)s.") % {
+        "scope": scope,
+        "moment": moment_said(timezone.localtime()),
+        "by": by.name,
+    }
     rows: list[list[Cell]] = [[line] for line in (made, *NOT_IN_IT)]
     if tables.left_out:
         rows += [[], ["What an import would not take, and is therefore not in the sheets:"]]

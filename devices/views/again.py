@@ -74,5 +74,5 @@ def _mark(request: PersonRequest, receiver: Receiver) -> HttpResponse:
         except Refused as why:
             messages.error(request, str(why))
         else:
-            said_with_undo(request, f"Slot {slot} is registered again. Walk-test it.", row)
+            said_with_undo(request, _("Slot %(slot)s is registered again. Walk-test it.") % {"slot": slot}, row)
     return redirect(here(request, "register_again", receiver.pk))

@@ -10,6 +10,8 @@ from django.db.models import Count
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -91,7 +93,11 @@ def area_move(request: PersonRequest, pk: int) -> HttpResponse:
     change = actions.move_area(area=area, place=place, by=request.user, at=timezone.now())
     if change:
         place = (change.after or {})["place"]
-        said(request, f"“{area.path}” is walked at place {place}.", undo_url=undo_address(change))
+        said(
+            request,
+            _("“%(path)s” is walked at place %(place)s.") % {"path": area.path, "place": place},
+            undo_url=undo_address(change),
+        )
     if wants_part(request):
         return page(request, LIST, _context(request, area.site), part="areas")
     return redirect("devices:area_list", site_pk=area.site_id)
@@ -133,7 +139,8 @@ def area_rename(request: PersonRequest, pk: int) -> HttpResponse:
         return refused(request, AREA, _forms(request, area) | {"name_form": form, "refused": refusal.message})
     if change:
         n = len((change.after or {})["slots"])
-        said(request, f"Renamed, with {n} slot{'' if n == 1 else 's'} that stand there.", undo_url=undo_address(change))
+        done = ngettext("Renamed, with %(n)s slot that stand there.", "Renamed, with %(n)s slots that stand there.", n)
+        said(request, done % {"n": n}, undo_url=undo_address(change))
     return redirect("devices:area_list", site_pk=area.site_id)
 
 
@@ -151,5 +158,9 @@ def area_merge(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        said(request, f"“{path}” is now part of “{into.path}”.", undo_url=undo_address(change))
+        said(
+            request,
+            _("“%(path)s” is now part of “%(into)s”.") % {"path": path, "into": into.path},
+            undo_url=undo_address(change),
+        )
     return redirect("devices:area_list", site_pk=area.site_id)

@@ -10,6 +10,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -21,7 +22,6 @@ from company.toasts import said
 from devices.actions import away as actions
 from devices.forms.plans import ExtendForm
 from devices.models import Away
-from devices.rules.words import count_words
 from devices.views.receivers import frame, here
 
 LIST = "devices/away/list.html"
@@ -83,7 +83,9 @@ def away_extend(request: PersonRequest, pk: int) -> HttpResponse:
     form = ExtendForm(request.POST or None, initial={"agreed_until_on": until, "seen_until": until})
     context = frame(request) | {
         "form": form, "title": _("Agree on another day"), "button": _("Save the day"), "back": here(request, "away_list"),
-        "lead": f"{away.registration.label}, {away.site.name}; agreed with {away.agreed_with}",
+        "lead": _("%(registration)s, %(site)s; agreed with %(with)s") % {
+            "registration": away.registration.label, "site": away.site.name, "with": away.agreed_with,
+        },
         "receiver": away.registration.receiver,
     }  # fmt: skip
     if request.method != "POST":
@@ -97,7 +99,11 @@ def away_extend(request: PersonRequest, pk: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refused(request, FORM, context | {"refused": str(why)})
-    said(request, f"{away.registration.label}: another day is agreed.", undo_url=_undo_url(change))
+    said(
+        request,
+        _("%(registration)s: another day is agreed.") % {"registration": away.registration.label},
+        undo_url=_undo_url(change),
+    )
     return redirect(here(request, "away_list"))
 
 
@@ -122,7 +128,8 @@ def away_back(request: PersonRequest) -> HttpResponse:
         )
     except Refused as why:
         return refused(request, LIST, _listed(request) | {"refused": str(why), "chosen": keys})
-    said(request, f"{count_words(len(log), 'transmitter')} back.", undo_url=_batch_url(log))
+    done = ngettext("%(n)s transmitter back.", "%(n)s transmitters back.", len(log)) % {"n": len(log)}
+    said(request, done, undo_url=_batch_url(log))
     return redirect(here(request, "away_list"))
 
 

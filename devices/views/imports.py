@@ -61,7 +61,8 @@ class WorkbookForm(forms.Form):
     workbook = ManyFiles(
         label="Workbook",
         widget=ManyFilesInput(attrs={"accept": ".xlsx,.csv,.tsv,.txt,.zip", "multiple": True}),
-        help_text=f"One XLSX workbook, or one CSV file for each sheet. At most {MAX_BYTES // 1_000_000} MB together.",
+        help_text=_("One XLSX workbook, or one CSV file for each sheet. At most %(megabytes)s MB together.")
+        % {"megabytes": MAX_BYTES // 1000000},
         error_messages={"required": "Choose a workbook first.", "empty": "The file is empty."},
     )
 

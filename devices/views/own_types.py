@@ -10,6 +10,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
@@ -80,15 +81,20 @@ def type_new(request: PersonRequest, kind: str) -> HttpResponse:
     initial = dict(STARTS[kind])
     if base:
         initial = {name: getattr(base, name) for name in FORMS[kind]._meta.fields or ()}
-        initial["label"] = f"{base.label}, our own"
+        initial["label"] = _("%(type)s, our own") % {"type": base.label}
     form = _form(request, kind, model(), base, initial)
     lead = (
-        f"A copy of “{base.label}”: change what differs. Figures left as they are keep their source."
+        _("A copy of “%(type)s”: change what differs. Figures left as they are keep their source.")
+        % {"type": base.label}
         if base
         else "Only what you really install. Every figure is asked where it comes from, so that a due date can be explained."
     )
     context = _context(
-        kind, form, f"Our own {NOUN[kind]}", lead, address(base) if base else reverse("devices:catalogue")
+        kind,
+        form,
+        _("Our own %(noun)s") % {"noun": NOUN[kind]},
+        lead,
+        address(base) if base else reverse("devices:catalogue"),
     )
     context["others"] = () if base else model.objects.visible_to(request.user).offered()
     if request.method != "POST":
@@ -101,7 +107,7 @@ def type_new(request: PersonRequest, kind: str) -> HttpResponse:
         actions.add_type(row=row, by=request.user, at=timezone.now())
     except Refused as why:
         return refused(request, FORM, context | {"refused": why.message})
-    _tell(request, row, f"{row.label} is in the catalogue.")
+    _tell(request, row, _("%(type)s is in the catalogue.") % {"type": row.label})
     return redirect(address(row))
 
 
@@ -128,7 +134,7 @@ def type_edit(request: PersonRequest, kind: str, pk: int) -> HttpResponse:
         return _ask(request, form, context, why.figures)
     except Refused as why:
         return refused(request, FORM, context | {"refused": why.message})
-    _tell(request, row, f"{row.label} is saved.")
+    _tell(request, row, _("%(type)s is saved.") % {"type": row.label})
     return redirect(address(row))
 
 
@@ -152,17 +158,29 @@ def _ask(request: PersonRequest, form: TypeForm, context: dict[str, Any], figure
 def type_retire(request: PersonRequest, kind: str, pk: int) -> HttpResponse:
     row = _type(request, kind, pk)
     n_used = transmitters_on(row)
-    things = "receiver" if kind == "receivertype" else "transmitter"
-    lead = f"It is offered for nothing new any more. {count_words(n_used, things).capitalize()} in use "
-    lead += "keeps it." if n_used == 1 else "keep it."
-    words = {"title": f"Retire {row.label}", "lead": lead, "button": _("Retire it"), "done": "is not offered any more"}
+    if kind == "receivertype":
+        keeping = ngettext("%(n)s receiver in use keeps it.", "%(n)s receivers in use keep it.", n_used)
+    else:
+        keeping = ngettext("%(n)s transmitter in use keeps it.", "%(n)s transmitters in use keep it.", n_used)
+    lead = _("It is offered for nothing new any more.") + " " + keeping % {"n": n_used}
+    words = {
+        "title": _("Retire %(type)s") % {"type": row.label},
+        "lead": lead,
+        "button": _("Retire it"),
+        "done": _("%(type)s is not offered any more."),
+    }
     return _turn(request, row, actions.retire_type, words)
 
 
 @audience("office")
 def type_offer(request: PersonRequest, kind: str, pk: int) -> HttpResponse:
     row = _type(request, kind, pk)
-    words = {"title": f"Offer {row.label} again", "lead": "", "button": _("Offer it again"), "done": "is offered again"}
+    words = {
+        "title": _("Offer %(type)s again") % {"type": row.label},
+        "lead": "",
+        "button": _("Offer it again"),
+        "done": _("%(type)s is offered again."),
+    }
     return _turn(request, row, actions.offer_type, words)
 
 
@@ -180,7 +198,7 @@ def _turn(request: PersonRequest, row: Any, action: Any, words: dict[str, str]) 
         action(row=row, by=request.user, at=timezone.now(), reason=form.cleaned_data["reason"])
     except Refused as why:
         return refused(request, "parts/form_page.html", context | {"refused": why.message})
-    _tell(request, row, f"{row.label} {words['done']}.")
+    _tell(request, row, words["done"] % {"type": row.label})
     return redirect(address(row))
 
 

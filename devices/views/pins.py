@@ -97,7 +97,7 @@ def pin_place(request: PersonRequest, pk: int) -> HttpResponse:
     place = places[form.cleaned_data["place"]]
     receiver = get_object_or_404(Receiver.objects.visible_to(request.user), pk=place.receiver_pk)
     try:
-        _, change = actions.place_pin(
+        _pin, change = actions.place_pin(
             plan=plan, receiver=receiver, slot=place.slot, x_permille=form.permille("x"),
             y_permille=form.permille("y"), by=request.user, at=timezone.now(),
         )  # fmt: skip
@@ -105,8 +105,8 @@ def pin_place(request: PersonRequest, pk: int) -> HttpResponse:
         context = _context(request, plan) | {"form": form, "refused": refusal.message}
         return refused(request, PLAN, context, part="work")
     if change:
-        verb = "moved" if change.before else "placed"
-        said(request, f"{place.what} is {verb}.", undo_url=undo_address(change))
+        done = gettext("%(what)s is moved.") if change.before else gettext("%(what)s is placed.")
+        said(request, done % {"what": place.what}, undo_url=undo_address(change))
     return _answer(request, plan, form.cleaned_data)
 
 
@@ -118,8 +118,9 @@ def pin_remove(request: PersonRequest, pk: int) -> HttpResponse:
     pin = get_object_or_404(pins, pk=pk)
     plan_pk = pin.plan_id
     change = actions.remove_pin(pin=pin, by=request.user, at=timezone.now())
-    what = f"{pin.receiver.label}, slot {pin.slot}" if pin.slot else f"Receiver {pin.receiver.label}"
-    said(request, f"The pin of {what} is off the plan.", undo_url=undo_address(change))
+    named = {"receiver": pin.receiver.label, "slot": pin.slot}
+    what = (gettext("%(receiver)s, slot %(slot)s") if pin.slot else gettext("Receiver %(receiver)s")) % named
+    said(request, gettext("The pin of %(what)s is off the plan.") % {"what": what}, undo_url=undo_address(change))
     return _answer(request, _plan(request, plan_pk))
 
 
@@ -137,7 +138,9 @@ def plan_replace(request: PersonRequest, pk: int) -> HttpResponse:
     """Put a new picture in the place of the old one; pins keep their places."""
     plan = _plan(request, pk)
     form = PictureForm(posted(request), request.FILES or None)
-    context = form_context(form, f"A new picture of {plan.name}", plan.site, "sites", lead=str(plan.site))
+    context = form_context(
+        form, gettext("A new picture of %(plan)s") % {"plan": plan.name}, plan.site, "sites", lead=str(plan.site)
+    )
     context["back"] = reverse("devices:floor_plan", args=[plan.pk])
     if request.method != "POST":
         return page(request, FORM, context)

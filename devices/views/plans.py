@@ -101,7 +101,11 @@ def plan_done(request: PersonRequest, pk: int) -> HttpResponse:
         plan, _ = actions.carry_out_plan(plan=plan, by=request.user, at=timezone.now())
     except Refused as why:
         return refused(request, DETAIL, _detail(request, _plan(request, pk), refused=str(why)))
-    said(request, f"Slot {plan.slot} is done as planned.", undo_url=undo_url(request, "carry_out_plan", pk))
+    said(
+        request,
+        gettext("Slot %(slot)s is done as planned.") % {"slot": plan.slot},
+        undo_url=undo_url(request, "carry_out_plan", pk),
+    )
     return redirect(here(request, "plan_detail", pk))
 
 
@@ -109,7 +113,13 @@ def plan_done(request: PersonRequest, pk: int) -> HttpResponse:
 def plan_drop(request: PersonRequest, pk: int) -> HttpResponse:
     plan = _plan(request, pk)
     form = WhyForm(request.POST or None)
-    context = _detail(request, plan, form=form, title=f"Drop the plan for slot {plan.slot}", button="Drop it")
+    context = _detail(
+        request,
+        plan,
+        form=form,
+        title=gettext("Drop the plan for slot %(slot)s") % {"slot": plan.slot},
+        button=gettext("Drop it"),
+    )
     context |= {"danger": True, "back": here(request, "plan_detail", pk)}
     if request.method != "POST":
         return page(request, FORM, context)
@@ -119,7 +129,11 @@ def plan_drop(request: PersonRequest, pk: int) -> HttpResponse:
         actions.drop_plan(plan=plan, by=request.user, at=timezone.now(), reason=form.cleaned_data["reason"])
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said(request, f"The plan for slot {plan.slot} is dropped.", undo_url=undo_url(request, "drop_plan", pk))
+    said(
+        request,
+        gettext("The plan for slot %(slot)s is dropped.") % {"slot": plan.slot},
+        undo_url=undo_url(request, "drop_plan", pk),
+    )
     return redirect(here(request, "plan_detail", pk))
 
 
@@ -175,7 +189,7 @@ def slot_plan(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     open_plan = PlannedChange.objects.visible_to(request.user).open().filter(receiver=receiver, slot=slot).first()
     if open_plan is not None:
         if request.method == "POST":
-            messages.info(request, f"A change is planned for slot {slot} already.")
+            messages.info(request, gettext("A change is planned for slot %(slot)s already.") % {"slot": slot})
         return redirect(here(request, "plan_detail", open_plan.pk))
     return _planning(request, receiver, slot, None)
 
@@ -213,8 +227,10 @@ def _planning(request: PersonRequest, receiver: Receiver, slot: int, plan: Plann
     )
     context = frame(request) | {
         "receiver": receiver, "site": receiver.site, "slot": slot, "kinds": kinds, "kind": kind, "plan": plan,
-        "stands": stands, "back": back, "lead": f"{receiver}, slot {slot}",
-        "title": f"Adapt the plan for slot {slot}" if plan is not None else f"Plan a change of slot {slot}",
+        "stands": stands, "back": back,
+        "lead": gettext("%(receiver)s, slot %(slot)s") % {"receiver": receiver, "slot": slot},
+        "title": (gettext("Adapt the plan for slot %(slot)s") if plan else gettext("Plan a change of slot %(slot)s"))
+        % {"slot": slot},
         "button": gettext("Save the plan"),
     }  # fmt: skip
     target = None
@@ -224,7 +240,11 @@ def _planning(request: PersonRequest, receiver: Receiver, slot: int, plan: Plann
             context |= {"form": chosen, "button": gettext("Go on")}
             return refused(request, TARGET, context) if chosen.is_bound else page(request, TARGET, context)
         target = (chosen.cleaned_data["to_receiver"], chosen.cleaned_data["to_slot"])
-        context["target"], context["lead"] = target, f"{receiver}, slot {slot} to {target[0]}, slot {target[1]}"
+        context["target"], context["lead"] = (
+            target,
+            gettext("%(receiver)s, slot %(slot)s to %(to_receiver)s, slot %(to_slot)s")
+            % {"receiver": receiver, "slot": slot, "to_receiver": target[0], "to_slot": target[1]},
+        )
     initial: dict[str, Any] = {"version": receiver.version}
     if plan is not None:
         initial |= {"reason": plan.reason, "serial": plan.wanted.get("serial", "")}
@@ -260,7 +280,7 @@ def _save(
             messages.warning(request, problem.text)
     said(
         request,
-        f"Planned: slot {slot} waits for a visit.",
+        gettext("Planned: slot %(slot)s waits for a visit.") % {"slot": slot},
         undo_url=undo_url(request, verb, row.pk) if plan is None else "",
     )
     return redirect(here(request, "plan_detail", row.pk))

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from devices.actions.bulk_turn import read_settings, with_settings
 from devices.actions.plans_wish import plain
 from devices.models import PlannedChange, Receiver, Registration
@@ -40,7 +42,7 @@ class ShownPlan:
         words = {
             kind.REGISTER: f"Register {serial}",
             kind.CHANGE: "Change the settings",
-            kind.MOVE: f"Move it to {self.target}",
+            kind.MOVE: _("Move it to %(target)s") % {"target": self.target},
             kind.REMOVE: "Take it out of the slot",
         }
         return words.get(kind(self.plan.kind), self.plan.get_kind_display())

@@ -151,7 +151,7 @@ def receiver_new(request: PersonRequest, site_pk: int) -> HttpResponse:
         )
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"{receiver} is saved.")
+    messages.success(request, _("%(receiver)s is saved.") % {"receiver": receiver})
     return redirect(receiver)
 
 
@@ -176,7 +176,7 @@ def receiver_edit(request: PersonRequest, pk: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said_with_undo(request, f"{receiver} is saved.", receiver)
+    said_with_undo(request, _("%(receiver)s is saved.") % {"receiver": receiver}, receiver)
     return redirect(receiver)
 
 
@@ -185,7 +185,8 @@ def receiver_remove(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     form = ReasonForm(request.POST or None, receiver=receiver)
     context = frame(request) | {
-        "form": form, "title": _("Take the receiver down"), "lead": f"{receiver}. Its history stays readable.",
+        "form": form, "title": _("Take the receiver down"),
+        "lead": _("%(receiver)s. Its history stays readable.") % {"receiver": receiver},
         "button": _("Take it down"), "danger": True, "back": receiver.get_absolute_url(),
     }  # fmt: skip
     if request.method != "POST":
@@ -199,7 +200,7 @@ def receiver_remove(request: PersonRequest, pk: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said_with_undo(request, f"{receiver} is taken down.", receiver)
+    said_with_undo(request, _("%(receiver)s is taken down.") % {"receiver": receiver}, receiver)
     return redirect(receiver)
 
 
@@ -237,5 +238,5 @@ def _output_page(request: PersonRequest, receiver: Receiver, output: Output, tit
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said_with_undo(request, f"Output {saved.number} is saved.", saved)
+    said_with_undo(request, _("Output %(number)s is saved.") % {"number": saved.number}, saved)
     return redirect(here(request, "slot_map", receiver.pk))

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, tzinfo
 from typing import Any
 
+from django.utils.translation import gettext
+
 from company.access import PersonRequest
 from company.change_words import deed_words, lines_of
+from company.manner import day_said
 from company.models import ChangeRow
 from devices.models import Away, Fault, Fitting, Receiver, Registration
 from devices.rules.slot_life import never_stood
-from devices.rules.words import day_words
 from devices.views.shown import registration_lines
 from devices.views.slot_last import LastChange, last_of_cells, last_of_slot, swaps_of
 
@@ -102,7 +104,12 @@ def _began(row: Registration, before: Registration | None, zone: tzinfo) -> tupl
     if before.receiver.replaces_id == row.receiver_id and row.slot == before.slot:
         return "Receiver swapped back", "the unit before it hangs here again", differences(before, row, zone)
     if (before.receiver_id, before.slot) != (row.receiver_id, row.slot):
-        return "Moved here", f"{serial} from {before.receiver}, slot {before.slot}", differences(before, row, zone)
+        return (
+            "Moved here",
+            gettext("%(serial)s from %(receiver)s, slot %(slot)s")
+            % {"serial": serial, "receiver": before.receiver, "slot": before.slot},
+            differences(before, row, zone),
+        )
     if before.removed_at is not None and before.removed_at < row.registered_at:
         return "Put back", f"{serial}, {row.label}", differences(before, row, zone)
     return "Settings changed", "", differences(before, row, zone)
@@ -169,6 +176,15 @@ def _of_cells(
             yield Moment(one.removed_at, "cells", "Cells taken out", f"{cells}: {one.get_removed_why_display()}{volts}")
 
 
+def _agreed(away: Away) -> str:
+    if not away.agreed_with:
+        return ""
+    if away.agreed_until_on is None:
+        return gettext("agreed with %(with)s") % {"with": away.agreed_with}
+    told = {"with": away.agreed_with, "until": day_said(away.agreed_until_on)}
+    return gettext("agreed with %(with)s, agreed until %(until)s") % told
+
+
 def _of_away(rows: Iterable[Away], past: dict[int, Registration], log: _Log, zone: tzinfo) -> Iterable[Moment]:
     for away in rows:
         home = past[away.registration_id]
@@ -177,8 +193,7 @@ def _of_away(rows: Iterable[Away], past: dict[int, Registration], log: _Log, zon
         began_on = home.registered_at.astimezone(zone).date()
         if gone is not None or not home.replaces_id or away.from_on != began_on:
             # Otherwise it was carried on under changed settings: nobody went away that day.
-            until = f", agreed until {day_words(away.agreed_until_on)}" if away.agreed_until_on else ""
-            text = f"agreed with {away.agreed_with}{until}" if away.agreed_with else ""
+            text = _agreed(away)
             yield Moment(
                 _midnight(away.from_on, zone), "away", "Away", text + (f". Meanwhile: {away.interim}" if away.interim else ""),
                 (), _who(gone), away.reason, away.ended_on == away.from_on, is_day_only=True,
@@ -200,7 +215,9 @@ def _of_faults(faults: Iterable[Fault]) -> Iterable[Moment]:
         yield Moment(fault.raised_at, "fault", f"Fault: {kind}", fault.cause)
         if fault.cleared_at is not None:
             latch = "; still shown on the receiver" if fault.is_latched and fault.latch_cleared_at is None else ""
-            yield Moment(fault.cleared_at, "fault", f"Fault over: {kind}", latch.removeprefix("; "))
+            yield Moment(
+                fault.cleared_at, "fault", gettext("Fault over: %(kind)s") % {"kind": kind}, latch.removeprefix("; ")
+            )
 
 
 def _of_swaps(swaps: Iterable[ChangeRow], receiver: Receiver) -> Iterable[Moment]:

@@ -9,7 +9,7 @@ from django.db.models import Case, When
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -60,7 +60,7 @@ def register_next(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     slot = next_free_slot(request, receiver)
     if slot is None:
-        messages.error(request, gettext("No slot is spare here. Free one, or choose another receiver."))
+        messages.error(request, _("No slot is spare here. Free one, or choose another receiver."))
         return redirect(here(request, "slot_map", pk))
     return redirect(here(request, "slot_register", pk, slot))
 
@@ -77,7 +77,7 @@ def _context(request: PersonRequest, form: Any, receiver: Receiver, slot: int, *
             "receiver": receiver,
             "site": receiver.site,
             "slot": slot,
-            "lead": f"{receiver}, slot {slot}",
+            "lead": _("%(receiver)s, slot %(slot)s") % {"receiver": receiver, "slot": slot},
             "back": here(request, "slot_detail", receiver.pk, slot),
         }
         | rest
@@ -100,7 +100,7 @@ def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         transmitters=Transmitter.objects.visible_to(request.user),
         types=TransmitterType.objects.visible_to(request.user).offered(),
     )
-    context = _context(request, form, receiver, slot, title="Register a transmitter", button="Register it")
+    context = _context(request, form, receiver, slot, title=_("Register a transmitter"), button=_("Register it"))
     other = next_free_slot(request, receiver, slot)
     context["next_free"] = other if other != slot else None
     if request.method != "POST":
@@ -118,7 +118,8 @@ def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, SETTINGS_FORM, context, why)
     _warn(request, found)
-    said_with_undo(request, f"{row.transmitter or 'A transmitter nobody knows'} stands in slot {slot}.", row)
+    named = {"transmitter": row.transmitter or _("A transmitter nobody knows"), "slot": slot}
+    said_with_undo(request, _("%(transmitter)s stands in slot %(slot)s.") % named, row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot) + "?done=registered")
 
 
@@ -133,7 +134,8 @@ def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         transmitters=Transmitter.objects.visible_to(request.user),
         is_named=registration.transmitter is not None,
     )
-    context = _context(request, form, receiver, slot, title=f"Change slot {slot}", button="Save the change")
+    title = _("Change slot %(slot)s") % {"slot": slot}
+    context = _context(request, form, receiver, slot, title=title, button=_("Save the change"))
     context["registration"] = registration
     if request.method != "POST":
         return page(request, SETTINGS_FORM, context)
@@ -157,8 +159,8 @@ def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         return refusal(request, SETTINGS_FORM, context, why)
     _warn(request, found)
     if row.register_again_since is not None:
-        messages.warning(request, gettext("The set-up on the transmitter changed: register it again at the receiver."))
-    said_with_undo(request, f"Slot {slot} is changed.", row)
+        messages.warning(request, _("The set-up on the transmitter changed: register it again at the receiver."))
+    said_with_undo(request, _("Slot %(slot)s is changed.") % {"slot": slot}, row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
@@ -183,7 +185,8 @@ def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = taken_slot_of(request, pk, slot)
     asked = request.POST if request.method == "POST" else request.GET if "to_slot" in request.GET else None
     target = move_target(request, asked, receiver, slot)
-    context = _context(request, target, receiver, slot, title=f"Move slot {slot}", button="Go on")
+    title = _("Move slot %(slot)s") % {"slot": slot}
+    context = _context(request, target, receiver, slot, title=title, button=_("Go on"))
     if asked is None or not target.is_valid():
         context["is_get"] = True
         return page(request, FORM, context) if asked is None else refused(request, FORM, context)
@@ -196,8 +199,9 @@ def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     context |= {
         "form": form,
         "target": (to_receiver.pk, to_slot),
-        "lead": f"From {receiver}, slot {slot} to {to_receiver}, slot {to_slot}",
-        "button": gettext("Move it"),
+        "lead": _("From %(receiver)s, slot %(slot)s to %(to_receiver)s, slot %(to_slot)s")
+        % {"receiver": receiver, "slot": slot, "to_receiver": to_receiver, "to_slot": to_slot},
+        "button": _("Move it"),
     }
     if request.method != "POST":
         return page(request, SETTINGS_FORM, context)
@@ -211,7 +215,8 @@ def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, SETTINGS_FORM, context, why)
-    said_with_undo(request, f"It stands in slot {to_slot} of {to_receiver} now. Register it there.", row)
+    done = _("It stands in slot %(slot)s of %(receiver)s now. Register it there.")
+    said_with_undo(request, done % {"slot": to_slot, "receiver": to_receiver}, row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
@@ -219,11 +224,13 @@ def slot_move(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
 def slot_remove(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = taken_slot_of(request, pk, slot)
     form = ReasonForm(request.POST or None, receiver=receiver)
-    what = registration.transmitter or "whatever stands there"
-    context = _context(request, form, receiver, slot, title=f"Free slot {slot}", button="Remove it", danger=True)
-    context["lead"] = f"{receiver}, slot {slot}: {what}, {registration.label}. It can be put back."
+    what = registration.transmitter or _("whatever stands there")
+    title = _("Free slot %(slot)s") % {"slot": slot}
+    context = _context(request, form, receiver, slot, title=title, button=_("Remove it"), danger=True)
+    named = {"receiver": receiver, "slot": slot, "what": what, "label": registration.label}
+    context["lead"] = _("%(receiver)s, slot %(slot)s: %(what)s, %(label)s. It can be put back.") % named
     if registration.duty == "life_safety":
-        context["caution"] = "A life-safety slot: tell the person in charge before it stands without a transmitter."
+        context["caution"] = _("A life-safety slot: tell the person in charge before it stands without a transmitter.")
     if request.method != "POST":
         return page(request, FORM, context)
     if not form.is_valid():
@@ -235,18 +242,20 @@ def slot_remove(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said_with_undo(request, f"Slot {slot} is spare now. You can put it back from its history.", registration)
+    done = _("Slot %(slot)s is spare now. You can put it back from its history.") % {"slot": slot}
+    said_with_undo(request, done, registration)
     return redirect(here(request, "slot_detail", receiver.pk, slot))
 
 
 @audience("office", "technician")
 def slot_put_back(request: PersonRequest, pk: int, slot: int, registration_pk: int) -> HttpResponse:
-    receiver, _ = slot_of(request, pk, slot)
+    receiver = slot_of(request, pk, slot)[0]
     rows = Registration.objects.visible_to(request.user).filter(receiver=receiver, slot=slot, removed_at__isnull=False)
     registration = get_object_or_404(rows.select_related("transmitter", "receiver__site"), pk=registration_pk)
     form = ReasonForm(request.POST or None, receiver=receiver)
-    what = registration.transmitter or "what stood there"
-    context = _context(request, form, receiver, slot, title=f"Put {what} back into slot {slot}", button="Put it back")
+    what = registration.transmitter or _("what stood there")
+    title = _("Put %(what)s back into slot %(slot)s") % {"what": what, "slot": slot}
+    context = _context(request, form, receiver, slot, title=title, button=_("Put it back"))
     if request.method != "POST":
         return page(request, FORM, context)
     if not form.is_valid():
@@ -258,7 +267,7 @@ def slot_put_back(request: PersonRequest, pk: int, slot: int, registration_pk: i
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said_with_undo(request, f"{what} stands in slot {slot} again.", row)
+    said_with_undo(request, _("%(what)s stands in slot %(slot)s again.") % {"what": what, "slot": slot}, row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
@@ -266,13 +275,13 @@ def slot_put_back(request: PersonRequest, pk: int, slot: int, registration_pk: i
 @require_POST
 def slot_registered(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     """Registered again: one button, no form to fill."""
-    _, registration = taken_slot_of(request, pk, slot)
+    registration = taken_slot_of(request, pk, slot)[1]
     try:
         actions.mark_registered(registration=registration, by=request.user, at=timezone.now())
     except Refused as why:
         messages.error(request, str(why))
     else:
-        said_with_undo(request, f"Slot {slot} is registered again. Walk-test it.", registration)
+        said_with_undo(request, _("Slot %(slot)s is registered again. Walk-test it.") % {"slot": slot}, registration)
     return redirect(here(request, "slot_detail", pk, slot))
 
 
@@ -281,7 +290,7 @@ def slot_again(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     """Somebody changed a jumper or a setting on the transmitter: it must be registered again."""
     receiver, registration = taken_slot_of(request, pk, slot)
     form = ReasonForm(request.POST or None, receiver=receiver)
-    context = _context(request, form, receiver, slot, title="Must be registered again", button="Save")
+    context = _context(request, form, receiver, slot, title=_("Must be registered again"), button=_("Save"))
     if request.method != "POST":
         return page(request, FORM, context)
     if not form.is_valid():
@@ -293,7 +302,7 @@ def slot_again(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said_with_undo(request, f"Slot {slot} stands at “register again”.", registration)
+    said_with_undo(request, _("Slot %(slot)s stands at “register again”.") % {"slot": slot}, registration)
     return redirect(here(request, "slot_detail", pk, slot))
 
 
@@ -302,7 +311,8 @@ def slot_away(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = taken_slot_of(request, pk, slot)
     today = timezone.now().astimezone(receiver.site.zone).date()
     form = AwayForm(request.POST or None, receiver=receiver, initial={"from_on": today})
-    context = _context(request, form, receiver, slot, title=f"Slot {slot}: out of use or off the site", button="Save")
+    title = _("Slot %(slot)s: out of use or off the site") % {"slot": slot}
+    context = _context(request, form, receiver, slot, title=title, button=_("Save"))
     if request.method != "POST":
         return page(request, FORM, context)
     if not form.is_valid():
@@ -316,7 +326,12 @@ def slot_away(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said_with_undo(request, f"Slot {slot} is away, agreed with {cleaned['agreed_with']}.", registration)
+    said_with_undo(
+        request,
+        _("Slot %(slot)s is away, agreed with %(agreed_with)s.")
+        % {"slot": slot, "agreed_with": cleaned["agreed_with"]},
+        registration,
+    )
     return redirect(here(request, "slot_detail", pk, slot))
 
 
@@ -327,7 +342,8 @@ def slot_back(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     away = get_object_or_404(rows.select_related("registration__receiver"))
     today = timezone.now().astimezone(receiver.site.zone).date()
     form = BackForm(request.POST or None, receiver=receiver, initial={"ended_on": today})
-    context = _context(request, form, receiver, slot, title=f"Slot {slot} is back", button="Save")
+    title = _("Slot %(slot)s is back") % {"slot": slot}
+    context = _context(request, form, receiver, slot, title=title, button=_("Save"))
     if request.method != "POST":
         return page(request, FORM, context)
     if not form.is_valid():
@@ -339,5 +355,5 @@ def slot_back(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    said_with_undo(request, f"Slot {slot} is back.", registration)
+    said_with_undo(request, _("Slot %(slot)s is back.") % {"slot": slot}, registration)
     return redirect(here(request, "slot_detail", pk, slot))

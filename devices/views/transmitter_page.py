@@ -8,6 +8,7 @@ from typing import Any
 
 from django.http import HttpResponse
 from django.utils.text import slugify
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -112,7 +113,7 @@ def _lines(
         yield (
             gone.from_on.isoformat(), gone.ended_on.isoformat() if gone.ended_on else "", "away",
             place.receiver.site.name, place.receiver.label, str(place.slot), place.label,
-            f"{gone.reason}; agreed with {gone.agreed_with}", "",
+            gettext("%(reason)s; agreed with %(agreed_with)s") % {"reason": gone.reason, "agreed_with": gone.agreed_with}, "",
         )  # fmt: skip
     for fault in faults:
         site = fault.receiver.site

@@ -81,12 +81,14 @@ def battery_fit(request: PersonRequest, pk: int) -> HttpResponse:
     wanted = transmitter.type.battery_type if transmitter.type else None
     if wanted and cleaned["battery_type"] and cleaned["battery_type"] != wanted:
         messages.warning(
-            request, f"This type takes {wanted.iec_code}; you recorded {cleaned['battery_type'].iec_code}."
+            request,
+            gettext("This type takes %(iec_code)s; you recorded %(given)s.")
+            % {"iec_code": wanted.iec_code, "given": cleaned["battery_type"].iec_code},
         )
     for _, words in cells_fitted_by_hand.send_robust(sender=Fitting, fitting=fitting, user=request.user):
         for sentence in words if isinstance(words, list) else ():
             messages.warning(request, sentence)
-    said_with_undo(request, "The cells are recorded.", fitting)
+    said_with_undo(request, gettext("The cells are recorded."), fitting)
     return redirect(back_to(request, transmitter, registration))
 
 
@@ -99,7 +101,7 @@ def battery_remove(request: PersonRequest, pk: int) -> HttpResponse:
         "danger": True, "back": back_to(request, transmitter, registration),
     }  # fmt: skip
     if registration is not None and registration.duty == "life_safety":
-        context["caution"] = "A life-safety slot: tell the person in charge before it stands without cells."
+        context["caution"] = gettext("A life-safety slot: tell the person in charge before it stands without cells.")
     if request.method != "POST":
         return page(request, FORM, context)
     if not form.is_valid():
@@ -112,7 +114,11 @@ def battery_remove(request: PersonRequest, pk: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, f"{transmitter.serial} holds no cells now ({timezone.localtime():%H:%M}).")
+    messages.success(
+        request,
+        gettext("%(serial)s holds no cells now (%(time)s).")
+        % {"serial": transmitter.serial, "time": f"{timezone.localtime():%H:%M}"},
+    )
     return redirect(back_to(request, transmitter, registration))
 
 

@@ -9,6 +9,7 @@ from django import forms
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
 
 from company.access import audience
@@ -50,7 +51,11 @@ class ExportForm(forms.Form):
         given = super().clean() or {}
         customer, site = given.get("customer"), given.get("site")
         if customer and site and site.customer_id != customer.pk:
-            self.add_error("site", f"{site.name} is not a site of {customer.name}. Choose one of the two.")
+            self.add_error(
+                "site",
+                _("%(site)s is not a site of %(customer)s. Choose one of the two.")
+                % {"site": site.name, "customer": customer.name},
+            )
         return given
 
 

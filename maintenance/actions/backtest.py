@@ -16,6 +16,7 @@ from django.utils.translation import gettext as _
 from company import jobs
 from company.errors import Refused
 from company.jobs import Handle
+from company.manner import day_said
 from company.models import Job, RiskPolicy, User
 from maintenance.models import Backtest, BatteryFit
 from maintenance.querysets.backtest_history import Record, read_record
@@ -68,7 +69,7 @@ def _ask(fit: BatteryFit, by: User | None) -> Job:
     return jobs.enqueue(
         handler="maintenance.actions.backtest.run_backtest",
         key=key_of(fit),
-        title=f"Predictions tested with the facts up to {fit.as_of:%d %B %Y}",
+        title=_("Predictions tested with the facts up to %(day)s") % {"day": day_said(fit.as_of)},
         args={"fit_id": fit.pk},
         by=by,
     )
@@ -83,7 +84,7 @@ def run_backtest(handle: Handle, *, fit_id: int, **unknown: Any) -> None:
         return
 
     def watch(done: int, total: int) -> None:
-        handle.progress(done, total, f"{done} of {total} half-years")
+        handle.progress(done, total, _("%(done)s of %(total)s half-years") % {"done": done, "total": total})
 
     now = timezone.now()
     # Read and worked out before the transaction: on SQLite everybody else would wait for it.

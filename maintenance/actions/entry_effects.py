@@ -70,7 +70,7 @@ def _change_battery(visit: Visit, saying: Saying, made_at: datetime, by: User) -
         raise NotHere(_("No transmitter is known in this slot, so there is nothing to put cells into."))
     battery_type = BatteryType.objects.filter(code=facts["cells"]).first() if facts.get("cells") else None
     if facts.get("cells") and battery_type is None:
-        raise NotHere(f"“{facts['cells']}” is not in the catalogue of cells.")
+        raise NotHere(_("“%(cells)s” is not in the catalogue of cells.") % {"cells": facts["cells"]})
     fitting = fit_battery(
         transmitter=row.transmitter, battery_type=battery_type, n_cells=facts.get("n_cells"), lot=facts.get("lot", ""),
         made_on=date.fromisoformat(facts["made_on"]) if facts.get("made_on") else None,

@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from company.access import OFFICE
 from company.actions import facts_of, record_change
 from company.errors import Refused
+from company.manner import day_said
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
 from maintenance.models import FindingRecord
@@ -47,10 +48,12 @@ def snooze_findings(*, pks: Sequence[int], until: date, reason: str, by: User, a
     longest = longest_snooze_days(row.duty for row in rows)
     last = today + timedelta(days=longest)
     if until <= today:
-        raise NotSnoozed(f"Choose a day after today, at most {last:%-d %B %Y}.")
+        raise NotSnoozed(_("Choose a day after today, at most %(day)s.") % {"day": day_said(last)})
     if until > last:
-        grave = " on life safety" if longest == SNOOZE_DAYS_GRAVE else ""
-        raise NotSnoozed(f"A finding{grave} can rest for {longest} days at most: until {last:%-d %B %Y}.")
+        text = _("A finding can rest for %(n)s days at most: until %(day)s.")
+        if longest == SNOOZE_DAYS_GRAVE:
+            text = _("A finding on life safety can rest for %(n)s days at most: until %(day)s.")
+        raise NotSnoozed(text % {"n": longest, "day": day_said(last)})
     deed = uuid.uuid4()
     for row in rows:
         before = facts_of(row, *SNOOZE_FACTS)

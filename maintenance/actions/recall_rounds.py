@@ -83,7 +83,7 @@ def pull_into_rounds(
     left = _unplaced(sites, pull.due_by)
     # Asked before the first day is cut, since a person of the office has no working days.
     if not pull.plan.technician.is_technician:
-        raise NotATechnician(f"{pull.plan.technician.name} is not a technician.")
+        raise NotATechnician(_("%(technician)s is not a technician.") % {"technician": pull.plan.technician.name})
     days = _days(pull.plan, -(-len(left) // pull.n_a_day))
     ordered = _in_order(left, pull.plan, grave)
     rounds = []
@@ -153,8 +153,11 @@ def _days(plan: RoundPlan, n_days: int) -> list[date]:
             days.append(day)
     if len(days) < n_days:
         raise TooManyDays(
-            f"{plan.technician.name} has only {len(days)} free days in the {LOOK_AHEAD_DAYS} from then on, and "
-            f"{n_days} are needed. Pick fewer sites, or more stops a day."
+            _(
+                "%(technician)s has only %(n)s free days in the %(days_ahead)s from then on, and %(n_days)s are "
+                "needed. Pick fewer sites, or more stops a day."
+            )
+            % {"technician": plan.technician.name, "n": len(days), "days_ahead": LOOK_AHEAD_DAYS, "n_days": n_days}
         )
     return days
 

@@ -9,12 +9,13 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 
 from company import jobs
 from company.actions import ensure_firm, facts_of, record_change
 from company.errors import Refused
 from company.jobs import Handle
+from company.manner import day_said
 from company.models import Firm, User
 from devices.models import Fitting, Receiver, Transmitter
 from maintenance.actions.due import refresh_receivers
@@ -117,7 +118,10 @@ def open_recall(*, plan: RecallPlan, by: User, at: datetime, today: date) -> Rec
     if not found:
         raise NothingAffected(gettext("No transmitter in service is like that, so there is nothing to recall."))
     if plan.n_seen not in (None, len(found)):
-        raise ListChanged(f"The list holds {len(found)} now, and {plan.n_seen} when you looked. Look at it again.")
+        raise ListChanged(
+            gettext("The list holds %(n)s now, and %(n_seen)s when you looked. Look at it again.")
+            % {"n": len(found), "n_seen": plan.n_seen}
+        )
     kept = plan.filter.to_json() | ({"key": plan.key} if plan.key else {})
     recall = Recall.objects.create(
         title=plan.title.strip()[:120], why=plan.why.strip()[:500], what=plan.what, filter=kept, due_on=plan.due_on,
@@ -221,7 +225,8 @@ def _refuse_state(item: RecallItem, state: str, note: str) -> None:
         raise NothingToSet(gettext("That state follows from the records: record the change where it was made."))
     if item.state != settable[RecallItem.State(state)]:
         raise NothingToSet(
-            f"It is “{item.get_state_display()}” now, so there is nothing to set. Look at the list again."
+            gettext("It is “%(state)s” now, so there is nothing to set. Look at the list again.")
+            % {"state": item.get_state_display()}
         )
     if state == RecallItem.State.NOT_AFFECTED and not note.strip():
         raise NoteMissing(gettext("Say what was seen there, such as the lot that stands on the cells."))
@@ -239,8 +244,11 @@ def close_recall(*, recall: Recall, by: User, at: datetime, reason: str = "") ->
     recall = _lock(recall)
     n_open = recall.items.filter(state=RecallItem.State.OPEN).count()
     if n_open and not (by.is_manager and reason.strip()):
-        left = f"{n_open} {'is' if n_open == 1 else 'are'} still to do."
-        who = "Say why it is closed all the same." if by.is_manager else "Until then only a manager may close it."
+        left = ngettext("%(n)s is still to do.", "%(n)s are still to do.", n_open) % {"n": n_open}
+        if by.is_manager:
+            who = gettext("Say why it is closed all the same.")
+        else:
+            who = gettext("Until then only a manager may close it.")
         raise NotSettled(f"{left} {who}")
     before = facts_of(recall, *RECALL_FACTS)
     recall.closed_at, recall.closed_by, recall.closed_why = at, by, reason.strip()[:200]
@@ -262,9 +270,12 @@ def _lock(recall: Recall) -> Recall:
     """
     recall = Recall.objects.select_for_update(of=("self",)).select_related("closed_by").get(pk=recall.pk)
     if recall.closed_at is not None:
-        day = timezone.localtime(recall.closed_at)
         raise RecallClosed(
-            f"This recall was closed by {recall.closed_by and recall.closed_by.name} on {day.day} {day:%B %Y}; nothing was changed."
+            gettext("This recall was closed by %(who)s on %(day)s; nothing was changed.")
+            % {
+                "who": recall.closed_by and recall.closed_by.name,
+                "day": day_said(timezone.localtime(recall.closed_at)),
+            }
         )
     return recall
 
@@ -278,7 +289,7 @@ def _refresh(recall: Recall, receiver_ids: set[int], by: User, at: datetime) -> 
         jobs.enqueue(
             handler="maintenance.actions.recalls.refresh_recalled",
             key=f"recall:{recall.pk}:{at.isoformat()}",
-            title=f"Due dates of the recall “{recall.title}”"[:120],
+            title=(gettext("Due dates of the recall “%(title)s”") % {"title": recall.title})[:120],
             args={"receiver_ids": sorted(receiver_ids)},
             by=by,
         )
@@ -295,8 +306,8 @@ def refresh_recalled(handle: Handle, *, receiver_ids: Sequence[int], **unknown: 
     there = list(Receiver.objects.filter(pk__in=receiver_ids).order_by("pk").values_list("pk", flat=True))
     moved = 0
     for start in range(0, len(there), RECEIVERS_A_STEP):
-        handle.progress(start, len(there), f"{start} of {len(there)} receivers")
+        handle.progress(start, len(there), gettext("%(start)s of %(n)s receivers") % {"start": start, "n": len(there)})
         done = refresh_receivers(receiver_ids=there[start : start + RECEIVERS_A_STEP], at=timezone.now())
         moved += done.n_moved
-    handle.progress(len(there), len(there), f"{len(there)} of {len(there)} receivers")
+    handle.progress(len(there), len(there), gettext("%(n)s of %(n)s receivers") % {"n": len(there)})
     handle.finish({"moved": moved})

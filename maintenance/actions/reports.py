@@ -85,13 +85,18 @@ def ask_for_service_report(*, visit: Visit, by: User, at: datetime, what_changed
         raise ReasonMissing(gettext("Say in a few words what the new revision corrects."))
     if last and last.data.get("content") == service_report.gather(service_report.load(visit.pk)):
         raise NothingChanged(
-            f"The records still say what {last.number} revision {last.revision} says. Correct the entry or the remark first."
+            gettext(
+                "The records still say what %(number)s revision %(revision)s says. Correct the entry or the remark "
+                "first."
+            )
+            % {"number": last.number, "revision": last.revision}
         )
     revision = last.revision + 1 if last else 1
     return _start(
         handler="maintenance.actions.reports.make_service_report",
         key=f"service_report:{visit.uuid}:{revision}",
-        title=f"Service report, {visit.site.name}, {day_full(visit.planned_on, manner().date_style)}",
+        title=gettext("Service report, %(site)s, %(day)s")
+        % {"site": visit.site.name, "day": day_full(visit.planned_on, manner().date_style)},
         args={"visit_id": visit.pk, "revision": revision, "what_changed": what_changed, "by_id": by.pk},
         by=by,
     )

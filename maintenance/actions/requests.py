@@ -35,7 +35,8 @@ def _tidy(text: str, max_length: int) -> str:
     ).strip()
     if len(kept) > max_length:
         raise TooLong(
-            f"That is {len(kept):,} characters long; {max_length:,} fit. Shorten it, or send it in two parts."
+            _("That is %(n)s characters long; %(max_length)s fit. Shorten it, or send it in two parts.")
+            % {"n": f"{len(kept):,}", "max_length": f"{max_length:,}"}
         )
     return kept
 

@@ -96,7 +96,7 @@ def move_stop(*, visit: Visit, to: Round, seen_version: int, by: User, at: datet
     old, to = _lock_two(_round_of(visit), to, seen_version)
     visit = _refuse_begun(visit)
     if to.visits.exclude(state=Visit.State.CANCELLED).filter(site=visit.site_id).exists():
-        raise AlreadyAStop(f"{visit.site.name} is a stop of {to} already.")
+        raise AlreadyAStop(_("%(site)s is a stop of %(to)s already.") % {"site": visit.site.name, "to": to})
     weeks = horizon_of([visit])
     visit.round, visit.planned_on = to, to.day
     visit.position = (to.visits.aggregate(last=Max("position"))["last"] or 0) + 1
@@ -173,7 +173,7 @@ def lock(round: Round, seen_version: int) -> Round:
             _("This round was changed after you opened the page, so nothing was saved. Look again, then retry.")
         )
     if round.state not in (Round.State.DRAFT, Round.State.PUBLISHED):
-        raise RoundOver(f"This round is {round.get_state_display()}.")
+        raise RoundOver(_("This round is %(state)s.") % {"state": round.get_state_display()})
     return round
 
 
@@ -217,19 +217,21 @@ def _round_of(visit: Visit) -> Round:
 
 def refuse_technician(user: User) -> None:
     if not user.is_technician or not user.is_active:
-        raise NotATechnician(f"{user.name} is not an active technician.")
+        raise NotATechnician(_("%(user)s is not an active technician.") % {"user": user.name})
 
 
 def _refuse_begun(visit: Visit) -> Visit:
     visit = Visit.objects.select_for_update(of=("self",)).select_related("site").get(pk=visit.pk)
     if visit.state != Visit.State.PLANNED:
-        raise UnderWay(f"The visit to {visit.site.name} is {visit.get_state_display()}.")
+        raise UnderWay(
+            _("The visit to %(site)s is %(state)s.") % {"site": visit.site.name, "state": visit.get_state_display()}
+        )
     return visit
 
 
 def add_visit(round: Round, site: Site, horizon_weeks: int) -> Visit:
     if round.visits.exclude(state=Visit.State.CANCELLED).filter(site=site).exists():
-        raise AlreadyAStop(f"{site.name} is a stop of this round already.")
+        raise AlreadyAStop(_("%(site)s is a stop of this round already.") % {"site": site.name})
     last = round.visits.aggregate(last=Max("position"))["last"] or 0
     visit = Visit.objects.create(
         customer_id=site.customer_id, site=site, round=round, position=last + 1, planned_on=round.day

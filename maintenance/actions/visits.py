@@ -69,7 +69,7 @@ def start_visit(*, visit: Visit, by: User, at: datetime) -> Visit:
     if visit.state == Visit.State.OPEN:
         return visit
     if visit.state != Visit.State.PLANNED:
-        raise VisitAlreadyOver(f"This visit is {visit.get_state_display()}.")
+        raise VisitAlreadyOver(_("This visit is %(state)s.") % {"state": visit.get_state_display()})
     if visit.round and visit.round.state != Round.State.PUBLISHED:
         raise NotPublished(_("The round of this visit is not published."))
     visit.state = Visit.State.OPEN
@@ -168,7 +168,7 @@ def finish_visit(*, visit: Visit, signing: Signing, not_done: Sequence[NotDone],
     ):
         return visit
     if visit.state != Visit.State.OPEN:
-        raise VisitAlreadyOver(f"This visit is {visit.get_state_display()}.")
+        raise VisitAlreadyOver(_("This visit is %(state)s.") % {"state": visit.get_state_display()})
     for row in not_done:
         record_entry(visit=visit, saying=not_done_saying(row), key=row.key, by=by, at=at)
     _sign(visit, signing)
@@ -243,7 +243,7 @@ def set_visit_crew(*, visit: Visit, people: Sequence[User], by: User, at: dateti
     """
     visit = Visit.objects.select_for_update(of=("self",)).select_related("site").get(pk=visit.pk)
     if visit.state not in (Visit.State.PLANNED, Visit.State.OPEN):
-        raise VisitAlreadyOver(f"This visit is {visit.get_state_display()}.")
+        raise VisitAlreadyOver(_("This visit is %(state)s.") % {"state": visit.get_state_display()})
     chosen = {user.pk: user for user in people if user.is_technician and user.is_active}
     if not chosen:
         raise NobodyLeft(_("At least one active technician must be on a visit."))

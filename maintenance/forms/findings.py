@@ -35,6 +35,9 @@ class SnoozeForm(forms.Form):
         super().__init__(*args, **kwargs)
         last = today + timedelta(days=longest_days)
         until = self.fields["until"]
-        until.help_text = f"At the latest {dated(day_words(last, today=today))}: {longest_days} days ahead."
+        until.help_text = _("At the latest %(day)s: %(longest_days)s days ahead.") % {
+            "day": dated(day_words(last, today=today)),
+            "longest_days": longest_days,
+        }
         until.widget.attrs |= {"min": (today + timedelta(days=1)).isoformat(), "max": last.isoformat()}
         until.initial = min(today + timedelta(days=USUAL_DAYS), last)

@@ -88,7 +88,11 @@ class WhichForm(forms.Form):
         sites = Site.objects.visible_to(self.by).current()
         found = list(sites.filter(code__iexact=words)[:2]) or list(sites.filter(name__iexact=words)[:2])
         if len(found) != 1:
-            why = "Several sites are called that: give the code." if found else f"No site is called “{words}”."
+            why = (
+                "Several sites are called that: give the code."
+                if found
+                else _("No site is called “%(words)s”.") % {"words": words}
+            )
             raise forms.ValidationError(why)
         return int(found[0].pk)
 

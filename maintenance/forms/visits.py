@@ -205,9 +205,11 @@ class FinishForm(forms.Form):
                 f"{item.registration.slot} {item.registration.label}" if item.registration else str(item.receiver.label)
             )
             self.fields[f"why_{item.pk}"] = forms.ChoiceField(
-                label=f"Why {name} was not done", choices=NOT_DONE_CHOICES, required=False
+                label=_("Why %(name)s was not done") % {"name": name}, choices=NOT_DONE_CHOICES, required=False
             )
-            self.fields[f"text_{item.pk}"] = forms.CharField(label=f"In words, {name}", max_length=300, required=False)
+            self.fields[f"text_{item.pk}"] = forms.CharField(
+                label=_("In words, %(name)s") % {"name": name}, max_length=300, required=False
+            )
             self.fields[f"key_{item.pk}"] = forms.UUIDField(widget=forms.HiddenInput, initial=uuid.uuid4)
 
     def rows(self) -> list[tuple[DueItem, Any, Any, Any]]:

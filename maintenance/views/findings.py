@@ -13,6 +13,8 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.text import format_lazy
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from company import toasts
@@ -35,12 +37,12 @@ from maintenance.views.findings_shown import SNOOZED_AT_ONCE, Line, group_lines,
 from sites.models import Site
 
 STATES = (
-    ("", "Now"),
-    ("back", "No longer snoozed since today"),
-    ("snoozed", "Snoozed"),
-    ("gone", f"Gone in the last {GONE_DAYS} days"),
+    ("", gettext_lazy("Now")),
+    ("back", gettext_lazy("No longer snoozed since today")),
+    ("snoozed", gettext_lazy("Snoozed")),
+    ("gone", format_lazy(gettext_lazy("Gone in the last {n} days"), n=GONE_DAYS)),
 )
-GROUPS = (("", "By kind"), ("site", "By site"), ("none", "One by one"))
+GROUPS = (("", gettext_lazy("By kind")), ("site", gettext_lazy("By site")), ("none", gettext_lazy("One by one")))
 COLUMNS = {"harm": "harm", "since": "since_on", "site": "site__name", "kind": "code", "customer": "customer__name"}
 SHOWN_OF_A_KIND = 6
 """So many places of a kind are named on the list of kinds; the rest are one press away."""
@@ -241,9 +243,9 @@ def finding_snooze(request: PersonRequest) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refused(request, template, context | {"refused": str(why)})
-    what = "1 finding rests" if len(rows) == 1 else f"{len(rows)} findings rest"
-    text = f"{what} until {dated(day_words(until, today=today))}."
-    toasts.said(request, text, undo_url=reverse("company:change_undo_batch", args=[deed]))
+    text = ngettext("%(n)s finding rests until %(day)s.", "%(n)s findings rest until %(day)s.", len(rows))
+    told = {"n": len(rows), "day": dated(day_words(until, today=today))}
+    toasts.said(request, text % told, undo_url=reverse("company:change_undo_batch", args=[deed]))
     return redirect(back)
 
 
@@ -257,8 +259,8 @@ def finding_wake(request: PersonRequest) -> HttpResponse:
     except Refused as why:
         messages.warning(request, str(why))
     else:
-        text = "The finding is back in the list." if len(rows) == 1 else f"{len(rows)} findings are back in the list."
-        toasts.said(request, text, undo_url=reverse("company:change_undo_batch", args=[deed]))
+        text = ngettext("The finding is back in the list.", "%(n)s findings are back in the list.", len(rows))
+        toasts.said(request, text % {"n": len(rows)}, undo_url=reverse("company:change_undo_batch", args=[deed]))
     return redirect(_back(request))
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from django.urls import reverse
+from django.utils.translation import gettext as _
 
 from company.access import PersonRequest
 from devices.rules.words import day_words
@@ -145,7 +146,7 @@ def _group(rows: list[FindingRecord], request: PersonRequest, today: date) -> Fi
     since = ""
     if days:
         first = day_words(days[0], today=today)
-        since = f"since {first}" if days[0] == days[-1] else f"the oldest since {first}"
+        since = f"since {first}" if days[0] == days[-1] else _("the oldest since %(first)s") % {"first": first}
     url, label = _mend(rows[0], request) if len(rows) == 1 or rows[0].code == LATE_UNPLACED else ("", "")
     return FindingGroup(
         what=rows[0].what, why=rows[0].why, do=rows[0].do, duty=rows[0].duty, since=since,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -22,10 +23,13 @@ def _words(entry: Entry) -> str:
         test = getattr(entry, "walk_test", None)
         if test is None:
             return ""
-        margin = f", margin {test.margin_db} dB" if test.margin_db is not None else ""
+        margin = _(", margin %(margin_db)s dB") % {"margin_db": test.margin_db} if test.margin_db is not None else ""
         return ("heard at the output" if test.heard else "not heard at the output") + margin
     if entry.kind == Entry.Kind.BATTERY:
-        parts = [facts.get("cells_label") or "", entry.old_cells_words and f"old ones: {entry.old_cells_words}"]
+        parts = [
+            facts.get("cells_label") or "",
+            entry.old_cells_words and _("old ones: %(old_cells_words)s") % {"old_cells_words": entry.old_cells_words},
+        ]
         return "; ".join(part for part in parts if part)
     return str(facts.get("text") or facts.get("why") or facts.get("note") or "")
 

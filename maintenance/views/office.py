@@ -11,6 +11,7 @@ from django.db.models import Count, Exists, Min, OuterRef, Q
 from django.http import HttpResponse
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -122,7 +123,7 @@ def _due(due: dict[str, dict[str, Any]]) -> list[Line]:
             due[name]["n"], words, url,
             more=", ".join(
                 [f"{n} {word}" for n, word in zip(due[name]["harms"][1:], ("security", "convenience"), strict=True) if n]
-                + [f"{due[name]['n_placed']} in a published round" if due[name]["n_placed"] else "none in a published round"]
+                + [_placed_words(due[name]["n_placed"])]
             ),
             n_grave=due[name]["harms"][0],
         )
@@ -187,14 +188,15 @@ def _waiting(
     n: dict[str, int], kinds: Sequence[dict[str, Any]], rounds: Sequence[Round], jobs: dict[str, Any], today: date
 ) -> list[Line]:
     drafts = [row for row in rounds if row.state == Round.State.DRAFT]
-    first = f"the first on {day_words(drafts[0].day, today=today)}" if drafts else ""
+    first = gettext("the first on %(day)s") % {"day": day_words(drafts[0].day, today=today)} if drafts else ""
     asked = reverse("maintenance:request_list")
     lines = [
         Line(n["unanswered"], _s(n["unanswered"], "request", "without an answer"), f"{asked}?state=unanswered"),
         Line(n["requests"], _s(n["requests"], "request", "answered and still open"), f"{asked}?state=answered"),
         Line(
             n["unreported"], _s(n["unreported"], "finished visit", "without a report"),
-            f"{reverse('maintenance:visit_list')}?state=unreported", more=f"of the last {RECENT_DAYS} days",
+            f"{reverse('maintenance:visit_list')}?state=unreported",
+            more=gettext("of the last %(days)s days") % {"days": RECENT_DAYS},
         ),
         Line(len(drafts), _s(len(drafts), "round", "to publish"), f"{reverse('maintenance:round_list')}?state=to_publish", more=first),
         Line(jobs["n_imports"], _s(jobs["n_imports"], "import", "checked, to be applied"), f"{reverse('devices:import_list')}?state=ready"),
@@ -206,10 +208,15 @@ def _waiting(
         Line(n["invited"], _s(n["invited"], "invitation", "not taken up"), f"{reverse('company:person_list')}?invited=1"),
         Line(
             jobs["n_failed"], _s(jobs["n_failed"], "background job", "failed"),
-            f"{reverse('company:job_list')}?state=recent", more=f"in the last {RECENT_DAYS} days",
+            f"{reverse('company:job_list')}?state=recent",
+            more=gettext("in the last %(days)s days") % {"days": RECENT_DAYS},
         ),
     ]  # fmt: skip
     return [line for line in lines if line.n]
+
+
+def _placed_words(n: int) -> str:
+    return gettext("%(n)s in a published round") % {"n": n} if n else gettext("none in a published round")
 
 
 def _s(n: int, noun: str, rest: str) -> str:

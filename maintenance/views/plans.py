@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from company.access import PersonRequest, audience
@@ -33,5 +34,9 @@ def tech_plan_done(request: PersonRequest, pk: int, plan_pk: int) -> HttpRespons
         (shown,) = shown_plans([plan], request.user)
         context = frame(request) | {"shown": shown, "plan": plan, "receiver": plan.receiver, "site": plan.site}
         return refused(request, DETAIL, context | {"refused": str(why)})
-    said(request, f"Slot {plan.slot} is done as planned.", undo_url=undo_url(request, "carry_out_plan", plan_pk))
+    said(
+        request,
+        _("Slot %(slot)s is done as planned.") % {"slot": plan.slot},
+        undo_url=undo_url(request, "carry_out_plan", plan_pk),
+    )
     return redirect("maintenance:tech_visit", pk)

@@ -17,6 +17,7 @@ from django.views.decorators.http import require_http_methods
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
+from company.manner import day_in_year_said, day_said
 from maintenance.actions.recall_rounds import Pull, pull_into_round, pull_into_rounds
 from maintenance.forms.recalls import PullForm
 from maintenance.models import Recall, RecallItem, Round
@@ -45,10 +46,9 @@ def recall_rounds(request: PersonRequest, pk: int) -> HttpResponse:
         return redirect(recall)
     left = RecallItem.objects.visible_to(request.user).filter(recall=recall, site__isnull=False).open()
     sites = count_sites(left.values_list("site_id", "site__name", "registration__duty"))
-    lead = (
-        f"Each stop changes what is due by {recall.due_on.day} {recall.due_on:%B %Y}: these, and whatever else falls due "
-        "there by then."
-    )
+    lead = _("Each stop changes what is due by %(day)s: these, and whatever else falls due there by then.") % {
+        "day": day_said(recall.due_on)
+    }
     return pull_page(request, Source(recall.title, recall.due_on, recall.get_absolute_url(), lead), sites)
 
 
@@ -125,9 +125,11 @@ def _told(request: PersonRequest, made: list[Round], source: Source) -> HttpResp
     for round in rounds.order_by("day", "number"):
         plan = day_plan(round, round.stops)
         of_day, of_stop = warnings_of(round, round.stops, plan)
-        text = f"{round}, {round.day.day} {round.day:%b}: {len(round.stops)} stops, being planned."
+        text = _("%(round)s, %(day)s: %(n)s stops, being planned.") % {
+            "round": round, "day": day_in_year_said(round.day), "n": len(round.stops),
+        }  # fmt: skip
         n_more = sum(len(texts) for texts in of_stop.values())
-        more = f" {n_more} more to look at on its page." if n_more else ""
+        more = " " + _("%(n)s more to look at on its page.") % {"n": n_more} if n_more else ""
         if of_day or n_more:
             messages.warning(request, " ".join([text, *of_day]) + more)
         else:

@@ -211,7 +211,7 @@ def _marked(items: list[Any], today: date) -> list[Any]:
         else:
             late = urgency(item.recall.due_on, today) == "late"
             item.mark = "late" if late else "soon"
-            item.words = f"to do, {due_words(item.recall.due_on, today)}" if late else "to do"
+            item.words = _("to do, %(due)s") % {"due": due_words(item.recall.due_on, today)} if late else "to do"
     return items
 
 
@@ -282,7 +282,7 @@ def recall_add(request: PersonRequest, pk: int) -> HttpResponse:
         if cleaned["matching"]:
             chosen += units.filter(pk__in=[row.transmitter_id for row in _new_matches(request, recall)])
         if unknown:
-            form.add_error("serials", f"Not known: {', '.join(unknown[:10])}.")
+            form.add_error("serials", _("Not known: %(listed)s.") % {"listed": ", ".join(unknown[:10])})
         else:
             try:
                 added = actions.add_to_recall(
@@ -291,7 +291,7 @@ def recall_add(request: PersonRequest, pk: int) -> HttpResponse:
             except Refused as error:
                 refusal = error.message
             else:
-                messages.success(request, f"{len(added)} added to the list.")
+                messages.success(request, _("%(n)s added to the list.") % {"n": len(added)})
                 return redirect(recall)
     found = _new_matches(request, recall)
     context = {
@@ -332,10 +332,12 @@ def recall_item(request: PersonRequest, pk: int) -> HttpResponse:
     if is_post and form.is_valid():
         meant = form.cleaned_data["state"]
     if meant is None or (is_post and form.is_valid() and meant == item.state):
-        by = f" by {item.state_by.name}" if item.state_by else ""
-        messages.info(
-            request, f"{item.transmitter.serial}: {item.get_state_display()} already{by}; nothing was changed."
-        )
+        who = item.state_by.name if item.state_by else ""
+        text = _("%(serial)s: %(state)s already; nothing was changed.")
+        if who:
+            text = _("%(serial)s: %(state)s already by %(who)s; nothing was changed.")
+        told = {"serial": item.transmitter.serial, "state": item.get_state_display(), "who": who}
+        messages.info(request, text % told)
         return redirect(item.recall)
     is_back = meant == RecallItem.State.OPEN
     context = _item_context(item, form, is_back)
@@ -372,10 +374,15 @@ def recall_close(request: PersonRequest, pk: int) -> HttpResponse:
     if recall.closed_at and request.method != "POST":
         return _is_closed(request, recall)
     if not (recall.closed_at or progress.is_settled or request.user.is_manager):
-        messages.warning(request, f"{progress.open} still to do: until all are settled only a manager may close it.")
+        messages.warning(
+            request,
+            _("%(open)s still to do: until all are settled only a manager may close it.") % {"open": progress.open},
+        )
         return redirect(recall)
     form = CloseForm(request.POST if request.method == "POST" else None, is_settled=progress.is_settled)
-    context = form_context(form, f"Close: {recall.title}", recall, "due", button="Close this recall")
+    context = form_context(
+        form, _("Close: %(title)s") % {"title": recall.title}, recall, "due", button=_("Close this recall")
+    )
     context["lead"] = progress_words(progress)
     if not progress.is_settled:
         context["lead"] += " What is left keeps its ordinary dates. Say why it is closed all the same."

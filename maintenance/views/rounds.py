@@ -18,6 +18,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
+from company.manner import day_in_year_said
 from maintenance.actions import rounds as rounds_actions
 from maintenance.actions import stops as stops_actions
 from maintenance.actions.stops import horizon_of
@@ -72,7 +73,7 @@ def round_new(request: PersonRequest) -> HttpResponse:
                 return refused(
                     request, "maintenance/rounds/new.html", _new_context(request, form, chosen, error.message)
                 )
-            messages.success(request, f"{round} is planned. Look at the day, then publish it.")
+            messages.success(request, _("%(round)s is planned. Look at the day, then publish it.") % {"round": round})
             return redirect(round)
         return refused(request, "maintenance/rounds/new.html", _new_context(request, form, chosen))
     form = round_forms.RoundForm(by=request.user, initial=_first_guess(request, chosen))
@@ -84,7 +85,7 @@ def _first_guess(request: PersonRequest, chosen: list[Site]) -> dict[str, Any]:
     day = timezone.localdate() + timedelta(days=1)
     while day.weekday() > 4:
         day += timedelta(days=1)
-    name = chosen[0].town or chosen[0].name if chosen else f"Round of {day.day} {day:%B}"
+    name = chosen[0].town or chosen[0].name if chosen else _("Round of %(day)s") % {"day": day_in_year_said(day)}
     guess = {"day": day, "name": name, "starts": "08:30"}
     # The page of what is due hands its own choices on.
     return guess | {

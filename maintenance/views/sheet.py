@@ -75,7 +75,8 @@ def tech_record(request: PersonRequest, pk: int, kind: str) -> HttpResponse:
         except Refused as error:
             refusal = error.message
         else:
-            messages.success(request, f"Recorded: {entry.get_kind_display()}{_of_slot(registration)}.")
+            done = _("Recorded: %(what)s.") % {"what": f"{entry.get_kind_display()}{_of_slot(registration)}"}
+            messages.success(request, done)
             return _answer(request, pk, place)
     context = sheet_context(user, _visit(request, pk), place, refused_kind=kind, bound=form, refusal=refusal)
     return refused(request, SHEET, context, part="sheet")
@@ -131,7 +132,7 @@ def tech_finish(request: PersonRequest, pk: int) -> HttpResponse:
         except Refused as error:
             refusal = error.message
         else:
-            messages.success(request, f"The visit to {visit.site.name} is finished.")
+            messages.success(request, _("The visit to %(site)s is finished.") % {"site": visit.site.name})
             return redirect("maintenance:tech_today")
     context = finish_context(request.user, visit, form, standing_gates(visit), refusal)
     return refused(request, FINISH, context)

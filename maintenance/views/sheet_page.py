@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from devices.models import Fitting, Receiver, Registration
 from devices.rules.slot_map import SlotRow, due_words, urgency
@@ -72,7 +73,11 @@ class Card:
     def supervision_words(self) -> str:
         """Supervision as a sentence: "missing after 4 h; checks in every 60 min"."""
         words = window_words(self.row.window_s)
-        return f"{words}; checks in every {span_words(self.row.interval_s)}" if self.row.interval_s else words
+        return (
+            _("%(words)s; checks in every %(span)s") % {"words": words, "span": span_words(self.row.interval_s)}
+            if self.row.interval_s
+            else words
+        )
 
     @property
     def output_words(self) -> list[str]:

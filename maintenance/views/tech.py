@@ -12,12 +12,14 @@ from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_GET, require_POST
 
 from company.access import audience
 from company.errors import Refused
 from company.htmx import page, refused
+from company.manner import weekday_said
 from company.models import User
 from devices.models import Receiver, Registration
 from devices.rules.slot_map import due_words, fill_slots
@@ -202,8 +204,9 @@ def _ask_again(request: HttpRequest, site: Site, doubts: list[str], fields: dict
 def _under_way_elsewhere(user: Any, site: Site) -> list[str]:
     """Sentences about the person's visits that are still under way at other sites."""
     rows = Visit.objects.visible_to(user).filter(state=Visit.State.OPEN, crew__user=user).exclude(site=site)
+    here, on_test = _("You are still at %(site)s."), _("You are still at %(site)s, on test.")
     return [
-        f"You are still at {visit.site.name}{', on test' if is_on_test(visit.entries.as_said()) else ''}."
+        (on_test if is_on_test(visit.entries.as_said()) else here) % {"site": visit.site.name}
         for visit in rows.for_day().order_by("arrived_at", "pk")
     ]
 
@@ -212,9 +215,7 @@ def _other_day(visit: Visit) -> list[str]:
     """A sentence where the stop is planned for another day than today at the site."""
     if visit.planned_on == timezone.localdate(timezone=visit.site.zone):
         return []
-    return [
-        f"This stop is planned for {visit.planned_on:%A} {visit.planned_on.day} {visit.planned_on:%B %Y}, not for today."
-    ]
+    return [_("This stop is planned for %(day)s, not for today.") % {"day": weekday_said(visit.planned_on)}]
 
 
 @audience("technician")
@@ -240,8 +241,11 @@ def _refuse_codes_far_off(visit: Visit) -> None:
     days_off = abs((visit.planned_on - timezone.localdate(timezone=visit.site.zone)).days)
     if visit.state != Visit.State.OPEN and days_off > NOTE_DAYS:
         raise Refused(
-            f"Codes are shown for a visit that is under way or within {NOTE_DAYS} days of its day. "
-            "Start the visit at the door, or ask the office."
+            _(
+                "Codes are shown for a visit that is under way or within %(days)s days of its day. Start the visit "
+                "at the door, or ask the office."
+            )
+            % {"days": NOTE_DAYS}
         )
 
 

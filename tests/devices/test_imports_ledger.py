@@ -89,7 +89,7 @@ def test_a_spare_slot_is_not_taken_at_a_time_when_it_was_in_use(office):
     bring_in(office, right_sheets())
     ended = datetime(2024, 8, 1, 9, tzinfo=UTC)
     slot(1).update(removed_at=ended)
-    with pytest.raises(DatedTooEarly, match=r"in use until 01 August 2024\. Correct"):
+    with pytest.raises(DatedTooEarly, match=r"in use until 1 August 2024\. Correct"):
         bring_in(office, right_sheets())
     sheets = right_sheets()
     for row in sheets["slots"]:
