@@ -210,5 +210,9 @@ class ChangeRowQuerySet(CustomerScoped):
         if not words:
             return self
         return self.filter(
-            Q(subject_text__icontains=words) | Q(reason__icontains=words) | Q(customer__name__icontains=words)
+            Q(subject_text__icontains=words)
+            | Q(reason__icontains=words)
+            | Q(customer__name__icontains=words)
+            # The name of a customer that is gone; see `company.undo.CUSTOMER_NAME`.
+            | Q(customer=None, after__customer_name__icontains=words)
         )

@@ -28,6 +28,8 @@ from company.models import ChangeRow, User
 
 TAKE_BACK = "take_back"
 """Verb of the row that takes another one back."""
+CUSTOMER_NAME = "customer_name"
+"""Fact of a row whose customer went off the records with an import taken back: the column cannot name it any more."""
 
 
 class CannotUndo(Refused):

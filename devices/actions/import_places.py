@@ -14,7 +14,7 @@ from devices.actions.import_book import Book, change_rows, chunks, json_of
 from devices.actions.receivers import OUTPUT_FACTS, RECEIVER_FACTS
 from devices.models import Output, Receiver, ReceiverType
 from devices.rules.import_records import Plan, Write
-from sites.actions import SITE_FACTS
+from sites.actions import PLACE_FACTS, SITE_FACTS
 from sites.models import Area, Site
 from sites.rules.site_rows import fold
 
@@ -165,3 +165,5 @@ def prepare_areas(book: Book, plan: Plan) -> None:
             last[site_id] = last.get(site_id, -1) + 1
             areas.append(Area(site=site, customer_id=site.customer_id, path=path, walk_order=last[site_id]))
     book.insert(Area, areas)
+    for area in areas:
+        book.note("save_area", area, area.customer_id, after=facts_of(area, *PLACE_FACTS[Area]))

@@ -7,22 +7,24 @@ and what it ended goes on. Every change row of the import stays in the log and g
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from django.apps import apps
-from django.db import models, transaction
+from django.db import connection, models, transaction
 from django.db.models import Exists, OuterRef
-from django.utils.translation import gettext
+from django.utils.translation import gettext as _
 
 from company import jobs
 from company.bulk import Statement, alteration, insertion, removal
+from company.change_words import deed_words
 from company.errors import Refused
 from company.models import ChangeRow, Contact, Customer, Job, Upload, User
-from company.undo import TAKE_BACK
+from company.undo import CUSTOMER_NAME, TAKE_BACK
 from devices.actions.import_book import chunks
+from devices.actions.import_undo_areas import areas_that_stay
 from devices.actions.imports import RecordsMovedOn, change_mark, settle_key
 from devices.models import (
     Away,
@@ -43,7 +45,7 @@ from sites.models import Area, Site
 SHOWN = 20
 MODELS: dict[str, type[models.Model]] = {
     "customer": Customer, "contact": Contact, "site": Site, "receiver": Receiver, "output": Output,
-    "transmitter": Transmitter, "registration": Registration, "fitting": Fitting,
+    "transmitter": Transmitter, "registration": Registration, "fitting": Fitting, "area": Area,
 }  # fmt: skip
 # Worked out from the records, so not somebody's doing: they go with what they were worked out from.
 DERIVED = (
@@ -85,8 +87,11 @@ def changes_since(upload: Upload) -> list[ChangeRow]:
     """Later changes, by anybody, of records that the import wrote; at most `SHOWN`, newest first."""
     mine = of_import(upload)
     first = mine.order_by("pk").values_list("pk", flat=True).first()
-    same = mine.filter(subject_kind=OuterRef("subject_kind"), subject_id=OuterRef("subject_id")).order_by()
-    later = ChangeRow.objects.filter(Exists(same), pk__gt=first or 0, undoes=None, undone_by=None)
+    # An area that somebody has worked on since stays, and keeps nothing else from being taken back.
+    same = mine.exclude(subject_kind="area").filter(
+        subject_kind=OuterRef("subject_kind"), subject_id=OuterRef("subject_id")
+    )
+    later = ChangeRow.objects.filter(Exists(same.order_by()), pk__gt=first or 0, undoes=None, undone_by=None)
     return list(later.exclude(batch=upload.uuid).select_related("by").order_by("-pk")[:SHOWN])
 
 
@@ -115,17 +120,19 @@ def undo_prefix(upload: Upload) -> str:
 
 def _refuse_early(upload: Upload) -> None:
     if not of_import(upload).exists():
-        raise NothingToTakeBack(gettext("This workbook has not been applied, so there is nothing to take back."))
+        raise NothingToTakeBack(_("This workbook has not been applied, so there is nothing to take back."))
     if ChangeRow.objects.filter(batch=upload.uuid).exclude(undoes=None).exists():
-        raise NothingToTakeBack(gettext("This import, or a part of it, was taken back already."))
+        raise NothingToTakeBack(_("This import, or a part of it, was taken back already."))
     if later := changes_since(upload):
         raise TouchedSince([say_change(row) for row in later])
 
 
 def say_change(row: ChangeRow) -> str:
     """Say who changed what, for a person who wants to take an import back."""
-    who = row.by.name if row.by else "the program"
-    return f"{row.subject_text}: {row.verb.replace('_', ' ')} by {who} on {row.at:%d %B %Y}"
+    who = row.by.name if row.by else _("the program")
+    return _("%(record)s: %(deed)s by %(who)s on %(day)s") % {
+        "record": row.subject_text, "deed": deed_words(row.verb), "who": who, "day": f"{row.at:%d %B %Y}",
+    }  # fmt: skip
 
 
 def prepare_taking_back(*, upload: Upload, by: User, at: datetime) -> TakingBack:
@@ -160,9 +167,7 @@ def take_back_import(
     for some in chunks(prepared.receiver_ids):
         list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=some).order_by("pk").values_list("pk"))
     if change_mark() != mark:
-        raise RecordsMovedOn(
-            gettext("The records were changed while the import was being taken back. Nothing was written.")
-        )
+        raise RecordsMovedOn(_("The records were changed while the import was being taken back. Nothing was written."))
     for statement in prepared.statements:
         statement.run()
     if prepared.receiver_ids:
@@ -176,6 +181,24 @@ def take_back_import(
     finish({"rows": prepared.n_rows, "removed": prepared.n_removed})
 
 
+def _areas_of(sites: list[int]) -> Iterable[int]:
+    return Area.objects.filter(site__in=sites).values_list("pk", flat=True)
+
+
+def _forget(names: Mapping[int, str]) -> Statement:
+    """The log keeps its rows; a column cannot name a customer that is gone, so the row's facts do."""
+    table = ChangeRow._meta.db_table
+    said = (
+        "jsonb_set(coalesce(after, '{}'::jsonb), '{" + CUSTOMER_NAME + "}', to_jsonb(%s::text))"
+        if connection.vendor == "postgresql"
+        else f"json_set(coalesce(after, '{{}}'), '$.{CUSTOMER_NAME}', %s)"
+    )
+    return Statement(
+        f'UPDATE "{table}" SET customer_id = NULL, after = {said} WHERE customer_id = %s',
+        [(name, key) for key, name in sorted(names.items())],
+    )
+
+
 class _TakeBack:
     """Goes through the change rows of one import."""
 
@@ -185,6 +208,8 @@ class _TakeBack:
         self.new: dict[type[models.Model], set[int]] = defaultdict(set)
         self.sets: dict[tuple[type[models.Model], tuple[str, ...]], list[tuple[int, tuple[Any, ...]]]] = {}
         self.touched: list[str] = []
+        self.staying: set[int] = set()
+        self.names: dict[int, str] = {}
         self.types = {
             Receiver: dict(ReceiverType.objects.values_list("code", "pk")),
             Transmitter: dict(TransmitterType.objects.values_list("code", "pk")),
@@ -196,27 +221,41 @@ class _TakeBack:
             self._row(row)
         self._refuse_ended()
         self._add_slips()
+        self._keep_areas()
         self._add_dependents()
+        self.names = dict(Customer.objects.filter(pk__in=self.new[Customer]).values_list("pk", "name"))
         self._refuse_used()
         if self.touched:
             raise TouchedSince(self.touched)
-        done = TakingBack(n_rows=len(self.rows), n_removed=sum(len(self.new[model]) for model in MODELS.values()))
+        rows = [row for row in self.rows if not (row.subject_kind == "area" and row.subject_id in self.staying)]
+        done = TakingBack(n_rows=len(rows), n_removed=sum(len(self.new[model]) for model in MODELS.values()))
         done.receiver_ids = self._receivers()
         done.statements = [*self._removals(), *self._restorals(), *self._ends()]
         raised = f'UPDATE "{Receiver._meta.db_table}" SET version = version + 1 WHERE id = %s'
         done.statements.append(Statement(raised, [(pk,) for pk in done.receiver_ids]))
-        done.statements.append(insertion(ChangeRow, [self._said(row) for row in self.rows]))
+        done.statements.append(insertion(ChangeRow, [self._said(row) for row in rows]))
         return done
 
     def _said(self, row: ChangeRow) -> ChangeRow:
+        name = self.names.get(row.customer_id or 0)
+        after = (row.before or {}) | {CUSTOMER_NAME: name} if name is not None else row.before
         return ChangeRow(
-            at=self.at, by=self.by, customer_id=None if self._customer_goes(row) else row.customer_id, verb=TAKE_BACK,
+            at=self.at, by=self.by, customer_id=row.customer_id if name is None else None, verb=TAKE_BACK,
             subject_kind=row.subject_kind, subject_id=row.subject_id, subject_text=row.subject_text, before=row.after,
-            after=row.before, reason=row.reason, batch=row.batch, undoes=row,
+            after=after, reason=row.reason, batch=row.batch, undoes=row,
         )  # fmt: skip
 
-    def _customer_goes(self, row: ChangeRow) -> bool:
-        return row.customer_id in self.new[Customer]
+    def _keep_areas(self) -> None:
+        """An area goes with the import that made it, unless it is in use or a person has worked on it since."""
+        with_site = {pk for some in chunks(sorted(self.new[Site])) for pk in _areas_of(some)}
+        former: dict[Any, dict[int, str]] = {Registration: {}, Receiver: {}}
+        for (model, names), rows in self.sets.items():
+            if model in former and "area" in names:
+                former[model].update((pk, values[names.index("area")]) for pk, values in rows)
+        self.staying = areas_that_stay(
+            self.new[Area] - with_site, batch=self.rows[0].batch, going=self.new, former=former
+        )
+        self.new[Area] -= self.staying
 
     def _row(self, row: ChangeRow) -> None:
         model, before = MODELS[row.subject_kind], row.before
@@ -326,11 +365,7 @@ class _TakeBack:
         ]  # fmt: skip
         statements = [removal(model, sorted(self.new[model])) for model in order if self.new[model]]
         if self.new[Customer]:
-            # The log keeps its rows; the column that names the customer cannot name one that is gone.
-            keys = sorted(self.new[Customer])
-            table = ChangeRow._meta.db_table
-            forget = f'UPDATE "{table}" SET customer_id = NULL WHERE customer_id = %s'
-            statements += [Statement(forget, [(key,) for key in keys]), removal(Customer, keys)]
+            statements += [_forget(self.names), removal(Customer, sorted(self.names))]
         return statements
 
     def _restorals(self) -> list[Statement]:
