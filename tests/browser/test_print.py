@@ -1,0 +1,55 @@
+"""What the browser's own Print gives: the records from the first page on, and nothing that only a screen can do."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import pypdfium2
+import pytest
+
+from tests import factories
+
+N_SITES = 30
+
+
+@pytest.fixture
+def many(transactional_db: Any) -> Any:
+    customer = factories.make_customer()
+    for n in range(N_SITES):
+        factories.make_site(customer, name=f"Lodge {n:02}")
+    return factories.make_manager(email="mika@example.org")
+
+
+def printed(page: Any, **how: Any) -> list[str]:
+    """Text of every sheet of paper."""
+    paper = pypdfium2.PdfDocument(io.BytesIO(page.pdf(**how)))
+    return [" ".join(sheet.get_textpage().get_text_range().split()) for sheet in paper]
+
+
+def test_a_list_longer_than_a_page_begins_on_the_first(many: Any, visitor: Any) -> None:
+    sheets = printed(visitor("mika@example.org").go("/sites/"))
+    assert "Lodge 00" in sheets[0]
+    assert "Receivers" in sheets[-1], "the head of the table stands on every page"
+    # A page of the list holds 25 rows: paper shows what the screen shows.
+    assert sum(" ".join(sheets).count(f"Lodge {n:02}") for n in range(N_SITES)) == 25
+
+
+def test_buttons_filters_and_menus_stay_on_the_screen(many: Any, visitor: Any) -> None:
+    receiver = factories.make_receiver()
+    factories.make_registration(receiver, 1, label="Room 14, pendant")
+    text = " ".join(printed(visitor("mika@example.org").go(f"/receivers/{receiver.pk}/")))
+    assert "Room 14, pendant" in text
+    for words in ("Sign out", "Slot map PDF", "Add an output", "register in slot 2", "Needs a person 0"):
+        assert words not in text
+
+
+def test_words_on_a_dark_ground_are_ink_on_paper(many: Any, visitor: Any) -> None:
+    page = visitor("mika@example.org").go("/house/style/")
+    page.emulate_media(media="print", color_scheme="dark")
+    for mark in (".badge--strong", ".due--late", ".seg [aria-current]"):
+        drawn = page.locator(mark).first.evaluate(
+            "mark => [getComputedStyle(mark).backgroundColor, getComputedStyle(mark).color]"
+        )
+        assert drawn[0] == "rgba(0, 0, 0, 0)", mark
+        assert max(int(part) for part in drawn[1][4:-1].split(",")[:2]) < 200, mark
