@@ -252,11 +252,11 @@ def _context(request: PersonRequest, head: Head, asked: Asked, key: str, said_ke
     context = frame(request) | {
         "receiver": head.receiver, "site": head.receiver.site, "on": asked.on, "today": asked.today,
         "is_today": asked.is_today, "show": asked.show,
-        "body": _body(request, head, asked, key, said_key),
     }  # fmt: skip
     if wants_part(request):
-        context |= _shown(request, head, _maps(request, [head], asked.on, is_today=asked.is_today), asked)
-    return context
+        maps = _maps(request, [head], asked.on, is_today=asked.is_today)
+        return context | _shown(request, head, maps, asked)
+    return context | {"body": _body(request, head, asked, key, said_key)}
 
 
 def _body(request: PersonRequest, head: Head, asked: Asked, key: str, said_key: str) -> SafeString:
