@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import F, Max
 from django.utils import timezone
 
-from company.models import RiskPolicy
+from company.models import ChangeRow, RiskPolicy
 from devices.models import Fault, Fitting, Output, PlannedChange, Receiver, Registration, Transmitter
 from devices.querysets import end_of_day
 from devices.rules.findings import Loan, ReceiverFacts, WaitingPlan
@@ -221,11 +221,29 @@ def _read_copies(shelf: _Shelf, here: dict[int, Receiver]) -> None:
     # What was taken back on its day never stood: nobody can miss it on the copy.
     stood = Registration.objects.filter(receiver__in=copies).exclude(removed_at__lte=F("registered_at") + NO_TIME)
     changed = stood.values_list("receiver").order_by()
-    for pk, begun, ended in changed.annotate(begun=Max("registered_at"), ended=Max("removed_at")):
-        newest = max(moment for moment in (begun, ended) if moment)
-        if newest > copies[pk]:
+    moments = [
+        *changed.annotate(begun=Max("registered_at"), ended=Max("removed_at")),
+        *((pk, at, None) for pk, at in _taken_back_since(copies)),
+    ]
+    newest: dict[int, datetime] = {}
+    for pk, *known in moments:
+        newest[pk] = max(moment for moment in (*known, newest.get(pk)) if moment)
+    for pk, at in newest.items():
+        if at > copies[pk]:
             zone = _zone(here, pk)
-            shelf.copies[pk] = (copies[pk].astimezone(zone).date(), newest.astimezone(zone).date())
+            shelf.copies[pk] = (copies[pk].astimezone(zone).date(), at.astimezone(zone).date())
+
+
+def _taken_back_since(copies: dict[int, datetime]) -> Iterator[tuple[int, datetime]]:
+    """Receiver and moment of each change of a slot that its copy shows, and that was taken back after the copy."""
+    rows = ChangeRow.objects.filter(
+        subject_kind="registration", undoes__isnull=False, at__gt=min(copies.values()),
+        subject_id__in=Registration.objects.filter(receiver__in=copies).values("pk"),
+    )  # fmt: skip
+    for facts, at, entered in rows.values_list("after", "at", "undoes__at"):
+        pk = (facts or {}).get("receiver")
+        if pk in copies and entered <= copies[pk] < at:
+            yield pk, at
 
 
 def _read_on_test(found: dict[int, SiteFacts]) -> None:

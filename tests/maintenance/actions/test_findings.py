@@ -13,8 +13,11 @@ from django.test.utils import CaptureQueriesContext
 
 from company import jobs
 from company.actions import ensure_policies
-from company.models import Job
+from company.models import ChangeRow, Job
+from company.undo import undo
 from devices.actions.receivers import remove_receiver
+from devices.actions.slot_settings import settings_of
+from devices.actions.slots import register_transmitter, remove_transmitter
 from devices.models import Away, Fault, PlannedChange, Receiver, Registration
 from devices.rules.slot_life import NO_TIME
 from maintenance.actions import findings as actions
@@ -176,11 +179,10 @@ def plant_taken_back(receiver: Receiver) -> None:
     factories.make_registration(receiver, 5, registered_at=begun, removed_at=begun + NO_TIME)
 
 
-def plant_newer_copy(receiver: Receiver) -> None:
-    plant_copy_at = NOW - timedelta(days=399)
+def plant_newer_copy(receiver: Receiver, ago: timedelta = timedelta(days=399)) -> None:
     IssuedReport.objects.create(
         customer=receiver.customer, site=receiver.site, receiver=receiver, kind="slot_map", number=f"SM-{receiver.code}",
-        title="Slot map", data={}, content=b"%PDF", sha256="0" * 64, issued_at=plant_copy_at, revision=2,
+        title="Slot map", data={}, content=b"%PDF", sha256="0" * 64, issued_at=NOW - ago, revision=2,
     )  # fmt: skip
 
 
@@ -199,6 +201,29 @@ def test_what_is_as_agreed_is_not_found(receiver: Receiver, world: World, name: 
     plant(receiver, world)
     assert set(refreshed(receiver)) <= {"never_walk_tested"}
     assert not FindingRecord.objects.open().filter(receiver=receiver).exists()
+
+
+HOURS = [timedelta(hours=n) for n in range(5)]
+
+
+@pytest.mark.parametrize("deed", ["register", "remove"])
+@pytest.mark.parametrize(
+    ("issued", "is_old"), [(HOURS[4], False), (HOURS[2], True), (HOURS[0], False)], ids=["before", "between", "after"]
+)
+def test_a_copy_issued_between_a_change_and_its_taking_back_is_old(
+    receiver: Receiver, world: World, deed: str, issued: timedelta, is_old: bool
+) -> None:
+    row, at = world.own_registration, NOW - HOURS[3]
+    if deed == "register":
+        unit = factories.make_transmitter(row.customer)
+        register_transmitter(
+            receiver=receiver, slot=5, transmitter=unit, settings=settings_of(row), by=world.office, at=at, reason="new room"
+        )  # fmt: skip
+    else:
+        remove_transmitter(registration=row, by=world.office, at=at, reason="gone")
+    undo(change=ChangeRow.objects.latest("pk"), by=world.office, at=NOW - HOURS[1])
+    plant_newer_copy(receiver, issued)
+    assert ("map_copy_old" in refreshed(receiver)) is is_old
 
 
 def test_a_draft_is_nobodys_round_yet_and_the_finding_says_so(receiver: Receiver, world: World) -> None:
