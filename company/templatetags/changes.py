@@ -41,7 +41,7 @@ def deed_of_verb(verb: str) -> str:
 @register.filter
 def said(value: Any) -> str:
     """One value as a person reads it: days in words, nothing as "nothing"."""
-    return change_words.value_words("", value)
+    return change_words.value_words("", value, in_style=dated)
 
 
 @register.filter

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime, tzinfo
 from zoneinfo import ZoneInfo
 
@@ -72,6 +73,13 @@ def dated(sentence: object) -> str:
         return "" if sentence is None else sentence  # type: ignore[return-value]
     written = _dated(str(sentence))
     return SafeString(written) if isinstance(sentence, SafeString) else written
+
+
+@register.filter
+def day_tick(word: str) -> str:
+    """A day without its year under an axis, where there is little room: 2 Mar, Mar 2, 03-02. Other words stay."""
+    written = str(dated(word))
+    return written[5:] if _style() == ISO and re.fullmatch(r"\d{4}-\d\d-\d\d", written) else written
 
 
 def _differs(zone: str) -> bool:

@@ -70,6 +70,7 @@ SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
         ("devices:receiver_list", gettext_noop("Receivers")),
         ("devices:plan_list", gettext_noop("Planned changes")),
         ("devices:away_list", gettext_noop("Away")),
+        ("devices:loan_list", gettext_noop("On loan")),
         ("devices:catalogue", gettext_noop("Catalogue")),
     ),
     "firm": (
@@ -133,7 +134,8 @@ def icon(name: str, title: str = "", colour: str = "ink", extra: str = "") -> Sa
 def due_mark(state: str, text: str = "", duty: str = "") -> SafeString:
     """Urgency as shape, word and box: `{% due_mark "late" "late 12 d" duty="life_safety" %}`.
 
-    Red is kept for what is late on a life-safety duty; every other late mark is ink.
+    Red is kept for what is late on a life-safety duty; every other late mark is ink. A day in the words follows the
+    firm's style.
     """
     known = state if state in DUE_WORDS else "none"
     grave = known == "late" and duty == "life_safety"
@@ -143,7 +145,7 @@ def due_mark(state: str, text: str = "", duty: str = "") -> SafeString:
         known,
         " due--grave" if grave else "",
         icon_svg(f"due-{known}", colour=colour.get(known, "ink")),
-        text or gettext(DUE_WORDS[known]),
+        days.dated(text) or gettext(DUE_WORDS[known]),
     )
 
 

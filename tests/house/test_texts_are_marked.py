@@ -73,7 +73,8 @@ def unmarked(text: str) -> list[str]:
 
 
 def files() -> list[str]:
-    paths = [*ROOT.rglob("*.html"), *(ROOT / "charts").glob("*.svg")]
+    drawings = (path for path in ROOT.rglob("*.svg") if path.parent != ROOT / "icons")
+    paths = [*ROOT.rglob("*.html"), *drawings]
     return sorted(path.relative_to(ROOT).as_posix() for path in paths)
 
 
