@@ -7,12 +7,13 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext, ngettext
 from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_POST, require_safe
 
-from company import invitations
+from company import invitations, toasts
 from company.access import PersonRequest, audience
 from company.actions import people as actions
 from company.errors import Refused
@@ -23,6 +24,7 @@ from company.lists import ordered, page_of
 from company.models import ChangeRow, PortalAccess, User
 from company.sessions import sessions_of
 from company.signals import person_leaving
+from company.undo import may_undo
 from company.views.forms_page import form_context, posted
 
 EDIT = "company/people/edit.html"
@@ -107,12 +109,20 @@ def person_edit(request: PersonRequest, pk: int) -> HttpResponse:
         if not form.is_valid():
             return refused(request, EDIT, context)
         try:
-            actions.save_person(person=form.save(commit=False), by=request.user, at=timezone.now())
+            saved = actions.save_person(person=form.save(commit=False), by=request.user, at=timezone.now())
         except Refused as refusal:
             return refused(request, EDIT, context | {"refused": refusal.message})
-        messages.success(request, gettext("Saved."))
+        toasts.said(request, gettext("Saved."), undo_url=_undo_of_edit(request, saved))
         return redirect("company:person_list")
     return page(request, EDIT, context)
+
+
+def _undo_of_edit(request: PersonRequest, person: User) -> str:
+    """Where to take the edit back; nothing for a manager who has just made themselves none."""
+    rows = ChangeRow.objects.visible_to(request.user).about("user", person.pk)
+    change = rows.filter(verb="save_person", by=request.user).first()
+    by = person if person.pk == request.user.pk else request.user
+    return reverse("company:change_undo", args=[change.pk]) if change and may_undo(change, by) else ""
 
 
 def _edit_context(request: PersonRequest, pk: int) -> dict[str, Any]:

@@ -281,6 +281,6 @@ def _save(
     said(
         request,
         gettext("Planned: slot %(slot)s waits for a visit.") % {"slot": slot},
-        undo_url=undo_url(request, verb, row.pk) if plan is None else "",
+        undo_url=undo_url(request, verb, row.pk),
     )
     return redirect(here(request, "plan_detail", row.pk))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.contrib import messages
 from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
@@ -151,7 +150,7 @@ def receiver_new(request: PersonRequest, site_pk: int) -> HttpResponse:
         )
     except Refused as why:
         return refusal(request, FORM, context, why)
-    messages.success(request, _("%(receiver)s is saved.") % {"receiver": receiver})
+    said_with_undo(request, _("%(receiver)s is saved.") % {"receiver": receiver}, receiver)
     return redirect(receiver)
 
 

@@ -125,3 +125,22 @@ def test_only_a_manager_takes_it_back(world: World) -> None:
     assert User.objects.get(pk=world.technician.pk).name == "Another name"
     world.client("manager").post(url)
     assert User.objects.get(pk=world.technician.pk).name == world.technician.name
+
+
+def test_the_message_after_an_edit_takes_it_back(world: World) -> None:
+    client, person = world.client("manager"), world.technician
+    fields = {"name": "Typed wrong", "email": person.email, "phone": "", "audience": "technician"}
+    answer = client.post(reverse("company:person_edit", args=[person.pk]), fields, follow=True)
+    url = reverse("company:change_undo", args=[ChangeRow.objects.get(verb="save_person", subject_id=person.pk).pk])
+    assert f'action="{url}"' in answer.content.decode()
+    client.post(url)
+    assert User.objects.get(pk=person.pk).name == person.name
+
+
+def test_a_manager_who_made_themselves_none_is_offered_no_way_back(world: World) -> None:
+    factories.make_manager()
+    client, person = world.client("manager"), world.manager
+    fields = {"name": person.name, "email": person.email, "phone": "", "audience": "office"}
+    answer = client.post(reverse("company:person_edit", args=[person.pk]), fields, follow=True)
+    assert "Saved." in answer.content.decode()
+    assert "/undo/" not in answer.content.decode()

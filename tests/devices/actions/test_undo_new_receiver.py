@@ -132,3 +132,12 @@ def test_the_button_leads_back_to_the_site(world: World) -> None:
     log = client.get(reverse("company:change_list")).content.decode()
     assert "Attic" in log
     assert f'href="{page}"' not in log
+
+
+def test_the_message_after_adding_takes_it_back(world: World) -> None:
+    client, kind = world.client("office"), factories.receiver_type()
+    fields = {"label": "Attic", "type": kind.pk, "n_slots": 64, "evidence": "every", "reason": "new wing"}
+    answer = client.post(reverse("devices:receiver_new", args=[world.own_site.pk]), fields, follow=True)
+    receiver = Receiver.objects.get(label="Attic")
+    change = ChangeRow.objects.get(verb="add_receiver", subject_id=receiver.pk)
+    assert f'action="{reverse("company:change_undo", args=[change.pk])}"' in answer.content.decode()
