@@ -63,7 +63,7 @@ DEEDS = {
     "save_person": "person saved", "save_policy": "policy changed", "save_site": "site saved",
     "save_technician": "working day saved", "set_portal_sites": "sites of a portal access set",
     "set_recall_state": "recall moved on", "set_visit_crew": "crew of a visit set",
-    "set_visiting_hours": "visiting hours set", "start_away": "away", "start_call_out": "call-out begun",
+    "set_loan_day": "day of return of a loan changed", "set_visiting_hours": "visiting hours set", "start_away": "away", "start_call_out": "call-out begun",
     "start_visit": "visit begun", "take_back": "taken back", "take_back_fitting": "fitting of cells taken back",
 }  # fmt: skip
 KINDS = {

@@ -20,6 +20,7 @@ class DevicesConfig(AppConfig):
         from devices.actions import (  # noqa: F401
             areas_undo,
             bulk_undo,
+            loans,
             own_types_undo,
             pins_undo,
             plans_undo,

@@ -108,8 +108,8 @@ def _mend(row: FindingRecord, request: PersonRequest) -> tuple[str, str]:
     visit = row.key.rpartition("visit")[2]
     if row.code == LEFT_ON_TEST and visit.isdecimal():
         return reverse("maintenance:visit_detail", args=[int(visit)]), "Open the visit"
-    if row.code == "loan_over" and not row.slot and row.receiver_id:
-        return reverse("devices:receiver_edit", args=[row.receiver_id]), "Edit the receiver"
+    if row.code == "loan_over":
+        return reverse("devices:loan_list"), "Open the loans"
     return "", ""
 
 

@@ -67,6 +67,14 @@ def planned_changes(world: World, n: int) -> None:
         )  # fmt: skip
 
 
+def loans(world: World, n: int) -> None:
+    first = world.own_receiver.registrations.count()
+    for slot in range(first + 1, first + n + 1):
+        row = factories.make_registration(world.own_receiver, slot)
+        row.transmitter.loan_until = factories.TODAY
+        row.transmitter.save()
+
+
 def absences(world: World, n: int) -> None:
     first = world.own_receiver.registrations.count()
     for slot in range(first + 1, first + n + 1):

@@ -300,7 +300,7 @@ MENDED: list[tuple[str, dict[str, Any], str]] = [
     ("life_late_unplaced", {}, "/rounds/new/?site="),
     ("left_on_test", {"receiver": None, "slot": None, "key": "s1:left_on_test:::visit12"}, "/visits/12/"),
     ("plan_waiting", {}, "/plans/"),
-    ("loan_over", {"slot": None}, "/edit/"),
+    ("loan_over", {}, "/loans/"),
 ]
 
 
