@@ -24,7 +24,7 @@ from company.change_words import deed_words, kind_words
 from company.errors import Refused
 from company.htmx import page
 from company.lists import page_of
-from company.models import ChangeRow, Customer, User
+from company.models import ChangeRow, Customer, Upload, User
 
 
 def _day(request: PersonRequest, name: str, wrong: list[str]) -> date | None:
@@ -103,9 +103,16 @@ def change_list(request: PersonRequest) -> HttpResponse:
         "kinds": sorted(((kind, kind_words(kind)) for kind in kinds), key=lambda one: one[1]),
         "customers": Customer.objects.visible_to(request.user).order_by("name", "pk"),
         "is_filtered": any(chosen.values()),
+        "is_import": _is_import(request, chosen["batch"]),
+        "can_undo_all": any(undoing.may_undo(row, request.user) and row.undone_at is None for row in rows),
         "section": "firm",
     }
     return page(request, "company/changes/list.html", context, part="rows", status=422 if wrong else 200)
+
+
+def _is_import(request: PersonRequest, batch: UUID | None) -> bool:
+    """Whether a batch is an import, which has a page of its own that takes it back."""
+    return batch is not None and Upload.objects.visible_to(request.user).filter(uuid=batch).exists()
 
 
 def _way_back(request: PersonRequest, back: ChangeRow | None = None) -> str:
@@ -152,6 +159,8 @@ def change_undo_batch(request: PersonRequest, uuid: UUID) -> HttpResponse:
     if request.user.is_technician:
         rows = rows.filter(by=request.user)
     change = get_object_or_404(rows.order_by("pk")[:1])
+    if _is_import(request, uuid) and request.user.is_office:
+        return redirect("devices:import_undo", uuid)
     try:
         if not undoing.may_undo(change, request.user):
             raise undoing.CannotUndo(_("This kind of change cannot be taken back here. Change the records by hand."))

@@ -51,7 +51,7 @@ def _check(row: models.Model) -> None:
         raise CannotUndo(f"It cannot be put back as it was: {' '.join(wrong.messages)}") from wrong
 
 
-@undoes("save_site", touched=_same("save_site"), audiences=(OFFICE,))
+@undoes("save_site", touched=_same("save_site"), audiences=(OFFICE,), offered=lambda change: bool(change.before))
 def undo_site(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Put the facts of a site back. Refused for a new site: it is closed, not erased."""
     if not change.before:
@@ -64,7 +64,10 @@ def undo_site(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     return Undone(before, facts_of(site, *SITE_FACTS))
 
 
-@undoes("close_site", "reopen_site", touched=_same("close_site", "reopen_site"), audiences=(OFFICE,))
+@undoes(
+    "close_site", "reopen_site", touched=_same("close_site", "reopen_site"), audiences=(OFFICE,),
+    offered=lambda change: bool(change.before),
+)  # fmt: skip
 def undo_closing(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Open a closed site again, or close it as of the moment it had been closed."""
     if not change.before:

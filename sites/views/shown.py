@@ -7,6 +7,7 @@ from django.urls import reverse
 
 from company.access import PersonRequest
 from company.models import ChangeRow
+from company.undo import may_undo
 from sites.models import Site
 from sites.rules.hours import Hours
 
@@ -19,7 +20,8 @@ def undo_address(change: ChangeRow | None) -> str:
 def undo_of(request: PersonRequest, record: Model, pk: int | None = None) -> str:
     """Where to take back what this person has just done to a record; `pk` where the record itself is gone."""
     rows = ChangeRow.objects.visible_to(request.user).about(record._meta.model_name or "", pk or record.pk)
-    return undo_address(rows.filter(by=request.user).first())
+    change = rows.filter(by=request.user).first()
+    return undo_address(change) if change and may_undo(change, request.user) else ""
 
 
 def week_of(site: Site) -> dict[int, list[Hours]]:

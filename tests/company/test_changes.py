@@ -11,7 +11,7 @@ from django.db import connection
 from django.urls import reverse
 
 from company import change_words, undo
-from company.actions import record_change
+from company.actions import keep_upload, record_change
 from company.actions.firm import firm_facts
 from company.models import ChangeRow, Firm
 from company.templatetags.changes import deed_lines
@@ -272,3 +272,33 @@ def test_a_record_that_is_gone_is_named_and_not_linked(world: World) -> None:
     assert f'<a href="{reverse("sites:site_detail", args=[kept.subject_id])}">' in text
     assert str(world.other_site) in text
     assert reverse("sites:site_detail", args=[10**9]) not in text
+
+
+# ------------------------------------------------------------------------------------------------ what is offered
+
+
+def test_an_import_is_taken_back_on_its_own_page(world: World, noted: list[ChangeRow]) -> None:
+    upload = keep_upload(kind="workbook", name="x.xlsx", content=b"x", by=world.office, at=NOW)
+    painted(world, batch=upload.uuid)
+    client, here = world.client("office"), reverse("devices:import_undo", args=[upload.uuid])
+    text = client.get(f"{reverse('company:change_list')}?batch={upload.uuid}").content.decode()
+    assert f'href="{here}"' in text
+    assert "Take all of it back" not in text
+    assert client.post(reverse("company:change_undo_batch", args=[upload.uuid])).url == here
+    assert not noted
+
+
+def test_a_batch_of_what_cannot_be_taken_back_has_no_button(world: World) -> None:
+    batch = uuid.uuid4()
+    painted(world, verb="save_nothing", batch=batch)
+    text = world.client("office").get(f"{reverse('company:change_list')}?batch={batch}").content.decode()
+    assert "Changed in one go: 1 row." in text
+    assert "Take all of it back" not in text
+
+
+def test_a_new_site_has_no_button_that_would_be_refused(world: World) -> None:
+    new = painted(world, verb="save_site", before=None)
+    edited = painted(world, verb="save_site", subject=world.other_site, before={"name": "x"}, after={"name": "y"})
+    text = world.client("office").get(reverse("company:change_list")).content.decode()
+    assert reverse("company:change_undo", args=[new.pk]) not in text
+    assert reverse("company:change_undo", args=[edited.pk]) in text
