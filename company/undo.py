@@ -66,6 +66,10 @@ class Undo(Protocol):
     def __call__(self, change: ChangeRow, *, by: User, at: datetime) -> Undone | None: ...
 
 
+def _alone(change: ChangeRow) -> list[ChangeRow]:
+    return []
+
+
 def _the_subject(change: ChangeRow) -> Q:
     return Q(subject_kind=change.subject_kind, subject_id=change.subject_id)
 
@@ -93,7 +97,7 @@ _HANDLERS: dict[str, Handler] = {}
 def undoes(
     *verbs: str,
     touched: Callable[[ChangeRow], Q] = _the_subject,
-    companions: Callable[[ChangeRow], list[ChangeRow]] = lambda change: [],
+    companions: Callable[[ChangeRow], list[ChangeRow]] = _alone,
     lock: Callable[[ChangeRow], object] = lambda change: None,
     audiences: tuple[str, ...] = (OFFICE, TECHNICIAN),
     offered: Callable[[ChangeRow], bool] = lambda change: True,
@@ -158,6 +162,12 @@ def gone_from_record(rows: Iterable[ChangeRow]) -> set[tuple[str, int]]:
 def offers_undo(row: Any, user: User) -> bool:
     """Whether a list offers the button beside a row read `with_fate`; asks the database nothing."""
     return may_undo(row, user) and row.undone_at is None and not row.has_later
+
+
+def goes_back_whole(change: ChangeRow) -> bool:
+    """Whether taking this row back takes back everything that was changed in one go with it."""
+    handler = _HANDLERS.get(change.verb)
+    return change.batch is not None and handler is not None and handler.companions is not _alone
 
 
 def what_came_after(change: ChangeRow) -> list[ChangeRow]:

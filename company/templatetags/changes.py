@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from django import template
 from django.urls import NoReverseMatch, reverse
 
-from company import change_words
+from company import change_words, undo
 from company.templatetags.days import dated
 
 register = template.Library()
@@ -30,6 +30,12 @@ def deed(row: Any) -> str:
     back = getattr(row, "undoes", None) if row.undoes_id else None
     words = change_words.deed_words(row.verb)
     return f"{words}: {change_words.deed_words(back.verb)}" if back else words
+
+
+@register.filter
+def goes_back_whole(row: Any) -> bool:
+    """Whether the button beside a row takes back more than this row says."""
+    return undo.goes_back_whole(row)
 
 
 @register.filter

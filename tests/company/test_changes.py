@@ -302,3 +302,20 @@ def test_a_new_site_has_no_button_that_would_be_refused(world: World) -> None:
     text = world.client("office").get(reverse("company:change_list")).content.decode()
     assert reverse("company:change_undo", args=[new.pk]) not in text
     assert reverse("company:change_undo", args=[edited.pk]) in text
+
+
+def test_a_button_that_takes_back_more_than_its_row_says_so(world: World, noted: list[ChangeRow]) -> None:
+    undo.undoes("paint_sites", companions=lambda change: list(ChangeRow.objects.filter(batch=change.batch)))(
+        lambda change, *, by, at: None
+    )
+    batch = uuid.uuid4()
+    many = painted(world, verb="paint_sites", batch=batch)
+    one = painted(world, subject=world.other_site, batch=batch)
+    text = world.client("office").get(reverse("company:change_list")).content.decode()
+
+    def button(change: ChangeRow) -> str:
+        return text.split(f'action="{reverse("company:change_undo", args=[change.pk])}"')[1].split("</form>")[0]
+
+    assert "Take all of it back<" in button(many)
+    assert "with all that was changed in one go with it" in button(many)
+    assert "Take it back<" in button(one)
