@@ -17,6 +17,7 @@ from django.db import close_old_connections, transaction
 from django.db.models import F
 from django.utils import timezone
 from django.utils.module_loading import import_string
+from django.utils.translation import gettext
 
 from company.errors import Refused
 from company.models import Job, User
@@ -132,7 +133,7 @@ def retry(job: Job) -> Job:
         state=Job.State.WAITING, attempts=0, error="", not_before=timezone.now(), finished_at=None
     )
     if not changed:
-        raise Refused("Only a job that has failed can be started again.")
+        raise Refused(gettext("Only a job that has failed can be started again."))
     job.refresh_from_db()
     if settings.REDIS_URL:
         from company.tasks import run_job

@@ -13,6 +13,7 @@ from django.shortcuts import redirect
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils.cache import patch_vary_headers
+from django.utils.translation import gettext
 
 from company.access import may_call
 from company.listeners import FACTOR_SEEN
@@ -139,5 +140,5 @@ class SecondFactor:
         if is_mfa_enabled(user):
             request.session[FACTOR_SEEN] = True
             return None
-        messages.info(request, "Set up a second factor first: people's safety hangs on these records.")
+        messages.info(request, gettext("Set up a second factor first: people's safety hangs on these records."))
         return redirect("mfa_index")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from io import BytesIO
 
+from django.utils.translation import gettext
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from company.errors import Refused
@@ -22,16 +23,16 @@ class NoLogo(Refused):
 def clean_logo(content: bytes) -> tuple[bytes, str]:
     """Draw an uploaded PNG or JPEG anew for the letterhead; its bytes and media type. Refused: NoLogo."""
     if len(content) > MAX_BYTES:
-        raise NoLogo("The picture is larger than 4 MB. Save it smaller and try again.")
+        raise NoLogo(gettext("The picture is larger than 4 MB. Save it smaller and try again."))
     try:
         with Image.open(BytesIO(content), formats=("PNG", "JPEG")) as picture:
             # The size stands in the head of the file: looked at before anything is unpacked.
             if picture.width * picture.height > MAX_PIXELS:
-                raise NoLogo("The picture has more than 20 million pixels. Save it smaller and try again.")
+                raise NoLogo(gettext("The picture has more than 20 million pixels. Save it smaller and try again."))
             upright = ImageOps.exif_transpose(picture).convert("RGBA")
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError) as broken:
         raise NoLogo(
-            "This is no PNG or JPEG picture, or the file is damaged. Drawings (SVG) are not taken."
+            gettext("This is no PNG or JPEG picture, or the file is damaged. Drawings (SVG) are not taken.")
         ) from broken
     upright.thumbnail((WIDEST_PX, HIGHEST_PX))
     # White paper behind it: transparency is not allowed in every kind of PDF that is kept for years.

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from cryptography.fernet import Fernet, InvalidToken, MultiFernet
 from django.conf import settings
+from django.utils.translation import gettext
 
 from company.errors import Refused
 
@@ -49,7 +50,7 @@ def _box() -> MultiFernet:
     except ValueError:
         # The message must not repeat the key: it would stand in a log.
         raise SealBroken(
-            "A key in ACCESS_NOTE_KEYS is no Fernet key. Notes cannot be kept or shown until it is."
+            gettext("A key in ACCESS_NOTE_KEYS is no Fernet key. Notes cannot be kept or shown until it is.")
         ) from None
 
 
@@ -69,7 +70,9 @@ def unseal(cipher: bytes) -> str:
     try:
         return _box().decrypt(bytes(cipher)).decode("utf-8")
     except InvalidToken as broken:
-        raise SealBroken("This note cannot be opened: the key it was sealed with is not installed here.") from broken
+        raise SealBroken(
+            gettext("This note cannot be opened: the key it was sealed with is not installed here.")
+        ) from broken
 
 
 def reseal(cipher: bytes) -> bytes | None:

@@ -122,7 +122,7 @@ def _parse(archive: zipfile.ZipFile, path: str, start: Any, end: Any = None, cha
 
     def no_doctype(*args: object) -> None:
         raise BadFile(
-            "The workbook carries a document type definition, which no spreadsheet program writes. It was not read."
+            _("The workbook carries a document type definition, which no spreadsheet program writes. It was not read.")
         )
 
     parser.StartDoctypeDeclHandler = no_doctype

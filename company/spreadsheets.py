@@ -15,7 +15,7 @@ from typing import Any
 
 import python_calamine
 import xlsxwriter
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop
 
 from company.sheets import Cell, Row, Sheet, SheetPlan, Tell, Workbook, plain, shown
 from company.spreadsheet_rows import read_sheet, tidy, with_header
@@ -44,11 +44,11 @@ __all__ = [
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06")
 _OTHER = {
-    b"%PDF": "a PDF",
-    b"\x89PNG": "a picture",
-    b"\xff\xd8\xff": "a picture",
-    b"GIF8": "a picture",
-    b"\x1f\x8b": "a packed file",
+    b"%PDF": gettext_noop("a PDF"),
+    b"\x89PNG": gettext_noop("a picture"),
+    b"\xff\xd8\xff": gettext_noop("a picture"),
+    b"GIF8": gettext_noop("a picture"),
+    b"\x1f\x8b": gettext_noop("a packed file"),
 }
 _TEXT = (".csv", ".tsv", ".txt")
 _RISKY = ("=", "+", "-", "@", "\t", "\r")
@@ -81,13 +81,13 @@ def read_workbook(files: Sequence[tuple[str, bytes]], *, max_bytes: int = MAX_BY
         With a plain sentence, when a file is none of these, locked, damaged or too large.
     """
     if not files:
-        raise BadFile("No file was chosen.")
+        raise BadFile(gettext("No file was chosen."))
     refuse_oversize(files[0][0], sum(len(body) for _, body in files), max_bytes)
     sheets: list[Sheet] = []
     for name, body in files:
         refuse_oversize(name, len(body), max_bytes)
         if len(files) > 1 and body.startswith((_OLE, *_ZIP)):
-            raise BadFile("Upload one XLSX workbook, one ZIP, or CSV files only, not a mixture.")
+            raise BadFile(gettext("Upload one XLSX workbook, one ZIP, or CSV files only, not a mixture."))
         sheets.extend(_read_file(name, body))
     return Workbook(tuple(sheets))
 
@@ -102,7 +102,7 @@ def refuse_wrong_kind(name: str, body: bytes, *, is_alone: bool = True) -> None:
     """
     refuse_oversize(name, len(body), max(len(body), 1))
     if not is_alone and body.startswith((_OLE, *_ZIP)):
-        raise BadFile("Upload one XLSX workbook, one ZIP, or CSV files only, not a mixture.")
+        raise BadFile(gettext("Upload one XLSX workbook, one ZIP, or CSV files only, not a mixture."))
     if body.startswith(_ZIP):
         _tables_in(name, open_zip(name, body))
     else:
@@ -114,9 +114,11 @@ def _refuse_no_text(name: str, body: bytes) -> None:
         raise BadFile(_old_office(name, body))
     for mark, what in _OTHER.items():
         if body.startswith(mark):
-            raise BadFile(f"“{name}” is {what}, not a workbook. Upload an XLSX file or CSV files.")
+            text = gettext("“%(name)s” is %(what)s, not a workbook. Upload an XLSX file or CSV files.")
+            raise BadFile(text % {"name": name, "what": gettext(what)})
     if not name.casefold().endswith(_TEXT):
-        raise BadFile(f"“{name}” is no workbook we can read. Upload an XLSX file or CSV files.")
+        text = gettext("“%(name)s” is no workbook we can read. Upload an XLSX file or CSV files.")
+        raise BadFile(text % {"name": name})
 
 
 def _read_file(name: str, body: bytes) -> list[Sheet]:
@@ -137,7 +139,9 @@ def _old_office(name: str, body: bytes) -> str:
         return gettext("“%(name)s” is a workbook of the old .xls kind. Save it as .xlsx and upload that.") % {
             "name": name
         }
-    return f"“{name}” is an old office document, not a workbook. Upload an XLSX file or CSV files."
+    return gettext("“%(name)s” is an old office document, not a workbook. Upload an XLSX file or CSV files.") % {
+        "name": name
+    }
 
 
 def _tables_in(name: str, archive: zipfile.ZipFile) -> list[str]:
@@ -155,7 +159,7 @@ def _tables_in(name: str, archive: zipfile.ZipFile) -> list[str]:
     tables = [part for part in parts if part.casefold().endswith(".csv") and part not in hidden]
     tables = tables or [part for part in parts if part.casefold().endswith(_TEXT) and part not in hidden]
     if not tables:
-        raise BadFile(f"“{name}” holds neither a workbook nor CSV files.")
+        raise BadFile(gettext("“%(name)s” holds neither a workbook nor CSV files.") % {"name": name})
     return tables
 
 

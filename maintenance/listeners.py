@@ -48,7 +48,7 @@ def refresh_after_a_policy(sender: Any, duty: str, at: datetime, by: User | None
     jobs.enqueue(
         handler="maintenance.actions.due.refresh_after_policy",
         key=f"policy:{duty}:{at.isoformat()}",
-        title="Due dates after a changed policy",
+        title=gettext("Due dates after a changed policy"),
         by=by,
     )
 
@@ -59,7 +59,7 @@ def refresh_after_a_type(sender: Any, kind: str, pk: int, at: datetime, by: User
     jobs.enqueue(
         handler="maintenance.actions.due.refresh_after_policy",
         key=f"type:{kind}:{pk}:{at.isoformat()}",
-        title="Due dates after a changed type",
+        title=gettext("Due dates after a changed type"),
         by=by,
     )
 

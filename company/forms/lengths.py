@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext
 
 from company.lengths import WrongLength, read_length_m, typed_length
 from company.manner import manner
@@ -46,7 +47,9 @@ class LengthField(forms.CharField):
     def clean(self, value: Any) -> Any:
         """Take a text, give metres."""
         if isinstance(value, str) and len(value) > 30:
-            raise forms.ValidationError("A length takes 30 characters at the most. Write it like 50 m or 160 ft.")
+            raise forms.ValidationError(
+                gettext("A length takes 30 characters at the most. Write it like 50 m or 160 ft.")
+            )
         return super().clean(value)
 
 

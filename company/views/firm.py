@@ -7,6 +7,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from company import actions
@@ -82,8 +83,9 @@ def policy_edit(request: PersonRequest, duty: str) -> HttpResponse:
     actions.ensure_policies()
     policy = get_object_or_404(RiskPolicy.objects.visible_to(request.user), duty=duty)
     form = PolicyForm(posted(request), instance=policy)
-    context = form_context(form, f"Policy: {policy.get_duty_display().lower()}", "company:settings_home", "firm")
-    context["lead"] = (
+    title = gettext("Policy: %(duty)s") % {"duty": policy.get_duty_display().lower()}
+    context = form_context(form, title, "company:settings_home", "firm")
+    context["lead"] = gettext(
         "How far a battery is let go before it is changed. These are the firm's own limits; when they are saved, every "
         "date is worked out anew in the background."
     )
@@ -94,13 +96,13 @@ def policy_edit(request: PersonRequest, duty: str) -> HttpResponse:
         try:
             actions.save_policy(policy=form.save(commit=False), by=request.user, at=timezone.now(), **typed)
         except actions.PolicyChangedSince:
-            context["refused"] = (
+            context["refused"] = gettext(
                 "This policy was changed after you opened the page, so nothing was saved. "
                 "Go back without saving, look at what stands now, then enter your figures again."
             )
             return refused(request, FORM, context)
         except Refused as error:
             return refused(request, FORM, context | {"refused": error.message})
-        said_with_undo(request, "riskpolicy", policy.pk, "Saved. Every date is being worked out anew.")
+        said_with_undo(request, "riskpolicy", policy.pk, gettext("Saved. Every date is being worked out anew."))
         return redirect("company:settings_home")
     return page(request, FORM, context)

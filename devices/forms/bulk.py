@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from django import forms
+from django.utils.text import format_lazy
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -32,7 +33,10 @@ class BulkForm(forms.Form):
     area = forms.CharField(label=gettext_lazy("Area"), required=False, max_length=LONGEST_AREA)
     pattern = forms.CharField(
         label=gettext_lazy("Name by pattern"), required=False, max_length=LONGEST_LABEL,
-        help_text="Such as Room {slot}. Known: " + ", ".join("{" + word + "}" for word in WORDS) + ".",
+        help_text=format_lazy(
+            gettext_lazy("Such as Room {example}. Known: {known}."),
+            example="{slot}", known=", ".join("{" + word + "}" for word in WORDS),
+        ),
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )  # fmt: skip
     output = forms.ChoiceField(label=gettext_lazy("Output"), required=False)

@@ -62,7 +62,7 @@ def pack_files(files: Sequence[tuple[str, bytes]]) -> tuple[str, bytes]:
         For what can be told at a glance: wrong kind, locked, too large.
     """
     if not files:
-        raise BadFile("Choose a workbook first.")
+        raise BadFile(gettext("Choose a workbook first."))
     refuse_oversize(files[0][0], sum(len(body) for _, body in files))
     for name, body in files:
         refuse_wrong_kind(name, body, is_alone=len(files) == 1)
@@ -115,7 +115,7 @@ def apply_upload(handle: Handle, upload: str, preview: str, by: int, **unknown: 
             )
             return
     raise actions.RecordsMovedOn(
-        "The records kept changing while the workbook was applied. Nothing was written; apply it again."
+        gettext("The records kept changing while the workbook was applied. Nothing was written; apply it again.")
     )
 
 
@@ -145,7 +145,7 @@ def _take_back(handle: Handle, upload: str, by: int) -> None:
                 finish=lambda counts: handle.finish({"taken_back": True, **counts}, url=url),
             )  # fmt: skip
             return
-    raise actions.RecordsMovedOn("The records kept changing. Nothing was taken back; try again.")
+    raise actions.RecordsMovedOn(gettext("The records kept changing. Nothing was taken back; try again."))
 
 
 SETTLED_AT_ONCE = 20
@@ -243,7 +243,7 @@ def keep_preview(kept: Upload, result: Result, by: User) -> dict[str, Any]:
 def person_of(kept: Upload) -> User:
     """Who uploaded a workbook; every workbook has somebody, only older kinds of files may not."""
     if kept.by is None:
-        raise Refused("Nobody is known to have uploaded this file.")
+        raise Refused(gettext("Nobody is known to have uploaded this file."))
     return kept.by
 
 

@@ -9,6 +9,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
@@ -22,7 +23,7 @@ from devices.forms.bulk import BulkForm
 from devices.forms.swaps import versions_of
 from devices.models import Output, Receiver, Registration
 from devices.rules.plans import compare, words_of
-from devices.rules.words import DUTY_WORDS, count_words
+from devices.rules.words import DUTY_WORDS
 from devices.views.receivers import frame, receiver_for
 from sites.models import Site
 
@@ -68,7 +69,11 @@ def _bulk(request: PersonRequest, receivers: list[Receiver], about: dict[str, An
         return refused(request, PAGE, context) if not form.is_valid() else page(request, PAGE, context)
     mine = [row for row in rows if row.pk in chosen]
     if not mine or len(mine) != len(asked):
-        text = "Choose at least one slot." if not asked else "Some of these slots were changed meanwhile. Choose again."
+        text = (
+            _("Choose at least one slot.")
+            if not asked
+            else _("Some of these slots were changed meanwhile. Choose again.")
+        )
         return refused(request, PAGE, context | {"refused": text})
     return (
         _apply(request, mine, form, context)
@@ -115,7 +120,8 @@ def _apply(request: PersonRequest, rows: list[Registration], form: BulkForm, con
         }
         return refused(request, PREVIEW, context | _shown(rows, form))
     url = reverse("company:change_undo", args=[log[0].pk]) if log else ""
-    said(request, f"{count_words(len(log), 'slot')} changed.", undo_url=url)
+    done = ngettext("%(n)s slot changed.", "%(n)s slots changed.", len(log)) % {"n": len(log)}
+    said(request, done, undo_url=url)
     return redirect(context["back"])
 
 

@@ -15,6 +15,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseClientRefresh
 
@@ -59,7 +60,7 @@ class WorkbookForm(forms.Form):
     """One question: which file."""
 
     workbook = ManyFiles(
-        label="Workbook",
+        label=gettext_lazy("Workbook"),
         widget=ManyFilesInput(attrs={"accept": ".xlsx,.csv,.tsv,.txt,.zip", "multiple": True}),
         help_text=_("One XLSX workbook, or one CSV file for each sheet. At most %(megabytes)s MB together.")
         % {"megabytes": MAX_BYTES // 1000000},

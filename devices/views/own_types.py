@@ -87,7 +87,9 @@ def type_new(request: PersonRequest, kind: str) -> HttpResponse:
         _("A copy of “%(type)s”: change what differs. Figures left as they are keep their source.")
         % {"type": base.label}
         if base
-        else "Only what you really install. Every figure is asked where it comes from, so that a due date can be explained."
+        else _(
+            "Only what you really install. Every figure is asked where it comes from, so that a due date can be explained."
+        )
     )
     context = _context(
         kind,

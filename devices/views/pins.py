@@ -75,11 +75,11 @@ def _groups(plan: FloorPlan, places: list[Place]) -> list[tuple[str, list[tuple[
     groups: dict[str, list[tuple[str, str]]] = {"Without a pin": [], "On this plan": [], "On another plan": []}
     for place in places:
         title = (
-            "Without a pin"
+            gettext("Without a pin")
             if place.plan_pk is None
-            else "On this plan"
+            else gettext("On this plan")
             if place.plan_pk == plan.pk
-            else "On another plan"
+            else gettext("On another plan")
         )
         groups[title].append((place.key, f"{place.what}: {place.label}" if place.slot else place.what))
     return list(groups.items())

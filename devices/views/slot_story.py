@@ -128,7 +128,7 @@ def _of_registrations(past: Sequence[Registration], log: _Log, zone: tzinfo) -> 
             continue
         end = log.end(row)
         serial = row.transmitter.serial if row.transmitter else NOWHERE
-        title = "Moved away" if row.removed_why.startswith("moved") else "Removed"
+        title = gettext("Moved away") if row.removed_why.startswith("moved") else gettext("Removed")
         yield Moment(row.removed_at, "slot", title, serial, (), _who(end), row.removed_why)
 
 

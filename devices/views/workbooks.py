@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
 from company.access import audience
@@ -31,13 +32,18 @@ class ExportForm(forms.Form):
     """What to export, and as what."""
 
     customer = forms.ModelChoiceField(
-        queryset=Customer.objects.none(), required=False, empty_label="All customers", label="Customer"
+        queryset=Customer.objects.none(),
+        required=False,
+        empty_label=gettext_lazy("All customers"),
+        label=gettext_lazy("Customer"),
     )
     site = forms.ModelChoiceField(
-        queryset=Site.objects.none(), required=False, empty_label="All sites", label="Site",
-        help_text="One site alone, with its customer. Leave it at “All sites” otherwise.",
+        queryset=Site.objects.none(), required=False, empty_label=gettext_lazy("All sites"), label=gettext_lazy("Site"),
+        help_text=gettext_lazy("One site alone, with its customer. Leave it at “All sites” otherwise."),
     )  # fmt: skip
-    format = forms.ChoiceField(choices=FORMATS.items(), label="File", widget=forms.RadioSelect, initial="xlsx")
+    format = forms.ChoiceField(
+        choices=FORMATS.items(), label=gettext_lazy("File"), widget=forms.RadioSelect, initial="xlsx"
+    )
 
     def __init__(self, user: Any, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -159,7 +159,7 @@ def look_again(*, receiver_ids: Sequence[int], at: datetime) -> None:
         return
     jobs.enqueue(
         handler="maintenance.actions.findings.refresh_some", key=f"findings:some:{uuid.uuid4()}",
-        title="Findings after a change", args={"receiver_ids": sorted(set(receiver_ids))},
+        title=_("Findings after a change"), args={"receiver_ids": sorted(set(receiver_ids))},
     )  # fmt: skip
 
 

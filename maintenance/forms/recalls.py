@@ -89,7 +89,7 @@ class WhichForm(forms.Form):
         found = list(sites.filter(code__iexact=words)[:2]) or list(sites.filter(name__iexact=words)[:2])
         if len(found) != 1:
             why = (
-                "Several sites are called that: give the code."
+                _("Several sites are called that: give the code.")
                 if found
                 else _("No site is called “%(words)s”.") % {"words": words}
             )

@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_safe
 
 from company.access import PersonRequest, audience
@@ -153,7 +154,7 @@ def lot_rounds(request: PersonRequest, pk: int) -> HttpResponse:
     lot = _lot(request, pk)
     held = reads.fittings_of(Fitting.objects.visible_to(request.user), _key_of(lot))
     name = lot_name(lot.code, is_half_year=lot.is_half_year)
-    lead = (
+    lead = gettext(
         "A round changes what is due within the weeks that you give below, so cells of this lot with a later date stay in. "
         "To have all of them out by one day, recall them first."
     )

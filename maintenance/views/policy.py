@@ -10,6 +10,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
 from django.utils.html import format_html
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company import palette
@@ -95,7 +96,7 @@ def policy_choose(request: PersonRequest, duty: str) -> HttpResponse:
         level = next(level for level in levels(duty) if level.code == form.cleaned_data["level"])
         seen = form.cleaned_data["seen"]
         if seen == policy.seen and (policy.p_dead, policy.p_call) == (level.p_dead, level.p_call):
-            refusal = "That is the present choice, so there is nothing to change."
+            refusal = gettext("That is the present choice, so there is nothing to change.")
         else:
             policy.p_dead, policy.p_call = level.p_dead, level.p_call
             policy.source_note = f"suggestion of this product, {level.code}"
@@ -107,9 +108,10 @@ def policy_choose(request: PersonRequest, duty: str) -> HttpResponse:
         context = _context(request, form, duty) | {"refused": refusal, "refused_duty": duty, "errors_form": form}
         return refused(request, "maintenance/policy/home.html", context)
     job = Job.objects.visible_to(request.user).filter(key=f"policy:{duty}:{now.isoformat()}").first()
-    told = format_html("Saved: {} is {} now. ", policy.get_duty_display(), form.cleaned_data["level"])
+    told = format_html(gettext("Saved: {} is {} now."), policy.get_duty_display(), form.cleaned_data["level"])
     if job is not None:
-        told = format_html('{}Every date is being <a href="{}">worked out anew</a>.', told, job.get_absolute_url())
+        then = format_html(gettext('Every date is being <a href="{}">worked out anew</a>.'), job.get_absolute_url())
+        told = format_html("{} {}", told, then)
     messages.success(request, told)
     return redirect("maintenance:policy")
 
