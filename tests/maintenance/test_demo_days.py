@@ -8,8 +8,8 @@ import pytest
 
 from devices.models import Transmitter
 from maintenance.management.demo.build import size_of
+from maintenance.management.demo.install import SWAPPED_SERIAL
 from maintenance.management.demo.load import Wish, load_firm
-from maintenance.management.demo.load_plans import SWAPPED_SERIAL
 from maintenance.models import Visit
 
 pytestmark = pytest.mark.django_db

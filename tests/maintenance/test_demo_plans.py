@@ -1,4 +1,4 @@
-"""The demo's floor plans and term dates: drawn rooms, pins inside them, a few slots left to place."""
+"""The demo's floor plans, term dates and planned changes: what they choose to happen to, and where."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from PIL import Image
 from devices.models import PlanPin
 from maintenance.management.demo.floor_drawing import HEIGHT_PX, WIDTH_PX, draw_floor, lay_out
 from maintenance.management.demo.load_floor_plans import load_floor_plans, load_term_dates
+from maintenance.management.demo.load_plans import usable_slots
 from sites.models import FloorPlan, SiteClosure
 from tests import factories
 
@@ -47,3 +48,15 @@ def test_the_schools_term_dates_come_by_file_and_only_where_there_are_schools(wo
     rows = SiteClosure.objects.order_by("from_on")
     assert [(row.site, row.kind) for row in rows] == [(school, "no_access"), (school, "preferred")]
     assert rows[0].from_on == factories.TODAY + timedelta(days=26)
+
+
+def test_nothing_is_made_up_some_days_back_in_a_slot_that_was_worked_on_since(world) -> None:
+    units = [factories.make_registration(world.own_receiver, slot).transmitter for slot in range(2, 6)]
+    chosen = usable_slots(world.own_site, factories.TODAY)
+    assert [row.slot for row in chosen] == [1, 2, 3, 4]
+    factories.make_fitting(units[0], fitted_at=factories.NOW - timedelta(days=4))
+    assert [row.slot for row in usable_slots(world.own_site, factories.TODAY)] == [1, 3, 4, 5]
+    moved = chosen[2]
+    moved.registered_at = factories.NOW - timedelta(days=9)
+    moved.save()
+    assert usable_slots(world.own_site, factories.TODAY) == []

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from datetime import timedelta
+from random import Random
 from typing import Any
 
 import pytest
 
 from maintenance.management.demo.build import build_firm, size_of
+from maintenance.management.demo.install import SPOKEN_FOR, Serials
 from maintenance.management.demo.world import DemoFirm
 from tests.maintenance.test_demo import TODAY
 
@@ -128,6 +130,17 @@ def test_another_seed_makes_another_firm() -> None:
     ]
     assert serials[0] == serials[1]
     assert serials[0] != serials[2]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_large_firm_gives_out_no_serial_that_is_spoken_for(seed: int) -> None:
+    """One in two and a half numbers is given out: without care some of these six would meet one of the three."""
+    serials = Serials(Random(seed))
+    serials.last = 90400
+    given = [serials.next() for _ in range(30)]
+    assert given == sorted(set(given))
+    assert max(given) > max(SPOKEN_FOR)
+    assert not SPOKEN_FOR & set(given)
 
 
 @pytest.mark.parametrize(("scale", "n"), [(1, 1500), (0.1, 150), (2, 3000), (100_000, 100_000), (4000, 4000)])

@@ -143,12 +143,14 @@ def begin_round(rng: Random, round: Round, today: date) -> Visit:
         .exclude(registration=None)
     )
     moment += timedelta(minutes=12)
+    year, week, _ = (today - timedelta(days=120)).isocalendar()
+    lot = f"{year % 100:02}-{week:02}F"
     for item in items.select_related("fitting__battery_type", "registration").order_by("due_on", "pk")[:2]:
         row = Registration.objects.select_related("receiver", "transmitter").get(pk=item.registration_id)
         assert item.fitting is not None
         assert item.fitting.battery_type is not None
         facts = {
-            "cells": item.fitting.battery_type.code, "n_cells": item.fitting.n_cells, "lot": f"{today:%y}-31F",
+            "cells": item.fitting.battery_type.code, "n_cells": item.fitting.n_cells, "lot": lot,
             "old_why": "low_battery" if item.fitting.first_low_at else "preventive", "old_v": 2.61, "old_under_load": True,
         }  # fmt: skip
         _say(rng, visit, Saying("battery", facts, None, row), technician, moment)

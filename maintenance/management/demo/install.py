@@ -23,15 +23,26 @@ COS_LATITUDE = 0.497
 """Cosine of 60.2 degrees: how much shorter a degree of longitude is there."""
 
 
+SWAPPED_SERIAL = "SK-90417"
+"""The unit that came in for a broken one."""
+PLANNED_SERIAL = "SK-90422"
+"""The unit that a planned change waits for."""
+UNKNOWN_SERIAL = "SK-90431"
+"""Heard by a gateway, on no record."""
+SPOKEN_FOR = frozenset({SWAPPED_SERIAL, PLANNED_SERIAL, UNKNOWN_SERIAL})
+
+
 class Serials:
-    """Serial numbers as a maker's label shows them, rising with gaps; never twice."""
+    """Serial numbers as a maker's label shows them, rising with gaps; never twice, and none that is spoken for."""
 
     def __init__(self, rng: Random) -> None:
         self.rng, self.last = rng, 1170
 
     def next(self) -> str:
         self.last += self.rng.choice((1, 1, 1, 2, 3, 7))
-        return f"SK-{self.last:05}"
+        serial = f"SK-{self.last:05}"
+        # A large firm gets as far as the numbers that are given out by hand.
+        return self.next() if serial in SPOKEN_FOR else serial
 
 
 def at(day: date, hour: int, minute: int = 0) -> datetime:

@@ -13,19 +13,19 @@ from devices.actions.plans import carry_out_plan, drop_plan, plan_change
 from devices.actions.plans_wish import Wish
 from devices.actions.slot_settings import Settings, settings_of
 from devices.actions.swaps_transmitter import NewUnit, swap_transmitter
-from devices.models import Away, BatteryType, Receiver, Registration
-from maintenance.management.demo.install import at
+from devices.models import Away, BatteryType, Fitting, Receiver, Registration
+from maintenance.management.demo.install import PLANNED_SERIAL, SWAPPED_SERIAL, at
 from maintenance.models import Round, Visit
 from sites.models import Site
 
-SWAPPED_SERIAL = "SK-90417"
-NEW_SERIAL = "SK-90422"
+QUIET_DAYS = 30
+"""How long a slot must have been left alone before somebody plans, swaps or takes away what is in it, some days back."""
 
 
 def load_plans(rounds: Sequence[Round], office: User, technicians: Sequence[User], today: date) -> None:
     """Changes to make on today's and next week's stops, so that sheet, site page and lists have something to show."""
     sites = [visit.site for row in rounds for visit in Visit.objects.filter(round=row).order_by("position", "pk")]
-    places = [place for place in (_usable(site) for site in sites) if place]
+    places = [place for place in (usable_slots(site, today) for site in sites) if place]
     when = at(today - timedelta(days=2), 13, 20)
     for number, rows in enumerate(places[:3]):
         _wait(rows, office, when + timedelta(minutes=7 * number), number)
@@ -39,18 +39,20 @@ def load_plans(rounds: Sequence[Round], office: User, technicians: Sequence[User
         _swap(rows[3], technicians[0], at(today - timedelta(days=6), 11, 5))
 
 
-def _usable(site: Site) -> list[Registration]:
+def usable_slots(site: Site, today: date) -> list[Registration]:
     """Four slots of a receiver of known type, set up long ago, with nothing special about them."""
+    quiet = at(today - timedelta(days=QUIET_DAYS), 0)
     receivers = Receiver.objects.open().filter(site=site, type__isnull=False).order_by("label", "pk")
     for receiver in receivers:
         rows = (
             Registration.objects.open()
             .filter(
                 receiver=receiver, transmitter__type__battery_type__isnull=False, supervision="on", is_shared=False,
-                register_again_since=None, input_number=1, transmitter__type__welded_cell=False,
+                register_again_since=None, input_number=1, transmitter__type__welded_cell=False, registered_at__lt=quiet,
             )
             .exclude(pk__in=Away.objects.values("registration"))
             .exclude(transmitter__faults__isnull=False)
+            .exclude(transmitter__in=Fitting.objects.filter(fitted_at__gte=quiet).values("transmitter"))
             .select_related("receiver__type", "receiver__site", "transmitter__type")
         )  # fmt: skip
         found = list(rows.order_by("slot")[:4])
@@ -89,7 +91,7 @@ def _wait(rows: Sequence[Registration], office: User, when: datetime, number: in
     if number == 0 and free is not None:
         settings = replace(settings_of(rows[1]), label="New room", note="")
         wish = Wish(
-            "register", settings, serial=NEW_SERIAL, type=rows[1].transmitter.type if rows[1].transmitter else None
+            "register", settings, serial=PLANNED_SERIAL, type=rows[1].transmitter.type if rows[1].transmitter else None
         )
         _plan(
             rows[1], wish, office, when + timedelta(minutes=1), "The new room is ready on the first of the month", free

@@ -10,7 +10,7 @@ from company.models import ChangeRow, Customer, User
 from devices.models import IntakeBatch, IntakeSource, SetAside
 from maintenance.actions.entries import Saying
 from maintenance.actions.entry_effects import last_known_words
-from maintenance.management.demo.install import at
+from maintenance.management.demo.install import UNKNOWN_SERIAL, at
 from maintenance.management.demo.load_devices import BATCH, DeviceLoader
 from maintenance.management.demo.load_ends import load_ends
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
@@ -181,7 +181,7 @@ class WorkLoader:
                 )  # fmt: skip
             if code == codes[0]:
                 SetAside.objects.create(
-                    batch=batch, serial="SK-90417", event={"kind": "check-in", "at": at(today, 5, 47).isoformat()},
+                    batch=batch, serial=UNKNOWN_SERIAL, event={"kind": "check-in", "at": at(today, 5, 47).isoformat()},
                     why="this serial is not on record",
                 )  # fmt: skip
 
