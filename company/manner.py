@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cache
 from typing import Any
 
 from django.conf import settings
@@ -115,7 +116,8 @@ class HouseManner:
 
         firm: Any = SimpleLazyObject(ensure_firm)
         request.firm = firm  # type: ignore[attr-defined]
-        token = _now.set(lambda: manner_of(firm))
+        # Every day and every length of a page asks; the firm is asked once.
+        token = _now.set(cache(lambda: manner_of(firm)))
         try:
             # With words in one language only there is nothing to ask the firm for.
             wished = firm.language if len(settings.LANGUAGES) > 1 else DEFAULT_LANGUAGE
