@@ -25,6 +25,7 @@ from maintenance.actions.entry_effects import (
     no_effect,
     register_again_slots,
 )
+from maintenance.actions.findings import look_again_at_receiver, look_again_at_sites
 from maintenance.models import Entry, Visit, WalkTest
 
 __all__ = [
@@ -40,6 +41,10 @@ __all__ = [
     "stored_entry",
     "withdraw_entry",
 ]
+
+
+TESTS = (Entry.Kind.WALK_TEST, Entry.Kind.ON_TEST, Entry.Kind.OFF_TEST)
+"""What findings hang on although it changes no slot."""
 
 
 class VisitNotOpen(Refused):
@@ -118,6 +123,7 @@ def _write(
             customer_id=visit.customer_id, entry=entry, visit=visit, registration=saying.registration, at=made_at,
             heard=saying.facts["heard"], margin_db=saying.facts.get("margin_db"),
         )  # fmt: skip
+        look_again_at_receiver(receiver_id=saying.registration.receiver_id)
     Visit.objects.filter(pk=visit.pk).update(version=visit.version + 1)
     visit.version += 1
     return entry
@@ -214,3 +220,5 @@ def _take_back(visit: Visit, entry: Entry, by: User, at: datetime, reason: str) 
     undo = UNDO.get(entry.kind)
     if undo:
         undo(visit, entry, by, at, reason or "entered by mistake")
+    if entry.kind in TESTS:
+        look_again_at_sites(site_ids=[visit.site_id])

@@ -163,6 +163,11 @@ def look_again(*, receiver_ids: Sequence[int], at: datetime) -> None:
     )  # fmt: skip
 
 
+def look_again_at_receiver(*, receiver_id: int) -> None:
+    """Have the findings of one receiver refreshed once the present transaction is kept, where nothing else tells of it."""
+    transaction.on_commit(lambda: look_again(receiver_ids=[receiver_id], at=timezone.now()), robust=True)
+
+
 def look_again_at_sites(*, site_ids: Iterable[int]) -> None:
     """Have the findings of whole sites refreshed once the present transaction is kept."""
     ids = sorted(set(site_ids))

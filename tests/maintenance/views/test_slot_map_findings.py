@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import uuid
 from datetime import timedelta
 from typing import Any
 
@@ -13,6 +14,7 @@ from django.test import Client
 from django.urls import reverse
 
 from devices.models import Fault, Fitting, Receiver
+from maintenance.actions.entries import Saying, record_entry, withdraw_entry
 from maintenance.actions.findings import refresh_findings
 from maintenance.actions.findings_snooze import snooze_findings
 from maintenance.models import FindingRecord
@@ -130,3 +132,21 @@ def test_a_past_day_shows_no_findings(world: World, receiver: Receiver) -> None:
     url = reverse("devices:slot_map", args=[receiver.pk])
     page = world.client("office").get(url, {"on": (TODAY - timedelta(days=1)).isoformat()}).content.decode()
     assert 'id="findings"' not in page
+
+
+def test_a_walk_test_recorded_or_withdrawn_on_a_visit_is_on_both_lists_at_once(
+    world: World, django_capture_on_commit_callbacks: Any
+) -> None:
+    row, client = world.own_registration, world.client("technician")
+    visit = factories.make_visit(row.site, factories.make_round(world.technician), state="open", arrived_at=NOW)
+    said = Saying("walk_test", {"heard": True}, registration=row)
+    untested = "No walk test is on record"
+    refresh_findings(receivers=[row.receiver_id], at=NOW)
+    assert untested in dict(on_the_map(client, row.receiver))
+    with django_capture_on_commit_callbacks(execute=True):
+        entry = record_entry(visit=visit, saying=said, key=uuid.uuid4(), by=world.technician, at=NOW)
+    assert on_the_map(client, row.receiver) == on_the_panel(client, row.receiver)
+    assert untested not in dict(on_the_map(client, row.receiver))
+    with django_capture_on_commit_callbacks(execute=True):
+        withdraw_entry(entry=entry, reason="the wrong slot", key=uuid.uuid4(), by=world.technician, at=NOW)
+    assert untested in dict(on_the_map(client, row.receiver))
