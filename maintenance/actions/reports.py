@@ -24,6 +24,7 @@ from company.jobs import Handle, enqueue, retry
 from company.manner import manner
 from company.models import Firm, Job, User
 from devices.models import Receiver
+from maintenance.actions.findings import look_again_at_receiver
 from maintenance.models import IssuedReport, Visit
 from maintenance.reports import lid_label, report_of, service_report, slot_map
 from maintenance.reports.base import Content, Printed, Report, make, paper_facts
@@ -296,7 +297,14 @@ def _keep(
         by=by, at=at, verb="issue_report", subject=issued, customer=issued.customer, reason=words,
         after={"sha256": printed.sha256, "kind": kind},
     )  # fmt: skip
+    _look_at_copies(issued)
     return issued
+
+
+def _look_at_copies(issued: IssuedReport) -> None:
+    """Whether the customer's slot map is out of date hangs on what was issued last."""
+    if issued.kind == "slot_map" and issued.receiver_id:
+        look_again_at_receiver(receiver_id=issued.receiver_id)
 
 
 def _finish(handle: Handle, issued: IssuedReport, by: User) -> None:
@@ -318,4 +326,5 @@ def release_to_portal(*, report: IssuedReport, is_shown: bool, by: User, at: dat
     record_change(
         by=by, at=at, verb="release_to_portal", subject=report, customer=report.customer, after={"in_portal": is_shown}
     )
+    _look_at_copies(report)
     return report

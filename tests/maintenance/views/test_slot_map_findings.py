@@ -13,15 +13,17 @@ from django.core.cache import cache
 from django.test import Client
 from django.urls import reverse
 
+from company import jobs
 from devices.models import Fault, Fitting, Receiver
 from maintenance.actions.entries import Saying, record_entry, withdraw_entry
 from maintenance.actions.findings import refresh_findings
 from maintenance.actions.findings_snooze import snooze_findings
+from maintenance.actions.reports import ask_for_slot_map
 from maintenance.models import FindingRecord
 from tests import factories
 from tests.conftest import World
 from tests.factories import NOW, TODAY
-from tests.maintenance.actions.test_findings import due, in_order, plant_plan, walk_test
+from tests.maintenance.actions.test_findings import due, in_order, plant_newer_copy, plant_plan, walk_test
 
 pytestmark = pytest.mark.django_db
 TOLD = re.compile(r'<li class="stack stack--tight"><div><b>(.*?)</b>.*?<b>(.*?)</b></div>', re.DOTALL)
@@ -150,3 +152,18 @@ def test_a_walk_test_recorded_or_withdrawn_on_a_visit_is_on_both_lists_at_once(
     with django_capture_on_commit_callbacks(execute=True):
         withdraw_entry(entry=entry, reason="the wrong slot", key=uuid.uuid4(), by=world.technician, at=NOW)
     assert untested in dict(on_the_map(client, row.receiver))
+
+
+def test_a_slot_map_issued_anew_settles_that_the_copy_was_old(
+    world: World, django_capture_on_commit_callbacks: Any
+) -> None:
+    row, client = world.own_registration, world.client("office")
+    plant_newer_copy(row.receiver)
+    factories.make_registration(row.receiver, 9, registered_at=NOW - timedelta(days=2))
+    refresh_findings(receivers=[row.receiver_id], at=NOW)
+    old = [what for what, _ in on_the_map(client, row.receiver) if "is older than the slots" in what]
+    assert len(old) == 1
+    with django_capture_on_commit_callbacks(execute=True):
+        job = ask_for_slot_map(receiver=row.receiver, by=world.office, at=NOW)
+        jobs.run(job.pk)
+    assert not set(old) & set(dict(on_the_map(client, row.receiver)))
