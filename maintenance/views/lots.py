@@ -122,10 +122,15 @@ def lot_detail(request: PersonRequest, pk: int) -> HttpResponse:
 def _kind_name(lot: LotFit, kinds: list[LotFit]) -> str:
     """Name of the kind of transmitter; one that stands here twice says whether its activations are counted."""
     kind = lot.stratum.transmitter_type
-    name = kind.label if kind else "unknown transmitters"
+    name = kind.label if kind else gettext("unknown transmitters")
     if sum(row.stratum.transmitter_type_id == lot.stratum.transmitter_type_id for row in kinds) == 1:
         return name
-    return f"{name} (activations {'counted' if lot.stratum.is_measured else 'assumed'})"
+    named = (
+        gettext("%(kind)s (activations counted)")
+        if lot.stratum.is_measured
+        else gettext("%(kind)s (activations assumed)")
+    )
+    return named % {"kind": name}
 
 
 def _place(fitting: Any, today: Any) -> None:

@@ -11,14 +11,14 @@ from django.db.models import Count, Exists, Min, OuterRef, Q
 from django.http import HttpResponse
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
 from company.htmx import page
 from company.models import ChangeRow, Customer, Firm, Job, User
 from devices.models import PlannedChange, Receiver, Registration
-from devices.rules.words import count_words, day_words
+from devices.rules.words import day_words
 from maintenance.models import DueItem, FindingRecord, RefreshRun, Request, Round, Visit
 from maintenance.querysets.office import (
     APPLY,
@@ -106,23 +106,28 @@ def _wrong(kinds: Sequence[dict[str, Any]]) -> list[Line]:
     return [
         Line(
             row["n"], kind_title(row["code"]), f"{listed}?kind={row['code']}",
-            more=row["place"] if row["n"] == 1 else f"at {count_words(row['n_sites'], 'site')}", n_grave=row["n_grave"],
+            more=row["place"] if row["n"] == 1 else _at_sites(row["n_sites"]), n_grave=row["n_grave"],
         )
         for row in rows
     ]  # fmt: skip
 
 
+def _at_sites(n: int) -> str:
+    return ngettext("at %(n)s site", "at %(n)s sites", n) % {"n": n}
+
+
 def _due(due: dict[str, dict[str, Any]]) -> list[Line]:
     listed = reverse("maintenance:due_list")
+    lesser = gettext("security"), gettext("convenience")
     asked = {
-        "late": ("late", f"{listed}?late=1"), "week": ("due within a week", f"{listed}?weeks=1&late=0"),
-        "four": ("due within four weeks", f"{listed}?weeks=4&late=0"),
+        "late": (gettext("late"), f"{listed}?late=1"), "week": (gettext("due within a week"), f"{listed}?weeks=1&late=0"),
+        "four": (gettext("due within four weeks"), f"{listed}?weeks=4&late=0"),
     }  # fmt: skip
     return [
         Line(
             due[name]["n"], words, url,
             more=", ".join(
-                [f"{n} {word}" for n, word in zip(due[name]["harms"][1:], ("security", "convenience"), strict=True) if n]
+                [f"{n} {word}" for n, word in zip(due[name]["harms"][1:], lesser, strict=True) if n]
                 + [_placed_words(due[name]["n_placed"])]
             ),
             n_grave=due[name]["harms"][0],
@@ -191,23 +196,29 @@ def _waiting(
     first = gettext("the first on %(day)s") % {"day": day_words(drafts[0].day, today=today)} if drafts else ""
     asked = reverse("maintenance:request_list")
     lines = [
-        Line(n["unanswered"], _s(n["unanswered"], "request", "without an answer"), f"{asked}?state=unanswered"),
-        Line(n["requests"], _s(n["requests"], "request", "answered and still open"), f"{asked}?state=answered"),
+        Line(n["unanswered"], ngettext("request without an answer", "requests without an answer", n["unanswered"]),
+             f"{asked}?state=unanswered"),
+        Line(n["requests"], ngettext("request answered and still open", "requests answered and still open", n["requests"]),
+             f"{asked}?state=answered"),
         Line(
-            n["unreported"], _s(n["unreported"], "finished visit", "without a report"),
+            n["unreported"], ngettext("finished visit without a report", "finished visits without a report", n["unreported"]),
             f"{reverse('maintenance:visit_list')}?state=unreported",
             more=gettext("of the last %(days)s days") % {"days": RECENT_DAYS},
         ),
-        Line(len(drafts), _s(len(drafts), "round", "to publish"), f"{reverse('maintenance:round_list')}?state=to_publish", more=first),
-        Line(jobs["n_imports"], _s(jobs["n_imports"], "import", "checked, to be applied"), f"{reverse('devices:import_list')}?state=ready"),
-        Line(n["plans"], _s(n["plans"], "planned change", "not made yet"), reverse("devices:plan_list")),
+        Line(len(drafts), ngettext("round to publish", "rounds to publish", len(drafts)),
+             f"{reverse('maintenance:round_list')}?state=to_publish", more=first),
+        Line(jobs["n_imports"], ngettext("import checked, to be applied", "imports checked, to be applied", jobs["n_imports"]),
+             f"{reverse('devices:import_list')}?state=ready"),
+        Line(n["plans"], ngettext("planned change not made yet", "planned changes not made yet", n["plans"]),
+             reverse("devices:plan_list")),
         Line(
-            sum(row["n_back"] for row in kinds), "no longer snoozed since today",
+            sum(row["n_back"] for row in kinds), gettext("no longer snoozed since today"),
             f"{reverse('maintenance:finding_list')}?group=none&state=back",
         ),
-        Line(n["invited"], _s(n["invited"], "invitation", "not taken up"), f"{reverse('company:person_list')}?invited=1"),
+        Line(n["invited"], ngettext("invitation not taken up", "invitations not taken up", n["invited"]),
+             f"{reverse('company:person_list')}?invited=1"),
         Line(
-            jobs["n_failed"], _s(jobs["n_failed"], "background job", "failed"),
+            jobs["n_failed"], ngettext("background job failed", "background jobs failed", jobs["n_failed"]),
             f"{reverse('company:job_list')}?state=recent",
             more=gettext("in the last %(days)s days") % {"days": RECENT_DAYS},
         ),
@@ -217,11 +228,6 @@ def _waiting(
 
 def _placed_words(n: int) -> str:
     return gettext("%(n)s in a published round") % {"n": n} if n else gettext("none in a published round")
-
-
-def _s(n: int, noun: str, rest: str) -> str:
-    """A noun in its number, without the number."""
-    return f"{noun if n == 1 else noun + 's'} {rest}"
 
 
 # --- last night, first steps --------------------------------------------------------------------------------------------
