@@ -23,7 +23,7 @@ from sites.querysets import AccessNoteQuerySet, PlaceQuerySet, ShownQuerySet, Si
 def known_time_zone(name: str) -> None:
     """Refuse a name that is not in the time zone data."""
     if name not in zoneinfo.available_timezones():
-        raise ValidationError(f"“{name}” is not a time zone, such as Europe/London.")
+        raise ValidationError(_("“%(name)s” is not a time zone, such as Europe/London."), params={"name": name})
 
 
 def default_time_zone() -> str:

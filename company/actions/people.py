@@ -85,9 +85,12 @@ def invite_person(*, person: User, by: User, at: datetime) -> User:
     """
     person = User.objects.select_for_update().get(pk=person.pk)
     if not person.is_active:
-        raise Refused(f"{person.name} may not sign in. Let them in again first.")
+        raise Refused(_("%(person)s may not sign in. Let them in again first.") % {"person": person.name})
     if person.last_login:
-        raise Refused(f"{person.name} has signed in before. “Forgotten password” on the sign-in page does the same.")
+        raise Refused(
+            _("%(person)s has signed in before. “Forgotten password” on the sign-in page does the same.")
+            % {"person": person.name}
+        )
     person.invited_at = at
     person.save(update_fields=["invited_at"])
     record_change(by=by, at=at, verb="invite_person", subject=person, after={"email": person.email})
@@ -99,7 +102,9 @@ def withdraw_invitation(*, person: User, by: User, at: datetime) -> User:
     """Take an invitation back: its link is dead at once. Refused once the person has signed in (OpenInvitation)."""
     person = User.objects.select_for_update().get(pk=person.pk)
     if person.last_login or not person.is_active:
-        raise OpenInvitation(f"{person.name} has no open invitation. To lock somebody out, use “Has left”.")
+        raise OpenInvitation(
+            _("%(person)s has no open invitation. To lock somebody out, use “Has left”.") % {"person": person.name}
+        )
     if person.is_manager:
         _refuse_last_manager(person)
     # The key in the link is made from the password's digest: a new digest, and the link opens nothing.
@@ -122,7 +127,7 @@ def deactivate_person(*, person: User, by: User, at: datetime, reason: str) -> U
     """
     person = User.objects.select_for_update().get(pk=person.pk)
     if not person.is_active:
-        raise Refused(f"{person.name} is locked out already.")
+        raise Refused(_("%(person)s is locked out already.") % {"person": person.name})
     if person.is_manager:
         _refuse_last_manager(person)
     if person.pk == by.pk:
@@ -142,7 +147,7 @@ def reactivate_person(*, person: User, by: User, at: datetime, reason: str = "")
     """Let a person in again, with their old password and second factor. Refused when they are not locked out."""
     person = User.objects.select_for_update().get(pk=person.pk)
     if person.is_active:
-        raise Refused(f"{person.name} may sign in already.")
+        raise Refused(_("%(person)s may sign in already.") % {"person": person.name})
     person.is_active, person.deactivated_at = True, None
     person.save(update_fields=["is_active", "deactivated_at"])
     record_change(
@@ -168,7 +173,7 @@ def reset_second_factor(*, person: User, by: User | None, at: datetime, reason: 
     factors = Authenticator.objects.filter(user=person)
     kinds = sorted(set(factors.values_list("type", flat=True)))
     if not kinds:
-        raise Refused(f"{person.name} has no second factor.")
+        raise Refused(_("%(person)s has no second factor.") % {"person": person.name})
     factors.delete()
     n_ended = sessions.end_all(person)
     record_change(

@@ -10,6 +10,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -56,7 +57,7 @@ def transmitter_swap(request: PersonRequest, pk: int) -> HttpResponse:
     back = here(request, "transmitter_detail", pk)
     context = frame(request) | {
         "form": form, "transmitter": transmitter, "slots": slots, "back": back,
-        "receiver": receivers[0] if receivers else None, "title": f"Swap {transmitter.serial}",
+        "receiver": receivers[0] if receivers else None, "title": _("Swap %(name)s") % {"name": transmitter.serial},
         "lead": _("Another unit takes its place; settings, name, pins and history of the slot stay."),
     }  # fmt: skip
     if request.method != "POST":
@@ -72,11 +73,15 @@ def transmitter_swap(request: PersonRequest, pk: int) -> HttpResponse:
         return refusal(request, TRANSMITTER, context, why)
     row = begun[0]
     n = len(begun)
-    said(
-        request,
-        f"{row.transmitter} stands in {n} slot{'s' if n > 1 else ''} now. Register it again at the receiver.",
-        undo_url=_undo_url(request, "swap_transmitter", "registration", row.pk),
+    done = ngettext(
+        "%(unit)s stands in %(n)s slot now. Register it again at the receiver.",
+        "%(unit)s stands in %(n)s slots now. Register it again at the receiver.",
+        n,
     )
+    said(
+        request, done % {"unit": row.transmitter, "n": n},
+        undo_url=_undo_url(request, "swap_transmitter", "registration", row.pk),
+    )  # fmt: skip
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
 
 
@@ -92,7 +97,7 @@ def receiver_swap(request: PersonRequest, pk: int) -> HttpResponse:
         "form": form, "receiver": receiver, "site": receiver.site, "back": here(request, "slot_map", pk),
         "n_used": Registration.objects.visible_to(request.user).open().filter(receiver=receiver).count(),
         "outputs": Output.objects.visible_to(request.user).filter(receiver=receiver).in_use().order_by("number"),
-        "successor": successor if receiver.removed_at is not None else None, "title": f"Swap {receiver.label}",
+        "successor": successor if receiver.removed_at is not None else None, "title": _("Swap %(name)s") % {"name": receiver.label},
         "lead": str(receiver),
     }  # fmt: skip
     if request.method != "POST":
@@ -108,7 +113,8 @@ def receiver_swap(request: PersonRequest, pk: int) -> HttpResponse:
         context["reasons"] = getattr(why, "reasons", [])
         return refusal(request, RECEIVER, context, why)
     said(
-        request, f"{unit.label} is another unit now. Register its slots again and test its outputs.",
+        request,
+        _("%(receiver)s is another unit now. Register its slots again and test its outputs.") % {"receiver": unit.label},
         undo_url=_undo_url(request, "swap_receiver", "receiver", unit.pk),
     )  # fmt: skip
     return redirect(here(request, "receiver_progress", unit.pk))
@@ -176,7 +182,7 @@ def receiver_registered(request: PersonRequest, pk: int, slot: int) -> HttpRespo
     except Refused as why:
         return refused(request, PROGRESS, _progress(request, receiver, refused=str(why)))
     said(
-        request, f"Slot {slot} is registered again.",
+        request, _("Slot %(slot)s is registered again.") % {"slot": slot},
         undo_url=_undo_url(request, "mark_registered", "registration", registration.pk),
     )  # fmt: skip
     return redirect(here(request, "receiver_progress", pk))
@@ -201,5 +207,5 @@ def output_works(request: PersonRequest, pk: int, number: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refused(request, PROGRESS, _progress(request, receiver, refused=str(why)))
-    said(request, f"Output {number} is seen to work again.")
+    said(request, _("Output %(number)s is seen to work again.") % {"number": number})
     return redirect(here(request, "receiver_progress", pk))

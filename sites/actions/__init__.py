@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from django.db import models, transaction
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
@@ -187,7 +188,11 @@ def remove_place_row(*, row: PlaceRow, by: User, at: datetime) -> None:
         with transaction.atomic():
             row.delete()
     except models.ProtectedError as held:
-        raise AreaInUse(f"“{row}” is in use: {len(held.protected_objects)} records name it.") from held
+        n = len(held.protected_objects)
+        words = ngettext(
+            "“%(name)s” is in use: %(n)s record names it.", "“%(name)s” is in use: %(n)s records name it.", n
+        )
+        raise AreaInUse(words % {"name": row, "n": n}) from held
 
 
 def refuse_area_in_use(area: Area) -> None:
@@ -207,11 +212,13 @@ def refuse_area_in_use(area: Area) -> None:
         n=models.Count("receivers")
     )["n"]
     if n_slots or n_receivers:
-        named = [
-            f"{n} {word}{'' if n == 1 else 's'}" for n, word in ((n_slots, "slot"), (n_receivers, "receiver")) if n
-        ]
+        slots = ngettext("%(n)s slot", "%(n)s slots", n_slots) % {"n": n_slots} if n_slots else ""
+        receivers = ngettext("%(n)s receiver", "%(n)s receivers", n_receivers) % {"n": n_receivers}
+        named = {"slots": slots, "receivers": receivers, "things": slots or receivers, "area": area.path}
+        if n_slots and n_receivers:
+            named["things"] = _("%(slots)s and %(receivers)s") % named
         raise AreaInUse(
-            f"{' and '.join(named)} stand in “{area.path}”. Merge it with another area instead: they move along."
+            _("%(things)s stand in “%(area)s”. Merge it with another area instead: they move along.") % named
         )
 
 

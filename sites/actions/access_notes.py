@@ -78,7 +78,10 @@ def save_access_note(
     title = title.strip()
     others = AccessNote.objects.filter(site=site, title__iexact=title, removed_at=None)
     if others.exclude(pk=note.pk if note else None).exists():
-        raise TitleTaken(f"This site has a note “{title}” already. Write that one anew, or choose another title.")
+        raise TitleTaken(
+            _("This site has a note “%(title)s” already. Write that one anew, or choose another title.")
+            % {"title": title}
+        )
     if centre and centre.site_id != site.pk:
         raise Refused(_("This monitoring centre watches another site. Choose one of this site, or none."))
     verb = "change_access_note" if note else "add_access_note"

@@ -46,7 +46,8 @@ def preview_closures(*, upload: Upload, today: date) -> Judged:
     sheets = [sheet for sheet in workbook.sheets if sheet.header and sheet.name.casefold() != "about"]
     if len(sheets) != 1:
         raise Refused(
-            f"The file holds {len(sheets)} filled sheets. Keep one: {', '.join(c.title for c in PLAN.columns)}."
+            _("The file holds %(n)s filled sheets. Keep one: %(columns)s.")
+            % {"n": len(sheets), "columns": ", ".join(c.title for c in PLAN.columns)}
         )
     sites = [
         SiteFacts(*row)

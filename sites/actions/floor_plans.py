@@ -128,7 +128,7 @@ def _free_name(site: Site, name: str, besides: FloorPlan | None = None) -> str:
     name = name.strip()
     taken = current_plans(site).filter(name__iexact=name).exclude(pk=besides.pk if besides else None)
     if taken.exists():
-        raise PlanNameTaken(f"This site has a plan “{name}” already. Choose another name.")
+        raise PlanNameTaken(_("This site has a plan “%(name)s” already. Choose another name.") % {"name": name})
     return name
 
 

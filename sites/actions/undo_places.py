@@ -48,7 +48,8 @@ def _check(row: models.Model) -> None:
     try:
         row.full_clean()
     except ValidationError as wrong:
-        raise CannotUndo(f"It cannot be put back as it was: {' '.join(wrong.messages)}") from wrong
+        why = {"why": " ".join(wrong.messages)}
+        raise CannotUndo(gettext("It cannot be put back as it was: %(why)s") % why) from wrong
 
 
 @undoes("save_site", touched=_same("save_site"), audiences=(OFFICE,), offered=lambda change: bool(change.before))
@@ -87,7 +88,7 @@ def undo_hours(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     try:
         hours = {int(day.removeprefix("weekday ")): read_hours(text) for day, text in (change.before or {}).items()}
     except HoursUnreadable as wrong:
-        raise CannotUndo(f"The hours cannot be put back as they were: {wrong}") from wrong
+        raise CannotUndo(gettext("The hours cannot be put back as they were: %(why)s") % {"why": wrong}) from wrong
     write_hours(site, hours)
     return Undone(before, hours_facts(site))
 
@@ -132,7 +133,9 @@ def _plan(change: ChangeRow) -> FloorPlan:
 
 def _refuse_double(plan: FloorPlan, name: str) -> None:
     if plan.site.floor_plans.filter(removed_at=None, name__iexact=name).exclude(pk=plan.pk).exists():
-        raise CannotUndo(f"Another plan of this site is now called “{name}”. Rename that one first.")
+        raise CannotUndo(
+            gettext("Another plan of this site is now called “%(name)s”. Rename that one first.") % {"name": name}
+        )
 
 
 @undoes("add_floor_plan", "put_back_floor_plan", audiences=(OFFICE,))

@@ -7,6 +7,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
 
 from company.forms import WEEKDAYS
 from sites.rules.hours import Hours, HoursUnreadable, day_text, read_hours
@@ -50,7 +51,7 @@ class WeekForm(forms.Form):
             if cleaned.get(f"d{day}") != SAME:
                 continue
             if day == 0:
-                self.add_error("d0", "There is no day above Monday. Write its hours, such as 09:00–12:00.")
+                self.add_error("d0", _("There is no day above Monday. Write its hours, such as 09:00–12:00."))
             elif f"d{day - 1}" in cleaned:
                 cleaned[f"d{day}"] = cleaned[f"d{day - 1}"]
         return cleaned

@@ -106,7 +106,8 @@ def access_note_remove(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        messages.success(request, f"Removed: {note.title}. The code is gone; who saw it stays on record.")
+        done = gettext("Removed: %(title)s. The code is gone; who saw it stays on record.") % {"title": note.title}
+        messages.success(request, done)
     return redirect(note.site)
 
 

@@ -11,6 +11,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -107,7 +108,8 @@ def closure_file_apply(request: PersonRequest, uuid: UUID) -> HttpResponse:
         messages.error(request, refusal.message)
         return redirect("sites:closure_file", uuid=upload.uuid)
     change = ChangeRow.objects.visible_to(request.user).filter(batch=upload.uuid, verb=actions.ADD).order_by("-pk")
-    said(request, f"{n} span{'' if n == 1 else 's'} of days added.", undo_url=undo_address(change.first()))
+    done = ngettext("%(n)s span of days added.", "%(n)s spans of days added.", n) % {"n": n}
+    said(request, done, undo_url=undo_address(change.first()))
     return redirect("sites:closure_file", uuid=upload.uuid)
 
 

@@ -69,7 +69,7 @@ def _remove(request: PersonRequest, model: Any, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        said(request, f"Removed: {name}.", undo_url=undo_of(request, row, key))
+        said(request, _("Removed: %(name)s.") % {"name": name}, undo_url=undo_of(request, row, key))
     return redirect(site)
 
 

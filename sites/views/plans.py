@@ -49,7 +49,7 @@ def plan_new(request: PersonRequest, site_pk: int) -> HttpResponse:
         plan = actions.add_floor_plan(site=site, name=name, content=content, by=request.user, at=timezone.now())
     except Refused as refusal:
         return refused(request, FORM, context | {"refused": refusal.message})
-    messages.success(request, f"{plan.name} is added. Say where the slots are.")
+    messages.success(request, _("%(plan)s is added. Say where the slots are.") % {"plan": plan.name})
     return redirect(reverse("devices:floor_plan", args=[plan.pk]))
 
 
@@ -99,7 +99,8 @@ def plan_remove(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        said(request, f"{plan.name} is out of use; it is kept with its pins.", undo_url=undo_address(change))
+        done = _("%(plan)s is out of use; it is kept with its pins.") % {"plan": plan.name}
+        said(request, done, undo_url=undo_address(change))
     return _at_plans(plan.site)
 
 
@@ -112,5 +113,5 @@ def plan_put_back(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, refusal.message)
     else:
-        messages.success(request, f"{plan.name} is in use again.")
+        messages.success(request, _("%(plan)s is in use again.") % {"plan": plan.name})
     return _at_plans(plan.site)

@@ -134,7 +134,7 @@ def site_new(request: PersonRequest) -> HttpResponse:
         if not form.is_valid():
             return refused(request, FORM, context)
         site = actions.save_site(site=form.save(commit=False), by=request.user, at=timezone.now())
-        messages.success(request, f"{site} is saved.")
+        messages.success(request, gettext("%(site)s is saved.") % {"site": site})
         return redirect(site)
     return page(request, FORM, context)
 
@@ -163,6 +163,6 @@ def site_close(request: PersonRequest, pk: int) -> HttpResponse:
         return refused(request, "sites/site/detail.html", site_context(request, site) | {"reason_form": form})
     deed = actions.reopen_site if site.closed_at else actions.close_site
     deed(site=site, by=request.user, at=timezone.now(), reason=form.cleaned_data["reason"])
-    words = "closed" if site.closed_at else "looked after again"
-    said(request, f"{site} is {words}.", undo_url=undo_of(request, site))
+    done = gettext("%(site)s is closed.") if site.closed_at else gettext("%(site)s is looked after again.")
+    said(request, done % {"site": site}, undo_url=undo_of(request, site))
     return redirect(site)
