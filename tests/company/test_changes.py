@@ -319,3 +319,6 @@ def test_a_button_that_takes_back_more_than_its_row_says_so(world: World, noted:
     assert "Take all of it back<" in button(many)
     assert "with all that was changed in one go with it" in button(many)
     assert "Take it back<" in button(one)
+    of_batch = world.client("office").get(f"{reverse('company:change_list')}?batch={batch}").content.decode()
+    assert reverse("company:change_undo", args=[many.pk]) not in of_batch
+    assert of_batch.count("Take all of it back") == 1
