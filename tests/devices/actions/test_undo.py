@@ -266,7 +266,7 @@ def test_a_slot_filled_since_is_not_emptied_by_an_old_move(
     )  # fmt: skip
     moved = last_change()
     register(receiver, office, at=SOON)
-    with pytest.raises(undo.ChangedAfter, match="register transmitter"):
+    with pytest.raises(undo.ChangedAfter, match="transmitter registered"):
         take_back(office, change=moved)
 
 
