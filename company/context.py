@@ -11,11 +11,13 @@ from django.utils.translation import get_language
 
 
 def firm(request: HttpRequest) -> dict[str, Any]:
-    """`firm` (read only when a template asks), `is_demo`, and the language that the page is written in."""
+    """`firm` (read only when a template asks), `is_demo`, `has_mail` (a mail server is set), and the language that the page is written in."""
     from company.actions import ensure_firm
+    from company.invitations import has_mail
 
     return {
         "firm": request.firm if hasattr(request, "firm") else SimpleLazyObject(ensure_firm),
         "is_demo": settings.DEMO,
+        "has_mail": has_mail(),
         "LANGUAGE_CODE": (get_language() or "en").split("-")[0],
     }

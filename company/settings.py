@@ -209,6 +209,8 @@ EMAIL_PORT = env.number("EMAIL_PORT", 25)
 EMAIL_HOST_USER = env.text("EMAIL_HOST_USER")
 EMAIL_HOST_PASSWORD = env.text("EMAIL_HOST_PASSWORD")
 EMAIL_USE_TLS = env.flag("EMAIL_USE_TLS")
+EMAIL_TIMEOUT = 20
+"""Seconds. A mail server that does not answer must not keep a person waiting for minutes."""
 EMAIL_BACKEND = (
     "django.core.mail.backends.smtp.EmailBackend" if EMAIL_HOST else "django.core.mail.backends.console.EmailBackend"
 )

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import logging
+from smtplib import SMTPException
 from typing import Any
 
 from allauth.account import forms as theirs
+from allauth.core.exceptions import ImmediateHttpResponse
 from django import forms
+from django.http import HttpRequest
+from django.shortcuts import render
 from django.utils.translation import gettext_lazy
+
+from company.invitations import has_mail
+
+logger = logging.getLogger(__name__)
 
 LABELS: dict[str, Any] = {
     "login": gettext_lazy("E-mail address"),
@@ -31,7 +40,24 @@ class OurWords(forms.Form):
 class SignInForm(OurWords, theirs.LoginForm): ...
 
 
-class ForgottenPasswordForm(OurWords, theirs.ResetPasswordForm): ...
+class ForgottenPasswordForm(OurWords, theirs.ResetPasswordForm):
+    def save(self, request: HttpRequest, **kwargs: Any) -> str:
+        """Send the mail; where none can go, the page itself comes back and says so.
+
+        An address that nobody has gets a mail too, so what the page says is the same for every address.
+
+        Raises
+        ------
+        ImmediateHttpResponse
+            With the page, status 503, if there is no mail server or it does not take the mail.
+        """
+        if has_mail():
+            try:
+                return str(super().save(request, **kwargs))
+            except (OSError, SMTPException):
+                logger.exception("A mail to set a new password could not be sent.")
+        page = render(request, "account/password_reset.html", {"form": self, "not_sent": has_mail()}, status=503)
+        raise ImmediateHttpResponse(page)
 
 
 class NewPasswordForm(OurWords, theirs.ResetPasswordKeyForm): ...

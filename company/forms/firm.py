@@ -73,15 +73,15 @@ class FirmForm(forms.ModelForm):
             "No page works with them yet.",
             ("currency", "cost_per_hour", "cost_per_km", "cost_per_callout"),
         ),
-        ("Codes and keys", "", ("notes_on_phones",)),
     )
 
     class Meta:
         model = Firm
         fields = (
             "name", "address", "phone", "email", "paper_note", "paper", "language", "units", "date_style", "currency",
-            "cost_per_hour", "cost_per_km", "cost_per_callout", "notes_on_phones",
+            "cost_per_hour", "cost_per_km", "cost_per_callout",
         )  # fmt: skip
+        # Not `notes_on_phones`: the sheet that a phone keeps holds no codes, so the choice would change nothing.
         widgets = {"address": forms.Textarea(attrs={"rows": 3}), "date_style": forms.RadioSelect}
         labels = {
             "name": gettext_lazy("Name of the firm"),
@@ -102,9 +102,6 @@ class FirmForm(forms.ModelForm):
             "cost_per_hour": gettext_lazy("Of one technician, all in."),
             "cost_per_km": gettext_lazy("Of the van, for each kilometre. A price for a mile is divided by 1.609344."),
             "cost_per_callout": gettext_lazy("Of going out for one dead battery, beside hours and kilometres."),
-            "notes_on_phones": gettext_lazy(
-                "Only for a visit within two days, each showing logged. Today no phone keeps a code, whatever is chosen."
-            ),
         }
 
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:

@@ -55,6 +55,8 @@ class Firm(models.Model):
     logo = models.BinaryField(_("picture on the letterhead"), null=True, blank=True)
     logo_media_type = models.CharField(max_length=30, blank=True)
     paper_note = models.CharField(_("line at the foot of papers"), max_length=200, blank=True)
+    # Kept for the day on which a phone can hold a code of a visit and forget it afterwards; until then no page offers it and
+    # nothing reads it. See `company.forms.firm`.
     notes_on_phones = models.BooleanField(_("access notes may be kept on a phone"), default=False)
 
     objects = StaffOnly.as_manager()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from django import template
@@ -88,3 +89,17 @@ def known(value: Any) -> Any:
     if value is None or value == "":
         return mark_safe('<span class="unknown">unknown</span>')
     return value
+
+
+@register.filter
+def tel(phone: str | None) -> str:
+    """Give the address behind a written telephone number: "+44 (0)1632 960 499 ext. 3" is "tel:+441632960499".
+
+    Only the first number of several counts, and nothing after a word: an address may hold no space. Empty without digits.
+    """
+    number = re.split(r"[^\W\d_]|[,;]|\s/\s", (phone or "").strip(), maxsplit=1)[0]
+    if number.startswith("+"):
+        # The zero in brackets is dialled only at home.
+        number = number.replace("(0)", "", 1)
+    digits = re.sub(r"[^0-9]", "", number)
+    return f"tel:{'+' if number.startswith('+') else ''}{digits}" if digits else ""

@@ -16,6 +16,7 @@ from django.views.decorators.http import require_POST, require_safe
 from company import invitations, toasts
 from company.access import PersonRequest, audience
 from company.actions import people as actions
+from company.actions.password_links import hand_out_link
 from company.errors import Refused
 from company.forms import ReasonForm
 from company.forms.people import PersonForm
@@ -148,9 +149,17 @@ def person_invite(request: PersonRequest, pk: int) -> HttpResponse:
 
 @sensitive_variables("link")
 def invite(request: PersonRequest, person: User, back: Any) -> HttpResponse:
-    """Invite a person and answer: with a redirect when the mail has gone, else with a page that shows the link once."""
+    """Invite a person and answer: with a redirect when the mail has gone, else with a page that shows the link once.
+
+    Somebody who has signed in before gets a link for a forgotten password, where no mail server can send it.
+    """
+    is_known = person.last_login is not None
     try:
-        person = actions.invite_person(person=person, by=request.user, at=timezone.now())
+        if is_known:
+            has_mail = invitations.has_mail()
+            person = hand_out_link(person=person, by=request.user, at=timezone.now(), has_mail=has_mail)
+        else:
+            person = actions.invite_person(person=person, by=request.user, at=timezone.now())
     except Refused as refusal:
         messages.error(request, refusal.message)
         return redirect(back)
@@ -160,7 +169,7 @@ def invite(request: PersonRequest, person: User, back: Any) -> HttpResponse:
         return redirect(back)
     context = {
         "person": person, "link": link, "has_mail": invitations.has_mail(), "n_days": invitations.lasts().days,
-        "back": redirect(back).url, "section": "firm",
+        "back": redirect(back).url, "section": "firm", "is_known": is_known,
     }  # fmt: skip
     response = page(request, "company/people/invited.html", context)
     response.headers["Cache-Control"] = "no-store"

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from datetime import timedelta
 
+import pytest
 import time_machine
 from allauth.mfa.models import Authenticator
+from allauth.mfa.totp.internal.auth import format_hotp_value, hotp_value
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -64,3 +67,14 @@ def test_the_codes_of_the_factor_just_made_are_shown_without_asking(db):
         Authenticator.objects.create(user=person, type="totp", data={"secret": "x"}, created_at=timezone.now())
         answer = client.get(reverse("mfa_view_recovery_codes"))
     assert not answer.headers.get("Location", "").startswith(reverse("account_reauthenticate"))
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_first_recovery_codes_are_not_said_to_replace_others():
+    client = signed_in(factories.make_user("office"))
+    secret = client.get(reverse("mfa_activate_totp")).context["form"].secret
+    code = format_hotp_value(hotp_value(secret, int(time.time()) // 30))
+    answer = client.post(reverse("mfa_activate_totp"), {"code": code})
+    page = client.get(answer.url).content.decode()
+    assert "Recovery codes are made. Only these work" in page
+    assert "no longer work" not in page
