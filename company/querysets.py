@@ -168,7 +168,7 @@ class JobQuerySet(models.QuerySet[Any]):
         )
 
 
-RESTS_ON_NOTHING = ("end_sessions", "invite_person", "reset_second_factor", "save_theme")
+RESTS_ON_NOTHING = ("end_sessions", "hand_out_link", "invite_person", "reset_second_factor", "save_theme")
 """Deeds on a record that leave its facts alone: an edit before them can still be taken back."""
 
 
