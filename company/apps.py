@@ -13,5 +13,8 @@ class CompanyConfig(AppConfig):
             listeners,  # noqa: F401 - connects to what the sign-in library tells
         )
 
+        from company.forms.texts import refuse_unprinted_text
+
+        refuse_unprinted_text()
         # Importing them registers how changes of the settings and of people are taken back.
         from company.actions import firm_undo, people_undo  # noqa: F401

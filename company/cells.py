@@ -44,6 +44,13 @@ _UNITS_S = {
 
 UNPRINTED = ("Cc", "Cf", "Cs", "Co", "Cn")
 """Unicode categories of what no screen shows: controls, marks that turn the reading direction, lone halves, unassigned."""
+_SHAPING = "\u200c\u200d"
+"""Join or part letters and pictures of several signs; they stand in honest words of some languages."""
+
+
+def is_unprinted(char: str) -> bool:
+    """Whether no screen shows this character, and it is no end of a line, tab or joiner of letters."""
+    return char not in "\n\t\r" and char not in _SHAPING and unicodedata.category(char) in UNPRINTED
 
 
 def text(max_length: int, *, allow_unknown: bool = False) -> Reader:
@@ -53,7 +60,7 @@ def text(max_length: int, *, allow_unknown: bool = False) -> Reader:
         value = _as_text(cell)
         if allow_unknown and value.casefold() == UNKNOWN:
             return UNKNOWN
-        if any(unicodedata.category(char) in UNPRINTED and char not in "\n\t\r" for char in value):
+        if any(is_unprinted(char) for char in value):
             raise WrongCell("The text holds a character that cannot be printed. Type it again.")
         value = " ".join(value.split())
         if len(value) > max_length:

@@ -16,7 +16,18 @@ MOST_DAYS_OFF = 370
 """Days off in one go: more is a slip of the pen."""
 
 
+def _degrees(most: int, label: Any) -> forms.FloatField:
+    return forms.FloatField(
+        label=label, required=False, min_value=-most, max_value=most, widget=forms.NumberInput(attrs={"step": "any"})
+    )
+
+
 class TechnicianForm(forms.ModelForm):
+    start_latitude = _degrees(90, gettext_lazy("Start latitude"))
+    start_longitude = _degrees(180, gettext_lazy("Start longitude"))
+    end_latitude = _degrees(90, gettext_lazy("End latitude"))
+    end_longitude = _degrees(180, gettext_lazy("End longitude"))
+
     class Meta:
         model = Technician
         fields = (
@@ -29,6 +40,16 @@ class TechnicianForm(forms.ModelForm):
             "skills",
         )
         labels = {"start_place": gettext_lazy("The day begins at"), "end_place": gettext_lazy("The day ends at")}
+
+    def clean(self) -> dict[str, Any]:
+        """Half a position is none."""
+        cleaned = super().clean() or {}
+        for which in ("start", "end"):
+            pair = (f"{which}_latitude", f"{which}_longitude")
+            missing = [name for name in pair if cleaned.get(name) is None]
+            if len(missing) == 1 and missing[0] not in self.errors:
+                self.add_error(missing[0], _("A position needs both numbers."))
+        return cleaned
 
     def clean_skills(self) -> str:
         """Each skill once, in the order given."""

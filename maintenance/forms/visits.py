@@ -12,6 +12,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.choices import SeveralField
 from company.models import User
 from devices.models import BatteryType
 from devices.models.batteries import WhyOut
@@ -247,7 +248,7 @@ class FinishForm(forms.Form):
 
 
 class CrewForm(forms.Form):
-    people = forms.ModelMultipleChoiceField(
+    people = SeveralField(
         User.objects.none(), label=gettext_lazy("Who goes"), widget=forms.CheckboxSelectMultiple
     )
 

@@ -8,6 +8,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
+from company.forms.texts import without_unprinted
 from company.htmx import page, wants_part
 from devices.models import Receiver
 from maintenance.querysets.search import find
@@ -45,7 +46,7 @@ def tech_search(request: PersonRequest) -> HttpResponse:
 
 def _search(request: PersonRequest, kinds: tuple[str, ...]) -> HttpResponse:
     """Whole page, or under the box the first few of each kind."""
-    words = request.GET.get("q", "").strip()[:80]
+    words = without_unprinted(request.GET.get("q", "")).strip()[:80]
     n = N_SUGGESTED if wants_part(request) else N_SHOWN
     found = find(request.user, words, n=n + 1, kinds=kinds)
     frame = 1 if request.user.is_technician else 0

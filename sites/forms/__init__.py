@@ -12,6 +12,7 @@ from django.contrib.auth.models import AnonymousUser
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.choices import SeveralField
 from company.forms.days import sensible_day
 from company.models import Customer, PortalAccess, User
 from sites.forms.access_notes import AccessNoteForm
@@ -199,7 +200,7 @@ class PlanNameForm(forms.Form):
 
 
 class PortalSitesForm(forms.Form):
-    sites = forms.ModelMultipleChoiceField(
+    sites = SeveralField(
         label=gettext_lazy("Sites"), queryset=Site.objects.none(), required=False, widget=forms.CheckboxSelectMultiple
     )
 
