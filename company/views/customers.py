@@ -108,13 +108,13 @@ def customer_close(request: PersonRequest, pk: int) -> HttpResponse:
 @audience("office")
 def contact_new(request: PersonRequest, customer_pk: int) -> HttpResponse:
     customer = get_object_or_404(Customer.objects.visible_to(request.user), pk=customer_pk)
-    return _contact(request, Contact(customer=customer), "New contact")
+    return _contact(request, Contact(customer=customer), _("New contact"))
 
 
 @audience("office")
 def contact_edit(request: PersonRequest, pk: int) -> HttpResponse:
     contact = get_object_or_404(Contact.objects.visible_to(request.user).select_related("customer"), pk=pk)
-    return _contact(request, contact, "Edit the contact")
+    return _contact(request, contact, _("Edit the contact"))
 
 
 def _contact(request: PersonRequest, contact: Contact, title: str) -> HttpResponse:

@@ -9,7 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext, ngettext
+from django.utils.translation import gettext, gettext_lazy, ngettext
 from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_POST, require_safe
 
@@ -30,12 +30,23 @@ from company.views.forms_page import form_context, posted
 
 EDIT = "company/people/edit.html"
 ROLES = (
-    ("Office", "sees every customer; keeps sites, slots, rounds, reports and portal access."),
-    ("Office, manager", "also changes people, policy, prices and settings, and sees who was shown which code."),
-    ("Technician", "sees every site on the phone, records visits; codes only near a visit of their own."),
     (
-        "Customer portal",
-        "a customer's person: sees that customer's sites and reports, or some sites of it; asks for service.",
+        gettext_lazy("Office"),
+        gettext_lazy("sees every customer; keeps sites, slots, rounds, reports and portal access."),
+    ),
+    (
+        gettext_lazy("Office, manager"),
+        gettext_lazy("also changes people, policy, prices and settings, and sees who was shown which code."),
+    ),
+    (
+        gettext_lazy("Technician"),
+        gettext_lazy("sees every site on the phone, records visits; codes only near a visit of their own."),
+    ),
+    (
+        gettext_lazy("Customer portal"),
+        gettext_lazy(
+            "a customer's person: sees that customer's sites and reports, or some sites of it; asks for service."
+        ),
     ),
 )
 """What each kind of person may do, in words."""
@@ -88,9 +99,9 @@ def person_new(request: PersonRequest) -> HttpResponse:
         form, gettext("Invite a person"), "company:person_list", "firm", button=gettext("Invite")
     ) | {"roles": ROLES}
     context["lead"] = (
-        "They get a mail with a link to set a password."
+        gettext("They get a mail with a link to set a password.")
         if invitations.has_mail()
-        else "No mail server is set, so you are shown the link to pass on."
+        else gettext("No mail server is set, so you are shown the link to pass on.")
     )
     template = "company/people/new.html"
     if request.method == "POST":

@@ -35,10 +35,10 @@ def end_fields(label: str) -> dict[str, forms.Field]:
             help_text=_("While the transmitter sent, or with a load across the cells. Cells at rest nearly always look full."),
         ),
         "low_seen_on": _day_field(
-            "First low-battery signal", "After a low-battery signal: the day it was first seen, if our records do not know it."
+            _("First low-battery signal"), "After a low-battery signal: the day it was first seen, if our records do not know it."
         ),
         "last_alive_on": _day_field(
-            "Last known working", "Found dead: the last day it was heard or passed a test. It tells when they died."
+            _("Last known working"), _("Found dead: the last day it was heard or passed a test. It tells when they died.")
         ),
         "end_note": forms.CharField(label=_("Note on the old ones"), required=False, max_length=200),
     }  # fmt: skip
@@ -113,7 +113,7 @@ class BatteryForm(EndForm):
         super().__init__(*args, initial=initial | kwargs.pop("initial", {}), **kwargs)
         self.fields["battery_type"].queryset = types  # type: ignore[attr-defined]
         if has_cells:
-            self.fields.update(end_fields("How the old ones ended"))
+            self.fields.update(end_fields(_("How the old ones ended")))
             self.order_fields(self.field_order)
 
     def clean_made_on(self) -> Any:
@@ -130,7 +130,7 @@ class TakeOutForm(EndForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields.update(end_fields("How they ended"))
+        self.fields.update(end_fields(_("How they ended")))
         self.order_fields(self.field_order)
 
 
@@ -143,7 +143,7 @@ class CorrectEndForm(EndForm):
         super().__init__(*args, **kwargs)
         del self.fields["at"], self.fields["version"]  # what must not have changed is what was said, not the slot map
         self.fields["seen_end"] = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=0)
-        self.fields.update(end_fields("How they ended"))
+        self.fields.update(end_fields(_("How they ended")))
         self.order_fields(self.field_order)
         self.fields["end_note"].label = _("Note on these cells")
         self.fields["reason"].label = _("Why it is corrected")

@@ -44,7 +44,7 @@ class ReceiverForm(forms.ModelForm):
     def __init__(self, *args: Any, types: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         kinds: Any = self.fields["type"]
-        kinds.queryset, kinds.empty_label = types, "not known"
+        kinds.queryset, kinds.empty_label = types, _("not known")
         self.fields["n_slots"].required = False
         for name in ("supply_v", "measured_v"):
             self.fields[name].widget.attrs |= {"min": 0, "max": 60, "step": "any"}

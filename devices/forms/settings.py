@@ -146,8 +146,8 @@ def _window_choices(receiver: Receiver, settings: Settings | None) -> list[tuple
         or receiver.type.can_switch_supervision_off
         or (settings and settings.supervision == "off")
     ):
-        choices.append(("off", "not supervised"))
-    choices.append((UNKNOWN, "not known"))
+        choices.append(("off", _("not supervised")))
+    choices.append((UNKNOWN, _("not known")))
     return choices if settings is not None else [TO_CHOOSE, *choices]  # type: ignore[list-item]
 
 

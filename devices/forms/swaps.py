@@ -17,7 +17,7 @@ from devices.forms.receivers import MOST_SLOTS
 from devices.models import BatteryType, Receiver, ReceiverType, Transmitter, TransmitterType
 
 
-def _day(label: str, help_text: str = "") -> forms.DateField:
+def _day(label: Any, help_text: Any = "") -> forms.DateField:
     return forms.DateField(
         label=label, required=False, help_text=help_text, validators=[sensible_day],
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
@@ -47,7 +47,7 @@ class TransmitterSwapForm(_SwapForm):
         empty_label=gettext_lazy("not known"),
     )
     old_becomes = forms.ChoiceField(label=gettext_lazy("The old unit is"), choices=OLD_BECOMES, initial=RETIRED)
-    loan_until = _day("On loan until", "Only for a unit on loan: the day it goes back.")
+    loan_until = _day(gettext_lazy("On loan until"), gettext_lazy("Only for a unit on loan: the day it goes back."))
     battery_type = forms.ModelChoiceField(
         label=gettext_lazy("Cells in the new unit"),
         queryset=BatteryType.objects.none(),
@@ -112,8 +112,8 @@ class ReceiverSwapForm(_SwapForm):
         help_text=gettext_lazy("Empty: as many as the type has."),
     )
     serial = forms.CharField(label=gettext_lazy("Serial number of the new unit"), max_length=40, required=False)
-    loan_until = _day("On loan until", "Only for a unit on loan: the day it goes back.")
-    standby_fitted_on = _day("Standby battery of the new unit fitted on")
+    loan_until = _day(gettext_lazy("On loan until"), gettext_lazy("Only for a unit on loan: the day it goes back."))
+    standby_fitted_on = _day(gettext_lazy("Standby battery of the new unit fitted on"))
     field_order = ("type", "n_slots", "serial", "loan_until", "standby_fitted_on", "reason", "at")
 
     def __init__(self, *args: Any, receiver: Receiver, types: Any, **kwargs: Any) -> None:

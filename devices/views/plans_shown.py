@@ -41,9 +41,9 @@ class ShownPlan:
         serial = self.plan.wanted.get("serial") or "a transmitter"
         words = {
             kind.REGISTER: f"Register {serial}",
-            kind.CHANGE: "Change the settings",
+            kind.CHANGE: _("Change the settings"),
             kind.MOVE: _("Move it to %(target)s") % {"target": self.target},
-            kind.REMOVE: "Take it out of the slot",
+            kind.REMOVE: _("Take it out of the slot"),
         }
         return words.get(kind(self.plan.kind), self.plan.get_kind_display())
 

@@ -208,7 +208,7 @@ def output_new(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     taken = set(receiver.outputs.values_list("number", flat=True))
     free = next(number for number in range(1, len(taken) + 2) if number not in taken)
-    return _output_page(request, receiver, Output(receiver=receiver, number=free), "New output")
+    return _output_page(request, receiver, Output(receiver=receiver, number=free), _("New output"))
 
 
 @audience("office", "technician")

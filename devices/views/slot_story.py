@@ -98,21 +98,25 @@ class _Log:
 def _began(row: Registration, before: Registration | None, zone: tzinfo) -> tuple[str, str, tuple[Any, ...]]:
     serial = row.transmitter.serial if row.transmitter else NOWHERE
     if before is None:
-        return "Registered", f"{serial}, {row.label}", ()
+        return gettext("Registered"), f"{serial}, {row.label}", ()
     if row.receiver.replaces_id == before.receiver_id and row.slot == before.slot:
-        return "Receiver swapped", "another unit hangs here", differences(before, row, zone)
+        return gettext("Receiver swapped"), gettext("another unit hangs here"), differences(before, row, zone)
     if before.receiver.replaces_id == row.receiver_id and row.slot == before.slot:
-        return "Receiver swapped back", "the unit before it hangs here again", differences(before, row, zone)
+        return (
+            gettext("Receiver swapped back"),
+            gettext("the unit before it hangs here again"),
+            differences(before, row, zone),
+        )
     if (before.receiver_id, before.slot) != (row.receiver_id, row.slot):
         return (
-            "Moved here",
+            gettext("Moved here"),
             gettext("%(serial)s from %(receiver)s, slot %(slot)s")
             % {"serial": serial, "receiver": before.receiver, "slot": before.slot},
             differences(before, row, zone),
         )
     if before.removed_at is not None and before.removed_at < row.registered_at:
-        return "Put back", f"{serial}, {row.label}", differences(before, row, zone)
-    return "Settings changed", "", differences(before, row, zone)
+        return gettext("Put back"), f"{serial}, {row.label}", differences(before, row, zone)
+    return gettext("Settings changed"), "", differences(before, row, zone)
 
 
 def _of_registrations(past: Sequence[Registration], log: _Log, zone: tzinfo) -> Iterable[Moment]:
@@ -139,18 +143,18 @@ def _of_log(rows: Iterable[ChangeRow], zone: tzinfo) -> Iterable[Moment]:
         is_gone = bool(getattr(row, "undone_at", None))
         if row.verb == "area_renamed":
             lines = tuple(lines_of(before, after, zone))
-            yield Moment(row.at, "words", "Area renamed or merged", "", lines, _who(row), row.reason, is_gone)
+            yield Moment(row.at, "words", gettext("Area renamed or merged"), "", lines, _who(row), row.reason, is_gone)
         elif row.verb in MARKS:
             yield Moment(row.at, "mark", deed_words(row.verb).capitalize(), "", (), _who(row), row.reason, is_gone)
         elif row.undoes is not None:
             text = deed_words(row.undoes.verb)
             yield Moment(
-                row.at, "slot", "Taken back", text, tuple(lines_of(before, after, zone)), _who(row), row.reason
+                row.at, "slot", gettext("Taken back"), text, tuple(lines_of(before, after, zone)), _who(row), row.reason
             )
         elif "label" in before and before.get("registered_at") == after.get("registered_at"):
             lines = tuple(line for line in lines_of(before, after, zone) if line[0] in ("place", "area", "note"))
             if lines:
-                yield Moment(row.at, "words", "Words corrected", "", lines, _who(row), row.reason, is_gone)
+                yield Moment(row.at, "words", gettext("Words corrected"), "", lines, _who(row), row.reason, is_gone)
 
 
 def _of_cells(
@@ -170,10 +174,12 @@ def _of_cells(
         if one.fitted_at is not None and was_here(one.transmitter_id, one.fitted_at):
             lot = f", lot {one.lot}" if one.lot else ""
             why = change.reason if change else ""
-            yield Moment(one.fitted_at, "cells", "Cells fitted", cells + lot, (), _who(change), why)
+            yield Moment(one.fitted_at, "cells", gettext("Cells fitted"), cells + lot, (), _who(change), why)
         if one.removed_at is not None and was_here(one.transmitter_id, one.removed_at):
             volts = f", {one.removed_v:.2f} V" if one.removed_v is not None else ""
-            yield Moment(one.removed_at, "cells", "Cells taken out", f"{cells}: {one.get_removed_why_display()}{volts}")
+            yield Moment(
+                one.removed_at, "cells", gettext("Cells taken out"), f"{cells}: {one.get_removed_why_display()}{volts}"
+            )
 
 
 def _agreed(away: Away) -> str:
@@ -195,14 +201,16 @@ def _of_away(rows: Iterable[Away], past: dict[int, Registration], log: _Log, zon
             # Otherwise it was carried on under changed settings: nobody went away that day.
             text = _agreed(away)
             yield Moment(
-                _midnight(away.from_on, zone), "away", "Away", text + (f". Meanwhile: {away.interim}" if away.interim else ""),
+                _midnight(away.from_on, zone), "away", gettext("Away"), text + (f". Meanwhile: {away.interim}" if away.interim else ""),
                 (), _who(gone), away.reason, away.ended_on == away.from_on, is_day_only=True,
             )  # fmt: skip
         if is_over and away.ended_on is not None:
             back = log.away(home.pk, "end_away", "away_ended", away.ended_on)
             if back is not None or home.removed_at is None:
                 why = back.reason if back else ""
-                yield Moment(_midnight(away.ended_on, zone), "away", "Back", "", (), _who(back), why, is_day_only=True)
+                yield Moment(
+                    _midnight(away.ended_on, zone), "away", gettext("Back"), "", (), _who(back), why, is_day_only=True
+                )
 
 
 def _midnight(day: date, zone: tzinfo) -> datetime:
@@ -224,10 +232,10 @@ def _of_swaps(swaps: Iterable[ChangeRow], receiver: Receiver) -> Iterable[Moment
     """Swaps of the receiver that the ledger of its slots does not tell: those by another unit, and those taken back."""
     for row in swaps:
         if row.undoes is not None:
-            yield Moment(row.at, "slot", "Taken back", deed_words(row.undoes.verb), (), _who(row), row.reason)
+            yield Moment(row.at, "slot", gettext("Taken back"), deed_words(row.undoes.verb), (), _who(row), row.reason)
         elif row.subject_id != receiver.pk:
             gone = bool(getattr(row, "undone_at", None))
-            yield Moment(row.at, "slot", "Receiver swapped", "", (), _who(row), row.reason, gone)
+            yield Moment(row.at, "slot", gettext("Receiver swapped"), "", (), _who(row), row.reason, gone)
 
 
 def story_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registration], zone: tzinfo) -> Story:
@@ -265,5 +273,6 @@ def story_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registra
         *_of_faults(faults),
     ]
     # New cells go in after the old ones came out, and a change ends one registration before it begins the next.
-    moments.sort(key=lambda one: (one.at, one.title != "Cells taken out", one.registration_pk), reverse=True)
+    out = gettext("Cells taken out")
+    moments.sort(key=lambda one: (one.at, one.title != out, one.registration_pk), reverse=True)
     return Story(moments, last_of_slot([*rows, *swaps]), last_of_cells(past, fittings, changes))

@@ -8,6 +8,7 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
 from company import palette
@@ -33,7 +34,7 @@ from sites.models import Site
 
 WINDOWS_WEEKS = (1, 2, 4, 8, 12)
 CHART_WEEKS = 12
-ORDERS = (("", "Worst harm"), ("chance", "Most likely to fail"))
+ORDERS = (("", gettext_lazy("Worst harm")), ("chance", gettext_lazy("Most likely to fail")))
 """The order asks whom it would harm, or where the next end is most likely."""
 
 

@@ -92,24 +92,24 @@ def _mend(row: FindingRecord, request: PersonRequest) -> tuple[str, str]:
     """Address and name of the page where a finding is mended; empty where its place is that page, or nobody may."""
     unit = row.key.partition(":t")[2].partition(":")[0]
     if row.code in CELLS and unit.isdecimal():
-        return reverse(f"{frame(request)}battery_fit", args=[int(unit)]), "Record new cells"
+        return reverse(f"{frame(request)}battery_fit", args=[int(unit)]), _("Record new cells")
     if row.code in SETTINGS and row.slot and row.receiver_id:
-        return reverse(f"{frame(request)}slot_change", args=[row.receiver_id, row.slot]), "Change the slot"
+        return reverse(f"{frame(request)}slot_change", args=[row.receiver_id, row.slot]), _("Change the slot")
     if row.output and row.receiver_id:
-        return reverse(f"{frame(request)}output_edit", args=[row.receiver_id, row.output]), "Open the output"
+        return reverse(f"{frame(request)}output_edit", args=[row.receiver_id, row.output]), _("Open the output")
     if row.code == "plan_waiting":
-        return reverse(f"{frame(request)}plan_list"), "Open the plans"
+        return reverse(f"{frame(request)}plan_list"), _("Open the plans")
     if not request.user.is_office:
         return "", ""
     if row.code == LATE_UNPLACED:
         if "draft" in row.do or "Publish" in row.do:
-            return reverse("maintenance:round_list"), "Open the rounds"
-        return f"{reverse('maintenance:round_new')}?site={row.site_id}", "Put it in a round"
+            return reverse("maintenance:round_list"), _("Open the rounds")
+        return f"{reverse('maintenance:round_new')}?site={row.site_id}", _("Put it in a round")
     visit = row.key.rpartition("visit")[2]
     if row.code == LEFT_ON_TEST and visit.isdecimal():
-        return reverse("maintenance:visit_detail", args=[int(visit)]), "Open the visit"
+        return reverse("maintenance:visit_detail", args=[int(visit)]), _("Open the visit")
     if row.code == "loan_over":
-        return reverse("devices:loan_list"), "Open the loans"
+        return reverse("devices:loan_list"), _("Open the loans")
     return "", ""
 
 

@@ -24,7 +24,7 @@ def _words(entry: Entry) -> str:
         if test is None:
             return ""
         margin = _(", margin %(margin_db)s dB") % {"margin_db": test.margin_db} if test.margin_db is not None else ""
-        return ("heard at the output" if test.heard else "not heard at the output") + margin
+        return (_("heard at the output") if test.heard else _("not heard at the output")) + margin
     if entry.kind == Entry.Kind.BATTERY:
         parts = [
             facts.get("cells_label") or "",

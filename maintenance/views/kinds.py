@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
 from company import palette
@@ -26,7 +27,12 @@ from maintenance.rules.honesty_words import RANGE_WORDS, count_words
 
 CURVE_TO = 1.5
 """Charge used up to which the picture is drawn: hardly any battery lasts longer."""
-KINDS_CHOICES = {"": "every kind", "ended": "with ends seen", "alarm": "in alarm", "service": "in service now"}
+KINDS_CHOICES = {
+    "": gettext_lazy("every kind"),
+    "ended": gettext_lazy("with ends seen"),
+    "alarm": gettext_lazy("in alarm"),
+    "service": gettext_lazy("in service now"),
+}
 
 
 @audience("office", "technician")

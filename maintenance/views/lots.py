@@ -9,7 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_http_methods, require_safe
 
 from company.access import PersonRequest, audience
@@ -35,7 +35,11 @@ from maintenance.views.recall_rounds import Source, pull_page
 
 CELLS_A_PAGE = 50
 ENDED_SHOWN = 25
-SHOWS = (("service", "with cells in service"), ("suspect", "suspect ones"), ("all", "every lot"))
+SHOWS = (
+    ("service", gettext_lazy("with cells in service")),
+    ("suspect", gettext_lazy("suspect ones")),
+    ("all", gettext_lazy("every lot")),
+)
 
 
 @audience("office")

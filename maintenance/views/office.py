@@ -251,21 +251,21 @@ def _steps(n: dict[str, int]) -> list[Step]:
     """What a new firm does first; nothing once everything is done."""
     steps = [
         Step(
-            "Name your firm and its letterhead", reverse("company:settings_home"), n["firm"] > 0,
-            "The name and address stand on every page and paper.",
+            gettext("Name your firm and its letterhead"), reverse("company:settings_home"), n["firm"] > 0,
+            gettext("The name and address stand on every page and paper."),
         ),
-        Step("Add a customer", reverse("company:customer_new"), n["customers"] > 0, "Whose sites you look after."),
+        Step("Add a customer", reverse("company:customer_new"), n["customers"] > 0, gettext("Whose sites you look after.")),
         Step(
             "Import a workbook, or add a site by hand", reverse("devices:import_list"), n["slots"] > 0,
-            "Sites, receivers and slots as they are on paper today. A template can be downloaded there.",
+            gettext("Sites, receivers and slots as they are on paper today. A template can be downloaded there."),
         ),
         Step(
-            "Invite people", reverse("company:person_list"), n["others"] > 0,
-            "Colleagues in the office, technicians, customers for the portal.",
+            gettext("Invite people"), reverse("company:person_list"), n["others"] > 0,
+            gettext("Colleagues in the office, technicians, customers for the portal."),
         ),
         Step(
-            "Choose how far batteries may be let go", reverse("maintenance:policy"), n["policy"] > 0,
-            "Until somebody does, our own suggestion is used.",
+            gettext("Choose how far batteries may be let go"), reverse("maintenance:policy"), n["policy"] > 0,
+            gettext("Until somebody does, our own suggestion is used."),
         ),
     ]  # fmt: skip
     return [] if all(step.is_done for step in steps) else steps

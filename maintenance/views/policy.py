@@ -66,7 +66,7 @@ def _section(policy: RiskPolicy, rows: Any, form: LevelForm) -> dict[str, Any]:
         for level, share, bill in zip(named, shares, prices, strict=True)
     ]
     if not present:
-        choices.append(_choice("", "The figures that a manager has entered.", own, now, now, is_present=True))
+        choices.append(_choice("", gettext("The figures that a manager has entered."), own, now, now, is_present=True))
     n_there = sum(row[4] for row in rows if row[3] == policy.duty)
     # Always of the row as shown: a choice refused because the row had moved is made anew against what stands now.
     return {"policy": policy, "choices": choices, "form": form, "seen": policy.seen, "n": n_there}

@@ -70,7 +70,7 @@ def _mark(recall: Recall, n_open: int, today: Any) -> tuple[str, str]:
     if recall.closed_at:
         return "", "closed"
     if not n_open:
-        return "fine", "all settled"
+        return "fine", _("all settled")
     return urgency(recall.due_on, today).replace("fine", "later"), due_words(recall.due_on, today)
 
 
@@ -205,13 +205,13 @@ def _marked(items: list[Any], today: date) -> list[Any]:
         if item.state != RecallItem.State.OPEN:
             item.mark, item.words = ("fine" if item.state == RecallItem.State.DONE else ""), item.get_state_display()
         elif item.recall.closed_at:
-            item.mark, item.words, item.stops = "", "left when it was closed", []
+            item.mark, item.words, item.stops = "", _("left when it was closed"), []
         elif item.stops:
             item.mark, item.words = "planned", "in a round"
         else:
             late = urgency(item.recall.due_on, today) == "late"
             item.mark = "late" if late else "soon"
-            item.words = _("to do, %(due)s") % {"due": due_words(item.recall.due_on, today)} if late else "to do"
+            item.words = _("to do, %(due)s") % {"due": due_words(item.recall.due_on, today)} if late else _("to do")
     return items
 
 
@@ -358,9 +358,9 @@ def recall_item(request: PersonRequest, pk: int) -> HttpResponse:
 def _item_context(item: RecallItem, form: NoteForm, is_back: bool) -> dict[str, Any]:
     serial = item.transmitter.serial
     place = f"{item.site.name}, {item.registration.label}" if item.site and item.registration else serial
-    title, button = "Looked at, not affected", "Take it off what is to do"
+    title, button = _("Looked at, not affected"), _("Take it off what is to do")
     if is_back:
-        title, button = "To do again", "Put it back on the list"
+        title, button = _("To do again"), _("Put it back on the list")
         form.fields["note"].label = _("Why it is to do again")
     context = form_context(form, title, item.recall, "due", button=button)
     return context | {"lead": f"{place}, {serial}: {item.recall.title}."}

@@ -180,7 +180,7 @@ def _press(
             f"{form.fields[name].label or name}: {' '.join(str(text) for text in errors)}"
             for name, errors in form.errors.items()
         ]
-        refusal = "Nothing was saved. " + " ".join(texts)
+        refusal = " ".join([_("Nothing was saved."), *texts])
     fresh = Round.objects.visible_to(request.user).for_plan().get(pk=round.pk)
     if refusal:
         context = _detail_context(request, fresh, refusal)

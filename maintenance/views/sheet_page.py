@@ -63,9 +63,9 @@ class Card:
         """What was done, for the closed card."""
         words = []
         if self.battery:
-            words.append("battery changed")
+            words.append(_("battery changed"))
         if self.walk_test:
-            words.append("heard" if self.walk_test.facts.get("heard") else "not heard")
+            words.append(_("heard") if self.walk_test.facts.get("heard") else _("not heard"))
         words += [e.get_kind_display() for e in self.entries if e.kind in ("registered", "not_done", "note")]
         return ", ".join(dict.fromkeys(words))
 
@@ -328,7 +328,7 @@ def finish_context(user: Any, visit: Visit, form: Any, gates: list[Gate], refusa
     entries = list(Entry.objects.visible_to(user).filter(visit=visit).standing().for_log())
     done: dict[str, list[Entry]] = {}
     for entry in entries:
-        done.setdefault(entry.receiver.label if entry.receiver else "The visit", []).append(entry)
+        done.setdefault(entry.receiver.label if entry.receiver else _("The visit"), []).append(entry)
     today = timezone.localdate(timezone=visit.site.zone)
     left = [
         {

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from django.contrib.auth.models import AnonymousUser
+from django.utils.translation import gettext
 
 from company.models import ChangeRow, User
 from company.models.firm import RiskPolicy
@@ -243,7 +244,7 @@ def _chart(story: Story, known: _Known) -> LifeChart | None:
     u = np.linspace(0.0, min(reach, MOST_CURVE), CURVE_POINTS)
     low, high = failed_band(known.posterior, u / factor)
     ended = known.posterior.failed(u / factor)
-    whose = "of its lot" if factor < 1 else "of this kind"
+    whose = gettext("of its lot") if factor < 1 else gettext("of this kind")
     return life_chart(u, ended, low, high, use=use, u_limit=u_limit, due_on=story.due_on, whose=whose)
 
 
