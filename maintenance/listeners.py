@@ -66,7 +66,7 @@ def refresh_after_a_type(sender: Any, kind: str, pk: int, at: datetime, by: User
 
 @receiver(person_leaving)
 def say_what_waits(sender: Any, person: User, user: User, **unknown: Any) -> list[str]:
-    """Name the visits that still count on somebody who is about to be locked out."""
+    """Name the visits that still count on somebody who is about to be locked out or to work elsewhere."""
     visits = Visit.objects.visible_to(user).filter(crew__user=person).to_come().for_day()
     rows = list(visits.order_by("planned_on", "pk")[:MOST_NAMED])
     planned = gettext("%(site)s: planned for %(day)s. Give it to somebody else first.")

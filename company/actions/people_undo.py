@@ -13,6 +13,7 @@ from company.access import MANAGER
 from company.actions.log import facts_of
 from company.actions.people import _refuse_last_manager
 from company.models import ChangeRow, PortalAccess, User
+from company.signals import person_leaving
 from company.undo import CannotUndo, Undone, undoes
 
 EDITS = ("save_person", "save_profile")
@@ -32,7 +33,8 @@ def undo_person(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     Raises
     ------
     CannotUndo
-        For a new person, for an address that somebody else has by now, for a role that portal access rests on.
+        For a new person, for an address that somebody else has by now, for a role that portal access or a visit to
+        come rests on.
     LastManager
         If nobody would be left who can change settings and people.
     """
@@ -45,6 +47,8 @@ def undo_person(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     former = _former(change, facts)
     if person.is_manager and person.is_active and former.get("is_manager") is False:
         _refuse_last_manager(person)
+    if "audience" in former:
+        _refuse_work_waiting(person, by)
     if former.get("audience", User.Audience.PORTAL) != User.Audience.PORTAL:
         _refuse_access_given(person)
     for name, value in former.items():
@@ -65,6 +69,17 @@ def _former(change: ChangeRow, now: dict[str, Any]) -> dict[str, Any]:
         if now[name] != after.get(name):
             raise CannotUndo(_("This was changed again since. Edit the person by hand."))
     return former
+
+
+def _refuse_work_waiting(person: User, by: User) -> None:
+    """The edit asks before it takes somebody from work that counts on them; taking back has no place to ask."""
+    said = person_leaving.send(sender=User, person=person, user=by)
+    lines = [line for receiver, lines in said for line in lines or ()]
+    if lines:
+        raise CannotUndo(
+            _("Work still waits for %(person)s: %(first)s Or change where they work on their page.")
+            % {"person": person.name, "first": lines[0]}
+        )
 
 
 def _refuse_access_given(person: User) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from hashlib import sha256
 from typing import Any
 
 from django.contrib import messages
@@ -120,6 +121,9 @@ def person_edit(request: PersonRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, EDIT, context)
+        waits = _waiting(person, request.user) if "audience" in form.changed_data else []
+        if waits and request.POST.get("sure") != _seal(waits):
+            return refused(request, EDIT, context | {"waits": waits, "sure": _seal(waits)})
         try:
             saved = actions.save_person(person=form.save(commit=False), by=request.user, at=timezone.now())
         except Refused as refusal:
@@ -127,6 +131,17 @@ def person_edit(request: PersonRequest, pk: int) -> HttpResponse:
         toasts.said(request, gettext("Saved."), undo_url=_undo_of_edit(request, saved))
         return redirect("company:person_list")
     return page(request, EDIT, context)
+
+
+def _waiting(person: User, user: User) -> list[str]:
+    """Sentences on what still counts on a person who is leaving their work."""
+    said = person_leaving.send(sender=User, person=person, user=user)
+    return [line for receiver, lines in said for line in lines or ()]
+
+
+def _seal(lines: list[str]) -> str:
+    """Stand for a list that was shown: who agreed to it has not agreed to a longer one."""
+    return sha256("\n".join(lines).encode()).hexdigest()[:16]
 
 
 def _undo_of_edit(request: PersonRequest, person: User) -> str:
@@ -199,8 +214,7 @@ def person_leave(request: PersonRequest, pk: int) -> HttpResponse:
     """Lock a person out, after saying what still waits for them."""
     person = get_object_or_404(User.objects.visible_to(request.user), pk=pk)
     lead = gettext("They are signed out everywhere at once. What they did stays on record under their name.")
-    said = person_leaving.send(sender=User, person=person, user=request.user)
-    context = {"warnings": [line for receiver, lines in said for line in lines or ()], "lead": lead, "danger": True}
+    context = {"warnings": _waiting(person, request.user), "lead": lead, "danger": True}
     return _with_reason(
         request, person, gettext("%(person)s has left") % {"person": person.name}, gettext("Lock out"), context,
         actions.deactivate_person,
