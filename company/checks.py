@@ -115,7 +115,7 @@ def access_note_keys(**kwargs: Any) -> list[CheckMessage]:
     if not settings.ACCESS_NOTE_KEYS and not (settings.DEBUG or settings.DEMO):
         return [
             Warning(
-                "No ACCESS_NOTE_KEYS: the key of door codes is kept in DATA_DIR, beside the database.",
+                "No ACCESS_NOTE_KEYS: the key of door codes and second factors is kept in DATA_DIR, beside the database.",
                 hint="Set ACCESS_NOTE_KEYS (or ACCESS_NOTE_KEYS_FILE) to a key that is kept and backed up elsewhere; "
                 "put the content of DATA_DIR/access_note_key behind it and run manage.py rotate_access_notes.",
                 id="slotledger.W003",

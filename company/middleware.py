@@ -142,3 +142,12 @@ class SecondFactor:
             return None
         messages.info(request, gettext("Set up a second factor first: people's safety hangs on these records."))
         return redirect("mfa_index")
+
+    def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
+        """A factor that no key opens is told of where factors are kept, whatever page met it."""
+        from company.factor_seal import FactorSealBroken
+
+        if not isinstance(exception, FactorSealBroken):
+            return None
+        messages.error(request, " ".join(exception.messages))
+        return redirect("mfa_index")

@@ -1,4 +1,7 @@
-"""Where people are signed in: rows of the sign-in library beside Django's own sessions, read and ended together."""
+"""Where people are signed in: rows of the sign-in library beside Django's own sessions, written, read and ended together.
+
+Both tables hold keys as company.session_store hashes them; `here` and `keep_key` are keys of requests, in the clear.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +9,15 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 
+from allauth.account.adapter import get_adapter
 from allauth.usersessions.models import UserSession
 from django.contrib.auth import HASH_SESSION_KEY, SESSION_KEY
 from django.contrib.sessions.models import Session
+from django.http import HttpRequest
 from django.utils import timezone
 
 from company.models import ChangeRow, User
+from company.session_store import SessionStore, row_key
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +31,23 @@ class SignedIn:
     is_here: bool
 
 
+def note_session(request: HttpRequest) -> None:
+    """Note where a person has just signed in: one row for each session, under its hashed key."""
+    if not request.session.session_key:
+        request.session.save()
+    agent = request.META.get("HTTP_USER_AGENT", "")[: UserSession._meta.get_field("user_agent").max_length]
+    UserSession.objects.update_or_create(
+        session_key=row_key(request.session.session_key or ""),
+        defaults={
+            "user": request.user, "ip": get_adapter().get_client_ip(request), "user_agent": agent,
+            "last_seen_at": timezone.now(),
+        },
+    )  # fmt: skip
+
+
 def sessions_of(person: User, *, here: str = "") -> list[SignedIn]:
     """Where a person is signed in, newest first; `here` is the key of the session that asks."""
-    rows = list(UserSession.objects.filter(user=person))
+    rows, here = list(UserSession.objects.filter(user=person)), row_key(here)
     alive = _alive(person, [row.session_key for row in rows])
     if gone := [row.pk for row in rows if row.session_key not in alive]:
         UserSession.objects.filter(pk__in=gone).delete()
@@ -42,9 +62,9 @@ def sessions_of(person: User, *, here: str = "") -> list[SignedIn]:
 def _alive(person: User, keys: list[str]) -> set[str]:
     """Keys of sessions that still let this person in, in one query: not over, and not from before a new password."""
     hashes = {person.get_session_auth_hash(), *person.get_session_auth_fallback_hash()}
-    alive = set()
+    alive, store = set(), SessionStore()
     for session in Session.objects.filter(session_key__in=keys, expire_date__gt=timezone.now()):
-        facts = session.get_decoded()
+        facts = store.decode(session.session_data)
         if facts.get(SESSION_KEY) == str(person.pk) and facts.get(HASH_SESSION_KEY) in hashes:
             alive.add(session.session_key)
     return alive
@@ -72,9 +92,9 @@ def end_all(person: User, *, keep_key: str = "") -> int:
 
     Django's own table is gone through as well: a session may be older than the list of the sign-in library.
     """
-    keys = set()
+    keys, store, keep_key = set(), SessionStore(), row_key(keep_key)
     for session in Session.objects.filter(expire_date__gte=timezone.now()).iterator(chunk_size=500):
-        if session.session_key != keep_key and session.get_decoded().get(SESSION_KEY) == str(person.pk):
+        if session.session_key != keep_key and store.decode(session.session_data).get(SESSION_KEY) == str(person.pk):
             keys.add(session.session_key)
     Session.objects.filter(session_key__in=keys).delete()
     UserSession.objects.filter(user=person).exclude(session_key=keep_key).delete()

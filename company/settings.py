@@ -35,7 +35,7 @@ def _made_on_the_spot(name: str) -> str:
 
 SECRET_KEY = env.text("SECRET_KEY") or _made_on_the_spot("secret_key")
 ACCESS_NOTE_KEYS = env.words("ACCESS_NOTE_KEYS")
-"""Fernet keys of the access notes, newest first; kept outside the database on purpose. Made on the spot if absent."""
+"""Fernet keys of access notes and second factors, newest first; outside the database on purpose. Made on the spot if absent."""
 
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", "127.0.0.1,localhost,[::1]")
 CSRF_TRUSTED_ORIGINS = env.words("CSRF_TRUSTED_ORIGINS")
@@ -174,6 +174,8 @@ ACCOUNT_SESSION_REMEMBER = True
 ACCOUNT_PREVENT_ENUMERATION = True
 MFA_SUPPORTED_TYPES = ["totp", "recovery_codes", "webauthn"]
 MFA_TOTP_ISSUER = "Slotledger"
+MFA_ADAPTER = "company.factor_seal.SealingAdapter"
+"""Seals what makes the codes of a second factor with ACCESS_NOTE_KEYS."""
 MFA_PASSKEY_LOGIN_ENABLED = False
 MFA_ALLOW_UNVERIFIED_EMAIL = True
 """Sign-up is closed: an address belongs to whom the office invited. Otherwise staff who must could not set up a factor."""
@@ -217,6 +219,8 @@ EMAIL_BACKEND = (
 DEFAULT_FROM_EMAIL = env.text("DEFAULT_FROM_EMAIL", "slotledger@localhost")
 
 BEHIND_TLS = BASE_URL.startswith("https://")
+SESSION_ENGINE = "company.session_store"
+"""The tables hold hashes of the keys and sealed facts: a copied database signs nobody in."""
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BEHIND_TLS
 SESSION_COOKIE_HTTPONLY = True
 SECURE_CONTENT_TYPE_NOSNIFF = True

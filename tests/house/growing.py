@@ -8,8 +8,8 @@ from typing import Any
 
 from allauth.usersessions.models import UserSession
 from django.contrib.auth import HASH_SESSION_KEY, SESSION_KEY
-from django.contrib.sessions.backends.db import SessionStore
 
+from company.session_store import SessionStore, row_key
 from devices.models import Away, Fault, PlannedChange
 from maintenance.models import BatteryFit, DueItem, Entry, FindingRecord, IssuedReport, Request
 from sites.models import AccessNote
@@ -245,7 +245,9 @@ def sessions(world: World, n: int) -> None:
         store = SessionStore()
         store[SESSION_KEY], store[HASH_SESSION_KEY] = str(world.office.pk), world.office.get_session_auth_hash()
         store.create()
-        UserSession.objects.create(user=world.office, session_key=store.session_key, ip="192.0.2.7", user_agent="x")
+        UserSession.objects.create(
+            user=world.office, session_key=row_key(store.session_key), ip="192.0.2.7", user_agent="x"
+        )
 
 
 def types(world: World, n: int) -> None:
