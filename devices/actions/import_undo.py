@@ -64,7 +64,11 @@ class TouchedSince(Refused):
         self.lines = lines
         shown = " ".join(f"{line}." for line in lines[:SHOWN])
         super().__init__(
-            f"Its records were used or changed since. {shown} Take those back first, or correct the records by hand."
+            _(
+                "Its records were used or changed since. %(shown)s Take those back first, or correct the records by "
+                "hand."
+            )
+            % {"shown": shown}
         )
 
 
@@ -108,7 +112,7 @@ def ask_to_take_back(*, upload: Upload, by: User, at: datetime) -> Job:
     return jobs.enqueue(
         handler="devices.imports.undo_import",
         key=f"{undo_prefix(upload)}{at.isoformat()}",
-        title=f"Taking back the import of {upload.name}"[:200],
+        title=(_("Taking back the import of %(upload)s") % {"upload": upload.name})[:200],
         args={"upload": str(upload.uuid), "by": by.pk},
         by=by,
     )
@@ -174,7 +178,7 @@ def take_back_import(
         jobs.enqueue(
             handler="devices.imports.settle_import",
             key=settle_key(upload.uuid, "undo"),
-            title=f"Due dates after taking back the import of {upload.name}"[:200],
+            title=(_("Due dates after taking back the import of %(upload)s") % {"upload": upload.name})[:200],
             args={"batch": str(upload.uuid), "receivers": prepared.receiver_ids},
             by=by,
         )
@@ -296,7 +300,7 @@ class _TakeBack:
         }
         ended = Registration.objects.exclude(removed_at=None)
         for some in chunks(sorted(self.new[Registration] | worded)):
-            self.touched += [f"{row} has ended since" for row in ended.filter(pk__in=some)[:SHOWN]]
+            self.touched += [_("%(row)s has ended since") % {"row": row} for row in ended.filter(pk__in=some)[:SHOWN]]
 
     def _add_slips(self) -> None:
         """What was begun on these records and taken back on its day never stood, so it goes with them."""
@@ -347,13 +351,18 @@ class _TakeBack:
         if other._meta.label in DERIVED:
             if other is FittingEnd:
                 later = rows.exclude(recorded_at=self.imported_at).filter(taken_back_at=None)
-                self.touched += [f"{end.fitting}: its end was recorded" for end in later[:SHOWN]]
+                self.touched += [
+                    _("%(fitting)s: its end was recorded") % {"fitting": end.fitting} for end in later[:SHOWN]
+                ]
             self.new[other].update(rows.values_list("pk", flat=True))
             return
         known = self.new.get(other, set())
         foreign = [pk for pk in rows.values_list("pk", flat=True) if pk not in known][: SHOWN - len(self.touched)]
         words = f"{other._meta.verbose_name}".capitalize()
-        self.touched += [f"{words} “{row}” rests on it" for row in other._base_manager.filter(pk__in=foreign)]
+        self.touched += [
+            _("%(words)s “%(row)s” rests on it") % {"words": words, "row": row}
+            for row in other._base_manager.filter(pk__in=foreign)
+        ]
 
     def _receivers(self) -> list[int]:
         found = {row.after["receiver"] for row in self.rows if row.after and isinstance(row.after.get("receiver"), int)}

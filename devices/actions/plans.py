@@ -10,6 +10,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from company.errors import Refused
+from company.manner import moment_said
 from company.models import User
 from devices.actions.ledger import first_refusal, lock_receivers, log, refuse_stale, refuse_without_reason, touch
 from devices.actions.plans_wish import (
@@ -65,9 +66,14 @@ def _refuse_misfit(wish: Wish, receiver: Receiver, slot: int, stands: Registrati
     """Refuse a wish that does not fit what stands in the slot."""
     if wish.kind == Kind.REGISTER:
         if stands is not None:
-            raise SlotTaken(f"Slot {slot} is taken by {stands.label}: plan to change, move or remove that.")
+            raise SlotTaken(
+                _("Slot %(slot)s is taken by %(stands)s: plan to change, move or remove that.")
+                % {"slot": slot, "stands": stands.label}
+            )
     elif stands is None:
-        raise NotPlannable(f"Slot {slot} is spare, so only registering a transmitter can be planned.")
+        raise NotPlannable(
+            _("Slot %(slot)s is spare, so only registering a transmitter can be planned.") % {"slot": slot}
+        )
     if wish.kind != Kind.REMOVE and wish.settings is None:
         raise NotPlannable(_("Say how the slot shall be set."))
     if wish.kind == Kind.MOVE:
@@ -95,9 +101,15 @@ def _lock_plan(plan: PlannedChange) -> tuple[PlannedChange, Receiver]:
     zone = receiver.site.zone
     if fresh.done_at is not None:
         name = fresh.done_by.name if fresh.done_by else "somebody"
-        raise PlanOver(f"{name} did this on {fresh.done_at.astimezone(zone):%d %B %Y, %H:%M} already.")
+        raise PlanOver(
+            _("%(name)s did this on %(moment)s already.")
+            % {"name": name, "moment": moment_said(fresh.done_at.astimezone(zone))}
+        )
     if fresh.dropped_at is not None:
-        raise PlanOver(f"This was dropped on {fresh.dropped_at.astimezone(zone):%d %B %Y, %H:%M}: {fresh.dropped_why}.")
+        raise PlanOver(
+            _("This was dropped on %(moment)s: %(dropped_why)s.")
+            % {"moment": moment_said(fresh.dropped_at.astimezone(zone)), "dropped_why": fresh.dropped_why}
+        )
     return fresh, receiver
 
 
@@ -123,11 +135,14 @@ def plan_change(
     (receiver,) = lock_receivers(receiver)
     refuse_stale(receiver, seen_version)
     if not 1 <= slot <= receiver.n_slots:
-        raise NotPlannable(f"The receiver has no slot {slot}. It has slots 1 to {receiver.n_slots}.")
+        raise NotPlannable(
+            _("The receiver has no slot %(slot)s. It has slots 1 to %(n_slots)s.")
+            % {"slot": slot, "n_slots": receiver.n_slots}
+        )
     if receiver.removed_at is not None:
         raise NotPlannable(_("This receiver was taken down, so nothing can be done there."))
     if PlannedChange.objects.open().filter(receiver=receiver, slot=slot).exists():
-        raise PlanStands(f"A change is planned for slot {slot} already: adapt or drop that one.")
+        raise PlanStands(_("A change is planned for slot %(slot)s already: adapt or drop that one.") % {"slot": slot})
     stands = stands_in(receiver, slot)
     _refuse_misfit(wish, receiver, slot, stands)
     plan = PlannedChange.objects.create(
@@ -237,8 +252,11 @@ def carry_out_plan(
     stands = stands_in(receiver, plan.slot)
     if is_outdated(plan, stands):
         raise SlotChangedSince(
-            f"Slot {plan.slot} was changed after this was planned. Compare the plan with what stands there now, then "
-            "adapt it or drop it."
+            _(
+                "Slot %(slot)s was changed after this was planned. Compare the plan with what stands there now, then "
+                "adapt it or drop it."
+            )
+            % {"slot": plan.slot}
         )
     registration = _do(plan, receiver, stands, by=by, at=at)
     plan.done_at, plan.done_by, plan.visit_id = at, by, visit_id
@@ -312,7 +330,9 @@ def reopen_plan(*, plan: PlannedChange, by: User, at: datetime, reason: str) -> 
 
 def _refuse_another(plan: PlannedChange) -> None:
     if PlannedChange.objects.open().filter(receiver=plan.receiver_id, slot=plan.slot).exists():
-        raise PlanStands(f"Another change is planned for slot {plan.slot} by now: adapt or drop that one.")
+        raise PlanStands(
+            _("Another change is planned for slot %(slot)s by now: adapt or drop that one.") % {"slot": plan.slot}
+        )
 
 
 @transaction.atomic

@@ -35,7 +35,9 @@ def _put(record: models.Model, change: ChangeRow, names: list[str]) -> None:
     now = facts_of(record, *names)
     for name in names:
         if now[name] != after[name]:
-            raise CannotUndo(f"“{name.replace('_', ' ')}” was changed again since. Edit the record by hand.")
+            raise CannotUndo(
+                _("“%(name)s” was changed again since. Edit the record by hand.") % {"name": name.replace("_", " ")}
+            )
         field: Any = record._meta.get_field(name)
         setattr(record, name, field.to_python(before[name]))
 
@@ -65,7 +67,10 @@ def _unedit(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     _refuse_shrinking(receiver)
     twin = Receiver.objects.open().filter(site=receiver.site_id, label=receiver.label).exclude(pk=receiver.pk)
     if receiver.removed_at is None and twin.exists():
-        raise CannotUndo(f"Another receiver at this site is called “{receiver.label}” by now. Rename that one first.")
+        raise CannotUndo(
+            _("Another receiver at this site is called “%(receiver)s” by now. Rename that one first.")
+            % {"receiver": receiver.label}
+        )
     receiver.save()
     touch(receiver)
     return Undone(before=facts, after=_with_version(facts_of(receiver, *RECEIVER_FACTS), receiver, at))
@@ -106,7 +111,7 @@ def _unremove_output(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     facts = change.before or {}
     number = int(facts.get("number") or 0)
     if receiver.outputs.filter(number=number).exists():
-        raise CannotUndo(f"Output {number} is on record again. Change that one instead.")
+        raise CannotUndo(_("Output %(number)s is on record again. Change that one instead.") % {"number": number})
     fields: dict[str, Any] = {
         name: Output._meta.get_field(name).to_python(facts[name])  # type: ignore[union-attr]
         for name in OUTPUT_FACTS

@@ -98,8 +98,11 @@ def _refuse_work(row: Registration) -> None:
     """Somebody has worked on it on site: that it was there cannot be unsaid from a desk."""
     if Registration.objects.filter(pk=row.pk, entries__is_withdrawn=False).exists():
         raise CannotUndo(
-            f"Work was recorded on slot {row.slot} since, so this can no longer be taken back. "
-            "Withdraw that entry on its visit first, or change the slot by hand."
+            _(
+                "Work was recorded on slot %(slot)s since, so this can no longer be taken back. Withdraw that entry "
+                "on its visit first, or change the slot by hand."
+            )
+            % {"slot": row.slot}
         )
 
 

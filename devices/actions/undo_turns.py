@@ -56,8 +56,11 @@ def _refuse_work(begun: Sequence[Registration]) -> None:
     slot = worked.order_by("slot").values_list("slot", flat=True).first()
     if slot is not None:
         raise CannotUndo(
-            f"Work was recorded on slot {slot} since, so this can no longer be taken back. "
-            "Withdraw that entry on its visit first, or change the slot by hand."
+            _(
+                "Work was recorded on slot %(slot)s since, so this can no longer be taken back. Withdraw that entry "
+                "on its visit first, or change the slot by hand."
+            )
+            % {"slot": slot}
         )
 
 

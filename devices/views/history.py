@@ -12,6 +12,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.utils.text import slugify
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -165,8 +166,12 @@ def _moved_words(change: SlotChange, moved: Moved | None) -> str:
     if moved is None:
         return ""
     if change.slot == moved.from_slot:
-        return f"{moved.serial} moved to slot {moved.to_slot}"
-    return f"{moved.serial} came from slot {moved.from_slot}" if change.slot == moved.to_slot else ""
+        return _("%(serial)s moved to slot %(to_slot)s") % {"serial": moved.serial, "to_slot": moved.to_slot}
+    return (
+        _("%(serial)s came from slot %(from_slot)s") % {"serial": moved.serial, "from_slot": moved.from_slot}
+        if change.slot == moved.to_slot
+        else ""
+    )
 
 
 def changes_of(request: PersonRequest, receivers: list[Receiver], span: Span) -> list[ReceiverChanges]:

@@ -20,7 +20,7 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 from django.utils.cache import get_conditional_response
 from django.utils.safestring import SafeString, mark_safe
-from django.utils.translation import get_language
+from django.utils.translation import get_language, gettext
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -216,7 +216,7 @@ def _asked(request: PersonRequest, zone: Any) -> Asked:
     today = timezone.now().astimezone(zone).date()
     text, show = request.GET.get("on", ""), request.GET.get("show", "all")
     if refusal := day_refused(text, today):
-        messages.warning(request, f"{refusal} This is today.")
+        messages.warning(request, gettext("%(refusal)s This is today.") % {"refusal": refusal})
     return Asked(day_asked(text, today), today, show if show in SHOWS else "all")
 
 
