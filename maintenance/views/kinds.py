@@ -51,6 +51,7 @@ def kinds(request: PersonRequest) -> HttpResponse:
         "page": shown,
         "q": asked,
         "show": choice,
+        "is_narrowed": bool(asked or choice),
         "choices": KINDS_CHOICES,
         "sort": sort,
         "section": "due",

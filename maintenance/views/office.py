@@ -148,6 +148,7 @@ def _counts(request: PersonRequest, today: date, now: datetime) -> dict[str, int
     people = User.objects.visible_to(user)
     receivers = Receiver.objects.visible_to(user).open()
     plans = PlannedChange.objects.visible_to(user).filter(done_at=None, dropped_at=None)
+    named = Firm.objects.visible_to(user).exclude(name=Firm._meta.get_field("name").default)
     return count_all(
         people.filter(pk=user.pk),
         {
@@ -156,7 +157,7 @@ def _counts(request: PersonRequest, today: date, now: datetime) -> dict[str, int
             "customers": Customer.objects.visible_to(user), "sites": Site.objects.visible_to(user).current(),
             "receivers": receivers, "by_visits": receivers.filter(evidence="visits"),
             "slots": Registration.objects.visible_to(user).open(), "others": people.exclude(pk=user.pk),
-            "firm": Firm.objects.visible_to(user).exclude(name=Firm._meta.get_field("name").default).exclude(address=""),
+            "named": named, "firm": named.exclude(address=""),
             "policy": ChangeRow.objects.visible_to(user).filter(verb="save_policy"),
         },
     )  # fmt: skip
@@ -252,11 +253,12 @@ def _steps(n: dict[str, int]) -> list[Step]:
     steps = [
         Step(
             gettext("Name your firm and its letterhead"), reverse("company:settings_home"), n["firm"] > 0,
-            gettext("The name and address stand on every page and paper."),
+            gettext("Its name is on record; its address is not yet. Both stand on every page and paper.")
+            if n["named"] else gettext("The name and address stand on every page and paper."),
         ),
-        Step("Add a customer", reverse("company:customer_new"), n["customers"] > 0, gettext("Whose sites you look after.")),
+        Step(gettext("Add a customer"), reverse("company:customer_new"), n["customers"] > 0, gettext("Whose sites you look after.")),
         Step(
-            "Import a workbook, or add a site by hand", reverse("devices:import_list"), n["slots"] > 0,
+            gettext("Import a workbook, or add a site by hand"), reverse("devices:import_list"), n["slots"] > 0,
             gettext("Sites, receivers and slots as they are on paper today. A template can be downloaded there."),
         ),
         Step(

@@ -26,6 +26,7 @@ from sites.models import Site
 from sites.views.shown import undo_of
 from sites.views.site_page import site_context
 
+NEW = "sites/site/new.html"
 COLUMNS = {
     "name": "name", "customer": "customer__name", "town": "town", "receivers": "n_receivers", "code": "code",
     "late": "n_late", "soon": "n_soon", "visit": "next_visit_on", "kind": "kind",
@@ -129,14 +130,15 @@ def site_detail(request: PersonRequest, pk: int) -> HttpResponse:
 def site_new(request: PersonRequest) -> HttpResponse:
     initial = {"customer": request.GET.get("customer", "")}
     form = NewSiteForm(posted(request), for_user=request.user, initial=initial)
-    context = form_context(form, "New site", "sites:site_list", "sites")
+    context = form_context(form, gettext("New site"), "sites:site_list", "sites")
+    context["has_customers"] = Customer.objects.visible_to(request.user).current().exists()
     if request.method == "POST":
         if not form.is_valid():
-            return refused(request, FORM, context)
+            return refused(request, NEW, context)
         site = actions.save_site(site=form.save(commit=False), by=request.user, at=timezone.now())
         messages.success(request, gettext("%(site)s is saved.") % {"site": site})
         return redirect(site)
-    return page(request, FORM, context)
+    return page(request, NEW, context)
 
 
 @audience("office")

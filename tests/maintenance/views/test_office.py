@@ -262,6 +262,10 @@ def test_an_empty_firm_is_shown_its_first_steps_and_they_tick_themselves_off(db:
     assert "Wrong now" in page
     record_change(by=manager, at=NOW, verb="save_policy", subject=manager)
     assert "Name your firm and its letterhead" in client.get(url).content.decode()
+    Firm.objects.update_or_create(pk=1, defaults={"name": "Tide Signals", "address": ""})
+    page = client.get(url).content.decode()
+    assert "4 of 5 done" in page
+    assert "Its name is on record; its address is not yet." in page
     Firm.objects.update_or_create(pk=1, defaults={"name": "Tide Signals", "address": "1 Quay Road"})
     assert "First steps" not in client.get(url).content.decode()
 
