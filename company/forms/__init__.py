@@ -13,6 +13,7 @@ from django.utils.translation import gettext_lazy
 from company.forms.firm import FirmForm, PolicyForm, languages
 from company.forms.people import PersonForm
 from company.forms.technicians import DaysOffForm, TechnicianForm
+from company.forms.texts import at_most
 from company.models import Contact, Customer, User
 
 __all__ = ["DaysOffForm", "FirmForm", "PersonForm", "PolicyForm", "TechnicianForm"]
@@ -80,6 +81,7 @@ class CustomerForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        at_most(self, note=4000)
         field = self.fields["language"]
         assert isinstance(field, forms.ChoiceField)
         field.choices = languages(self.instance.language)

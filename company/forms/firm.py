@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from company.currencies import CURRENCIES
+from company.forms.texts import at_most
 from company.models import Firm, RiskPolicy
 from company.models.firm import DateStyle, Duty
 from company.pictures import MAX_BYTES
@@ -107,6 +108,7 @@ class FirmForm(forms.ModelForm):
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["seen"].initial = self.instance.seen
+        at_most(self, address=400)
         language = self.fields["language"]
         assert isinstance(language, forms.ChoiceField)
         language.choices = languages(self.instance.language)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.validators import MaxLengthValidator
 from django.utils.translation import gettext as _
 
 from company.cells import is_unprinted
@@ -26,6 +27,14 @@ def refuse_unprinted_text() -> None:
     """
     if printable not in forms.CharField.default_validators:
         forms.CharField.default_validators = [*forms.CharField.default_validators, printable]
+
+
+def at_most(form: forms.BaseForm, **lengths: int) -> None:
+    """Limit free texts of a form to so many characters each: a page shows them whole."""
+    for name, length in lengths.items():
+        field = form.fields[name]
+        field.validators.append(MaxLengthValidator(length))
+        field.widget.attrs["maxlength"] = length
 
 
 def without_unprinted(text: str) -> str:

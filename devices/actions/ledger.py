@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import models, transaction
+from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
@@ -15,16 +16,20 @@ from company.models import ChangeRow, User
 from devices.models import Receiver, Registration
 from devices.signals import slot_map_changed
 
+MOST_OVERTAKEN = 50
+"""A form overtaken by more changes than this is too old, whatever they were."""
+
 SHOWN_CHANGES = 5
 """A refusal for a stale form names at most this many changes."""
 
 
 class StaleSlotMap(Refused):
-    """The slot map has changed since the form was made; `changes` are the rows of the log."""
+    """The slot map has changed since the form was made; `changes` are the rows of the log, `version` is today's."""
 
-    def __init__(self, message: str, changes: list[ChangeRow]) -> None:
+    def __init__(self, message: str, changes: list[ChangeRow], version: int | None = None) -> None:
         super().__init__(message)
         self.changes = changes
+        self.version = version
 
 
 class OutOfOrder(Refused):
@@ -48,8 +53,10 @@ def lock_receivers(*receivers: Receiver) -> list[Receiver]:
     return [fresh[receiver.pk] for receiver in receivers]
 
 
-def refuse_stale(receiver: Receiver, seen_version: int | None) -> None:
+def refuse_stale(receiver: Receiver, seen_version: int | None, slot: int | None = None) -> None:
     """Refuse a change that was asked for on an older slot map than there is (a double click, two people at once).
+
+    A change of one slot names it as `slot`: what was changed at other slots only is no reason to refuse it.
 
     Raises
     ------
@@ -58,19 +65,35 @@ def refuse_stale(receiver: Receiver, seen_version: int | None) -> None:
     """
     if seen_version is None or receiver.version == seen_version:
         return
-    changes = list(
+    since = (
         ChangeRow.objects.filter(
             customer_id=receiver.customer_id, after__receiver=receiver.pk, after__version__gt=seen_version
         )
         .select_related("by")
-        .order_by("-at", "-pk")[:SHOWN_CHANGES]
+        .order_by("-at", "-pk")
     )
+    if slot is not None and _only_elsewhere(since, slot, seen_version, receiver.version):
+        return
     raise StaleSlotMap(
         _(
-            "This receiver was changed after you opened the form, so nothing was saved. Look at what changed, then try again."
+            "This was changed after you opened the form, so nothing was saved. Look at what changed; then save again if yours is still right."
         ),
-        changes,
+        list(since[:SHOWN_CHANGES]),
+        receiver.version,
     )
+
+
+def _only_elsewhere(since: QuerySet[ChangeRow], slot: int, seen_version: int, version: int) -> bool:
+    """Whether every version since is told by the log, and each of its rows names other slots."""
+    if not 0 < version - seen_version <= MOST_OVERTAKEN:
+        return False
+    told: set[int] = set()
+    for before, after in since.values_list("before", "after"):
+        named = {facts["slot"] for facts in (before or {}, after) if "slot" in facts}
+        if not named or slot in named:
+            return False
+        told.add(after["version"])
+    return told == set(range(seen_version + 1, version + 1))
 
 
 def refuse_without_reason(reason: str) -> str:

@@ -33,7 +33,7 @@ def mark_registered(
         Nothing is written.
     """
     (receiver,) = lock_receivers(registration.receiver)
-    refuse_stale(receiver, seen_version)
+    refuse_stale(receiver, seen_version, registration.slot)
     row = in_force(registration)
     if row.register_again_since is None:
         raise NothingChanged(_("It does not need to be registered again."))
@@ -63,7 +63,7 @@ def ask_to_register_again(
     """
     reason = refuse_without_reason(reason)
     (receiver,) = lock_receivers(registration.receiver)
-    refuse_stale(receiver, seen_version)
+    refuse_stale(receiver, seen_version, registration.slot)
     row = in_force(registration)
     if row.register_again_since is not None:
         raise NothingChanged(_("It stands at “register again” already."))

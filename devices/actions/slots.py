@@ -151,7 +151,7 @@ def register_transmitter(
     """
     reason = refuse_without_reason(reason)
     (receiver,) = lock_receivers(receiver)
-    refuse_stale(receiver, seen_version)
+    refuse_stale(receiver, seen_version, slot)
     _refuse_problems(problems_with(settings, receiver=receiver, slot=slot, transmitter=transmitter))
     made = {} if transmitter is None or transmitter.pk else {"is_made": True}
     transmitter = _own_transmitter(transmitter, receiver)
@@ -190,7 +190,7 @@ def change_slot(
     """
     reason = refuse_without_reason(reason)
     (receiver,) = lock_receivers(registration.receiver)
-    refuse_stale(receiver, seen_version)
+    refuse_stale(receiver, seen_version, registration.slot)
     old = in_force(registration)
     if transmitter is not None and old.transmitter is not None and transmitter != old.transmitter:
         raise NotSettable(
@@ -280,7 +280,7 @@ def move_transmitter(
     """
     reason = refuse_without_reason(reason)
     left, entered = lock_receivers(registration.receiver, to_receiver)
-    refuse_stale(left, seen_version)
+    refuse_stale(left, seen_version, registration.slot)
     old = in_force(registration)
     if left.pk == entered.pk and to_slot == old.slot:
         raise NothingChanged(_("It stands in this slot already."))
@@ -328,7 +328,7 @@ def remove_transmitter(
     """
     reason = refuse_without_reason(reason)
     (receiver,) = lock_receivers(registration.receiver)
-    refuse_stale(receiver, seen_version)
+    refuse_stale(receiver, seen_version, registration.slot)
     old = in_force(registration)
     before = registration_facts(old)
     _end(old, at, reason)
@@ -360,7 +360,7 @@ def put_back(
     """
     reason = refuse_without_reason(reason)
     (receiver,) = lock_receivers(registration.receiver)
-    refuse_stale(receiver, seen_version)
+    refuse_stale(receiver, seen_version, registration.slot)
     old = Registration.objects.select_related("transmitter__type").get(pk=registration.pk)
     if old.removed_at is None:
         raise SlotTaken(_("It was not removed."))

@@ -8,6 +8,7 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.days import recorded_day, sensible_day
 from company.forms.lengths import LengthField, begin
 from devices.models import Output, Receiver, ReceiverType
 
@@ -46,6 +47,9 @@ class ReceiverForm(forms.ModelForm):
         kinds: Any = self.fields["type"]
         kinds.queryset, kinds.empty_label = types, _("not known")
         self.fields["n_slots"].required = False
+        for name in ("installed_on", "standby_fitted_on"):
+            self.fields[name].validators.append(recorded_day)
+        self.fields["loan_until"].validators.append(sensible_day)
         for name in ("supply_v", "measured_v"):
             self.fields[name].widget.attrs |= {"min": 0, "max": 60, "step": "any"}
         begin(self, "cable_m", self.instance.cable_m)

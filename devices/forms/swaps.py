@@ -9,7 +9,7 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from company.forms.days import sensible_day
+from company.forms.days import recorded_day, sensible_day
 from devices.actions.swaps_receiver import NewReceiver
 from devices.actions.swaps_transmitter import OLD_BECOMES, RETIRED, NewUnit
 from devices.forms.ledger import LedgerForm
@@ -17,9 +17,9 @@ from devices.forms.receivers import MOST_SLOTS
 from devices.models import BatteryType, Receiver, ReceiverType, Transmitter, TransmitterType
 
 
-def _day(label: Any, help_text: Any = "") -> forms.DateField:
+def _day(label: Any, help_text: Any = "", within: Any = sensible_day) -> forms.DateField:
     return forms.DateField(
-        label=label, required=False, help_text=help_text, validators=[sensible_day],
+        label=label, required=False, help_text=help_text, validators=[within],
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
     )  # fmt: skip
 
@@ -113,7 +113,7 @@ class ReceiverSwapForm(_SwapForm):
     )
     serial = forms.CharField(label=gettext_lazy("Serial number of the new unit"), max_length=40, required=False)
     loan_until = _day(gettext_lazy("On loan until"), gettext_lazy("Only for a unit on loan: the day it goes back."))
-    standby_fitted_on = _day(gettext_lazy("Standby battery of the new unit fitted on"))
+    standby_fitted_on = _day(gettext_lazy("Standby battery of the new unit fitted on"), within=recorded_day)
     field_order = ("type", "n_slots", "serial", "loan_until", "standby_fitted_on", "reason", "at")
 
     def __init__(self, *args: Any, receiver: Receiver, types: Any, **kwargs: Any) -> None:

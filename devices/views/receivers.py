@@ -108,7 +108,7 @@ def site_receivers(request: PersonRequest, site_pk: int) -> HttpResponse:
     for row in registrations.slot_rows(end_of_day(today, zone), zone):
         rows.setdefault(row.receiver_pk or 0, []).append(row)
     facts = receivers.evidence(rows, now)
-    listed = receivers.select_related("type").with_due().late_on(today).order_by("label", "pk")
+    listed = receivers.select_related("type", "replaces").with_due().late_on(today).order_by("label", "pk")
     context = frame(request) | {
         "site": site,
         "today": today,
@@ -120,8 +120,12 @@ def site_receivers(request: PersonRequest, site_pk: int) -> HttpResponse:
 def refusal(request: PersonRequest, template: str, context: dict[str, Any], why: Refused) -> HttpResponse:
     """422 with the form, the words of the refusal, and what changed meanwhile where the form was stale.
 
-    The form keeps the version it was made from: only a page opened anew may be saved.
+    A stale form takes on today's version: whoever has read what changed may save what they typed, and loses none of it.
     """
+    form, version = context.get("form"), getattr(why, "version", None)
+    if version is not None and form is not None and "version" in form.fields:
+        form.data = form.data.copy()
+        form.data[form.add_prefix("version")] = version
     context |= {
         "refused": str(why),
         "changes": getattr(why, "changes", None),

@@ -14,6 +14,7 @@ from django.utils.translation import gettext_lazy
 
 from company.forms.choices import SeveralField
 from company.forms.days import sensible_day
+from company.forms.texts import at_most
 from company.models import Customer, PortalAccess, User
 from sites.forms.access_notes import AccessNoteForm
 from sites.models import Area, Hazard, MonitoringCentre, Site, SiteClosure
@@ -45,6 +46,7 @@ class SiteForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        at_most(self, note=4000)
         self._offer_zones({settings.TIME_ZONE, self.instance.time_zone})
         self.fields["time_zone"].initial = self.instance.time_zone
 

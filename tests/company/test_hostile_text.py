@@ -65,3 +65,14 @@ def test_a_key_beyond_every_number_is_a_wrong_choice(client: Client) -> None:
     visit = factories.make_visit()
     answer = client.post(reverse("maintenance:visit_crew", args=[visit.pk]), {"people": "9" * 30})
     assert answer.status_code == 422
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("path", "field", "most"), [("/firm/edit/", "address", 400), ("/customers/new/", "note", 4000)]
+)
+def test_a_text_that_no_page_could_show_is_refused(path: str, field: str, most: int, client: Client) -> None:
+    client.force_login(factories.make_manager(), backend="allauth.account.auth_backends.AuthenticationBackend")
+    page = client.post(path, {field: "x" * (most + 1)}).content.decode()
+    assert f"at most {most} characters" in page
+    assert f'maxlength="{most}"' in page

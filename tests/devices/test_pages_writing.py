@@ -1,5 +1,6 @@
 """Forms of slots, cells and receivers: what they record, what they refuse, what a second click does."""
 
+import re
 from datetime import timedelta
 
 import pytest
@@ -46,11 +47,25 @@ def test_a_transmitter_is_registered_from_the_page(world, office):
 
 def test_a_double_click_registers_once_and_shows_what_happened(world, office):
     assert register(office, world.own_receiver).status_code == 302
-    again = register(office, world.own_receiver, slot=6)
+    again = register(office, world.own_receiver)
     assert again.status_code == 422
     assert "Changed meanwhile" in text(again)
     assert world.office.name in text(again)
     assert Registration.objects.filter(transmitter__serial="SK-70001").count() == 1
+
+
+def test_what_was_typed_on_an_overtaken_form_can_still_be_saved(world, office):
+    assert register(office, world.own_receiver).status_code == 302
+    row = Registration.objects.get(transmitter__serial="SK-70001")
+    url = reverse("devices:slot_change", args=[row.receiver_id, row.slot])
+    assert office.post(url, settings(label="Room 5, window side", version="2")).status_code == 302
+    mine = settings(label="Room 5, door side", version="2")
+    answer = office.post(url, mine)
+    assert answer.status_code == 422
+    assert "Room 5, door side" in text(answer)
+    (version,) = re.findall(r'name="version" value="(\d+)"', text(answer))
+    assert office.post(url, mine | {"version": version}).status_code == 302
+    assert Registration.objects.open().get(slot=5, receiver=row.receiver).label == "Room 5, door side"
 
 
 def test_a_form_without_a_version_is_stale(world, office):
@@ -292,3 +307,19 @@ def test_every_form_of_a_slot_opens_for_both(world, name):
     assert world.client("office").get(reverse(f"devices:{name}", args=slot)).status_code == 200
     assert world.client("technician").get(reverse(f"devices:tech_{name}", args=slot)).status_code == 200
     assert world.client("own_user").get(reverse(f"devices:{name}", args=slot)).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("field", "day"),
+    [
+        ("installed_on", "0001-01-01"),
+        ("installed_on", "2099-01-01"),
+        ("standby_fitted_on", "1850-01-01"),
+        ("loan_until", "0001-01-01"),
+    ],
+)
+def test_a_receiver_s_day_that_an_import_would_refuse_is_refused_here_too(world, field, day):
+    url = reverse("devices:receiver_edit", args=[world.own_receiver.pk])
+    answer = world.client("manager").post(url, {field: day, "reason": "typed in passing"})
+    assert answer.status_code == 422
+    assert "Check the year." in text(answer)

@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 
 from company.models import ChangeRow
-from devices.actions.ledger import OutOfOrder, ReasonMissing, StaleSlotMap
+from devices.actions.ledger import OutOfOrder, ReasonMissing, StaleSlotMap, touch
 from devices.actions.slot_settings import (
     NoLongerThere,
     NothingChanged,
@@ -283,10 +283,32 @@ def test_a_double_click_registers_once(receiver, office):
     seen = receiver.version
     register(receiver, office, seen_version=seen)
     with pytest.raises(StaleSlotMap) as refused:
-        register(receiver, office, slot=4, seen_version=seen)
+        register(receiver, office, seen_version=seen)
+    assert refused.value.version == seen + 1
     assert [change.verb for change in refused.value.changes] == ["register_transmitter"]
     assert refused.value.changes[0].by == office
     assert Registration.objects.count() == 1
+
+
+def test_what_somebody_did_at_another_slot_is_no_reason_to_refuse(receiver, office):
+    seen = receiver.version
+    register(receiver, office, slot=4, seen_version=seen)
+    register(receiver, office, slot=5, seen_version=seen)
+    assert Registration.objects.open().count() == 2
+
+
+def test_a_change_that_the_log_does_not_tell_of_makes_a_form_old(receiver, office):
+    seen = receiver.version
+    register(receiver, office, slot=4, seen_version=seen)
+    receiver.refresh_from_db()
+    touch(receiver)
+    with pytest.raises(StaleSlotMap):
+        register(receiver, office, slot=5, seen_version=seen)
+
+
+def test_a_form_that_saw_another_receiver_s_version_is_refused(receiver, office):
+    with pytest.raises(StaleSlotMap):
+        register(receiver, office, slot=5, seen_version=receiver.version + 3)
 
 
 def test_a_double_click_changes_once(receiver, office):
