@@ -7,7 +7,11 @@ from typing import Any
 
 import pypdfium2
 import pytest
+from django.utils import timezone
+from playwright.sync_api import expect
 
+from company.models import User
+from sites.actions import save_access_note
 from tests import factories
 
 N_SITES = 30
@@ -53,3 +57,25 @@ def test_words_on_a_dark_ground_are_ink_on_paper(many: Any, visitor: Any) -> Non
         )
         assert drawn[0] == "rgba(0, 0, 0, 0)", mark
         assert max(int(part) for part in drawn[1][4:-1].split(",")[:2]) < 200, mark
+
+
+def test_a_code_that_was_opened_never_reaches_paper(many: Any, visitor: Any) -> None:
+    site = factories.make_site(factories.make_customer(), name="Harbour Lodge")
+    mika = User.objects.get(email="mika@example.org")
+    note = save_access_note(site=site, title="Key safe", text="C1943Z-door", by=mika, at=factories.NOW)
+    # Within the page of the site, and as a page of its own where no script runs.
+    for options in ({}, {"java_script_enabled": False}):
+        page = visitor("mika@example.org", **options).go(f"/sites/{site.pk}/access-notes/")
+        page.get_by_role("button", name="Show Key safe").click()
+        expect(page.get_by_text("C1943Z-door")).to_be_visible()
+        text = " ".join(printed(page))
+        assert note.title in text
+        assert "C1943Z" not in text
+
+    today = timezone.localdate()
+    round = factories.make_round(factories.make_user("technician", email="tove@example.org"), day=today)
+    visit = factories.make_visit(site, round, planned_on=today)
+    page = visitor("tove@example.org", phone=True).go(f"/tech/visits/{visit.pk}/")
+    page.get_by_role("button", name="Show: Key safe").click()
+    expect(page.get_by_text("C1943Z-door")).to_be_visible()
+    assert "C1943Z" not in " ".join(printed(page))
