@@ -38,11 +38,14 @@ def plain(name: str) -> str:
 
 _NEAREST: dict[tuple[str, int], tuple[Iterable[str], str | None]] = {}
 _MANY = 500
+_LOOK_ALIKES = str.maketrans("oil", "011")
+"""Letters, small, that are typed for a digit and the other way round."""
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """Find the known name closest to a misspelt one, or None where nothing is close.
 
+    A name that differs only by I, l and 1 or O and 0 is the closest: it was read off a label, not mistyped.
     The same slip may stand in thousands of rows, so the last answers are remembered.
     """
     kept = _NEAREST.get((word, id(known)))
@@ -50,14 +53,16 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
         return kept[1]
     names = {plain(name): name for name in known}
     sought = plain(word)
-    candidates = list(names)
+    read_as = sought.translate(_LOOK_ALIKES)
+    alike = [n for n in names if len(n) == len(sought) and n.translate(_LOOK_ALIKES) == read_as]
+    candidates = alike or list(names)
     if len(candidates) > _MANY:
         # Comparing letter by letter takes long: of very many only those of about the same length and beginning or end.
         near = (
             n for n in candidates if abs(len(n) - len(sought)) <= 2 and (n[:2] == sought[:2] or n[-2:] == sought[-2:])
         )
         candidates = sorted(near, key=lambda n: sum(a != b for a, b in zip(n, sought, strict=False)))[:_MANY]
-    found = difflib.get_close_matches(sought, candidates, n=1, cutoff=0.6)
+    found = difflib.get_close_matches(sought, candidates, n=1, cutoff=0.0 if alike else 0.6)
     answer = names[found[0]] if found else None
     if len(_NEAREST) > 1000:
         _NEAREST.clear()

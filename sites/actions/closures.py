@@ -55,13 +55,13 @@ def preview_closures(*, upload: Upload, today: date) -> Judged:
         .order_by("name", "pk")
         .values_list("pk", "code", "name", "customer__code", "kind")
     ]
-    known = [
-        Days(site_pk, kind, from_on, to_on - timedelta(days=1), reason)
-        for site_pk, kind, from_on, to_on, reason in SiteClosure.objects.values_list(
-            "site_id", "kind", "from_on", "to_on", "reason"
-        )
+    rows = SiteClosure.objects.values_list("site_id", "kind", "from_on", "to_on", "reason", "batch")
+    stand = [
+        (Days(site_pk, kind, from_on, to_on - timedelta(days=1), reason), batch)
+        for site_pk, kind, from_on, to_on, reason, batch in rows
     ]
-    return judge(sheets[0], sites, known, today)
+    brought = [days for days, batch in stand if batch == upload.uuid]
+    return judge(sheets[0], sites, [days for days, batch in stand], today, brought)
 
 
 @transaction.atomic

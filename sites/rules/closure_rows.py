@@ -89,7 +89,10 @@ class Days:
 
 @dataclass(frozen=True, slots=True)
 class Fate:
-    """What one row would do: "new", "same" or "fault", for which sites, and what to look at."""
+    """What one row would do or did: "new", "added", "same" or "fault", for which sites, and what to look at.
+
+    `n_same` counts the sites where the days stood before the file came.
+    """
 
     row: int
     words: str
@@ -116,7 +119,9 @@ class Judged:
         return [days for fate in self.fates for days in fate.new]
 
 
-def judge(sheet: Sheet, sites: Sequence[SiteFacts], known: Collection[Days], today: date) -> Judged:
+def judge(
+    sheet: Sheet, sites: Sequence[SiteFacts], known: Collection[Days], today: date, brought: Collection[Days] = ()
+) -> Judged:
     """Say what every row of the sheet would do, and what is wrong with it.
 
     Parameters
@@ -129,6 +134,8 @@ def judge(sheet: Sheet, sites: Sequence[SiteFacts], known: Collection[Days], tod
         Closures on record at these sites.
     today : date
         Local day; past spans get a remark.
+    brought : collection of Days
+        Those of `known` that this very file has brought; their rows have the fate "added".
 
     Notes
     -----
@@ -140,6 +147,7 @@ def judge(sheet: Sheet, sites: Sequence[SiteFacts], known: Collection[Days], tod
     standing: dict[int, list[Days]] = {}
     for days in known:
         standing.setdefault(days.site_pk, []).append(days)
+    own = {_key(days) for days in brought}
     broken = {problem.row for problem in read.problems if problem.is_fault}
     names = {site.pk: site.name for site in sites}
     for number, values in read.rows:
@@ -148,7 +156,7 @@ def judge(sheet: Sheet, sites: Sequence[SiteFacts], known: Collection[Days], tod
         if number in broken or problems:
             judged.fates.append(Fate(number, "", _whom(values), "fault"))
             continue
-        judged.fates.append(_fate(number, values, _meant(values, sites), standing, names, today))
+        judged.fates.append(_fate(number, values, _meant(values, sites), standing, own, names, today))
     # As the file goes from top to bottom: what the reading of cells found and what the judging found, row by row.
     judged.problems.sort(key=lambda problem: (problem.row or 0, problem.letter.rjust(3)))
     return judged
@@ -211,21 +219,30 @@ def _problems(read: Any, number: int, values: Mapping[str, Any], sites: Sequence
     return found
 
 
+def _key(days: Days) -> tuple[int, str, date, date]:
+    return (days.site_pk, days.what, days.from_on, days.last_on)
+
+
 def _fate(
     number: int,
     values: Mapping[str, Any],
     meant: Sequence[SiteFacts],
     standing: dict[int, list[Days]],
+    own: set[tuple[int, str, date, date]],
     names: Mapping[int, str],
     today: date,
 ) -> Fate:
-    """Judge a row without faults; what it adds stands for the rows after it."""
-    new, n_same, remarks = [], 0, []
+    """Judge a row without faults; what it adds stands for the rows after it, what it has brought counts for it alone."""
+    new, n_same, n_added, remarks = [], 0, 0, []
     for site in meant:
         days = Days(site.pk, values["what"], values["from_on"], values["last_on"], values.get("reason") or "")
         here = standing.setdefault(site.pk, [])
         if any((one.what, one.from_on, one.last_on) == (days.what, days.from_on, days.last_on) for one in here):
-            n_same += 1
+            if _key(days) in own:
+                own.discard(_key(days))
+                n_added += 1
+            else:
+                n_same += 1
             continue
         remarks += [
             f"{names[site.pk]}: overlaps {one.words}{f' ({one.reason})' if one.reason else ''}."
@@ -238,4 +255,6 @@ def _fate(
         remarks.append("All of it is over already.")
     words = Days(0, values["what"], values["from_on"], values["last_on"]).words
     who = meant[0].name if len(meant) == 1 else f"{len(meant)} sites ({_whom(values)})"
-    return Fate(number, words, who, "new" if new else "same", tuple(new), n_same, tuple(remarks))
+    return Fate(
+        number, words, who, "new" if new else "added" if n_added else "same", tuple(new), n_same, tuple(remarks)
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from io import BytesIO
 
@@ -78,6 +79,7 @@ def test_columns_together_mean_the_sites_that_fit_all_of_them(world, schools):
 @pytest.mark.parametrize(
     ("row", "words"),
     [
+        ("SCH-I,,,2030-12-21,2031-01-03,no access,", "Did you mean “SCH-1”?"),
         ("SCH-11,,,2030-12-21,2031-01-03,no access,", "Did you mean “SCH-1”?"),
         (",,scool,2030-12-21,2031-01-03,no access,", "Did you mean “school”?"),
         ("XXX-9,,,2030-12-21,2031-01-03,no access,", "No site that is looked after has this code. They look like “"),
@@ -179,3 +181,25 @@ def test_nobody_from_outside_the_office_sees_or_applies_a_file(world, schools):
         assert world.client(who).get(response.url).status_code == 404
         assert world.client(who).post(response.url + "apply/", {"seen": "1"}).status_code == 404
     assert not SiteClosure.objects.exists()
+
+
+def fates_of(page):
+    return re.findall(r'<span class="badge[^"]*">([^<]+)</span>', page.split('id="rows"')[1])
+
+
+def test_once_applied_each_row_says_what_it_did(world, schools):
+    site = schools[0]
+    SiteClosure.objects.create(
+        site=site, customer=site.customer, kind="no_access", from_on=date(2030, 12, 21), to_on=date(2031, 1, 4)
+    )
+    rows = (
+        ",,school,2030-12-21,2031-01-03,no access,\nSCH-1,,,2030-12-21,2031-01-03,no access,\n"
+        "SCH-2,,,2031-02-10,2031-02-14,empty,\nSCH-2,,,2031-02-10,2031-02-14,empty,\n"
+    )
+    response = upload(world, rows)
+    assert fates_of(page_of(world, response)) == ["new", "on record already", "new", "on record already"]
+    page = apply(world, response, 2)
+    assert fates_of(page) == ["added", "on record already", "added", "on record already"]
+    assert page.count("1 there already") == 1
+    # The same file sent once more has added nothing.
+    assert set(fates_of(page_of(world, upload(world, rows)))) == {"on record already"}
