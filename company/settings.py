@@ -80,6 +80,7 @@ MIDDLEWARE = [
     "company.middleware.HtmxAnswers",
     "company.middleware.Audience",
     "company.middleware.SecondFactor",
+    "company.races.TwiceAtOnce",
 ]
 
 ROOT_URLCONF = "company.urls"

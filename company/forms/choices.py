@@ -21,4 +21,4 @@ class SeveralField(forms.ModelMultipleChoiceField):
             text = str(key).strip()
             if text.lstrip("-").isdecimal() and (len(text) > 20 or abs(int(text)) > LARGEST_KEY):
                 raise ValidationError(self.error_messages["invalid_choice"], "invalid_choice", {"value": text[:40]})
-        return super()._check_values(value)
+        return super()._check_values(value)  # type: ignore[misc]

@@ -88,11 +88,12 @@ def _only_elsewhere(since: QuerySet[ChangeRow], slot: int, seen_version: int, ve
     if not 0 < version - seen_version <= MOST_OVERTAKEN:
         return False
     told: set[int] = set()
-    for before, after in since.values_list("before", "after"):
-        named = {facts["slot"] for facts in (before or {}, after) if "slot" in facts}
+    for row in since:
+        told_by: tuple[dict[str, Any], ...] = (row.before or {}, row.after or {})
+        named = {facts["slot"] for facts in told_by if "slot" in facts}
         if not named or slot in named:
             return False
-        told.add(after["version"])
+        told.add(told_by[1]["version"])
     return told == set(range(seen_version + 1, version + 1))
 
 
