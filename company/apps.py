@@ -12,7 +12,6 @@ class CompanyConfig(AppConfig):
             checks,  # noqa: F401 - registers the system checks
             listeners,  # noqa: F401 - connects to what the sign-in library tells
         )
-
         from company.forms.texts import refuse_unprinted_text
 
         refuse_unprinted_text()

@@ -29,7 +29,7 @@ def blind_forms(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_second_of_two_at_once_is_told_so(what: str, world: Any, blind_forms: None) -> None:
     customer, site = world.own_site.customer, world.own_site
     path, sent, model = {
-        "customer": ("/customers/new/", {"code": "TWICE", "name": "Twice", "language": "en", "paper": "A4", "inspections_per_year": "1", "response_hours": "24"}, Customer),
+        "customer": ("/customers/new/", {"code": "TWICE", "name": "Twice", "language": "en", "paper": "a4", "inspections_per_year": "1", "response_hours": "24"}, Customer),
         "site": (
             "/sites/new/",
             {"customer": customer.pk, "code": "TWICE", "name": "Twice", "kind": "inn", "address": "1 Quay", "town": "Port",
@@ -68,7 +68,7 @@ def test_a_broken_record_of_ours_stays_a_fault(world: Any, monkeypatch: pytest.M
         "code": "TWICE",
         "name": "Twice",
         "language": "en",
-        "paper": "A4",
+        "paper": "a4",
         "inspections_per_year": "1",
         "response_hours": "24",
     }
