@@ -56,16 +56,20 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class ReceiverChanges:
-    """What differs on one receiver."""
+    """What differs on one receiver. `before` hung in its place on the first day: its slots are what is compared with.
+    `heir` took its place in these days: what became of its slots is told there.
+    """
 
     receiver: Receiver
     slots: tuple[Told, ...]
     others: tuple[tuple[ChangeRow, list[tuple[str, str, str]]], ...]
     n_undone: int
+    before: Receiver | None = None
+    heir: Receiver | None = None
 
     @property
     def is_empty(self) -> bool:
-        return not self.slots and not self.others
+        return not self.slots and not self.others and self.heir is None
 
 
 def span_of(request: PersonRequest, today: date) -> Span:
@@ -97,7 +101,12 @@ def _log_of(request: PersonRequest, receivers: list[Receiver], after: datetime, 
     keys = [row.pk for row in receivers]
     # Older rows name only the registration, newer ones the receiver too.
     stood = Registration.objects.visible_to(request.user).filter(receiver__in=receivers)
-    theirs = Q(after__receiver__in=keys) | Q(subject_kind="registration", subject_id__in=stood.values("pk"))
+    # A swap is logged on the unit that came, and tells of the one that went.
+    theirs = (
+        Q(after__receiver__in=keys)
+        | Q(verb="swap_receiver", after__replaces__in=keys)
+        | Q(subject_kind="registration", subject_id__in=stood.values("pk"))
+    )
     rows = ChangeRow.objects.visible_to(request.user).filter(
         theirs, customer_id=receivers[0].customer_id, at__gt=after, at__lte=until
     )
@@ -137,20 +146,23 @@ def _slots_of(
 
 
 def _told(
-    receiver: Receiver, old: list[SlotRow], new: list[SlotRow], log: list[ChangeRow], places: Any
+    receiver: Receiver, old: list[SlotRow], new: list[SlotRow], log: list[ChangeRow], places: Any, former: Former
 ) -> ReceiverChanges:
     walked = {one.serial: one for one in moves(old, new)}
     serials = {row.slot: row.serial for row in (*old, *new) if row.serial}
+    keys = {receiver.pk, *(row.pk for row in former.chain)}
+    swaps = tuple(row for row in log if _is_swap_of(row, receiver))
     told = []
     for change in diff_slot_maps(old, new):
-        rows = tuple(row for row in log if (receiver.pk, change.slot) in places.get(row.pk, ()))
+        rows = tuple(row for row in log if any((key, change.slot) in places.get(row.pk, ()) for key in keys)) or swaps
         told.append(Told(change, rows, _moved_words(change, walked.get(serials.get(change.slot, "")))))
-    slots_told = {(receiver.pk, one.change.slot) for one in told}
+    slots_told = {(key, one.change.slot) for one in told for key in keys}
     zone = receiver.site.zone
     mine = [
         row
         for row in log
         if (row.after or {}).get("receiver") == receiver.pk
+        or row in swaps
         or any(key == receiver.pk for key, _ in places.get(row.pk, ()))
     ]
     others = [
@@ -158,8 +170,52 @@ def _told(
         for row in mine
         if row.subject_kind in ("receiver", "output") and not row.undone_at and row.undoes_id is None  # type: ignore[attr-defined]
     ]
-    n_undone = sum(1 for row in mine if places.get(row.pk) and not places[row.pk] & slots_told)
-    return ReceiverChanges(receiver, tuple(told), tuple(others), n_undone)
+    n_undone = 0 if former.heir else sum(1 for row in mine if places.get(row.pk) and not places[row.pk] & slots_told)
+    before = former.chain[-1] if former.chain else None
+    return ReceiverChanges(receiver, tuple(told), tuple(others), n_undone, before, former.heir)
+
+
+def _is_swap_of(row: ChangeRow, receiver: Receiver) -> bool:
+    """Whether a row of the log tells that this receiver came or went in a swap that stands."""
+    is_his = row.subject_id == receiver.pk or (row.after or {}).get("replaces") == receiver.pk
+    return row.verb == "swap_receiver" and is_his and not row.undone_at  # type: ignore[attr-defined]
+
+
+@dataclass(frozen=True, slots=True)
+class Former:
+    """Receivers that hung in a receiver's place before it in the days compared, the first day's last; and the `heir`, on
+    the same page, that took its own place in those days.
+    """
+
+    chain: tuple[Receiver, ...] = ()
+    heir: Receiver | None = None
+
+
+def _former_of(
+    request: PersonRequest, receivers: list[Receiver], then: datetime, now: datetime
+) -> tuple[dict[int, Former], list[Receiver]]:
+    """How receivers took each other's place after `then` and until `now`, and those of them that the page leaves out."""
+    known = {row.pk: row for row in receivers}
+    wanted = {row.replaces_id for row in receivers if row.replaces_id} - known.keys()
+    hung = Q(removed_at__gt=then, removed_at__lte=now)
+    gone = Receiver.objects.visible_to(request.user).filter(hung, site=receivers[0].site_id) if wanted else []
+    known |= {row.pk: row for row in gone if row.pk not in known}
+    chains: dict[int, tuple[Receiver, ...]] = {}
+    for row in receivers:
+        chain: list[Receiver] = []
+        old = known.get(row.replaces_id or 0)
+        while old is not None and old.removed_at is not None and then < old.removed_at <= now and old not in chain:
+            chain.append(old)
+            old = known.get(old.replaces_id or 0)
+        # One that hung only between the two days leaves its slots to the one that hangs there at the end of them.
+        chains[row.pk] = tuple(chain)
+    shown = {row.pk for row in receivers}
+    heirs = {
+        old.pk: row for row in receivers if row.removed_at is None or row.removed_at > now for old in chains[row.pk]
+    }
+    former = {row.pk: Former(() if row.pk in heirs else chains[row.pk], heirs.get(row.pk)) for row in receivers}
+    others = {old.pk: old for one in former.values() for old in one.chain if old.pk not in shown}
+    return former, list(others.values())
 
 
 def _moved_words(change: SlotChange, moved: Moved | None) -> str:
@@ -180,11 +236,20 @@ def changes_of(request: PersonRequest, receivers: list[Receiver], span: Span) ->
         return []
     zone = receivers[0].site.zone
     then, now = end_of_day(span.first, zone), end_of_day(span.last, zone)
-    old, new = (_by_receiver(request, receivers, at, zone) for at in (then, now))
-    log = _log_of(request, receivers, then, now)
+    former, others = _former_of(request, receivers, then, now)
+    old, new = (_by_receiver(request, [*receivers, *others], at, zone) for at in (then, now))
+    log = _log_of(request, [*receivers, *others], then, now)
     maps = [row for rows in (*old.values(), *new.values()) for row in rows]
     places = _slots_of(request, log, maps)
-    return [_told(row, old.get(row.pk, []), new.get(row.pk, []), log, places) for row in receivers]
+
+    def told(row: Receiver) -> ReceiverChanges:
+        mine = former[row.pk]
+        if mine.heir is not None:
+            return _told(row, [], [], log, places, mine)
+        first = next((old[one.pk] for one in (row, *mine.chain) if one.pk in old), [])
+        return _told(row, first, new.get(row.pk, []), log, places, mine)
+
+    return [told(row) for row in receivers]
 
 
 def _context(request: PersonRequest, told: list[ReceiverChanges], span: Span) -> dict[str, Any]:

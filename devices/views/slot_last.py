@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -42,13 +42,56 @@ def last_of_slot(rows: Iterable[ChangeRow]) -> LastChange | None:
     return _told(max(about, key=lambda row: row.pk, default=None))
 
 
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """Who fitted cells as the visits tell it, by the moment: cells of before the change log have no row in it."""
+
+    by_moment: dict[datetime, str]
+
+    def of(self, fitting: Fitting) -> str:
+        """The name of whoever fitted these cells; empty where no visit tells it."""
+        return self.by_moment.get(fitting.fitted_at, "") if fitting.fitted_at is not None else ""
+
+
+def hands_of(
+    request: PersonRequest, past: Sequence[Registration], fittings: Iterable[Fitting], changes: Mapping[int, ChangeRow]
+) -> Hands:
+    """Who fitted the cells that the change log does not tell of; asks only where there are such."""
+    if all(one.pk in changes for one in fittings):
+        return Hands({})
+    # Entries are rows of the app above; a lookup by name keeps imports pointing one way.
+    entries = Registration.objects.visible_to(request.user).filter(
+        pk__in=[row.pk for row in past], entries__kind="battery", entries__is_withdrawn=False
+    )
+    return Hands(dict(entries.values_list("entries__made_at", "entries__by__name")))
+
+
 def last_of_cells(
-    past: Iterable[Registration], fittings: Iterable[Fitting], changes: dict[int, ChangeRow]
+    past: Iterable[Registration], fittings: Sequence[Fitting], changes: Mapping[int, ChangeRow], hands: Hands
 ) -> LastChange | None:
-    """The last change of the cells of what stands in the slot now."""
+    """The last change of the cells of what stands in the slot now: as the log tells it, else as the cells themselves do.
+
+    Cells that are the first on record of their transmitter came with it, unless a person is known to have fitted them.
+    """
     units = {row.transmitter_id for row in past if row.removed_at is None and row.transmitter_id is not None}
-    mine = [changes[one.pk] for one in fittings if one.transmitter_id in units and one.pk in changes]
-    return _told(max(mine, key=lambda row: row.at, default=None))
+    told = []
+    for one in fittings:
+        if one.transmitter_id not in units:
+            continue
+        if one.pk in changes:
+            told.append(_told(changes[one.pk]))
+        elif one.fitted_at is not None and (hands.of(one) or _came_later(one, fittings)):
+            told.append(LastChange(one.fitted_at, hands.of(one), "", deed_words("fit_battery")))
+    return max((one for one in told if one is not None), key=lambda one: one.at, default=None)
+
+
+def _came_later(cells: Fitting, fittings: Iterable[Fitting]) -> bool:
+    """Whether other cells were in the transmitter before."""
+    return any(
+        one.transmitter_id == cells.transmitter_id and one.removed_at is not None and cells.fitted_at is not None
+        and one.removed_at <= cells.fitted_at
+        for one in fittings if one.pk != cells.pk
+    )  # fmt: skip
 
 
 def swaps_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registration]) -> list[ChangeRow]:

@@ -17,6 +17,7 @@ from devices.rules.slot_map import day_asked, due_words, ticks_left
 from devices.rules.supervision import faults_of
 from devices.views.receivers import frame, standing_faults
 from devices.views.shown import registration_lines
+from devices.views.slot_before import before_of
 from devices.views.slot_story import story_of
 from devices.views.slots import next_free_slot, slot_of
 
@@ -87,6 +88,11 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         "last_cells": story.last_cells,
         "moments": story.moments[:SHOWN],
         "older": story.moments[SHOWN:],
+        # Without a row of the log: what stands there now tells since when, else what happened here last.
+        "since": registration.registered_at
+        if registration
+        else next((m.at for m in story.moments if m.is_of_slot), None),
+        "before": before_of(request, receiver, slot),
         "past": [(one, registration_lines(one, zone)) for one in stood],
         "neighbours": (slot - 1 if slot > 1 else None, slot + 1 if slot < receiver.n_slots else None),
         "last": stood[0] if stood and registration is None else None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, tzinfo
 from typing import Any
@@ -16,7 +16,7 @@ from company.models import ChangeRow
 from devices.models import Away, Fault, Fitting, Receiver, Registration
 from devices.rules.slot_life import never_stood
 from devices.views.shown import registration_lines
-from devices.views.slot_last import LastChange, last_of_cells, last_of_slot, swaps_of
+from devices.views.slot_last import Hands, LastChange, hands_of, last_of_cells, last_of_slot, swaps_of
 
 MARKS = frozenset({"mark_registered", "ask_to_register_again"})
 SPAN = frozenset({"in force since", "ended"})
@@ -39,6 +39,11 @@ class Moment:
     registration_pk: int = 0
     is_day_only: bool = False
 
+    @property
+    def is_of_slot(self) -> bool:
+        """Whether it changed what stands in the slot or how that is set; cells, faults and absences do not."""
+        return self.kind in ("slot", "words") and not self.is_taken_back
+
 
 @dataclass(frozen=True, slots=True)
 class Story:
@@ -53,14 +58,26 @@ def _who(row: ChangeRow | None) -> str:
     return row.by.name if row is not None and row.by is not None else ""
 
 
-def _settings(row: Registration, zone: tzinfo) -> dict[str, str]:
+Words = Mapping[str, str]
+"""Place and area (`label`, `area`) as they were worded at a moment; words that did not change since may be left out."""
+
+
+def _settings(row: Registration, zone: tzinfo, words: Words) -> dict[str, str]:
     serial = row.transmitter.serial if row.transmitter else NOWHERE
-    return {"Transmitter": serial, "Place": row.label, "Area": row.area} | dict(registration_lines(row, zone))
+    place, area = words.get("label", row.label), words.get("area", row.area)
+    return {"Transmitter": serial, "Place": place, "Area": area} | dict(registration_lines(row, zone))
 
 
-def differences(old: Registration, new: Registration, zone: tzinfo) -> tuple[tuple[str, str, str], ...]:
-    """What differs between two registrations, line by line."""
-    before, after = _settings(old, zone), _settings(new, zone)
+def differences(
+    old: Registration,
+    new: Registration,
+    zone: tzinfo,
+    *,
+    old_words: Words | None = None,
+    new_words: Words | None = None,
+) -> tuple[tuple[str, str, str], ...]:
+    """What differs between two registrations, line by line; the words are those of today unless they are given."""
+    before, after = _settings(old, zone, old_words or {}), _settings(new, zone, new_words or {})
     names = [*before, *(name for name in after if name not in before)]
     return tuple(
         (name, before.get(name) or "nothing", after.get(name) or "nothing")
@@ -89,41 +106,49 @@ class _Log:
         own = next((one for one in self.by_pk.get(row.pk, ()) if one.at == row.removed_at), None)
         return own or (self.swaps.get(row.removed_at) if row.removed_at is not None else None)
 
+    def words(self, row: Registration, at: datetime) -> dict[str, str]:
+        """How place and area of a registration were worded at a moment, as far as they were corrected later."""
+        said: dict[str, str] = {}
+        for one in self.by_pk.get(row.pk, ()):  # newest first: the first correction after the moment has the last word
+            before, after = one.before or {}, one.after or {}
+            if one.at > at and "label" in before and before.get("registered_at") == after.get("registered_at"):
+                said.update({name: before[name] for name in ("label", "area") if name in before})
+        return said
+
     def away(self, pk: int, verb: str, name: str, day: date) -> ChangeRow | None:
         """The change that began or ended an absence on a day."""
         rows = (one for one in self.by_pk.get(pk, ()) if one.verb == verb)
         return next((one for one in rows if (one.after or {}).get(name) == day.isoformat()), None)
 
 
-def _began(row: Registration, before: Registration | None, zone: tzinfo) -> tuple[str, str, tuple[Any, ...]]:
+def _began(row: Registration, before: Registration | None, log: _Log, zone: tzinfo) -> tuple[str, str, tuple[Any, ...]]:
     serial = row.transmitter.serial if row.transmitter else NOWHERE
+    words = log.words(row, row.registered_at)
+    place = f"{serial}, {words.get('label', row.label)}"
     if before is None:
-        return gettext("Registered"), f"{serial}, {row.label}", ()
+        return gettext("Registered"), place, ()
+    lines = differences(before, row, zone, old_words=log.words(before, row.registered_at), new_words=words)
     if row.receiver.replaces_id == before.receiver_id and row.slot == before.slot:
-        return gettext("Receiver swapped"), gettext("another unit hangs here"), differences(before, row, zone)
+        return gettext("Receiver swapped"), gettext("another unit hangs here"), lines
     if before.receiver.replaces_id == row.receiver_id and row.slot == before.slot:
-        return (
-            gettext("Receiver swapped back"),
-            gettext("the unit before it hangs here again"),
-            differences(before, row, zone),
-        )
+        return gettext("Receiver swapped back"), gettext("the unit before it hangs here again"), lines
     if (before.receiver_id, before.slot) != (row.receiver_id, row.slot):
         return (
             gettext("Moved here"),
             gettext("%(serial)s from %(receiver)s, slot %(slot)s")
             % {"serial": serial, "receiver": before.receiver, "slot": before.slot},
-            differences(before, row, zone),
+            lines,
         )
     if before.removed_at is not None and before.removed_at < row.registered_at:
-        return gettext("Put back"), f"{serial}, {row.label}", differences(before, row, zone)
-    return gettext("Settings changed"), "", differences(before, row, zone)
+        return gettext("Put back"), place, lines
+    return gettext("Settings changed"), "", lines
 
 
 def _of_registrations(past: Sequence[Registration], log: _Log, zone: tzinfo) -> Iterable[Moment]:
     goes_on = {(row.replaces_id, row.registered_at) for row in past if row.replaces_id}
     for row in past:
         change = log.begin(row)
-        title, text, lines = _began(row, row.replaces, zone)
+        title, text, lines = _began(row, row.replaces, log, zone)
         gone = never_stood(row.registered_at, row.removed_at)
         yield Moment(
             row.registered_at, "slot", title, text, lines, _who(change), change.reason if change else "", gone, row.pk
@@ -158,7 +183,7 @@ def _of_log(rows: Iterable[ChangeRow], zone: tzinfo) -> Iterable[Moment]:
 
 
 def _of_cells(
-    fittings: Iterable[Fitting], past: Sequence[Registration], changes: dict[int, ChangeRow]
+    fittings: Iterable[Fitting], past: Sequence[Registration], changes: dict[int, ChangeRow], hands: Hands
 ) -> Iterable[Moment]:
     stays: dict[int, list[tuple[datetime, datetime | None]]] = {}
     for row in past:
@@ -174,7 +199,9 @@ def _of_cells(
         if one.fitted_at is not None and was_here(one.transmitter_id, one.fitted_at):
             lot = f", lot {one.lot}" if one.lot else ""
             why = change.reason if change else ""
-            yield Moment(one.fitted_at, "cells", gettext("Cells fitted"), cells + lot, (), _who(change), why)
+            yield Moment(
+                one.fitted_at, "cells", gettext("Cells fitted"), cells + lot, (), _who(change) or hands.of(one), why
+            )
         if one.removed_at is not None and was_here(one.transmitter_id, one.removed_at):
             volts = f", {one.removed_v:.2f} V" if one.removed_v is not None else ""
             yield Moment(
@@ -239,21 +266,25 @@ def _of_swaps(swaps: Iterable[ChangeRow], receiver: Receiver) -> Iterable[Moment
 
 
 def story_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registration], zone: tzinfo) -> Story:
-    """Everything that happened in a slot, newest first, and its last change; six queries for any length.
+    """Everything that happened in a slot, newest first, and its last change; at most seven queries for any length.
 
     `past` are its registrations as `in_slot` reads them, with what they replaced.
     """
     pks = [row.pk for row in past]
     user = request.user
-    rows = list(
+    # Those of what was replaced, perhaps elsewhere, tell how that was worded then.
+    told = list(
         ChangeRow.objects.visible_to(user)
-        .filter(subject_kind="registration", subject_id__in=pks)
+        .filter(
+            subject_kind="registration", subject_id__in={*pks, *(row.replaces_id for row in past if row.replaces_id)}
+        )
         .select_related("by", "undoes")
         .with_fate()
         .order_by("-pk")
     )
+    rows = [row for row in told if row.subject_id in set(pks)]
     swaps = swaps_of(request, receiver, past)
-    log = _Log(rows, swaps)
+    log = _Log(told, swaps)
     transmitters = {row.transmitter_id for row in past if row.transmitter_id}
     fittings = list(
         Fitting.objects.visible_to(user).filter(transmitter__in=transmitters).select_related("battery_type")
@@ -262,17 +293,18 @@ def story_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registra
         subject_kind="fitting", subject_id__in=[one.pk for one in fittings], verb="fit_battery"
     )
     changes = {row.subject_id: row for row in fitted.select_related("by")}
+    hands = hands_of(request, past, fittings, changes)
     aways = Away.objects.visible_to(user).filter(registration__in=pks).order_by("from_on", "pk")
     faults = Fault.objects.visible_to(user).filter(registration__in=pks)
     moments = [
         *_of_registrations(past, log, zone),
         *_of_log(rows, zone),
         *_of_swaps(swaps, receiver),
-        *_of_cells(fittings, past, changes),
+        *_of_cells(fittings, past, changes, hands),
         *_of_away(aways, {row.pk: row for row in past}, log, zone),
         *_of_faults(faults),
     ]
     # New cells go in after the old ones came out, and a change ends one registration before it begins the next.
     out = gettext("Cells taken out")
     moments.sort(key=lambda one: (one.at, one.title != out, one.registration_pk), reverse=True)
-    return Story(moments, last_of_slot([*rows, *swaps]), last_of_cells(past, fittings, changes))
+    return Story(moments, last_of_slot([*rows, *swaps]), last_of_cells(past, fittings, changes, hands))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import uuid
 from datetime import timedelta
 
 import pytest
@@ -18,6 +19,7 @@ from devices.actions.slots import ask_to_register_again
 from devices.actions.swaps_receiver import NewReceiver, swap_receiver
 from devices.actions.swaps_transmitter import NewUnit, swap_transmitter
 from devices.models import Registration
+from maintenance.models import Entry
 from sites.models import Area
 from tests import factories
 
@@ -113,3 +115,32 @@ def test_a_merge_of_areas_and_its_undo_say_what_they_were(world, ingrid, bo) -> 
     assert "area: North wing → South wing" in page_of(world)
     undo(change=change, by=bo, at=NOW - HOUR)
     assert "by Bo Lindqvist (taken back: area" in head_of(world)
+
+
+def cells_of_before_the_log(row):
+    """New cells three days ago in the place of those on record, of which the log has no row."""
+    at = NOW - timedelta(days=3)
+    row.transmitter.fittings.update(removed_at=at, removed_why="due")
+    factories.make_fitting(row.transmitter, fitted_at=at)
+    return at
+
+
+def test_cells_without_a_row_of_the_log_do_not_move_the_day_since_when_the_slot_is_set(world) -> None:
+    row = world.own_registration
+    cells_of_before_the_log(row)
+    head = head_of(world)
+    assert f"In force since {row.registered_at.astimezone(row.site.zone):%-d %b %Y, %H:%M}; who entered it" in head
+    assert "Cells changed 22 Nov 2026, 10:00" in head
+
+
+def test_a_visit_tells_who_changed_cells_that_the_log_does_not_know(world) -> None:
+    row = world.own_registration
+    at = cells_of_before_the_log(row)
+    aino = factories.make_user("technician", name="Aino Fairweather")
+    visit = factories.make_visit(row.site)
+    Entry.objects.create(
+        key=uuid.uuid4(), customer=row.customer, visit=visit, receiver=row.receiver, registration=row, kind="battery",
+        made_at=at, by=aino, sha256="0" * 64,
+    )  # fmt: skip
+    assert "Cells changed 22 Nov 2026, 10:00 by Aino Fairweather" in head_of(world)
+    assert "Aino Fairweather" in page_of(world).split("Everything that stood here")[1]
