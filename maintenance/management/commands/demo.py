@@ -52,9 +52,15 @@ class Command(BaseCommand):
             call_command("serve", host=options["host"], port=options["port"], stdout=self.stdout)
 
     def _load(self, options: dict[str, Any]) -> None:
-        today = options["today"] or timezone.localdate()
+        now = timezone.now()
+        today = options["today"] or timezone.localdate(now)
         try:
-            wish = Wish.of(seed=options["seed"], today=today, scale=options["scale"])
+            wish = Wish.of(
+                seed=options["seed"],
+                today=today,
+                scale=options["scale"],
+                now=now if today == timezone.localdate(now) else None,
+            )
             if not is_loaded():
                 self.stdout.write(f"Loading the demo firm as of {today:%d %B %Y}. This takes up to a minute.")
                 self.stdout.flush()

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from devices.models import CheckInDay
+from maintenance.management.demo.clock import at, share_of
 from maintenance.management.demo.faults import weekends
 from maintenance.management.demo.world import RECORDS_DAYS, DemoFirm, DemoFitting, DemoSlot
 
@@ -56,7 +57,7 @@ def days_of(firm: DemoFirm, row: DemoSlot) -> Days:
     first = max(today - timedelta(days=N_DAYS), unit.since)
     n = (today - first).days + 1
     span = np.full(n, float(DAY_S))
-    span[-1] = HEARD_UNTIL_S
+    span[-1] = HEARD_UNTIL_S * share_of(today)
     silent = _silent_s(firm, row, first, n)
     awake = np.clip(span - silent, 0, None)
     expected = np.maximum(span // interval, 0).astype(np.int64)
@@ -85,7 +86,7 @@ def _silences(firm: DemoFirm, row: DemoSlot) -> list[tuple[datetime, datetime]]:
     """Times in which nothing of this transmitter could reach us: dead cells, the outage, the weekends of the carried-off one."""
     truth, unit = firm.truth, row.transmitter
     assert unit is not None
-    now = datetime.combine(firm.today, time(6), UTC)
+    now = at(firm.today, 6)
     spans = [(f.died_at, f.removed_at or now) for f in unit.fittings if f.died_at]
     if row.receiver.site.code == truth.outage_site and truth.outage_from and truth.outage_to:
         spans.append((truth.outage_from, truth.outage_to))

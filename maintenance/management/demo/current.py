@@ -18,7 +18,7 @@ from maintenance.actions.recalls import NothingAffected, RecallPlan, open_recall
 from maintenance.actions.reports import ask_for_service_report
 from maintenance.actions.rounds import RoundPlan, plan_round, publish_round
 from maintenance.actions.visits import start_visit
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at, share_of
 from maintenance.management.demo.lives import BAD_LOT_BATTERY, lot_days
 from maintenance.management.demo.visits import BEAT_NAMES, LEFT_WHY
 from maintenance.management.demo.world import DemoFirm, seeded_uuid
@@ -133,16 +133,16 @@ def begin_round(rng: Random, round: Round, today: date) -> Visit:
     """The first stop of today is under way: on test, two batteries changed and tested, more to do."""
     technician = round.technician
     visit = round.visits.filter(state="planned").select_related("site").order_by("position")[0]
-    moment = at(today, 8, 42)
+    moment, minute = at(today, 8, 42), timedelta(minutes=share_of(today))
     visit = start_visit(visit=visit, by=technician, at=moment)
-    _say(rng, visit, Saying("on_test", {"told": "Causeway Signal Desk"}), technician, moment + timedelta(minutes=4))
+    _say(rng, visit, Saying("on_test", {"told": "Causeway Signal Desk"}), technician, moment + 4 * minute)
     # Dates follow a change after the commit, and the demo is one transaction: a unit swapped in it still bears its date.
     items = (
         DueItem.objects.open()
         .filter(site=visit.site, kind="cells", registration__removed_at=None)
         .exclude(registration=None)
     )
-    moment += timedelta(minutes=12)
+    moment += 12 * minute
     year, week, _ = (today - timedelta(days=120)).isocalendar()
     lot = f"{year % 100:02}-{week:02}F"
     for item in items.select_related("fitting__battery_type", "registration").order_by("due_on", "pk")[:2]:
@@ -155,8 +155,8 @@ def begin_round(rng: Random, round: Round, today: date) -> Visit:
         }  # fmt: skip
         _say(rng, visit, Saying("battery", facts, None, row), technician, moment)
         facts = {"heard": True, "margin_db": 19}
-        _say(rng, visit, Saying("walk_test", facts, None, row), technician, moment + timedelta(minutes=3))
-        moment += timedelta(minutes=7)
+        _say(rng, visit, Saying("walk_test", facts, None, row), technician, moment + 3 * minute)
+        moment += 7 * minute
     return visit
 
 

@@ -6,7 +6,7 @@ from bisect import bisect_left
 from datetime import date, datetime, timedelta
 from random import Random
 
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.world import DemoFitting, DemoSite
 
 SIGNAL_SHARE = 0.88

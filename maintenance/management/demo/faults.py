@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 from random import Random
 
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.visits import Diary
 from maintenance.management.demo.world import DemoFault, DemoFitting, DemoReceiver, DemoSite, DemoSlot, Truth
 

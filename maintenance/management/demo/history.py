@@ -7,7 +7,8 @@ from datetime import date, timedelta
 from random import Random
 from typing import Any
 
-from maintenance.management.demo.install import Serials, at
+from maintenance.management.demo.clock import at
+from maintenance.management.demo.install import Serials
 from maintenance.management.demo.oddities import Planter, code_of, free_slot
 from maintenance.management.demo.world import DemoSite, DemoSlot, DemoTransmitter
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, timedelta
 from random import Random
 from typing import Any
 
 from maintenance.management.demo import buildings, island
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.people import FIRST_NAMES, LAST_NAMES
 from maintenance.management.demo.world import (
     DemoReceiver,
@@ -43,11 +44,6 @@ class Serials:
         serial = f"SK-{self.last:05}"
         # A large firm gets as far as the numbers that are given out by hand.
         return self.next() if serial in SPOKEN_FOR else serial
-
-
-def at(day: date, hour: int, minute: int = 0) -> datetime:
-    """Moment of a day in UTC."""
-    return datetime.combine(day, time(hour, minute), UTC)
 
 
 def make_sites(rng: Random, today: date, n_transmitters: int) -> list[DemoSite]:

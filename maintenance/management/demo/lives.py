@@ -10,7 +10,7 @@ from random import Random
 from typing import Any
 
 from maintenance.management.demo import ends
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.policy import Limits, kind_of
 from maintenance.management.demo.world import RECORDS_DAYS, DemoFitting, DemoSite, DemoTransmitter, Truth
 

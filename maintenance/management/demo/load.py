@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from random import Random
 
 from django.db import transaction
@@ -13,6 +13,7 @@ from company.models import Customer, User
 from maintenance.actions.due_items import policy_limits
 from maintenance.management.demo import current
 from maintenance.management.demo.build import build_firm, size_of
+from maintenance.management.demo.clock import morning_before
 from maintenance.management.demo.load_access import load_access
 from maintenance.management.demo.load_devices import DeviceLoader
 from maintenance.management.demo.load_findings import load_findings
@@ -40,9 +41,11 @@ class Wish:
     today: date
     n_transmitters: int
     n_reports: int = 3
+    now: datetime | None = None
+    """The clock, if nothing of today may lie ahead of it."""
 
     @classmethod
-    def of(cls, *, seed: int, today: date, scale: float) -> Wish:
+    def of(cls, *, seed: int, today: date, scale: float, now: datetime | None = None) -> Wish:
         """Make a wish from the command's options.
 
         Raises
@@ -51,7 +54,7 @@ class Wish:
             If the scale is out of range.
         """
         n = size_of(scale)
-        return cls(seed, today, n, 3 if n <= REPORTS_UP_TO else 0)
+        return cls(seed, today, n, 3 if n <= REPORTS_UP_TO else 0, now)
 
 
 def is_loaded() -> bool:
@@ -92,6 +95,11 @@ def load_firm(wish: Wish) -> DemoFirm | None:
     """
     if is_loaded():
         return None
+    with morning_before(wish.now, wish.today):
+        return _load(wish)
+
+
+def _load(wish: Wish) -> DemoFirm:
     rng = Random(wish.seed + 1)
     with transaction.atomic():
         users = load_people(wish.today)

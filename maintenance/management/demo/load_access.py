@@ -12,7 +12,7 @@ from company.actions import ensure_firm
 from company.models import User
 from company.pictures import clean_logo
 from company.sealed import seal
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.people import ACCOUNTS
 from maintenance.models import Visit
 from sites.models import AccessNote, AccessNoteShown, MonitoringCentre, Site

@@ -27,8 +27,8 @@ from devices.models import (
     TransmitterType,
 )
 from maintenance.management.demo import checkins
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.faults import quiet_until
-from maintenance.management.demo.install import at
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
 from maintenance.management.demo.world import DemoFirm, DemoReceiver, DemoSlot, DemoVisit
 from sites.models import Site

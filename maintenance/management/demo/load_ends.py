@@ -10,7 +10,7 @@ from typing import Any
 from company.models import ChangeRow, User
 from devices.actions.fitting_ends import facts_of_end
 from devices.models import Fitting, FittingEnd
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.world import DemoFirm, DemoFitting
 
 BATCH = 2000

@@ -8,7 +8,7 @@ from company.models import User
 from devices.models import Receiver
 from maintenance.actions.findings import refresh_findings
 from maintenance.actions.findings_snooze import snooze_findings
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.world import DemoFirm
 from maintenance.models import FindingRecord
 from maintenance.rules.findings import longest_snooze_days

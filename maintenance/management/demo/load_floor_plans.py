@@ -9,8 +9,8 @@ from datetime import date, timedelta
 from company.models import User
 from company.spreadsheets import csv_bytes
 from devices.models import PlanPin, Receiver, Registration
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.floor_drawing import draw_floor, lay_out
-from maintenance.management.demo.install import at
 from sites.actions.closures import apply_closures, preview_closures, receive_closures
 from sites.actions.floor_plans import add_floor_plan
 from sites.models import FloorPlan, Site

@@ -11,7 +11,7 @@ from company.undo import undo
 from devices.actions.slot_settings import settings_of
 from devices.actions.slots import ask_to_register_again, change_slot, mark_registered
 from devices.models import Away, Registration
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 
 N_AGAIN, N_DONE = 6, 2
 

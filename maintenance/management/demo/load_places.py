@@ -10,7 +10,7 @@ from company.actions import ensure_firm, ensure_policies
 from company.models import Contact, Customer, PortalAccess, Technician, TechnicianDayOff, TechnicianShift, User
 from company.sealed import seal
 from maintenance.management.demo import island, people
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.world import DemoFirm, seeded_uuid
 from sites.models import (
     AccessNote,

@@ -14,7 +14,8 @@ from devices.actions.plans_wish import Wish
 from devices.actions.slot_settings import Settings, settings_of
 from devices.actions.swaps_transmitter import NewUnit, swap_transmitter
 from devices.models import Away, BatteryType, Fitting, Receiver, Registration
-from maintenance.management.demo.install import PLANNED_SERIAL, SWAPPED_SERIAL, at
+from maintenance.management.demo.clock import at
+from maintenance.management.demo.install import PLANNED_SERIAL, SWAPPED_SERIAL
 from maintenance.models import Round, Visit
 from sites.models import Site
 

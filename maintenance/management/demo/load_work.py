@@ -10,7 +10,8 @@ from company.models import ChangeRow, Customer, User
 from devices.models import IntakeBatch, IntakeSource, SetAside
 from maintenance.actions.entries import Saying
 from maintenance.actions.entry_effects import last_known_words
-from maintenance.management.demo.install import UNKNOWN_SERIAL, at
+from maintenance.management.demo.clock import at
+from maintenance.management.demo.install import UNKNOWN_SERIAL
 from maintenance.management.demo.load_devices import BATCH, DeviceLoader
 from maintenance.management.demo.load_ends import load_ends
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS

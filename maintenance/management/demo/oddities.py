@@ -8,7 +8,8 @@ from datetime import date, timedelta
 from random import Random
 from typing import Any
 
-from maintenance.management.demo.install import Serials, at
+from maintenance.management.demo.clock import at
+from maintenance.management.demo.install import Serials
 from maintenance.management.demo.lives import Cells, Change
 from maintenance.management.demo.world import DemoReceiver, DemoSite, DemoSlot, DemoTransmitter, Truth
 

@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 from random import Random
 from typing import Any
 
-from maintenance.management.demo.install import at
+from maintenance.management.demo.clock import at
 from maintenance.management.demo.lives import Change
 from maintenance.management.demo.world import (
     DemoEntry,
