@@ -54,12 +54,13 @@ class SessionStore(DatabaseStore):
         return bool(known) and not str(key).startswith(HASHED)
 
     def _get_session_from_db(self) -> AbstractBaseSession | None:
-        # A key that is not known is dropped, so that the next one is made here and not by whoever sent it.
         key = row_key(self.session_key or "")
-        found = self.model.objects.filter(session_key=key, expire_date__gt=timezone.now()).first()
-        if found is None:
+        try:
+            return self.model.objects.get(session_key=key, expire_date__gt=timezone.now())
+        except self.model.DoesNotExist:
+            # An unknown key is dropped, so that the next one is made here and not by whoever sent it.
             self._session_key = None
-        return found
+            return None
 
     def exists(self, session_key: str) -> bool:
         return bool(super().exists(row_key(session_key)))
