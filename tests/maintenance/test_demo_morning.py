@@ -50,4 +50,4 @@ def test_nothing_that_the_firm_tells_of_lies_ahead_of_the_clock() -> None:
                 if last and last > NIGHT:
                     ahead[name] = last
     assert not ahead
-    assert Visit.objects.filter(state="open", started_at__lte=NIGHT).count() == 1
+    assert Visit.objects.filter(state="open", arrived_at__lte=NIGHT).count() == 1
