@@ -5,8 +5,10 @@ Mails bear the firm's name and address of this program, also where no page asked
 
 from __future__ import annotations
 
+import logging
 import time
 from datetime import UTC, datetime
+from smtplib import SMTPException
 from types import SimpleNamespace
 from typing import Any
 
@@ -14,16 +16,22 @@ from allauth.account import app_settings
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.account.authentication import get_authentication_records
 from allauth.core import context as running
+from allauth.core.exceptions import ImmediateHttpResponse
 from allauth.mfa.models import Authenticator
 from django.conf import settings
+from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest
+from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from company import notices
 from company.actions import ensure_firm
 from company.models import User
 from company.sessions import device_words
+
+logger = logging.getLogger(__name__)
 
 
 class ClosedAdapter(DefaultAccountAdapter):
@@ -56,6 +64,29 @@ class ClosedAdapter(DefaultAccountAdapter):
         here = SimpleNamespace(name=_firm_name(), domain=settings.BASE_URL)
         facts = {"request": running.request, "email": email, "current_site": here}
         self.render_mail(template_prefix, email, facts | context).send()
+
+    def send_confirmation_mail(self, request: HttpRequest, emailconfirmation: Any, signup: bool) -> None:
+        """Ask somebody to confirm a further address of theirs.
+
+        Raises
+        ------
+        ImmediateHttpResponse
+            Back to the page of addresses, which says so, if no mail can go: else it would speak of one on its way.
+        """
+        why = gettext(
+            "No mail server is set, so no mail can confirm the address. A manager changes your address under People."
+        )
+        if notices.has_mail():
+            try:
+                return super().send_confirmation_mail(request, emailconfirmation, signup)
+            except (OSError, SMTPException):
+                logger.exception("A mail to confirm an address could not be sent.")
+            why = gettext(
+                "The mail could not be sent: the mail server did not take it. The address is kept, but not confirmed. "
+                "Send the confirming mail again later."
+            )
+        messages.error(request, why)
+        raise ImmediateHttpResponse(redirect("account_email"))
 
     def format_email_subject(self, subject: str) -> str:
         return f"[{_firm_name()}] {subject}"

@@ -100,7 +100,7 @@ def test_a_mail_server_that_is_down_is_said_alike_for_every_address_and_logged_w
     known, unknown = ask(world.office.email), ask("nobody@example.org")
     for answer in (known, unknown):
         assert answer.status_code == 503
-        assert "The mail could not be sent: the mail server does not answer" in answer.content.decode()
+        assert "The mail could not be sent: the mail server did not take it" in answer.content.decode()
     assert words_of(known, world.office.email) == words_of(unknown, "nobody@example.org")
     said = [record for record in caplog.records if record.name == "company.forms.account"]
     assert len(said) == 2
@@ -111,6 +111,22 @@ def words_of(answer, address):
     """The page without what differs from one asking to the next."""
     lines = answer.content.decode().replace(address, "ADDRESS").splitlines()
     return [line for line in lines if "csrfmiddlewaretoken" not in line]
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize(
+    ("is_set", "words"), [(True, "could not be sent"), (False, "A manager changes your address under People")]
+)
+def test_an_address_that_no_mail_can_confirm_is_said_to_be_so(mail_down, settings, is_set, words):
+    if not is_set:
+        settings.EMAIL_BACKEND = CONSOLE
+    client = Client()
+    client.force_login(factories.make_user("office"), backend="allauth.account.auth_backends.AuthenticationBackend")
+    page = client.post(reverse("account_email"), {"email": "second@example.org", "action_add": ""}, follow=True)
+    assert words in page.content.decode()
+    assert "went to" not in page.content.decode()
+    assert "not confirmed" in page.content.decode()
+    assert EmailAddress.objects.get(email="second@example.org").verified is False
 
 
 # --- without a mail server --------------------------------------------------------------------------------------------
