@@ -78,7 +78,9 @@ def _real_day(year: int, month: int, day: int) -> str:
 def for_year(value: date, first: date, today: date) -> str:
     """Offer the same day in a year that can be: figures of the year swapped, or the wrong century."""
     text = f"{value.year:04d}"
-    tried = [int(text[:2] + text[3] + text[2]), 2000 + value.year % 100, today.year]
+    tried = [int(text[:2] + text[3] + text[2]), 2000 + value.year % 100]
+    # Next year's figure is a slip of December or of the finger; a year long past says nothing of this one.
+    tried += [today.year] if value > today else []
     for year in tried:
         day = _real_day(year, value.month, value.day)
         if first.isoformat() <= day <= today.isoformat():

@@ -46,7 +46,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     """Find the known name closest to a misspelt one, or None where nothing is close.
 
     A name that differs only by I, l and 1 or O and 0 is the closest: it was read off a label, not mistyped.
-    The same slip may stand in thousands of rows, so the last answers are remembered.
+    After it comes one in which two neighbours are exchanged, such as 61 for 16. The same slip may stand in thousands of rows, so the last answers are remembered.
     """
     kept = _NEAREST.get((word, id(known)))
     if kept is not None and kept[0] is known:
@@ -55,6 +55,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     sought = plain(word)
     read_as = sought.translate(_LOOK_ALIKES)
     alike = [n for n in names if len(n) == len(sought) and n.translate(_LOOK_ALIKES) == read_as]
+    alike = alike or [n for n in _exchanged(sought) if n in names]
     candidates = alike or list(names)
     if len(candidates) > _MANY:
         # Comparing letter by letter takes long: of very many only those of about the same length and beginning or end.
@@ -68,6 +69,11 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
         _NEAREST.clear()
     _NEAREST[word, id(known)] = (known, answer)
     return answer
+
+
+def _exchanged(word: str) -> set[str]:
+    """Give the word with each two neighbouring letters exchanged."""
+    return {f"{word[:n]}{word[n + 1]}{word[n]}{word[n + 2 :]}" for n in range(len(word) - 1)}
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

@@ -47,6 +47,7 @@ def prepare_customers(book: Book, plan: Plan) -> None:
         person = rows[write.pk or 0]
         person.customer = book.customers[write.key]
         book.note("save_contact", person, person.customer_id, before=json_of(write.before), after=json_of(write.fields))
+    book.count("contacts", len(plan.contacts))
 
 
 def prepare_sites(book: Book, plan: Plan) -> None:

@@ -115,8 +115,7 @@ def _outputs_json(outputs: Iterable[Any]) -> list[list[Any]]:
 
 def _begin(book: Book, write: SlotWrite, transmitters: Mapping[str, Transmitter]) -> Registration:
     receiver = book.receivers[write.place]
-    old = write.old.facts if write.old and write.is_same else {}
-    again = old.get("register_again_since")
+    again = write.old.facts["register_again_since"] if write.old and write.is_same else None
     if write.must_register_again:
         again = again or book.at
     begins = moment(write.begins_on, receiver.site.zone, book.at) if write.begins_on else book.at
@@ -129,7 +128,7 @@ def _begin(book: Book, write: SlotWrite, transmitters: Mapping[str, Transmitter]
         registered_at=begins,
         register_again_since=again,
         replaces_id=write.old.pk if write.old and write.is_same else None,
-        note=old.get("note", ""),
+        note=write.old.facts["note"] if write.old else "",
         **write.fields,
     )
 

@@ -62,11 +62,15 @@ def ask_to_apply(*, upload: Upload, seen: Mapping[str, Any], by: User, at: datet
     Raises
     ------
     NothingToApply
-        If the preview has a fault, or would change nothing.
+        If the preview has a fault, or would change nothing, or no row was read.
     """
     if seen.get("faults"):
         raise NothingToApply(
             gettext("The workbook has faults, so nothing can be applied. Correct them and upload it again.")
+        )
+    if seen.get("is_empty") and not seen.get("counts", True):
+        raise NothingToApply(
+            gettext("No row of this workbook was read, so there is nothing to apply. Fill in rows of your own.")
         )
     if seen.get("is_empty"):
         raise NothingToApply(gettext("Everything in this workbook is on record already."))

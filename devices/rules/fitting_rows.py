@@ -22,6 +22,7 @@ from company.sheets import (
     report_doubles,
 )
 from devices.rules.import_facts import BatteryTypeFacts, Catalogue, OnRecord, TransmitterTypeFacts
+from devices.rules.serials import Serials
 
 FITTINGS = "fittings"
 PAST_FITTINGS = "past fittings"
@@ -155,6 +156,7 @@ def check_fittings(
     reads: dict[str, Read] = {}
     if now is not None:
         read = reads[FITTINGS] = read_rows(now, FITTING_PLAN, today)
+        _read_as_known(read, around)
         report_doubles(
             read, lambda values: values["serial"], "serial", "A set of cells that is in this transmitter now"
         )
@@ -163,6 +165,7 @@ def check_fittings(
         rows = [FittingRow(row, **values) for row, values in read.rows]
     if past is not None:
         read = reads[PAST_FITTINGS] = read_rows(past, PAST_PLAN, today)
+        _read_as_known(read, around)
         report_doubles(read, _past_key, "fitted_on", "A set of cells fitted in this transmitter on this day")
         for row, values in [*read.partial, *read.rows]:
             _check_cells(read, row, values, names, around)
@@ -172,6 +175,19 @@ def check_fittings(
     for read in reads.values():
         found.extend(read.problems)
     return rows, past_rows, found
+
+
+def _read_as_known(read: Read, around: FittingsAround) -> None:
+    """Read a serial as the known one that differs only in capitals, blanks or hyphens."""
+    serials: Serials | None = None
+    for row, values in [*read.rows, *read.partial]:
+        if values["serial"] is None or values["serial"] in around.types:
+            continue
+        serials = serials or Serials(around.types, around.on_record.retired)
+        if (meant := serials.meant(values["serial"])) is not None:
+            values["serial"] = meant
+            sentence = f"Read as {meant}: only capital letters, spaces or hyphens differ."
+            read.problems.append(read.problem(row, "serial", sentence, is_fault=False))
 
 
 def _past_key(values: Mapping[str, Any]) -> tuple[Any, ...]:

@@ -26,6 +26,7 @@ from devices.rules.import_records import (
 )
 from devices.rules.import_words import new_slot, say, slot_changes
 from devices.rules.receiver_rows import NONE, OUTPUT_PLAN, RECEIVER_PLAN, OutputRow, ReceiverRow
+from devices.rules.slot_kept import kept_input
 from devices.rules.slot_rows import OFF, SLOT_PLAN, DrivenOutput, SlotRow
 from devices.rules.workbook_rows import PLANS, CheckedWorkbook, canonical
 from sites.rules.site_rows import CONTACT_PLAN, CUSTOMER_PLAN, SITE_PLAN, ContactRow, CustomerRow, SiteRow, fold
@@ -163,17 +164,8 @@ class _Planner(Comparing):
     def site(self, row: SiteRow) -> None:
         known = self.records.sites.get(fold(row.code))
         names = (
-            "name",
-            "kind",
-            "address",
-            "postcode",
-            "town",
-            "latitude",
-            "longitude",
-            "time_zone",
-            "person_to_meet",
-            "phone",
-        )
+            "name", "kind", "address", "postcode", "town", "latitude", "longitude", "time_zone", "person_to_meet", "phone",
+        )  # fmt: skip
         given = {name: (name, getattr(row, name)) for name in names}
         is_new, fields, before, changes = self._plain(SITE_PLAN, row.row, row.code, known, given)
         if self._fate(SITE_PLAN, row.row, row.code, is_new=is_new, changes=changes):
@@ -227,8 +219,13 @@ class _Planner(Comparing):
         what = f"{row.site}, {row.receiver}, slot {row.slot}"
         changes = self._type_change(row)
         is_same = old is not None and old.facts["serial"] in ("", serial)
-        fields, outputs = self._slot_fields(row, old if is_same else None)
-        settings = new_slot(serial, fields, outputs) if old is None else slot_changes(old, serial, fields, outputs)
+        fields, outputs = self._slot_fields(row, old, is_same)
+        begins = self._begins(row, serial, old)
+        settings = (
+            new_slot(serial, fields, outputs, "" if changes else self._type_of(row), begins)
+            if old is None
+            else slot_changes(old, serial, fields, outputs)
+        )
         is_due = self._fate(SLOT_PLAN, row.row, what, is_new=old is None, changes=changes + [c for _, c in settings])
         if not is_due:
             return
@@ -240,9 +237,6 @@ class _Planner(Comparing):
                 before = {name: old.facts[name] for name in touched}
                 self.plan.slot_words.append((row.place, Write(row.slot, old.pk, words, before)))
             return
-        begins = row.registered_on if isinstance(row.registered_on, date) else None
-        if serial in self.leaving or (old is not None and begins is not None and begins <= old.facts["registered_on"]):
-            begins = None
         self.plan.slots.append(
             SlotWrite(
                 row.place, row.slot, serial, fields, outputs, begins, old, is_same,
@@ -250,12 +244,28 @@ class _Planner(Comparing):
             )
         )  # fmt: skip
 
-    def _slot_fields(self, row: SlotRow, old: Known | None) -> tuple[dict[str, Any], tuple[DrivenOutput, ...]]:
-        """Put together how the slot shall be: the row, else what is on record, else what the type has as default."""
+    def _begins(self, row: SlotRow, serial: str, old: Known | None) -> date | None:
+        """Give the day on which the registration begins; None: at the moment of the import."""
+        begins = row.registered_on if isinstance(row.registered_on, date) else None
+        if serial in self.leaving or (old is not None and begins is not None and begins <= old.facts["registered_on"]):
+            return None
+        return begins
+
+    def _type_of(self, row: SlotRow) -> str:
+        """Give the type of what stands in the slot, by the workbook or the records; empty where nobody knows it."""
         code = row.type_code if row.type_code != UNKNOWN else None
         if row.serial != UNKNOWN:
             code = code or self.types.get(row.serial) or self._recorded_type(row.serial)
-        kind = self.catalogue.transmitter_types.get(code or "")
+        return code or ""
+
+    def _slot_fields(
+        self, row: SlotRow, old: Known | None, is_same: bool
+    ) -> tuple[dict[str, Any], tuple[DrivenOutput, ...]]:
+        """Put together how the slot shall be: the row, else what is on record, else what the type has as default.
+
+        That a transmitter is declared to be shared is said of that transmitter; all else stays where another one comes.
+        """
+        kind = self.catalogue.transmitter_types.get(self._type_of(row))
         fields: dict[str, Any] = {
             "input_number": 1,
             "is_shared": False,
@@ -269,7 +279,8 @@ class _Planner(Comparing):
             "contact": "unknown",
         }
         if old is not None:
-            fields |= {name: old.facts[name] for name in fields}
+            fields |= {name: old.facts[name] for name in fields if is_same or name != "is_shared"}
+            fields["input_number"] = kept_input(old.facts["input_number"], is_same, kind.n_inputs if kind else None)
         given = {
             "input_number": row.input_number, "is_shared": row.is_shared, "label": row.label, "area": row.area,
             "duty": row.duty, "is_portable": row.is_portable, "contact": row.contact,

@@ -1,7 +1,7 @@
 """What an import changes, in the words of the sheets: before and after. Pure."""
 
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from company.sheets import UNKNOWN, is_same, shown
@@ -19,14 +19,21 @@ def say(value: Any) -> str:
     return shown(value)
 
 
-def new_slot(serial: str, fields: Mapping[str, Any], outputs: tuple[DrivenOutput, ...]) -> list[tuple[str, Change]]:
+def new_slot(
+    serial: str, fields: Mapping[str, Any], outputs: tuple[DrivenOutput, ...], type_code: str, begins_on: date | None
+) -> list[tuple[str, Change]]:
     """List how a spare slot will be set, defaults of the type among them; what is not known is not named."""
     titles = {"label": "label", "area": "area", "duty": "duty class", "contact": "contact"}
-    values = {"transmitter serial": serial or UNKNOWN}
+    values = {"transmitter serial": serial or UNKNOWN, "transmitter type code": type_code or UNKNOWN}
+    values["input"] = say(fields["input_number"])
     values |= {title: say(fields[name]).replace("_", " ") for name, title in titles.items() if fields[name]}
+    values["portable"] = say(fields["is_portable"])
     values["supervision window"] = _say_window(fields["supervision"], fields["window_s"])
     values["check-in interval"] = span_words(fields["interval_s"]) if fields["interval_s"] else UNKNOWN
     values["outputs"] = say_outputs(outputs)
+    values["registered on"] = say(begins_on)
+    if fields["is_shared"]:
+        values["declared shared"] = say(True)
     return [("", (title, "", value)) for title, value in values.items() if value != UNKNOWN]
 
 

@@ -192,6 +192,11 @@ def check_receivers(
             read, row, "type_code", values.get("type_code"), catalogue.receiver_types, "receiver type"
         )
         known = on_record.receivers.get((fold(values["site"]), values["label"]))
+        if values["type_code"] is None and known is None:
+            sentence = (
+                "What its slots and outputs are set to is checked once its type can be read; more faults may show then."
+            )
+            read.problems.append(read.problem(row, "type_code", sentence, is_fault=False))
         facts = catalogue.receiver_types.get(values["type_code"] or "")
         if values.get("standby_fitted_on") == NONE and facts is not None and facts.has_standby:
             sentence = f"The type {facts.code} has a standby battery. “none” is kept as a day that is not known."

@@ -5,33 +5,54 @@ from collections.abc import Collection, Iterable
 from typing import Any
 
 from company.sheets import UNKNOWN, Read
-from devices.rules.fitting_rows import squeeze
+from devices.rules.serials import Serials
 
 
-def remark_serials(read: Read, rows: Iterable[Any], on_record: Collection[str]) -> None:
-    """Point at serials that lost zeros, and at those that differ from another only in capitals, spaces or hyphens.
+def read_as_known(read: Read, on_record: Collection[str], retired: Collection[str]) -> None:
+    """Read a serial as the one that differs only in capitals, blanks or hyphens, and remark on it.
 
     Parameters
     ----------
     read : Read
-        The sheet; takes the remarks.
-    rows : iterable of SlotRow
+        A sheet with the column "serial", on which nothing has been built yet; its values are changed.
     on_record : collection of str
         Serials of all transmitters on record.
+    retired : collection of str
+        Those taken out of use: a serial that merely resembles one is remarked upon and stays what it is.
     """
-    listed = [row for row in rows if row.serial != UNKNOWN]
-    _remark_zeros(read, listed, on_record)
-    first: dict[str, tuple[str, str]] = {squeeze(serial): (serial, "on record") for serial in on_record}
-    for row in listed:
-        if row.serial in on_record:
+    serials = Serials(on_record, retired)
+    first: dict[str, int] = {}
+    for row, values in [*read.rows, *read.partial]:
+        serial = values.get("serial")
+        if serial in (None, UNKNOWN) or serial in on_record or serial in first:
             continue
-        serial, where = first.setdefault(squeeze(row.serial), (row.serial, f"in row {row.row}"))
-        if serial != row.serial:
-            sentence = (
-                f"There is also {serial} {where}, which differs only in capital letters, spaces or hyphens. "
-                "Are they one transmitter? As it stands they are two."
-            )
-            read.problems.append(read.problem(row.row, "serial", sentence, is_fault=False))
+        meant = serials.meant(serial)
+        if meant is not None:
+            whence = f"in row {first[meant]}" if meant in first else "on record"
+            ask = " If they are two units, register one of them by hand first." if meant in first else ""
+            sentence = f"Read as {meant}, as it stands {whence}: only capital letters, spaces or hyphens differ.{ask}"
+            values["serial"] = meant
+        else:
+            first[serial] = row
+            alike = serials.alike(serial)
+            serials.add(serial)
+            if not alike:
+                continue
+            sentence = _resembles(alike, retired)
+        read.problems.append(read.problem(row, "serial", sentence, is_fault=False))
+
+
+def _resembles(alike: list[str], retired: Collection[str]) -> str:
+    listed = " and ".join(f"{one} (taken out of use)" if one in retired else one for one in alike)
+    return (
+        f"There is also {listed} on record; only capital letters, spaces or hyphens differ. As it stands this is another, "
+        "new unit. If not, write it as it stands on record."
+    )
+
+
+def remark_serials(read: Read, rows: Iterable[Any], on_record: Collection[str]) -> None:
+    """Point at serials that lost zeros: a spreadsheet drops leading zeros without a trace."""
+    _remark_zeros(read, [row for row in rows if row.serial != UNKNOWN], on_record)
 
 
 def _remark_zeros(read: Read, rows: Iterable[Any], on_record: Collection[str]) -> None:

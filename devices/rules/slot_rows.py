@@ -1,7 +1,6 @@
 """Rows of the sheet "slots" of an imported workbook: which transmitter stands in which slot, set up how. Pure."""
 
 import re
-from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -26,10 +25,12 @@ from company.sheets import (
 from devices.rules.import_facts import Catalogue, OnRecord, Place, ReceiverTypeFacts, TransmitterTypeFacts
 from devices.rules.legality import ReceiverLimits, SlotSetting, problems
 from devices.rules.receiver_rows import check_receiver, known_type
-from devices.rules.serial_remarks import remark_serials
+from devices.rules.serial_remarks import read_as_known, remark_serials
+from devices.rules.slot_kept import remark_kept
 from devices.rules.slot_map import OutputUse
+from devices.rules.slot_places import check_places, check_transmitters, left_out, say_slots_there
 from devices.rules.words import BEHAVIOUR_WORDS, WINDOW_OFF
-from sites.rules.site_rows import fold, report_closed
+from sites.rules.site_rows import fold
 
 SLOTS = "slots"
 OFF = "off"
@@ -202,24 +203,28 @@ def check_slots(
     if sheet is None:
         return [], frozenset(), []
     read = read_rows(sheet, SLOT_PLAN, today)
+    read_as_known(read, around.on_record.transmitters, around.on_record.retired)
     _one_row_a_slot(read)
     rows = []
+    sizes: dict[int, int | None] = {}
     for row, values in read.partial:
         types = around.catalogue.transmitter_types
         known_type(read, row, "type_code", values.get("type_code"), types, "transmitter type")
-        check_receiver(read, row, values, around.types, around.sites)
+        if check_receiver(read, row, values, around.types, around.sites) and values.get("slot") is None:
+            sizes[row] = around.n_slots.get((fold(values["site"]), values["receiver"]))
+    say_slots_there(read, sizes)
     for row, values in read.rows:
         values["type_code"] = known_type(
             read, row, "type_code", values.get("type_code"), around.catalogue.transmitter_types, "transmitter type"
         )
         if check_receiver(read, row, values, around.types, around.sites):
             _check_row(read, row, values, around)
+            remark_kept(read, row, values, around)
         rows.append(SlotRow(row, **values))
-    _check_transmitters(read, rows, around)
-    _check_places(read, rows, around.on_record)
+    check_transmitters(read, rows, around)
+    check_places(read, rows, around)
     remark_serials(read, rows, around.on_record.transmitters)
-    named = (values.get("serial") for _, values in read.partial)
-    return rows, frozenset(serial for serial in named if serial and serial != UNKNOWN), read.problems
+    return rows, left_out(read), read.problems
 
 
 def type_of(row: SlotRow | Mapping[str, Any], around: Around) -> TransmitterTypeFacts | None:
@@ -324,63 +329,3 @@ def _has_value(read: Read, row: int, key: str) -> bool:
     place = read.places.get(key)
     cells = read.raw[row].cells
     return place is not None and place < len(cells) and cells[place] is not None
-
-
-def _check_transmitters(read: Read, rows: list[SlotRow], around: Around) -> None:
-    """Check that one serial means one transmitter: one type, one customer."""
-    first_type: dict[str, tuple[str, int]] = {}
-    first_customer: dict[str, tuple[str, int]] = {}
-    for row in rows:
-        if row.serial == UNKNOWN:
-            continue
-        report_closed(read, row.row, "site", ("site", row.site), around.on_record.closed)
-        if row.serial in around.on_record.retired:
-            sentence = f"Transmitter {row.serial} was taken out of use on record."
-            read.problems.append(read.problem(row.row, "serial", sentence))
-        known = around.on_record.transmitters.get(row.serial)
-        customer = around.sites.get(fold(row.site))
-        if known is not None and customer is not None and known.customer != customer:
-            sentence = f"On record transmitter {row.serial} belongs to customer “{known.customer}”. It does not change hands by import."
-            read.problems.append(read.problem(row.row, "serial", sentence))
-        elif customer is not None:
-            other, at = first_customer.setdefault(row.serial, (customer, row.row))
-            if other != customer:
-                sentence = f"Transmitter {row.serial} stands at another customer’s site in row {at}."
-                read.problems.append(read.problem(row.row, "serial", sentence))
-        if row.type_code not in (None, UNKNOWN):
-            kind, at = first_type.setdefault(row.serial, (str(row.type_code), row.row))
-            if kind != row.type_code:
-                sentence = f"Row {at} says that transmitter {row.serial} is of type {kind}."
-                read.problems.append(read.problem(row.row, "type_code", sentence))
-
-
-def _check_places(read: Read, rows: list[SlotRow], on_record: OnRecord) -> None:
-    """Check that each input of a transmitter stands in one slot, in the picture after the import."""
-    in_file = {(*row.place, row.slot) for row in rows}
-    places: dict[tuple[str, int], list[tuple[str, bool]]] = defaultdict(list)
-    for (site, label), receiver in on_record.receivers.items():
-        for slot, taken in receiver.slots.items():
-            if taken.serial and (site, label, slot) not in in_file:
-                places[taken.serial, taken.input_number].append(
-                    (f"on record in slot {slot} of {label} at {site}", taken.is_shared)
-                )
-    for row in rows:
-        if row.serial == UNKNOWN:
-            continue
-        input_number = row.input_number or 1
-        others = places[row.serial, input_number]
-        known = on_record.receivers.get(row.place)
-        before = known.slots.get(row.slot) if known else None
-        is_shared = (
-            row.is_shared
-            if row.is_shared is not None
-            else bool(before and before.serial == row.serial and before.is_shared)
-        )
-        undeclared = next((where for where, is_declared in others if not (is_declared and is_shared)), None)
-        if undeclared:
-            sentence = (
-                f"Transmitter {row.serial}, input {input_number}, also stands {undeclared}. One of the two is wrong; "
-                "where it is meant, write yes under “declared shared” in each of these rows."
-            )
-            read.problems.append(read.problem(row.row, "serial", sentence))
-        others.append((f"in row {row.row}", is_shared))

@@ -51,7 +51,7 @@ PLANS: tuple[SheetPlan, ...] = (
 ABOUT = (
     "Fill in the sheets you have; leave out the others. Nothing is written before you have seen what each row will do.",
     "The first row of each sheet holds the headings. Their order does not matter; columns that you do not need may be deleted.",
-    "A blank cell leaves alone what is on record, and so do slots and rows that are left out. Where a note says so, “unknown” is an answer of its own.",
+    "A blank cell leaves alone what is on record, also where another transmitter comes into a slot; so do slots and rows that are left out. Where a note says so, “unknown” is an answer of its own.",
     "Format columns with codes and serials as text before typing, or a spreadsheet program will change them.",
     "Write days as 2025-04-03 or 3 May 2025. Write lengths of time with their unit: 4 h, 90 min, 200 s.",
     "Paste values, not formulas; do not merge cells. Rows that begin with EXAMPLE are left out.",
@@ -165,7 +165,8 @@ def check_workbook(
     )
     found += more
     types = {place: known.type_code for place, known in on_record.receivers.items()}
-    types |= {row.place: row.type_code or "" for row in receivers}
+    # A type that cannot be read leaves the one on record, so that the slots are checked all the same.
+    types |= {row.place: row.type_code or types.get(row.place, "") for row in receivers}
     outputs, more = check_outputs(sheets.get(OUTPUT_PLAN.name), today, catalogue=catalogue, types=types, sites=owners)
     found += more
     slots, left_out, more = check_slots(

@@ -130,7 +130,9 @@ class Standing:
             return "failed"
         if self.seen.get("faults"):
             return "faults"
-        return "nothing new" if self.seen.get("is_empty") else "ready"
+        if self.seen.get("is_empty"):
+            return "nothing new" if self.seen.get("counts") else "no rows"
+        return "ready"
 
 
 def _standing(request: HttpRequest, uploads: list[Upload]) -> dict[int, Standing]:
@@ -211,7 +213,9 @@ def _preview(request: HttpRequest, upload: Upload, standing: Standing) -> dict[s
     if standing.at_work or not standing.seen:
         return {"error_text": error}
     body = _kept(request, upload, standing)
-    view = request.GET.get("view") or ("faults" if body["n_faults"] else "rows")
+    # Where no row was read, the remarks say why.
+    begin = "faults" if body["n_faults"] else "rows" if body["fates"] else "remarks"
+    view = request.GET.get("view") or begin
     sheet, fate = request.GET.get("sheet", ""), request.GET.get("fate", "")
     if view == "rows":
         rows = [r for r in body["fates"] if (not sheet or r[0] == sheet) and (not fate or r[3] == fate)]

@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 
 from company.spreadsheets import csv_bytes, read_workbook, template_bytes
-from devices.rules.import_facts import OnRecord, TransmitterOnRecord
 from devices.rules.workbook_rows import ABOUT, PLANS
 from tests.devices.rules.import_world import check, check_file, out_sheets, right_sheets, spoilt
 
@@ -112,18 +111,6 @@ def test_a_row_that_stands_twice_is_checked_too():
     assert any("no battery “CR9999”" in sentence for sentence in sentences)
 
 
-def test_serials_that_differ_only_in_case_or_space_are_remarked():
-    sheets = right_sheets()
-    sheets["slots"][0]["transmitter serial"] = "sk 00002"
-    sheets["fittings"], sheets["past fittings"] = [], []
-    checked = check({name: rows for name, rows in sheets.items() if rows})
-    assert checked.faults == ()
-    assert any("There is also sk 00002 in row 2" in remark.sentence for remark in checked.remarks)
-    known = OnRecord(transmitters={"SK00001": TransmitterOnRecord("HARB", "pendant-long")})
-    remarks = check(right_sheets(), on_record=known).remarks
-    assert any("There is also SK00001 on record" in remark.sentence for remark in remarks)
-
-
 def test_a_csv_file_named_txt_is_read():
     (out,) = [out for out in out_sheets(right_sheets()) if out.name == "customers"]
     body = csv_bytes(out.header, out.rows)
@@ -166,3 +153,32 @@ def test_the_examples_of_the_template_are_a_right_workbook_once_they_are_no_exam
     assert checked.faults == ()
     assert checked.remarks == ()
     assert [len(rows) for rows in (checked.slots, checked.fittings, checked.past_fittings)] == [1, 1, 1]
+
+
+def test_exchanged_neighbours_are_the_nearest_of_names():
+    (fault,) = [
+        f for f in check(spoilt("receivers", "receiver type code", "receiver-61")).faults if f.sheet == "receivers"
+    ]
+    assert "Did you mean “receiver-16”?" in fault.sentence
+
+
+def test_a_slot_outside_is_told_by_the_size_of_its_own_receiver():
+    (fault,) = [f for f in check(spoilt("slots", "slot", -1)).faults if f.sheet == "slots"]
+    assert fault.sentence == "-1 is outside 1 to 8, the slots of this receiver."
+
+
+def test_a_year_long_past_is_not_taken_for_this_one():
+    (fault,) = check(spoilt("slots", "registered on", "1850-01-01")).faults
+    assert "Did you mean" not in fault.sentence
+    (fault,) = check(spoilt("slots", "registered on", "2027-01-01")).faults
+    assert "Did you mean “2026-01-01”?" in fault.sentence
+
+
+def test_cells_of_a_transmitter_whose_row_cannot_be_read_are_not_taken_for_those_of_another():
+    faults = check(spoilt("slots", "transmitter serial", "SK-00001\u202e")).faults
+    assert {fault.sheet for fault in faults} == {"slots"}
+
+
+def test_a_receiver_whose_type_cannot_be_read_says_that_more_may_come():
+    checked = check(spoilt("receivers", "receiver type code", "receiver-61"))
+    assert any("more faults may show then" in remark.sentence for remark in checked.remarks)

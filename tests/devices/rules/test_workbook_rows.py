@@ -78,7 +78,7 @@ NASTY = [
     ("outputs", "kind", "alarm", "D", "is not one of: signal, fault, unknown"),
     ("outputs", "receiver", "Mian", "B", "Site “HARB-1” has no receiver “Mian”. Did you mean “Main”?"),
     ("slots", "slot", 9, "C", "The receiver has no slot 9. It has slots 1 to 8."),
-    ("slots", "slot", 0, "C", "outside 1 to 1024"),
+    ("slots", "slot", 0, "C", "outside 1 to 8, the slots of this receiver"),
     ("slots", "slot", "two", "C", "“two” is no number"),
     ("slots", "transmitter serial", None, "D", "must be filled in"),
     ("slots", "transmitter type code", "pendant", "E", "The catalogue has no transmitter type “pendant”. Did you mean"),
