@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy
 from company.models.firm import Duty
 from devices.actions.slot_settings import OutputChoice, Settings, asks_in_force
 from devices.forms.ledger import LedgerForm
+from devices.forms.serials import AsksForSerial
 from devices.models import Output, Receiver, Transmitter, TransmitterType
 from devices.models.registrations import Behaviour, Contact
 from devices.rules.words import DUTY_WORDS, list_words, span_words, window_words
@@ -178,7 +179,7 @@ class TypeOrUnknown(forms.ModelChoiceField):
         return None if value == UNKNOWN else super().clean(value)
 
 
-class RegisterForm(SettingsForm):
+class RegisterForm(AsksForSerial, SettingsForm):
     """A transmitter into a spare slot; a serial nobody knows yet is a new transmitter of the type chosen."""
 
     serial = forms.CharField(
@@ -207,30 +208,27 @@ class RegisterForm(SettingsForm):
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
+        self.ask_which_unit(cleaned.get("serial", ""))
         is_said = (
             bool(cleaned.get("type")) or self.data.get(self.add_prefix("type")) == UNKNOWN or "type" in self.errors
         )
-        if cleaned.get("serial") and not is_said and self._known(cleaned["serial"]) is None:
+        if cleaned.get("serial") and not is_said and self.known_unit(cleaned["serial"]) is None:
             self.add_error("type", _("This serial is new: choose its type, or “not known”."))
         return cleaned
-
-    def _known(self, serial: str) -> Transmitter | None:
-        found: Transmitter | None = self.transmitters.filter(serial__iexact=serial).select_related("type").first()
-        return found
 
     def transmitter(self) -> Transmitter | None:
         """The transmitter of this serial, an unsaved one where it is new, or None where none was given."""
         serial = self.cleaned_data["serial"]
         if not serial:
             return None
-        known, kind = self._known(serial), self.cleaned_data["type"]
+        known, kind = self.known_unit(serial), self.cleaned_data["type"]
         if known is not None and known.retired_at is not None:
             # A serial taken off the records as a slip comes as what is said now; what was really used is refused anyhow.
             known.type = kind or known.type
         return known or Transmitter(serial=serial, type=kind)
 
 
-class NameForm(SettingsForm):
+class NameForm(AsksForSerial, SettingsForm):
     """Change a slot; where nothing answered, the serial that was found may be given."""
 
     serial = forms.CharField(
@@ -244,15 +242,20 @@ class NameForm(SettingsForm):
         super().__init__(*args, **kwargs)
         self.transmitters = transmitters
         if is_named:
-            del self.fields["serial"]
+            del self.fields["serial"], self.fields["is_another"]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if "serial" in self.fields:
+            self.ask_which_unit((cleaned.get("serial") or "").strip())
+        return cleaned
 
     def transmitter(self) -> Transmitter | None:
         """The transmitter found in place, if one was named."""
         serial = (self.cleaned_data.get("serial") or "").strip()
         if not serial:
             return None
-        known: Transmitter | None = self.transmitters.filter(serial__iexact=serial).select_related("type").first()
-        return known or Transmitter(serial=serial)
+        return self.known_unit(serial) or Transmitter(serial=serial)
 
 
 class MoveTargetForm(forms.Form):

@@ -14,6 +14,7 @@ from devices.actions.swaps_receiver import NewReceiver
 from devices.actions.swaps_transmitter import OLD_BECOMES, RETIRED, NewUnit
 from devices.forms.ledger import LedgerForm
 from devices.forms.receivers import MOST_SLOTS
+from devices.forms.serials import AsksForSerial
 from devices.models import BatteryType, Receiver, ReceiverType, Transmitter, TransmitterType
 
 
@@ -33,7 +34,7 @@ class _SwapForm(LedgerForm):
         return day
 
 
-class TransmitterSwapForm(_SwapForm):
+class TransmitterSwapForm(AsksForSerial, _SwapForm):
     """Another transmitter in the place of a broken one. `versions` are those of the receivers it stands at."""
 
     serial = forms.CharField(
@@ -59,8 +60,9 @@ class TransmitterSwapForm(_SwapForm):
     field_order = ("serial", "type", "old_becomes", "loan_until", "battery_type", "n_cells", "reason", "at")
 
     def __init__(
-        self, *args: Any, transmitter: Transmitter, receivers: Iterable[Receiver], types: Any, cells: Any, **kwargs: Any
-    ) -> None:
+        self, *args: Any, transmitter: Transmitter, transmitters: Any, receivers: Iterable[Receiver], types: Any,
+        cells: Any, **kwargs: Any,
+    ) -> None:  # fmt: skip
         rows = list(receivers)
         kind = transmitter.type
         initial = {
@@ -70,6 +72,7 @@ class TransmitterSwapForm(_SwapForm):
         super().__init__(*args, receiver=rows[0] if rows else None, initial=initial, **kwargs)
         self.fields["type"].queryset = types  # type: ignore[attr-defined]
         self.fields["battery_type"].queryset = cells  # type: ignore[attr-defined]
+        self.transmitters = transmitters
 
     def clean_serial(self) -> str:
         """As printed, without blanks around it."""
@@ -77,6 +80,11 @@ class TransmitterSwapForm(_SwapForm):
         if any(not character.isprintable() for character in serial):
             raise forms.ValidationError(_("A serial number cannot hold such characters."))
         return serial
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        self.ask_which_unit(cleaned.get("serial", ""))
+        return cleaned
 
     def unit(self) -> NewUnit:
         """The unit that comes in, as the action takes it."""

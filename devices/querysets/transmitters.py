@@ -8,10 +8,12 @@ from zoneinfo import ZoneInfo
 
 from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import F, Q
+from django.db.models import F, Q, Value
+from django.db.models.functions import Lower, Replace
 
 from company.querysets import CustomerScoped, scope_of
 from devices.querysets.prepared import rows_of
+from devices.rules.serials import serial_key
 from devices.rules.supervision import StandingFault
 
 if TYPE_CHECKING:
@@ -48,6 +50,14 @@ class TransmitterQuerySet(OfTransmitter):
     def matching(self, words: str) -> Self:
         """Transmitters whose serial holds the words."""
         return self.filter(serial__icontains=words) if words else self
+
+    def looking_like(self, serial: str) -> list[Any]:
+        """Transmitters whose serial differs only in capitals, blanks or hyphens; those in use first."""
+        key: Any = Lower("serial")
+        for parting in " -\u2010\u2011\u2012\u2013\u2014\u2212":
+            key = Replace(key, Value(parting), Value(""))
+        rows = self.annotate(key=key).filter(key=serial_key(serial)).select_related("type")
+        return list(rows.order_by(F("retired_at").asc(nulls_first=True), "pk"))
 
 
 class FittingQuerySet(OfTransmitter):
