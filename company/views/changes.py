@@ -144,11 +144,20 @@ def change_undo(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as why:
         messages.error(request, why.message)
     else:
-        messages.success(
-            request,
-            _("Taken back: %(deed)s, %(subject)s.") % {"deed": deed_words(change.verb), "subject": change.subject_text},
-        )
+        messages.success(request, _said_back(change))
     return redirect(_way_back(request, back))
+
+
+def _said_back(change: ChangeRow) -> str:
+    """What was taken back: the one record, or how many where all that was changed in one go went back with it."""
+    n = 1
+    if undoing.goes_back_whole(change):
+        n = ChangeRow.objects.filter(batch=change.batch, verb=change.verb, undoes=None).count()
+    if n > 1:
+        return ngettext(
+            "Taken back as a whole: %(deed)s, %(n)s record.", "Taken back as a whole: %(deed)s, %(n)s records.", n
+        ) % {"deed": deed_words(change.verb), "n": n}
+    return _("Taken back: %(deed)s, %(subject)s.") % {"deed": deed_words(change.verb), "subject": change.subject_text}
 
 
 @audience("office", "technician")

@@ -262,3 +262,18 @@ source."""
 def must_register_again(old: SlotSetting, new: SlotSetting) -> bool:
     """Whether the change touches what the receiver learned from the transmitter when it was registered."""
     return any(getattr(old, name) != getattr(new, name) for name in REGISTER_AGAIN_FIELDS)
+
+
+def contact_misfits(contact: str, offered: str) -> bool:
+    """Whether the contact on record cannot be right for a type of transmitter.
+
+    Parameters
+    ----------
+    contact : str
+        What the slot says: "no", "nc", "none", or "" or "unknown" where nobody knows, which misfits nothing.
+    offered : str
+        What the type has: "no", "nc", "either" or "none"; "" where that is not known.
+    """
+    if contact not in ("no", "nc", "none") or not offered:
+        return False
+    return contact == "none" if offered == "either" else contact != offered

@@ -99,7 +99,7 @@ def _shown(rows: list[Registration], form: BulkForm) -> dict[str, Any]:
     ]
     return {
         "shown": shown,
-        "n_changed": sum(1 for one in found if one.changed),
+        "n_changed": sum(1 for one in found if one.changed and not one.refusals),
         "n_refused": sum(1 for one in found if one.refusals),
         "n_again": sum(1 for one in found if one.again and one.changed),
         "fields": [(name, form.data.get(name, "")) for name in form.fields],

@@ -17,9 +17,10 @@ from company.errors import Refused
 from company.htmx import page, refused
 from devices.actions import away as away_actions
 from devices.actions import slots as actions
-from devices.actions.slot_settings import problems_with, settings_of
+from devices.actions.slot_settings import Settings, problems_with, settings_of
 from devices.forms import AwayForm, BackForm, MoveTargetForm, NameForm, ReasonForm, RegisterForm, SettingsForm
 from devices.models import Away, Output, Receiver, Registration, Transmitter, TransmitterType
+from devices.rules.legality import REGISTER_AGAIN_FIELDS
 from devices.rules.slot_life import next_free
 from devices.views.receivers import FORM, frame, here, receiver_for, refusal
 from devices.views.undo_offer import said_with_undo
@@ -123,6 +124,11 @@ def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot) + "?done=registered")
 
 
+def _is_set_on_it(before: Settings, after: Settings) -> bool:
+    """Whether something changes that is set on the transmitter itself, so that it must be registered again."""
+    return any(getattr(before, name) != getattr(after, name) for name in REGISTER_AGAIN_FIELDS)
+
+
 @audience("office", "technician")
 def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     receiver, registration = taken_slot_of(request, pk, slot)
@@ -149,6 +155,7 @@ def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         transmitter=registration.transmitter or transmitter,
         besides=registration,
     )
+    waited_before, settings_before = registration.register_again_since is not None, settings_of(registration)
     try:
         row = actions.change_slot(
             registration=registration, settings=settings, transmitter=transmitter, by=request.user,
@@ -158,7 +165,8 @@ def slot_change(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     except Refused as why:
         return refusal(request, SETTINGS_FORM, context, why)
     _warn(request, found)
-    if row.register_again_since is not None:
+    # A slot that waited before goes on waiting under another name; nobody touched its set-up for that.
+    if row.register_again_since is not None and (not waited_before or _is_set_on_it(settings_before, settings)):
         messages.warning(request, _("The set-up on the transmitter changed: register it again at the receiver."))
     said_with_undo(request, _("Slot %(slot)s is changed.") % {"slot": slot}, row)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
+from django.contrib import messages
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
@@ -22,7 +24,9 @@ from devices.actions import swaps_receiver, swaps_transmitter
 from devices.actions.slots import mark_registered
 from devices.forms.swaps import ReceiverSwapForm, TransmitterSwapForm, WorksAgainForm
 from devices.models import BatteryType, Output, Receiver, ReceiverType, Registration, Transmitter, TransmitterType
+from devices.rules.legality import contact_misfits
 from devices.rules.slot_life import never_stood
+from devices.rules.words import CONTACT_WORDS
 from devices.views.receivers import frame, here, receiver_for, refusal
 
 TRANSMITTER = "devices/swaps/transmitter.html"
@@ -51,6 +55,7 @@ def transmitter_swap(request: PersonRequest, pk: int) -> HttpResponse:
     kept = Q(retired_at=None) | Q(pk=transmitter.type_id)
     form = TransmitterSwapForm(
         request.POST or None, transmitter=transmitter, receivers=receivers,
+        transmitters=Transmitter.objects.visible_to(request.user),
         types=TransmitterType.objects.visible_to(request.user).filter(kept).order_by("label", "pk"),
         cells=BatteryType.objects.visible_to(request.user).offered(),
     )  # fmt: skip
@@ -71,6 +76,7 @@ def transmitter_swap(request: PersonRequest, pk: int) -> HttpResponse:
         )  # fmt: skip
     except Refused as why:
         return refusal(request, TRANSMITTER, context, why)
+    _warn_of_contacts(request, begun)
     row = begun[0]
     n = len(begun)
     done = ngettext(
@@ -83,6 +89,16 @@ def transmitter_swap(request: PersonRequest, pk: int) -> HttpResponse:
         undo_url=_undo_url(request, "swap_transmitter", "registration", row.pk),
     )  # fmt: skip
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot))
+
+
+def _warn_of_contacts(request: PersonRequest, rows: Sequence[Registration]) -> None:
+    """The settings went along with the slot; a unit of another kind may have another contact."""
+    for row in rows:
+        kind = row.transmitter.type if row.transmitter is not None else None
+        if kind is not None and contact_misfits(row.contact, kind.contact):
+            named = {"slot": row.slot, "contact": CONTACT_WORDS[row.contact], "kind": kind.label}
+            text = _("Slot %(slot)s still says “%(contact)s”, which does not go with %(kind)s: change the slot.")
+            messages.warning(request, text % named)
 
 
 @audience("office", "technician")

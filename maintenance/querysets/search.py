@@ -19,7 +19,7 @@ from django.db.models.expressions import RawSQL
 
 from company.models import Contact, Customer, User
 from devices.models import Receiver, Registration, Transmitter
-from devices.rules.slot_life import never_stood
+from devices.rules.slot_life import NO_TIME, never_stood
 from devices.search_tables import MIN_PART, PLACES, SERIALS, PartTable, fold, has_parts, phrase
 from sites.models import Site
 
@@ -334,9 +334,11 @@ def receivers(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
             is_past=removed_at is not None, until=removed_at,
             is_exact=(bool(serial) and fold(serial) == whole) or fold(code) == whole,
         )
-        for pk, label, serial, code, area, site, customer, removed_at in rows.values_list(
-            "pk", "label", "serial", "code", "area", "site__name", "customer__name", "removed_at"
+        for pk, label, serial, code, area, site, customer, removed_at, created_at in rows.values_list(
+            "pk", "label", "serial", "code", "area", "site__name", "customer__name", "removed_at", "created_at"
         )
+        # A unit whose swap was taken back on its day never hung anywhere.
+        if removed_at is None or removed_at - created_at != NO_TIME
     ]  # fmt: skip
 
 

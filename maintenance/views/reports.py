@@ -146,9 +146,15 @@ def _of_receiver(request: HttpRequest, pk: int, kind: str) -> HttpResponse:
     fresh, changed = present_slot_map(receiver=receiver, at=now, on=on, kind=kind, paper=paper)
     if fresh and not (kind == "lid_label" and "choose" in request.GET):
         return redirect(file_address(request), fresh.pk)
+    other = None
+    if fresh is None and kind == "lid_label":
+        others = (size for size in lid_label.SIZES if size != (paper or receiver.customer.paper))
+        shown = (present_slot_map(receiver=receiver, at=now, on=on, kind=kind, paper=size)[0] for size in others)
+        other = next((one for one in shown if one is not None), None)
     sizes = [(code, words) for code, (_, words) in lid_label.SIZES.items()] if kind == "lid_label" else []
     context = {
         "fresh": fresh,
+        "other": other,
         "sizes": sizes,
         "paper": paper or receiver.customer.paper,
         "receiver": receiver,

@@ -68,6 +68,21 @@ def test_what_was_typed_on_an_overtaken_form_can_still_be_saved(world, office):
     assert Registration.objects.open().get(slot=5, receiver=row.receiver).label == "Room 5, door side"
 
 
+def test_another_name_for_a_slot_that_waits_is_no_new_set_up(world, office, time_machine):
+    said = "The set-up on the transmitter changed"
+    row = world.own_registration
+    url = reverse("devices:slot_change", args=[row.receiver_id, row.slot])
+
+    def save(**over):
+        version = str(Receiver.objects.get(pk=row.receiver_id).version)
+        return text(office.post(url, settings(version=version, **over), follow=True))
+
+    assert said in save(contact="nc")
+    assert said not in save(contact="nc", label="Room 5, window side")
+    time_machine.move_to(NOW + timedelta(hours=1), tick=False)
+    assert said in save(contact="no", label="Room 5, window side")
+
+
 def test_a_form_without_a_version_is_stale(world, office):
     assert register(office, world.own_receiver, version="").status_code == 422
 

@@ -158,8 +158,9 @@ def test_saving_changes_all_and_offers_to_take_it_back(world, name) -> None:
     assert {row.window_s for row in rows} == {86400}
     change = ChangeRow.objects.filter(verb="bulk_change_slot").first()
     with time_machine.travel(NOW + timedelta(hours=1), tick=False):
-        world.client("office").post(reverse("company:change_undo", args=[change.pk]))
+        answer = world.client("office").post(reverse("company:change_undo", args=[change.pk]), follow=True)
     assert {row.window_s for row in rows.all()} == {14400}
+    assert "Taken back as a whole: slot changed with others, 2 records." in answer.content.decode()
 
 
 def test_a_slot_that_cannot_be_set_so_takes_the_button_away(world) -> None:
@@ -167,6 +168,7 @@ def test_a_slot_that_cannot_be_set_so_takes_the_button_away(world) -> None:
     text = bulk(world, step="look", window="3600").content.decode()
     assert "would call it missing although it works" in text
     assert 'value="save"' not in text
+    assert "0 of 1 slot would change, 1 cannot be set like that" in text
     assert bulk(world, step="save", window="3600").status_code == 422
 
 
@@ -202,3 +204,30 @@ def test_a_ready_choice_ticks_its_slots(world) -> None:
     url = reverse("devices:receiver_bulk", args=[world.own_receiver.pk])
     assert "checked" in world.client("office").get(url, {"pick": "life_safety"}).content.decode()
     assert "checked" not in world.client("office").get(url).content.decode()
+
+
+def test_a_unit_with_another_contact_is_told_of(world) -> None:
+    old = world.own_registration.transmitter
+    Registration.objects.filter(pk=world.own_registration.pk).update(contact="none")
+    door = factories.transmitter_type()
+    type(door).objects.filter(pk=door.pk).update(contact="nc", label="Door contact")
+    data = {
+        "serial": "SK-88003", "type": door.pk, "old_becomes": "spare", "reason": "other use",
+        "versions": versions(world.own_receiver),
+    }  # fmt: skip
+    url = reverse("devices:transmitter_swap", args=[old.pk])
+    text = world.client("office").post(url, data, follow=True).content.decode()
+    assert "Slot 1 still says “no contact”, which does not go with Door contact" in text
+
+
+def test_a_unit_that_never_hung_is_not_found_and_asks_for_no_label(world) -> None:
+    swap_receiver(world, serial="RX-77777")
+    unit = Receiver.objects.get(serial="RX-77777")
+    client, label = world.client("office"), reverse("maintenance:lid_label_pdf", args=[unit.pk])
+    there = reverse("devices:slot_map", args=[unit.pk])
+    assert there in client.get("/search/?q=RX-77777", follow=True).content.decode()
+    assert label in client.get(there).content.decode()
+    with time_machine.travel(NOW + timedelta(hours=1), tick=False):
+        client.post(reverse("company:change_undo", args=[ChangeRow.objects.get(verb="swap_receiver").pk]))
+        assert there not in client.get("/search/?q=RX-77777", follow=True).content.decode()
+        assert label not in client.get(there).content.decode()

@@ -4,7 +4,14 @@ from dataclasses import replace
 
 import pytest
 
-from devices.rules.legality import Elsewhere, ReceiverLimits, SlotSetting, must_register_again, problems
+from devices.rules.legality import (
+    Elsewhere,
+    ReceiverLimits,
+    SlotSetting,
+    contact_misfits,
+    must_register_again,
+    problems,
+)
 from devices.rules.slot_map import OutputUse
 
 LIMITS = ReceiverLimits(
@@ -87,3 +94,15 @@ def test_the_same_transmitter_and_input_in_two_places_must_be_declared():
 )
 def test_only_settings_made_on_the_transmitter_ask_for_registering_again(over, again):
     assert must_register_again(WANTED, replace(WANTED, **over)) is again
+
+
+@pytest.mark.parametrize(
+    ("contact", "offered", "misfits"),
+    [
+        ("none", "either", True), ("none", "nc", True), ("no", "none", True), ("no", "nc", True),
+        ("nc", "either", False), ("none", "none", False), ("nc", "nc", False), ("unknown", "nc", False),
+        ("none", "", False),
+    ],
+)  # fmt: skip
+def test_a_contact_goes_with_the_type_or_not(contact, offered, misfits):
+    assert contact_misfits(contact, offered) is misfits

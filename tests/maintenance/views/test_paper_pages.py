@@ -78,6 +78,19 @@ def test_a_technician_makes_and_opens_the_papers_of_a_receiver(world: World, kin
     assert client.get(file).content.startswith(b"%PDF")
 
 
+def test_a_label_printed_in_the_other_size_is_told(world: World) -> None:
+    receiver, client = world.own_receiver, world.client("office")
+    address = reverse("maintenance:lid_label_pdf", args=[receiver.pk])
+    assert "It has not been printed yet" in client.get(f"{address}?choose=1").content.decode()
+    other = "letter" if receiver.customer.paper == "a4" else "a4"
+    client.post(address, {"paper": other})
+    run_ready()
+    page = client.get(f"{address}?choose=1").content.decode()
+    assert "It has not been printed yet" not in page
+    assert "as the records are now in another size" in page
+    assert reverse("maintenance:report_file", args=[IssuedReport.objects.get(kind="lid_label").pk]) in page
+
+
 def test_a_technician_gets_no_report_to_a_customer(papers: PaperWorld, world: World) -> None:
     report = IssuedReport.objects.get(kind="service_report")
     file = reverse("maintenance:tech_report_file", args=[report.pk])
