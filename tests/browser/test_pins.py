@@ -90,6 +90,40 @@ def test_a_pin_is_dragged_and_taken_back_with_the_message(plan: FloorPlan, visit
     assert place() == (500, 500)
 
 
+def test_a_finger_drags_a_pin_without_scrolling_the_plan(plan: FloorPlan, visitor: Any) -> None:
+    page = open_plan(visitor, plan, phone=True)
+    pin_of(page).scroll_into_view_if_needed()
+    box, pin = page.locator("svg[data-plan]").bounding_box(), pin_of(page).bounding_box()
+    x, y = pin["x"] + pin["width"] / 2, pin["y"] + pin["height"] / 2
+    finger = page.context.new_cdp_session(page)
+
+    def touch(kind: str, *share: float) -> None:
+        points = [{"x": x + share[0] * box["width"] / 4, "y": y}] if share else []
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    touch("touchStart", 0)
+    for step in range(1, 9):
+        touch("touchMove", step / 8)
+        page.wait_for_timeout(20)
+    saved(page, lambda: touch("touchEnd"))
+    assert abs(place()[0] - 750) <= 5, place()
+
+
+def test_a_pin_let_go_beside_the_plan_stays_where_it_was(plan: FloorPlan, visitor: Any) -> None:
+    page = open_plan(visitor, plan)
+    posts: list[str] = []
+    page.on("request", lambda request: posts.append(request.url) if request.method == "POST" else None)
+    box, pin = page.locator("svg[data-plan]").bounding_box(), pin_of(page).bounding_box()
+    page.mouse.move(pin["x"] + pin["width"] / 2, pin["y"] + pin["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] + 60, box["y"] + 20, steps=6)
+    page.mouse.up()
+    assert "the pin is not moved" in page.locator("#plan-said").inner_text()
+    page.wait_for_timeout(200)
+    assert (posts, place()) == ([], (500, 500))
+    assert pin_of(page).get_attribute("transform").startswith("translate(500.0 300.0)"), "drawn where it is on record"
+
+
 def test_a_slot_without_a_pin_is_placed_with_a_click(plan: FloorPlan, visitor: Any) -> None:
     page = open_plan(visitor, plan)
     page.locator("[data-place$='-2']").click()

@@ -10,6 +10,7 @@ import pytest
 from django.utils import timezone
 from playwright.sync_api import expect
 
+from company.actions import record_change
 from company.models import User
 from sites.actions import save_access_note
 from tests import factories
@@ -37,6 +38,14 @@ def test_a_list_longer_than_a_page_begins_on_the_first(many: Any, visitor: Any) 
     assert "Receivers" in sheets[-1], "the head of the table stands on every page"
     # A page of the list holds 25 rows: paper shows what the screen shows.
     assert sum(" ".join(sheets).count(f"Lodge {n:02}") for n in range(N_SITES)) == 25
+
+
+def test_a_log_longer_than_a_page_begins_on_the_first(many: Any, visitor: Any) -> None:
+    for _ in range(N_SITES):
+        record_change(by=many, at=timezone.now(), verb="save_site", subject=many, after={"note": "The door code."})
+    sheets = printed(visitor("mika@example.org").go("/changes/"))
+    assert len(sheets) > 1
+    assert sheets[0].count("Site saved") > 5
 
 
 def test_buttons_filters_and_menus_stay_on_the_screen(many: Any, visitor: Any) -> None:

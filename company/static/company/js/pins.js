@@ -9,6 +9,9 @@
   let kept = null;  // size and scroll of the plan while its part of the page is exchanged
 
   const inside = (value) => Math.round(Math.min(Math.max(value, 0), 1000));
+  // Beside the plan, or where the plan is scrolled out of its frame: nobody means its edge by that.
+  const isBeside = (svg, e) => [svg, svg.parentElement].map((each) => each.getBoundingClientRect())
+    .some((box) => e.clientX < box.left || e.clientX > box.right || e.clientY < box.top || e.clientY > box.bottom);
   const say = (text) => { const box = doc.getElementById("plan-said"); if (box) box.textContent = text; };
   const percent = (value) => String(value / 10);
 
@@ -113,7 +116,10 @@
         return save(svg, pin);
       }
       if (!dragged) return say(pin.getAttribute("aria-label"));
-      if (ended.type === "pointercancel") back(svg, pin); else save(svg, pin);
+      if (ended.type === "pointercancel") return back(svg, pin);
+      if (!isBeside(svg, ended)) return save(svg, pin);
+      back(svg, pin);
+      say("Let go beside the plan: the pin is not moved.");
     };
     pin.addEventListener("pointermove", move);
     pin.addEventListener("pointerup", end);
