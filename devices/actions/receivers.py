@@ -13,6 +13,7 @@ from company.errors import Refused
 from company.manner import day_said
 from company.models import User
 from devices.actions.ledger import lock_receivers, log, refuse_stale, refuse_without_reason, touch
+from devices.actions.receiver_serials import refuse_taken_serial
 from devices.models import Output, Receiver, Registration, RegistrationOutput
 
 RECEIVER_FACTS = (
@@ -73,12 +74,13 @@ def add_receiver(*, receiver: Receiver, by: User, at: datetime, reason: str) -> 
 
     Raises
     ------
-    ReasonMissing, InTheFuture
+    ReasonMissing, InTheFuture, SerialTaken
         Nothing is written.
     """
     reason = refuse_without_reason(reason)
     receiver.customer_id = receiver.site.customer_id
     _refuse_future(receiver.measured_on, at, receiver)
+    refuse_taken_serial(receiver.serial)
     receiver.save()
     _ensure_outputs(receiver)
     touch(receiver)
@@ -97,7 +99,7 @@ def edit_receiver(
 
     Raises
     ------
-    SlotsInUse, InTheFuture, StaleSlotMap, ReasonMissing
+    SlotsInUse, InTheFuture, SerialTaken, StaleSlotMap, ReasonMissing
         Nothing is written.
     """
     reason = refuse_without_reason(reason)
@@ -106,6 +108,8 @@ def edit_receiver(
     before = facts_of(stored, *RECEIVER_FACTS)
     _refuse_future(receiver.measured_on, at, receiver)
     _refuse_shrinking(receiver)
+    if receiver.serial != stored.serial:
+        refuse_taken_serial(receiver.serial, besides=receiver.pk)
     receiver.version = stored.version
     receiver.save()
     _ensure_outputs(receiver)

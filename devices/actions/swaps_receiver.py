@@ -16,6 +16,7 @@ from company.errors import Refused
 from company.models import User
 from devices.actions.bulk_turn import Turn, read_settings, turn_over, with_settings
 from devices.actions.ledger import lock_receivers, log, refuse_stale, refuse_without_reason, touch
+from devices.actions.receiver_serials import refuse_taken_serial
 from devices.actions.receivers import OUTPUT_FACTS, RECEIVER_FACTS, AlreadyRemoved
 from devices.actions.slot_order import refuse_before_the_receiver
 from devices.actions.slot_settings import NothingChanged, OutputChoice, Settings, as_rule, limits_of
@@ -95,7 +96,7 @@ def swap_receiver(
 
     Raises
     ------
-    DoesNotFit, AlreadyRemoved, OutOfOrder, StaleSlotMap, ReasonMissing
+    DoesNotFit, AlreadyRemoved, SerialTaken, OutOfOrder, StaleSlotMap, ReasonMissing
         Nothing is written.
     """
     reason = refuse_without_reason(reason)
@@ -104,6 +105,7 @@ def swap_receiver(
     if old.removed_at is not None:
         raise AlreadyRemoved(_("It was taken down already."))
     refuse_before_the_receiver(old, at)
+    refuse_taken_serial(new.serial)
     reasons = reasons_against(old, new)
     if reasons:
         raise DoesNotFit(

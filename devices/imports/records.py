@@ -228,7 +228,9 @@ def _on_record(snapshot: Snapshot, closed: set[tuple[str, str]], retired: set[st
         customers=frozenset(snapshot.customers),
         sites={code: site.facts["customer"] for code, site in snapshot.sites.items()},
         receivers={
-            place: ReceiverOnRecord(known.facts["type"], known.facts["n_slots"], outputs[place], slots[place])
+            place: ReceiverOnRecord(
+                known.facts["type"], known.facts["n_slots"], outputs[place], slots[place], known.facts["serial"]
+            )
             for place, known in snapshot.receivers.items()
         },
         transmitters={

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, tzinfo
-from typing import Any, Self
+from typing import Any, Self, cast
 
 from django.apps import apps
 from django.db.models import Count, Exists, F, IntegerField, Min, OuterRef, Q, Subquery, Value
@@ -13,6 +13,7 @@ from django.db.models.functions import Coalesce, Greatest
 from company.querysets import CustomerScoped
 from devices.querysets.moments import heard_moment
 from devices.querysets.prepared import rows_of
+from devices.querysets.serials import looking_like
 from devices.querysets.stamps import map_heads
 from devices.rules.slot_map import OutputUse, SlotRow
 from devices.rules.supervision import (
@@ -119,6 +120,10 @@ class ReceiverQuerySet(CustomerScoped):
     def open(self) -> Self:
         """Receivers that hang there now."""
         return self.filter(removed_at=None)
+
+    def looking_like(self, serial: str) -> Self:
+        """Receivers whose serial differs only in capitals, blanks or hyphens."""
+        return cast(Self, looking_like(self, serial))
 
     def for_list(self) -> Self:
         """With site, customer, type and the numbers of slots in use and spare."""

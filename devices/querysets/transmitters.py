@@ -8,12 +8,11 @@ from zoneinfo import ZoneInfo
 
 from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import F, Q, Value
-from django.db.models.functions import Lower, Replace
+from django.db.models import F, Q
 
 from company.querysets import CustomerScoped, scope_of
 from devices.querysets.prepared import rows_of
-from devices.rules.serials import serial_key
+from devices.querysets.serials import looking_like
 from devices.rules.supervision import StandingFault
 
 if TYPE_CHECKING:
@@ -53,10 +52,7 @@ class TransmitterQuerySet(OfTransmitter):
 
     def looking_like(self, serial: str) -> list[Any]:
         """Transmitters whose serial differs only in capitals, blanks or hyphens; those in use first."""
-        key: Any = Lower("serial")
-        for parting in " -\u2010\u2011\u2012\u2013\u2014\u2212":
-            key = Replace(key, Value(parting), Value(""))
-        rows = self.annotate(key=key).filter(key=serial_key(serial)).select_related("type")
+        rows = looking_like(self, serial).select_related("type")
         return list(rows.order_by(F("retired_at").asc(nulls_first=True), "pk"))
 
 

@@ -68,12 +68,13 @@ class Taken:
 
 @dataclass(frozen=True, slots=True)
 class ReceiverOnRecord:
-    """A receiver on record: its type (empty: unknown), slots, outputs with their kinds, open registrations by slot."""
+    """A receiver on record: type and serial (empty: unknown), slots, outputs with their kinds, open registrations by slot."""
 
     type_code: str
     n_slots: int
     outputs: Mapping[int, str] = field(default_factory=dict)
     slots: Mapping[int, Taken] = field(default_factory=dict)
+    serial: str = ""
 
 
 @dataclass(frozen=True, slots=True)

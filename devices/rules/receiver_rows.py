@@ -22,6 +22,7 @@ from company.sheets import (
     report_doubles,
 )
 from devices.rules.import_facts import Catalogue, OnRecord, Place, ReceiverOnRecord
+from devices.rules.receiver_serials import check_receiver_serials
 from sites.rules.site_rows import fold, report_closed
 
 RECEIVERS = "receivers"
@@ -203,6 +204,7 @@ def check_receivers(
             read.problems.append(read.problem(row, "standby_fitted_on", sentence, is_fault=False))
         _check_size(read, row, values, catalogue, known)
         rows.append(ReceiverRow(row, **values))
+    check_receiver_serials(read, rows, on_record)
     return rows, read.problems
 
 

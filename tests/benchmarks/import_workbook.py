@@ -56,7 +56,8 @@ def _workbook(n_slots: int) -> bytes:
     )
     del sheets["outputs"], sheets["past fittings"]
     sheets["receivers"] = [
-        {**receiver, "receiver type code": "receiver-64", "receiver": f"R{r}"} for r in range(-(-n_slots // 64))
+        {**receiver, "receiver type code": "receiver-64", "receiver": f"R{r}", "serial": f"RX-{r}"}
+        for r in range(-(-n_slots // 64))
     ]
     sheets["slots"] = [
         {**slot, "receiver": f"R{i // 64}", "slot": i % 64 + 1, "transmitter serial": f"SK-{i:06d}"}

@@ -1,5 +1,6 @@
 """One rule says when two serials of a workbook mean one transmitter; what a slot keeps where another one comes."""
 
+from dataclasses import replace
 from typing import Any
 
 from devices.rules.import_facts import OnRecord, ReceiverOnRecord, Taken, TransmitterOnRecord
@@ -111,3 +112,33 @@ def test_the_same_kind_in_the_slot_asks_for_no_remark():
         {"slots": [slot(1, "NEW-1", **{"transmitter type code": "door-contact-short"})]}, on_record=on_record()
     )
     assert (checked.faults, checked.remarks) == ((), ())
+
+
+def receiver(label: str, serial: Any, **more: Any) -> dict[str, Any]:
+    return {"site code": "HARB-1", "receiver": label, "receiver type code": "receiver-8", "serial": serial} | more
+
+
+def with_serial(serial: str) -> OnRecord:
+    return replace(on_record(), receivers={("HARB-1", "Main"): ReceiverOnRecord("receiver-8", 8, serial=serial)})
+
+
+def test_two_receivers_of_a_workbook_do_not_bear_one_serial():
+    checked = check({"receivers": [receiver("East", "RX-5"), receiver("West", "rx 5")]}, on_record=on_record())
+    assert [(f.row, f.column) for f in checked.faults] == [(3, "serial")]
+    assert "RX-5 is the serial of the receiver “East” at HARB-1, in row 2" in checked.faults[0].sentence
+
+
+def test_the_serial_of_a_receiver_on_record_is_not_given_to_another_one():
+    (fault,) = check({"receivers": [receiver("East", "RX 5")]}, on_record=with_serial("RX-5")).faults
+    assert "“Main” at HARB-1, on record" in fault.sentence
+    both = [receiver("Main", "RX-6"), receiver("East", "RX-5")]
+    assert check({"receivers": both}, on_record=with_serial("RX-5")).faults == ()
+
+
+def test_a_serial_that_stands_twice_on_record_already_is_no_fault_of_the_file():
+    known = with_serial("RX-5")
+    twice = replace(
+        known, receivers={**known.receivers, ("HARB-1", "East"): ReceiverOnRecord("receiver-8", 8, serial="RX-5")}
+    )
+    rows = [receiver("Main", "RX-5"), receiver("East", "RX-5")]
+    assert check({"receivers": rows}, on_record=twice).faults == ()
