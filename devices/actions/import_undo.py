@@ -14,17 +14,16 @@ from typing import Any
 
 from django.apps import apps
 from django.db import connection, models, transaction
-from django.db.models import Exists, OuterRef
 from django.utils.translation import gettext as _
 
 from company import jobs
 from company.bulk import Statement, alteration, insertion, removal
-from company.change_words import deed_words
 from company.errors import Refused
 from company.models import ChangeRow, Contact, Customer, Job, Upload, User
 from company.undo import CUSTOMER_NAME, TAKE_BACK
 from devices.actions.import_book import chunks
 from devices.actions.import_undo_areas import areas_that_stay
+from devices.actions.import_undo_since import SHOWN, changes_since, of_import, say_change
 from devices.actions.imports import RecordsMovedOn, change_mark, settle_key
 from devices.models import (
     Away,
@@ -42,7 +41,6 @@ from devices.models import (
 from devices.rules.slot_life import never_stood
 from sites.models import Area, Site
 
-SHOWN = 20
 MODELS: dict[str, type[models.Model]] = {
     "customer": Customer, "contact": Contact, "site": Site, "receiver": Receiver, "output": Output,
     "transmitter": Transmitter, "registration": Registration, "fitting": Fitting, "area": Area,
@@ -82,23 +80,6 @@ class TakingBack:
     n_removed: int = 0
 
 
-def of_import(upload: Upload) -> Any:
-    """Change rows that an import wrote."""
-    return ChangeRow.objects.filter(batch=upload.uuid, undoes=None)
-
-
-def changes_since(upload: Upload) -> list[ChangeRow]:
-    """Later changes, by anybody, of records that the import wrote; at most `SHOWN`, newest first."""
-    mine = of_import(upload)
-    first = mine.order_by("pk").values_list("pk", flat=True).first()
-    # An area that somebody has worked on since stays, and keeps nothing else from being taken back.
-    same = mine.exclude(subject_kind="area").filter(
-        subject_kind=OuterRef("subject_kind"), subject_id=OuterRef("subject_id")
-    )
-    later = ChangeRow.objects.filter(Exists(same.order_by()), pk__gt=first or 0, undoes=None, undone_by=None)
-    return list(later.exclude(batch=upload.uuid).select_related("by").order_by("-pk")[:SHOWN])
-
-
 @transaction.atomic
 def ask_to_take_back(*, upload: Upload, by: User, at: datetime) -> Job:
     """Ask for an import to be taken back; asking again after a refusal tries again.
@@ -129,14 +110,6 @@ def _refuse_early(upload: Upload) -> None:
         raise NothingToTakeBack(_("This import, or a part of it, was taken back already."))
     if later := changes_since(upload):
         raise TouchedSince([say_change(row) for row in later])
-
-
-def say_change(row: ChangeRow) -> str:
-    """Say who changed what, for a person who wants to take an import back."""
-    who = row.by.name if row.by else _("the program")
-    return _("%(record)s: %(deed)s by %(who)s on %(day)s") % {
-        "record": row.subject_text, "deed": deed_words(row.verb), "who": who, "day": f"{row.at:%d %B %Y}",
-    }  # fmt: skip
 
 
 def prepare_taking_back(*, upload: Upload, by: User, at: datetime) -> TakingBack:
@@ -243,9 +216,11 @@ class _TakeBack:
     def _said(self, row: ChangeRow) -> ChangeRow:
         name = self.names.get(row.customer_id or 0)
         after = (row.before or {}) | {CUSTOMER_NAME: name} if name is not None else row.before
+        # What the import had begun in a slot is gone; that it was taken back is told of what goes on there.
+        goes_on = (row.before or {}).get("registration") if row.verb == "change_slot" else None
         return ChangeRow(
             at=self.at, by=self.by, customer_id=row.customer_id if name is None else None, verb=TAKE_BACK,
-            subject_kind=row.subject_kind, subject_id=row.subject_id, subject_text=row.subject_text, before=row.after,
+            subject_kind=row.subject_kind, subject_id=goes_on or row.subject_id, subject_text=row.subject_text, before=row.after,
             after=after, reason=row.reason, batch=row.batch, undoes=row,
         )  # fmt: skip
 

@@ -27,7 +27,8 @@ from company.models import Job, Upload, User
 from company.sheets import Problem
 from company.spreadsheets import MAX_BYTES, csv_bytes, refuse_oversize, template_bytes
 from devices import imports
-from devices.actions.import_undo import ask_to_take_back, changes_since, say_change, undo_prefix
+from devices.actions.import_undo import ask_to_take_back, undo_prefix
+from devices.actions.import_undo_since import changes_since, say_change
 from devices.actions.imports import apply_prefix, ask_to_apply, check_key, receive_workbook, settle_key
 from devices.rules.workbook_rows import ABOUT, PLANS
 from sites.models import Site

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -14,9 +15,12 @@ from company import jobs
 from company.models import ChangeRow, Contact, Customer, Job
 from company.undo import undo
 from devices.actions.areas import move_area
+from devices.actions.batteries import fit_battery
+from devices.actions.bulk import change_slots
 from devices.actions.plans import plan_change
 from devices.actions.plans_wish import Wish
-from devices.actions.slots import Settings, register_transmitter
+from devices.actions.slot_settings import settings_of
+from devices.actions.slots import Settings, change_slot, register_transmitter
 from devices.models import (
     Away,
     Fitting,
@@ -28,6 +32,7 @@ from devices.models import (
     RegistrationOutput,
     Transmitter,
 )
+from devices.rules.bulk import Wish as BulkWish
 from maintenance.models import DueItem
 from sites.models import Area, Site
 from tests import factories
@@ -231,6 +236,38 @@ def test_what_rests_on_it_without_a_change_of_the_record_is_found_too(world):
     assert records() == before
 
 
+def test_all_that_stands_in_the_way_is_listed_newest_first(world):
+    client = world.client("office")
+    url = bring_in(client, right_sheets())
+    row = Registration.objects.get(receiver__site__code="HARB-1", slot=1)
+    facts = {"by": world.office, "reason": "quieter"}
+    wish = replace(settings_of(row), window_s=86400)
+    row = change_slot(registration=row, settings=wish, at=timezone.now(), **facts)
+    change_slots(registrations=[row], wish=BulkWish(duty="convenience"), at=timezone.now(), **facts)
+    other = Registration.objects.get(receiver=row.receiver, slot=2)
+    plan_change(receiver=other.receiver, slot=2, wish=Wish("remove"), at=timezone.now(), by=world.office, reason="sold")
+    fit_battery(
+        transmitter=other.transmitter, battery_type=factories.battery_type(), at=timezone.now(), by=world.office,
+        reason="low",
+    )  # fmt: skip
+    page = client.get(f"{url}undo/").content.decode()
+    deeds = ["cells fitted", "change planned", "slot changed with others", "slot changed"]
+    places = [page.index(f"{deed} by {world.office.name}") for deed in deeds]
+    assert places == sorted(places)
+    assert "Take it back" not in page
+
+
+def test_the_slot_says_who_took_the_import_back(world):
+    client = world.client("office")
+    bring_in(client, right_sheets())
+    url = bring_in(client, changed_sheets())
+    row = Registration.objects.open().get(receiver__site__code="HARB-1", slot=1)
+    page = reverse("devices:slot_detail", args=[row.receiver_id, 1])
+    assert "taken back" not in client.get(page).content.decode()
+    take_back(client, url)
+    assert f"by <b>{world.office.name}</b> (taken back: slot changed)" in client.get(page).content.decode()
+
+
 def test_a_registration_taken_back_on_its_day_does_not_stand_in_the_way(world):
     client = world.client("office")
     before = records()
@@ -240,7 +277,7 @@ def test_a_registration_taken_back_on_its_day_does_not_stand_in_the_way(world):
         receiver=receiver, slot=7, transmitter=unit,
         settings=Settings(label="Slip", duty="security", is_shared=True), by=world.office, at=timezone.now(), reason="x",
     )  # fmt: skip
-    assert "The import was not taken back." in take_back(client, url)
+    assert "The import was not taken back." in client.post(f"{url}undo/").content.decode()
     change = ChangeRow.objects.get(verb="register_transmitter", subject_id=registered.pk)
     undo(change=change, by=world.office, at=timezone.now())
     assert Registration.objects.filter(pk=registered.pk).exists(), "the log's slip stays as long as the import does"
