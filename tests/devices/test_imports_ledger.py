@@ -234,7 +234,7 @@ def many_slots(n: int, code: str) -> dict[str, list[dict[str, Any]]]:
     """A site of its own whose receiver has `n` slots taken."""
     sheets = right_sheets()
     slot, cells = sheets["slots"][0] | {"outputs": "1 follower"}, sheets["fittings"][0]
-    sheets["receivers"][0]["receiver type code"] = "receiver-64"
+    sheets["receivers"][0] |= {"receiver type code": "receiver-64", "serial": f"RX-{code}"}
     sheets["slots"] = [{**slot, "slot": i + 1, "transmitter serial": f"{code}-{i:05d}"} for i in range(n)]
     sheets["fittings"] = [{**cells, "transmitter serial": f"{code}-{i:05d}"} for i in range(n)]
     del sheets["past fittings"], sheets["outputs"]
