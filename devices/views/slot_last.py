@@ -44,26 +44,28 @@ def last_of_slot(rows: Iterable[ChangeRow]) -> LastChange | None:
 
 @dataclass(frozen=True, slots=True)
 class Hands:
-    """Who fitted cells as the visits tell it, by the moment: cells of before the change log have no row in it."""
+    """Who fitted cells as the visits tell it, by transmitter and moment: cells of before the change log have no row in it."""
 
-    by_moment: dict[datetime, str]
+    by_moment: dict[tuple[int, datetime], str]
 
     def of(self, fitting: Fitting) -> str:
         """The name of whoever fitted these cells; empty where no visit tells it."""
-        return self.by_moment.get(fitting.fitted_at, "") if fitting.fitted_at is not None else ""
+        at = fitting.fitted_at
+        return self.by_moment.get((fitting.transmitter_id, at), "") if at is not None else ""
 
 
-def hands_of(
-    request: PersonRequest, past: Sequence[Registration], fittings: Iterable[Fitting], changes: Mapping[int, ChangeRow]
-) -> Hands:
+def hands_of(request: PersonRequest, fittings: Iterable[Fitting], changes: Mapping[int, ChangeRow]) -> Hands:
     """Who fitted the cells that the change log does not tell of; asks only where there are such."""
-    if all(one.pk in changes for one in fittings):
+    units = {one.transmitter_id for one in fittings if one.pk not in changes}
+    if not units:
         return Hands({})
-    # Entries are rows of the app above; a lookup by name keeps imports pointing one way.
+    # Entries are rows of the app above; a lookup by name keeps imports pointing one way. Wherever the transmitter stood
+    # then: its receiver may have been swapped since.
     entries = Registration.objects.visible_to(request.user).filter(
-        pk__in=[row.pk for row in past], entries__kind="battery", entries__is_withdrawn=False
+        transmitter__in=units, entries__kind="battery", entries__is_withdrawn=False
     )
-    return Hands(dict(entries.values_list("entries__made_at", "entries__by__name")))
+    found = entries.values_list("transmitter_id", "entries__made_at", "entries__by__name")
+    return Hands({(unit, at): name for unit, at, name in found if unit is not None})
 
 
 def last_of_cells(

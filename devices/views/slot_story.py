@@ -156,6 +156,8 @@ def _of_registrations(past: Sequence[Registration], log: _Log, zone: tzinfo) -> 
         if row.removed_at is None or gone or (row.pk, row.removed_at) in goes_on:
             continue
         end = log.end(row)
+        if end is not None and end.subject_kind == "receiver":
+            continue  # The swap of the receiver is told by itself, and what stood there went along.
         serial = row.transmitter.serial if row.transmitter else NOWHERE
         title = gettext("Moved away") if row.removed_why.startswith("moved") else gettext("Removed")
         yield Moment(row.removed_at, "slot", title, serial, (), _who(end), row.removed_why)
@@ -293,7 +295,7 @@ def story_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registra
         subject_kind="fitting", subject_id__in=[one.pk for one in fittings], verb="fit_battery"
     )
     changes = {row.subject_id: row for row in fitted.select_related("by")}
-    hands = hands_of(request, past, fittings, changes)
+    hands = hands_of(request, fittings, changes)
     aways = Away.objects.visible_to(user).filter(registration__in=pks).order_by("from_on", "pk")
     faults = Fault.objects.visible_to(user).filter(registration__in=pks)
     moments = [

@@ -83,6 +83,9 @@ def test_the_slot_of_a_receiver_taken_down_leads_on_and_offers_no_deeds(world, u
         for name in ("slot_register", "slot_change", "slot_move", "slot_remove", "slot_away"):
             assert reverse(f"devices:{name}", args=[world.own_receiver.pk, slot]) not in page
         assert "Put " not in page
+        story = read(page).split("Everything that stood here")[1]
+        assert ("Receiver swapped" in story) is (slot == 1)
+        assert "Removed" not in story
 
 
 def test_as_of_a_day_before_the_swap_says_where_to_look(world, unit) -> None:
@@ -142,8 +145,11 @@ def test_the_life_goes_on_over_two_swaps(world, unit, ingrid) -> None:
         reason="again",
     )  # fmt: skip
     first = read(get(world, "receiver_changes", third.pk, query="?from=2026-11-14&to=2026-11-24"))
-    assert "The receiver was swapped on" in first
+    assert "went along with the swap" in first
     assert "filled" not in first
+    assert "The receiver was swapped on" in read(
+        get(world, "site_changes", world.own_site.pk, query="?from=2026-11-14")
+    )
     assert "In its place came" in read(get(world, "slot_map", world.own_receiver.pk))
     assert link("slot_detail", unit.pk, 1) in get(world, "slot_detail", third.pk, 1)
 
