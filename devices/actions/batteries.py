@@ -11,9 +11,9 @@ from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
 from company.errors import Refused
-from company.manner import day_said, moment_said
+from company.manner import day_said
 from company.models import User
-from devices.actions.fitting_ends import End, refuse_impossible, refuse_planned_despite_signal, state_end
+from devices.actions.fitting_ends import End, refuse_impossible, refuse_planned_despite_signal, said_there, state_end
 from devices.actions.ledger import OutOfOrder, lock_receivers, log, refuse_stale, touch
 from devices.actions.rollups import rebuild_totals
 from devices.models import BatteryType, Fitting, Receiver, Transmitter
@@ -68,8 +68,8 @@ def _lock(
 def _take_out(fitting: Fitting, end: End, *, by: User, at: datetime) -> None:
     if fitting.fitted_at is not None and at <= fitting.fitted_at:
         raise OutOfOrder(
-            _("The cells in it were fitted on %(moment)s (UTC); give a later time.")
-            % {"moment": moment_said(fitting.fitted_at)}
+            _("The cells in it were fitted on %(moment)s; give a later time.")
+            % {"moment": said_there(fitting.fitted_at, fitting.transmitter_id)}
         )
     refuse_impossible(fitting, end, removed_at=at, at=at)
     refuse_planned_despite_signal(end, known_at=None)
@@ -183,8 +183,8 @@ def _refuse_earlier(transmitter: Transmitter, at: datetime) -> None:
     later = Fitting.objects.filter(transmitter=transmitter, removed_at__gt=at).order_by("-removed_at").first()
     if later is not None and later.removed_at is not None:
         raise OutOfOrder(
-            _("Other cells were in it until %(moment)s (UTC); give a later time.")
-            % {"moment": moment_said(later.removed_at)}
+            _("Other cells were in it until %(moment)s; give a later time.")
+            % {"moment": said_there(later.removed_at, transmitter.pk)}
         )
 
 

@@ -8,13 +8,15 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from django.db.models import F
+from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from company.actions import facts_of
 from company.errors import Refused
 from company.manner import moment_said
 from company.models import User
-from devices.models import BatteryType, CheckInDay, Fitting, FittingEnd
+from devices.models import BatteryType, CheckInDay, Fitting, FittingEnd, Registration
 from devices.models.batteries import WhyOut
 
 HIGHEST_V = 60.0
@@ -49,8 +51,11 @@ def highest_volts(battery_type: BatteryType | None, n_cells: int) -> float:
     return min(HIGHEST_V, math.ceil(battery_type.nominal_v * n_cells * FRESH_SHARE * 10) / 10)
 
 
-def _say(at: datetime) -> str:
-    return f"{moment_said(at)} (UTC)"
+def said_there(moment: datetime, transmitter_id: int) -> str:
+    """A moment as the clock of the site shows it where the transmitter stands, or stood last; else the firm's clock."""
+    rows = Registration.objects.filter(transmitter_id=transmitter_id).select_related("site")
+    last = rows.order_by(F("removed_at").desc(nulls_first=True), "-pk").first()
+    return moment_said(moment.astimezone(last.site.zone if last else timezone.get_default_timezone()))
 
 
 def refuse_impossible(fitting: Fitting, end: End, *, removed_at: datetime, at: datetime) -> None:
@@ -66,7 +71,7 @@ def refuse_impossible(fitting: Fitting, end: End, *, removed_at: datetime, at: d
     if removed_at > at:
         raise NotAnEnd(
             _("The cells cannot have come out on %(moment)s: that time has not come yet.")
-            % {"moment": _say(removed_at)}
+            % {"moment": said_there(removed_at, fitting.transmitter_id)}
         )
     _refuse_volts(fitting, end)
     times = ((_("The low-battery signal"), end.low_seen_at), (_("“Last known working”"), end.last_alive_at))
@@ -76,17 +81,17 @@ def refuse_impossible(fitting: Fitting, end: End, *, removed_at: datetime, at: d
         if moment > at:
             raise NotAnEnd(
                 _("%(name)s cannot lie in the future (%(moment)s). Check the day.")
-                % {"name": name, "moment": _say(moment)}
+                % {"name": name, "moment": said_there(moment, fitting.transmitter_id)}
             )
         if moment > removed_at:
             raise NotAnEnd(
                 _("%(name)s lies after the cells came out on %(moment)s. Give an earlier day, or leave it empty.")
-                % {"name": name, "moment": _say(removed_at)}
+                % {"name": name, "moment": said_there(removed_at, fitting.transmitter_id)}
             )
         if fitting.fitted_at is not None and moment < fitting.fitted_at:
             raise NotAnEnd(
                 _("%(name)s lies before these cells were fitted on %(moment)s. Give a later day, or leave it empty.")
-                % {"name": name, "moment": _say(fitting.fitted_at)}
+                % {"name": name, "moment": said_there(fitting.fitted_at, fitting.transmitter_id)}
             )
 
 
