@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from django.db.models import Q
 
@@ -15,6 +15,9 @@ from devices.models import Fitting, Receiver, Registration
 
 NO_CHANGE_OF_THE_SLOT = frozenset({"mark_registered", "ask_to_register_again", "start_away", "end_away"})
 """What happens to a slot without changing how it is set or what stands in it: the story tells it, the head does not."""
+
+DAY = timedelta(days=1)
+"""Cells fitted within a day of registering came with the transmitter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,7 @@ def hands_of(request: PersonRequest, fittings: Iterable[Fitting], changes: Mappi
 
 
 def last_of_cells(
-    past: Iterable[Registration], fittings: Sequence[Fitting], changes: Mapping[int, ChangeRow], hands: Hands
+    past: Sequence[Registration], fittings: Sequence[Fitting], changes: Mapping[int, ChangeRow], hands: Hands
 ) -> LastChange | None:
     """The last change of the cells of what stands in the slot now: as the log tells it, else as the cells themselves do.
 
@@ -82,18 +85,19 @@ def last_of_cells(
             continue
         if one.pk in changes:
             told.append(_told(changes[one.pk]))
-        elif one.fitted_at is not None and (hands.of(one) or _came_later(one, fittings)):
+        elif one.fitted_at is not None and (hands.of(one) or _came_later(one, past, fittings)):
             told.append(LastChange(one.fitted_at, hands.of(one), "", deed_words("fit_battery")))
     return max((one for one in told if one is not None), key=lambda one: one.at, default=None)
 
 
-def _came_later(cells: Fitting, fittings: Iterable[Fitting]) -> bool:
-    """Whether other cells were in the transmitter before."""
-    return any(
-        one.transmitter_id == cells.transmitter_id and one.removed_at is not None and cells.fitted_at is not None
-        and one.removed_at <= cells.fitted_at
-        for one in fittings if one.pk != cells.pk
-    )  # fmt: skip
+def _came_later(cells: Fitting, past: Iterable[Registration], fittings: Iterable[Fitting]) -> bool:
+    """Whether the transmitter stood here before these cells were fitted, or other cells were in it."""
+    at = cells.fitted_at
+    if at is None:
+        return False
+    stood = any(row.transmitter_id == cells.transmitter_id and row.registered_at + DAY <= at for row in past)
+    others = (one for one in fittings if one.pk != cells.pk and one.transmitter_id == cells.transmitter_id)
+    return stood or any(one.removed_at is not None and one.removed_at <= at for one in others)
 
 
 def swaps_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registration]) -> list[ChangeRow]:

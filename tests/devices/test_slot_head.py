@@ -133,6 +133,13 @@ def test_cells_without_a_row_of_the_log_do_not_move_the_day_since_when_the_slot_
     assert "Cells changed 22 Nov 2026, 10:00" in head
 
 
+@pytest.mark.parametrize(("hours", "told"), [(3, False), (72, True)])
+def test_the_only_cells_on_record_were_changed_if_the_transmitter_stood_here_before(world, hours, told) -> None:
+    row = world.own_registration
+    row.transmitter.fittings.update(fitted_at=row.registered_at + timedelta(hours=hours))
+    assert ("Cells changed" in head_of(world)) is told
+
+
 def test_a_visit_tells_who_changed_cells_that_the_log_does_not_know(world) -> None:
     row = world.own_registration
     at = cells_of_before_the_log(row)
