@@ -17,14 +17,14 @@ KEPT = ("label", "area", "duty", "is_portable", "window", "interval", "outputs",
 
 
 def input_of(serial: str, stated: int | None, before: Taken | None, n_inputs: int | None) -> int:
-    """Give the input that a row means: as stated, else as on record, unless the new transmitter has no such input."""
+    """Give the input [1] that a row means: as stated, else as on record, unless the new transmitter has no such input."""
     if stated is not None:
         return stated
     return kept_input(before.input_number, before.serial in ("", serial), n_inputs) if before else 1
 
 
 def kept_input(on_record: int, is_same: bool, n_inputs: int | None) -> int:
-    """Give the input that stays where the row names none; 1 where another transmitter has fewer (None: nobody knows)."""
+    """Give the input [1] that stays where the row names none; 1 where another transmitter has fewer than that."""
     return on_record if is_same or n_inputs is None or on_record <= n_inputs else 1
 
 

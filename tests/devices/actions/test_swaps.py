@@ -387,6 +387,6 @@ def test_the_number_of_queries_does_not_grow_with_the_slots(office, django_asser
         for slot in range(1, n + 1):
             make_registration(receiver, slot, outputs=[(output, "latching", None)])
         with django_assert_max_num_queries(60) as caught:
-            exchange(receiver, office)
+            exchange(receiver, office, NewReceiver(receiver.type, receiver.n_slots, serial=f"RX-{n}"))
         counts.append(len(caught.captured_queries))
     assert counts[0] == counts[1]
