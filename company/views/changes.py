@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 from uuid import UUID
 
 from django.contrib import messages
+from django.contrib.auth.models import AnonymousUser
 from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
@@ -144,15 +145,15 @@ def change_undo(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as why:
         messages.error(request, why.message)
     else:
-        messages.success(request, _said_back(change))
+        messages.success(request, _said_back(request.user, change))
     return redirect(_way_back(request, back))
 
 
-def _said_back(change: ChangeRow) -> str:
+def _said_back(user: User | AnonymousUser, change: ChangeRow) -> str:
     """What was taken back: the one record, or how many where all that was changed in one go went back with it."""
     n = 1
     if undoing.goes_back_whole(change):
-        n = ChangeRow.objects.filter(batch=change.batch, verb=change.verb, undoes=None).count()
+        n = ChangeRow.objects.visible_to(user).filter(batch=change.batch, verb=change.verb, undoes=None).count()
     if n > 1:
         return ngettext(
             "Taken back as a whole: %(deed)s, %(n)s record.", "Taken back as a whole: %(deed)s, %(n)s records.", n

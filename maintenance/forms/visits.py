@@ -248,9 +248,7 @@ class FinishForm(forms.Form):
 
 
 class CrewForm(forms.Form):
-    people = SeveralField(
-        User.objects.none(), label=gettext_lazy("Who goes"), widget=forms.CheckboxSelectMultiple
-    )
+    people = SeveralField(User.objects.none(), label=gettext_lazy("Who goes"), widget=forms.CheckboxSelectMultiple)
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -9,7 +9,9 @@ from django.test import Client
 from tests import factories
 
 
-@pytest.mark.parametrize("name", ["400.html", "403.html", "403_csrf.html", "404.html", "409.html", "429.html", "500.html"])
+@pytest.mark.parametrize(
+    "name", ["400.html", "403.html", "403_csrf.html", "404.html", "409.html", "429.html", "500.html"]
+)
 def test_an_error_page_needs_neither_request_nor_database(name):
     html = get_template(name).render()
     assert "<h1>" in html
