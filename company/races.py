@@ -5,8 +5,10 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 
+from django.apps import apps
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError
+from django.db.models import UniqueConstraint
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
@@ -16,10 +18,23 @@ UNIQUE_VIOLATION = "23505"
 LOG = logging.getLogger(__name__)
 
 
+def _own_words() -> set[str]:
+    """What models say in words of their own where something is unique; Django gives those no code."""
+    rules = (
+        rule for model in apps.get_models() for rule in model._meta.constraints if isinstance(rule, UniqueConstraint)
+    )
+    plain = UniqueConstraint.default_violation_error_message
+    return {str(rule.get_violation_error_message()) for rule in rules if rule.violation_error_message != plain}
+
+
 def is_taken(exception: Exception) -> bool:
     """Whether something unique is on record already; every other refusal of the database is a fault of ours."""
     if isinstance(exception, ValidationError):
-        return any(error.code in ("unique", "unique_together") for error in exception.error_list)
+        by_field = getattr(exception, "error_dict", None)
+        errors = [error for some in by_field.values() for error in some] if by_field else exception.error_list
+        return any(
+            error.code in ("unique", "unique_together") or str(error.message) in _own_words() for error in errors
+        )
     if not isinstance(exception, IntegrityError):
         return False
     cause = exception.__cause__
