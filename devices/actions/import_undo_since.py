@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from django.db.models import Exists, OuterRef
+from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from company.change_words import deed_words
+from company.manner import day_said
 from company.models import ChangeRow, Upload
 from devices.actions.import_book import chunks
 from devices.models import Fitting, PlannedChange, Receiver, Registration
@@ -71,5 +73,5 @@ def say_change(row: ChangeRow) -> str:
     """Say who changed what, for a person who wants to take an import back."""
     who = row.by.name if row.by else _("the program")
     return _("%(record)s: %(deed)s by %(who)s on %(day)s") % {
-        "record": row.subject_text, "deed": deed_words(row.verb), "who": who, "day": f"{row.at:%d %B %Y}",
+        "record": row.subject_text, "deed": deed_words(row.verb), "who": who, "day": day_said(timezone.localdate(row.at)),
     }  # fmt: skip
