@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from celery import shared_task
+from django.db import OperationalError
 
 from company import jobs
 from maintenance.actions import due
 
 
-@shared_task(ignore_result=True)
+# Nobody asks for a night again: a database that is locked or away for a moment must not cost it.
+@shared_task(ignore_result=True, autoretry_for=(OperationalError,), retry_backoff=2, max_retries=8)
 def nightly(**unknown: Any) -> None:
     """Start or resume tonight's refresh of due dates."""
     due.start_nightly()

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
+from django.core.cache import cache
 from django.test import Client
 
 from company.models import Customer, User
@@ -39,6 +40,17 @@ class World:
         client = Client()
         client.force_login(getattr(self, who), backend="allauth.account.auth_backends.AuthenticationBackend")
         return client
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_over() -> None:
+    """No test sees what another has left, nor depends on how many ran before it.
+
+    Keys come again when a database rolls back, and with them codes that were used once; and a number that grows from
+    test to test one day equals a figure that a test looks for.
+    """
+    cache.clear()
+    factories.number_from(7001)
 
 
 @pytest.fixture

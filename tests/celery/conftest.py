@@ -89,6 +89,10 @@ class Process:
         """The whole log so far."""
         return self.log.read_text(errors="replace")
 
+    def told(self) -> str:
+        """The end of the log without what comes every second."""
+        return "\n".join(line for line in self.said().splitlines() if "tasks.sweep" not in line)[-6000:]
+
 
 @dataclass
 class Stage:
@@ -122,7 +126,7 @@ class Stage:
         log = self.folder / f"{name}-{len(self.processes)}.log"
         with log.open("wb") as out:
             popen = subprocess.Popen(
-                [sys.executable, "-m", "celery", "-A", "company", *arguments],
+                [sys.executable, "-m", "celery", "-A", "tests.celery.held", *arguments],
                 cwd=ROOT, env=self.environment | variables, stdout=out, stderr=subprocess.STDOUT, start_new_session=True,
             )  # fmt: skip
         process = Process(name, popen, log)
@@ -139,6 +143,14 @@ class Stage:
         name = f"beat{len(self.processes)}"
         return self.start(name, "beat", "--loglevel", "INFO", "--schedule", str(self.folder / name), **variables)
 
+    def hold(self, what: str) -> None:
+        """Let jobs wait where `held` says, from now until they are let go."""
+        (self.folder / "hold").write_text(what)
+
+    def let_go(self) -> None:
+        """Let whatever is held go on."""
+        (self.folder / "hold").unlink()
+
     def query(self, sql: str) -> list[tuple[Any, ...]]:
         """Look into the database from outside."""
         if self.database_url.startswith("sqlite"):
@@ -154,7 +166,7 @@ class Stage:
         end = time.monotonic() + patience_s
         while not ready():
             if time.monotonic() > end:
-                logs = "\n".join(f"--- {process.name}\n{process.said()[-4000:]}" for process in self.processes)
+                logs = "\n".join(f"--- {process.name}\n{process.told()}" for process in self.processes)
                 raise AssertionError(f"Waited {patience_s} s for: {what}\n{self.fleet('state')}\n{logs}")
             time.sleep(pause_s)
 

@@ -121,18 +121,20 @@ def test_a_call_out_is_to_do_what_is_due_soon_or_what_the_call_names(world, visi
 
 
 def test_every_technician_reads_every_site_but_codes_only_on_a_visit_of_their_own(world, visit):
-    note = save_access_note(site=world.own_site, title="Key safe", text="2580", by=world.office, at=timezone.now())
+    note = save_access_note(
+        site=world.own_site, title="Key safe", text="turn left at gannet", by=world.office, at=timezone.now()
+    )
     client = world.client("technician")
     page = client.get(reverse("maintenance:tech_site", args=[world.own_site.pk])).content.decode()
     assert "shown on a visit" in page
-    assert "2580" not in page
+    assert "turn left at gannet" not in page
     sheet = client.get(sheet_url(visit)).content.decode()
     assert "Key safe" in sheet
-    assert "2580" not in sheet
+    assert "turn left at gannet" not in sheet
     url = reverse("maintenance:tech_access_note", args=[visit.pk, note.pk])
     assert client.get(url).status_code == 405
     answer = client.post(url)
-    assert "2580" in answer.content.decode()
+    assert "turn left at gannet" in answer.content.decode()
     assert answer.headers["Cache-Control"] == "no-store"
     shown = AccessNoteShown.objects.get()
     assert (shown.to, shown.visit_id) == (world.technician, visit.pk)
@@ -149,18 +151,22 @@ def test_every_technician_reads_every_site_but_codes_only_on_a_visit_of_their_ow
 def test_a_code_is_shown_only_near_the_day_of_ones_own_visit_or_while_it_is_under_way(
     world, visit, state, days, is_shown
 ):
-    note = save_access_note(site=world.own_site, title="Key safe", text="2580", by=world.office, at=timezone.now())
+    note = save_access_note(
+        site=world.own_site, title="Key safe", text="turn left at gannet", by=world.office, at=timezone.now()
+    )
     day = timezone.localdate(timezone=world.own_site.zone) + timedelta(days=days)
     over = timezone.now() if state == "finished" else None
     Visit.objects.filter(pk=visit.pk).update(state=state, planned_on=day, finished_at=over)
     answer = world.client("technician").post(reverse("maintenance:tech_access_note", args=[visit.pk, note.pk]))
     assert answer.status_code == {True: 200, False: 422, None: 404}[is_shown]
-    assert ("2580" in answer.content.decode()) is (is_shown is True)
+    assert ("turn left at gannet" in answer.content.decode()) is (is_shown is True)
     assert AccessNoteShown.objects.exists() is (is_shown is True)
 
 
 def test_a_code_is_shown_for_nobody_elses_visit_and_at_no_other_site(world, visit):
-    here = save_access_note(site=world.own_site, title="Key safe", text="2580", by=world.office, at=timezone.now())
+    here = save_access_note(
+        site=world.own_site, title="Key safe", text="turn left at gannet", by=world.office, at=timezone.now()
+    )
     elsewhere = save_access_note(site=world.other_site, title="Gate", text="7391", by=world.office, at=timezone.now())
     client = world.client("technician")
     assert client.post(reverse("maintenance:tech_access_note", args=[visit.pk, elsewhere.pk])).status_code == 404
