@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import Any
 
+import hypothesis
 import pytest
 from django.core.cache import cache
 from django.test import Client
@@ -13,6 +15,11 @@ from company.models import Customer, User
 from devices.models import Fitting, Receiver, Registration
 from sites.models import Site
 from tests import factories
+
+# The same examples in every run, so that a red run comes from what was changed. `HYPOTHESIS_PROFILE=search` draws new ones.
+hypothesis.settings.register_profile("house", derandomize=True)
+hypothesis.settings.register_profile("search", derandomize=False)
+hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "house"))
 
 
 @dataclass

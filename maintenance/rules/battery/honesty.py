@@ -322,7 +322,7 @@ def fixed_interval(history: Histories, interval_days: float) -> FixedInterval:
         rows = np.flatnonzero(sound)[order[bounds[i] : bounds[i + 1]]]
         found = _product_limit(entry[rows], end[rows], h.is_end[rows], h.is_dead[rows], float(interval_days))
         stay[i], share_end[i], share_dead[i] = found
-    days = floats(np.bincount(group, weights=(end - entry)[sound], minlength=n))
+    days = floats(np.bincount(group, weights=end[sound] - entry[sound], minlength=n))
     is_known = np.isfinite(stay)
     changes = days / stay
     now = [np.bincount(group[np.asarray(c)[sound]], minlength=n) for c in (h.is_changed, h.is_end, h.is_dead)]

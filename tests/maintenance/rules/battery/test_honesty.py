@@ -6,7 +6,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
 from scipy import stats
@@ -205,6 +205,7 @@ ANY = st.one_of(st.floats(allow_nan=True, allow_infinity=True), st.sampled_from(
 
 @settings(max_examples=100, deadline=None)
 @given(rows=st.lists(st.tuples(ANY, ANY, ANY, st.booleans(), st.integers(-2, 3)), min_size=1, max_size=6))
+@example(rows=[(np.inf, np.inf, 0.0, False, 0)])
 def test_hostile_numbers_raise_and_warn_of_nothing(rows: list[tuple[float, float, float, bool, int]]) -> None:
     begin, end, factor, flag, group = (np.array(column) for column in zip(*rows, strict=True))
     fit = fit_fleet(Batteries.of(stratum=[], end_u=[]), Strata.alike(1))
