@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import hypothesis
 import pytest
+import time_machine
 from django.core.cache import cache
 from django.test import Client
 
@@ -58,6 +60,13 @@ def nothing_left_over() -> None:
     """
     cache.clear()
     factories.number_from(7001)
+
+
+@pytest.fixture
+def at_now() -> Iterator[None]:
+    """The clock stands still at the moment to which the records of `factories` belong."""
+    with time_machine.travel(factories.NOW, tick=False):
+        yield
 
 
 @pytest.fixture

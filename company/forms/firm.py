@@ -59,19 +59,21 @@ class FirmForm(forms.ModelForm):
 
     GROUPS = (
         (
-            "Letterhead",
-            "On papers from the next one issued; papers issued before never change.",
+            gettext_lazy("Letterhead"),
+            gettext_lazy("On papers from the next one issued; papers issued before never change."),
             ("name", "address", "phone", "email", "logo", "remove_logo", "paper_note"),
         ),
         (
-            "How things are written",
-            "On every screen at once, on papers from the next one issued.",
+            gettext_lazy("How things are written"),
+            gettext_lazy("On every screen at once, on papers from the next one issued."),
             ("paper", "language", "units", "date_style"),
         ),
         (
-            "Prices",
-            "The firm's own costs, kept to compare plans and policies inside the firm; never on customers' papers. "
-            "No page works with them yet.",
+            gettext_lazy("Prices"),
+            gettext_lazy(
+                "The firm's own costs, kept to compare plans and policies inside the firm; never on customers' papers. "
+                "No page works with them yet."
+            ),
             ("currency", "cost_per_hour", "cost_per_km", "cost_per_callout"),
         ),
     )
@@ -118,7 +120,7 @@ class FirmForm(forms.ModelForm):
         if not self.instance.logo:
             del self.fields["remove_logo"]
 
-    def groups(self) -> list[tuple[str, str, list[forms.BoundField]]]:
+    def groups(self) -> list[tuple[Any, Any, list[forms.BoundField]]]:
         """Title, what it does, and fields of each part, for the template."""
         return [
             (title, lead, [self[name] for name in names if name in self.fields]) for title, lead, names in self.GROUPS

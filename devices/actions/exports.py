@@ -7,6 +7,7 @@ from uuid import uuid4
 
 from django.db import transaction
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company import jobs
 from company.actions import keep_upload, record_change
@@ -15,7 +16,7 @@ from company.models import Customer, Job, Upload, User
 from sites.models import Site
 
 KIND = "export"
-FORMATS = {"xlsx": "one XLSX workbook", "csv": "CSV files in a ZIP"}
+FORMATS = {"xlsx": gettext_lazy("one XLSX workbook"), "csv": gettext_lazy("CSV files in a ZIP")}
 
 
 class NoSuchFormat(Refused):

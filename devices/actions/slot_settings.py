@@ -150,10 +150,12 @@ def problems_with(
     )
     if settings.supervision == "on" and not settings.window_s:
         found.append(
-            legality.Problem("window_s", "window_missing", "Say after how long a silent transmitter is missing.")
+            legality.Problem("window_s", "window_missing", _("Say after how long a silent transmitter is missing."))
         )
     if any(choice.output.receiver_id != receiver.pk for choice in settings.outputs):
-        found.append(legality.Problem("outputs", "foreign_output", "An output of another receiver cannot be driven."))
+        found.append(
+            legality.Problem("outputs", "foreign_output", _("An output of another receiver cannot be driven."))
+        )
     return found
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from django.db import transaction
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from company.actions import record_change
 from company.errors import Refused
@@ -25,7 +26,7 @@ from devices.models.batteries import WhyOut
 from devices.rules import legality
 
 RETIRED, SPARE = "retired", "spare"
-OLD_BECOMES = ((RETIRED, "taken out of use"), (SPARE, "kept as a spare"))
+OLD_BECOMES = ((RETIRED, gettext_lazy("taken out of use")), (SPARE, gettext_lazy("kept as a spare")))
 
 
 class StandsNowhere(Refused):

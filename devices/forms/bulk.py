@@ -17,7 +17,7 @@ from devices.models.registrations import Behaviour
 from devices.rules.bulk import LONGEST_AREA, LONGEST_LABEL, WORDS, Wish, pattern_refused
 from devices.rules.words import window_words
 
-LEAVE = ("", "leave as it is")
+LEAVE = ("", gettext_lazy("leave as it is"))
 OFF, NOT_DRIVEN = "off", "none"
 
 

@@ -15,11 +15,13 @@ from devices.models import BatteryType, ReceiverType, TransmitterType
 from devices.models.catalogue import CatalogueRow
 from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS
 
-OWN_NAME = "Your own name for it: what it is and how often it checks in. Not a maker's brand or model."
-CODE_HELP = (
+OWN_NAME = gettext_lazy("Your own name for it: what it is and how often it checks in. Not a maker's brand or model.")
+CODE_HELP = gettext_lazy(
     "Small letters, digits and hyphens. Workbooks name it by this, so it never changes. Empty: made from the name."
 )
-SOURCE_HELP = "Such as “data sheet of March 2024, page 3”, “measured on our bench” or “typical, from memory”."
+SOURCE_HELP = gettext_lazy(
+    "Such as “data sheet of March 2024, page 3”, “measured on our bench” or “typical, from memory”."
+)
 
 CHEMISTRIES = (
     ("lithium_manganese", gettext_lazy("lithium manganese dioxide (CR)")), ("lithium_thionyl", gettext_lazy("lithium thionyl chloride (ER)")),
@@ -111,7 +113,7 @@ class TypeForm(forms.ModelForm):
     its section, which must then be given.
     """
 
-    SECTIONS: ClassVar[tuple[tuple[str, str, tuple[str, ...]], ...]] = ()
+    SECTIONS: ClassVar[tuple[tuple[str, Any, tuple[str, ...]], ...]] = ()
     """Key, heading, fields."""
     NO_SOURCE: ClassVar[frozenset[str]] = frozenset()
     """Fields that are names or choices, not figures."""
@@ -181,9 +183,17 @@ class BatteryTypeForm(TypeForm):
     """A cell or block."""
 
     SECTIONS = (
-        ("name", "Name", ("label", "iec_code", "ansi_code", "aliases", "chemistry", "code")),
-        ("charge", "Charge", ("nominal_v", "capacity_mah", "self_discharge_per_year", "shelf_life_years")),
-        ("cold", "What is left of it in the cold", ("share_0c", "share_m10c", "share_m20c", "share_m40c")),
+        ("name", gettext_lazy("Name"), ("label", "iec_code", "ansi_code", "aliases", "chemistry", "code")),
+        (
+            "charge",
+            gettext_lazy("Charge"),
+            ("nominal_v", "capacity_mah", "self_discharge_per_year", "shelf_life_years"),
+        ),
+        (
+            "cold",
+            gettext_lazy("What is left of it in the cold"),
+            ("share_0c", "share_m10c", "share_m20c", "share_m40c"),
+        ),
     )
     NO_SOURCE = frozenset({"label", "iec_code", "ansi_code", "aliases", "chemistry", "code"})
 
@@ -237,12 +247,12 @@ class TransmitterTypeForm(TypeForm):
     """A kind of transmitter with what it draws."""
 
     SECTIONS = (
-        ("name", "Name", ("label", "kind", "code")),
-        ("cells", "Cells", (
+        ("name", gettext_lazy("Name"), ("label", "kind", "code")),
+        ("cells", gettext_lazy("Cells"), (
             "power", "battery_type", "cells_series", "cells_parallel", "usable_share", "welded_cell", "unit_life_years",
         )),
-        ("draw", "What it draws", ("sleep_ua", "checkin_uas", "activation_uah", "typical_activations_per_day")),
-        ("slot", "What a new slot starts with", (
+        ("draw", gettext_lazy("What it draws"), ("sleep_ua", "checkin_uas", "activation_uah", "typical_activations_per_day")),
+        ("slot", gettext_lazy("What a new slot starts with"), (
             "default_interval_s", "default_window_s", "default_duty", "is_portable", "n_inputs", "contact",
         )),
     )  # fmt: skip
@@ -312,10 +322,10 @@ class ReceiverTypeForm(TypeForm):
     """A kind of receiver."""
 
     SECTIONS = (
-        ("name", "Name and size", ("label", "n_slots", "n_outputs", "code")),
-        ("supply", "Supply", ("supply_v_nominal", "supply_v_min", "supply_ma", "has_standby_battery", "standby_life_years")),
-        ("watch", "Supervision", ("windows_s", "default_window_s", "can_switch_supervision_off")),
-        ("outputs", "Outputs", (
+        ("name", gettext_lazy("Name and size"), ("label", "n_slots", "n_outputs", "code")),
+        ("supply", gettext_lazy("Supply"), ("supply_v_nominal", "supply_v_min", "supply_ma", "has_standby_battery", "standby_life_years")),
+        ("watch", gettext_lazy("Supervision"), ("windows_s", "default_window_s", "can_switch_supervision_off")),
+        ("outputs", gettext_lazy("Outputs"), (
             "behaviours", "default_behaviour", "momentary_min_s", "momentary_max_s", "momentary_default_s",
         )),
     )  # fmt: skip

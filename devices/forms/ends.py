@@ -35,7 +35,8 @@ def end_fields(label: str) -> dict[str, forms.Field]:
             help_text=_("While the transmitter sent, or with a load across the cells. Cells at rest nearly always look full."),
         ),
         "low_seen_on": _day_field(
-            _("First low-battery signal"), "After a low-battery signal: the day it was first seen, if our records do not know it."
+            _("First low-battery signal"),
+            _("After a low-battery signal: the day it was first seen, if our records do not know it."),
         ),
         "last_alive_on": _day_field(
             _("Last known working"), _("Found dead: the last day it was heard or passed a test. It tells when they died.")

@@ -13,7 +13,7 @@ from devices.actions.plans_wish import Wish
 from devices.forms.settings import MoveTargetForm, RegisterForm, SettingsForm
 from devices.models import Receiver
 
-WHY = "What was agreed, with whom. The technician reads it."
+WHY = gettext_lazy("What was agreed, with whom. The technician reads it.")
 
 
 class _Planned:

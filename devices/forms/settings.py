@@ -18,7 +18,7 @@ from devices.rules.words import DUTY_WORDS, list_words, span_words, window_words
 
 UNKNOWN = "unknown"
 TO_CHOOSE = ("", gettext_lazy("choose …"))
-NO_BEHAVIOUR = ("", "does not drive it")
+NO_BEHAVIOUR = ("", gettext_lazy("does not drive it"))
 LONGEST_INTERVAL_S = 7 * 86400
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -18,8 +19,13 @@ from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS, count_words, list_w
 from devices.views.own_types import address, new_address
 from devices.views.receivers import frame
 
-NO_SOURCE = "no source recorded"
-SHOWN = (("", "What is offered"), ("own", "Our own"), ("retired", "No longer offered"), ("all", "All"))
+NO_SOURCE = gettext_lazy("no source recorded")
+SHOWN = (
+    ("", gettext_lazy("What is offered")),
+    ("own", gettext_lazy("Our own")),
+    ("retired", gettext_lazy("No longer offered")),
+    ("all", gettext_lazy("All")),
+)
 TABLES: tuple[tuple[str, Any, dict[str, str]], ...] = (
     ("transmitters", TransmitterType, {"t-label": "label", "t-cells": "battery_type__iec_code", "t-interval": "default_interval_s",
                                        "t-used": "n_used"}),
@@ -32,34 +38,34 @@ USES = {
     "receivertype": ("receiver", "receivers"),
 }  # fmt: skip
 
-Figures = tuple[tuple[str, str, str], ...]
+Figures = tuple[tuple[str, Any, str], ...]
 
 # Figure, what it is called, its unit. The order is that of the page.
 BATTERY_FIGURES = (
-    ("iec_code", "IEC code", ""), ("ansi_code", "ANSI code", ""), ("chemistry", "Chemistry", ""),
-    ("nominal_v", "Nominal voltage", "V"), ("capacity_mah", "Capacity", "mAh"),
-    ("self_discharge_per_year", "Self-discharge at 20 °C", "a year"),
-    ("shelf_life_years", "Shelf life", "years"), ("share_0c", "Usable share at 0 °C", "share"),
-    ("share_m10c", "Usable share at −10 °C", "share"), ("share_m20c", "Usable share at −20 °C", "share"),
-    ("share_m40c", "Usable share at −40 °C", "share"),
+    ("iec_code", gettext_lazy("IEC code"), ""), ("ansi_code", gettext_lazy("ANSI code"), ""), ("chemistry", gettext_lazy("Chemistry"), ""),
+    ("nominal_v", gettext_lazy("Nominal voltage"), "V"), ("capacity_mah", gettext_lazy("Capacity"), "mAh"),
+    ("self_discharge_per_year", gettext_lazy("Self-discharge at 20 °C"), "a year"),
+    ("shelf_life_years", gettext_lazy("Shelf life"), "years"), ("share_0c", gettext_lazy("Usable share at 0 °C"), "share"),
+    ("share_m10c", gettext_lazy("Usable share at −10 °C"), "share"), ("share_m20c", gettext_lazy("Usable share at −20 °C"), "share"),
+    ("share_m40c", gettext_lazy("Usable share at −40 °C"), "share"),
 )  # fmt: skip
 TRANSMITTER_FIGURES = (
-    ("battery_type", "Battery", ""), ("cells_series", "Cells in series", ""), ("cells_parallel", "Cells in parallel", ""),
-    ("usable_share", "Usable share of the charge", "share"), ("sleep_ua", "Draws asleep", "µA"),
-    ("checkin_uas", "Charge of one check-in", "µA·s"), ("activation_uah", "Charge of one activation", "µAh"),
-    ("typical_activations_per_day", "Activations a day, typical", ""), ("default_interval_s", "Checks in every", "span"),
-    ("default_window_s", "Supervision window it comes with", "span"), ("default_duty", "Duty class it comes with", "duty"),
-    ("n_inputs", "Inputs", ""), ("contact", "Contact", ""), ("unit_life_years", "End of life of the whole unit", "years"),
-    ("welded_cell", "Cell is welded in", "yes"), ("is_portable", "Leaves the site", "yes"),
+    ("battery_type", gettext_lazy("Battery"), ""), ("cells_series", gettext_lazy("Cells in series"), ""), ("cells_parallel", gettext_lazy("Cells in parallel"), ""),
+    ("usable_share", gettext_lazy("Usable share of the charge"), "share"), ("sleep_ua", gettext_lazy("Draws asleep"), "µA"),
+    ("checkin_uas", gettext_lazy("Charge of one check-in"), "µA·s"), ("activation_uah", gettext_lazy("Charge of one activation"), "µAh"),
+    ("typical_activations_per_day", gettext_lazy("Activations a day, typical"), ""), ("default_interval_s", gettext_lazy("Checks in every"), "span"),
+    ("default_window_s", gettext_lazy("Supervision window it comes with"), "span"), ("default_duty", gettext_lazy("Duty class it comes with"), "duty"),
+    ("n_inputs", gettext_lazy("Inputs"), ""), ("contact", gettext_lazy("Contact"), ""), ("unit_life_years", gettext_lazy("End of life of the whole unit"), "years"),
+    ("welded_cell", gettext_lazy("Cell is welded in"), "yes"), ("is_portable", gettext_lazy("Leaves the site"), "yes"),
 )  # fmt: skip
 RECEIVER_FIGURES = (
-    ("n_slots", "Slots", ""), ("n_outputs", "Outputs", ""), ("supply_v_nominal", "Supply", "V"),
-    ("supply_v_min", "Least supply at its terminals", "V"), ("supply_ma", "Needs", "mA"),
-    ("windows_s", "Windows it can be set to", "spans"), ("default_window_s", "Window it comes with", "span"),
-    ("can_switch_supervision_off", "Supervision can be switched off", "yes"), ("behaviours", "Output behaviours", "behaviours"),
-    ("momentary_min_s", "Shortest set time", "s"), ("momentary_max_s", "Longest set time", "s"),
-    ("momentary_default_s", "Set time it comes with", "s"),
-    ("has_standby_battery", "Standby battery", "yes"), ("standby_life_years", "Life of the standby battery", "years"),
+    ("n_slots", gettext_lazy("Slots"), ""), ("n_outputs", gettext_lazy("Outputs"), ""), ("supply_v_nominal", gettext_lazy("Supply"), "V"),
+    ("supply_v_min", gettext_lazy("Least supply at its terminals"), "V"), ("supply_ma", gettext_lazy("Needs"), "mA"),
+    ("windows_s", gettext_lazy("Windows it can be set to"), "spans"), ("default_window_s", gettext_lazy("Window it comes with"), "span"),
+    ("can_switch_supervision_off", gettext_lazy("Supervision can be switched off"), "yes"), ("behaviours", gettext_lazy("Output behaviours"), "behaviours"),
+    ("momentary_min_s", gettext_lazy("Shortest set time"), "s"), ("momentary_max_s", gettext_lazy("Longest set time"), "s"),
+    ("momentary_default_s", gettext_lazy("Set time it comes with"), "s"),
+    ("has_standby_battery", gettext_lazy("Standby battery"), "yes"), ("standby_life_years", gettext_lazy("Life of the standby battery"), "years"),
 )  # fmt: skip
 
 
@@ -101,19 +107,19 @@ def catalogue(request: PersonRequest) -> HttpResponse:
 @audience("office", "technician")
 @require_safe
 def battery_type(request: PersonRequest, pk: int) -> HttpResponse:
-    return _type_page(request, pk, BatteryType, BATTERY_FIGURES, "Battery type")
+    return _type_page(request, pk, BatteryType, BATTERY_FIGURES, gettext("Battery type"))
 
 
 @audience("office", "technician")
 @require_safe
 def transmitter_type(request: PersonRequest, pk: int) -> HttpResponse:
-    return _type_page(request, pk, TransmitterType, TRANSMITTER_FIGURES, "Transmitter type")
+    return _type_page(request, pk, TransmitterType, TRANSMITTER_FIGURES, gettext("Transmitter type"))
 
 
 @audience("office", "technician")
 @require_safe
 def receiver_type(request: PersonRequest, pk: int) -> HttpResponse:
-    return _type_page(request, pk, ReceiverType, RECEIVER_FIGURES, "Receiver type")
+    return _type_page(request, pk, ReceiverType, RECEIVER_FIGURES, gettext("Receiver type"))
 
 
 def _type_page(request: PersonRequest, pk: int, model: Any, figures: Figures, noun: str) -> HttpResponse:

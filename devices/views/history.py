@@ -83,7 +83,7 @@ def span_of(request: PersonRequest, today: date) -> Span:
         days.append(date.fromisoformat(text) if text and not refusal else default)
     first, last = days
     if first > last and not wrong:
-        wrong.append("The first day lies after the last: exchange them.")
+        wrong.append(_("The first day lies after the last: exchange them."))
     return Span(first, last, today, tuple(wrong))
 
 

@@ -14,6 +14,7 @@ from django.db.models import Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.text import format_lazy
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST, require_safe
@@ -63,9 +64,14 @@ class WorkbookForm(forms.Form):
     workbook = ManyFiles(
         label=gettext_lazy("Workbook"),
         widget=ManyFilesInput(attrs={"accept": ".xlsx,.csv,.tsv,.txt,.zip", "multiple": True}),
-        help_text=_("One XLSX workbook, or one CSV file for each sheet. At most %(megabytes)s MB together.")
-        % {"megabytes": MAX_BYTES // 1000000},
-        error_messages={"required": "Choose a workbook first.", "empty": "The file is empty."},
+        help_text=format_lazy(
+            gettext_lazy("One XLSX workbook, or one CSV file for each sheet. At most {megabytes} MB together."),
+            megabytes=MAX_BYTES // 1000000,
+        ),
+        error_messages={
+            "required": gettext_lazy("Choose a workbook first."),
+            "empty": gettext_lazy("The file is empty."),
+        },
     )
 
     def packed(self) -> tuple[str, bytes]:
@@ -104,7 +110,7 @@ class Standing:
         if self.undo is None or self.undo.state != Job.State.FAILED:
             return str((self.undo.result or {}).get("refused", "")) if self.undo else ""
         error = self.undo.error
-        return "The program met a fault, which was written down." if error.startswith("Traceback") else error
+        return _("The program met a fault, which was written down.") if error.startswith("Traceback") else error
 
     @property
     def is_applied(self) -> bool:

@@ -20,7 +20,7 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 from django.utils.cache import get_conditional_response
 from django.utils.safestring import SafeString, mark_safe
-from django.utils.translation import get_language, gettext
+from django.utils.translation import get_language, gettext, gettext_lazy
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
@@ -37,11 +37,11 @@ from devices.views.slot_cells import draw
 from sites.models import Site
 
 TALLY = (
-    ("silent", "silent"),
-    ("awaited", "not heard yet"),
-    ("heard", "heard"),
-    ("unknown", "without check-ins"),
-    ("away", "away"),
+    ("silent", gettext_lazy("silent")),
+    ("awaited", gettext_lazy("not heard yet")),
+    ("heard", gettext_lazy("heard")),
+    ("unknown", gettext_lazy("without check-ins")),
+    ("away", gettext_lazy("away")),
 )
 MAP = "devices/slots/map.html"
 SAID = "<!--said-->"

@@ -72,7 +72,9 @@ def _context(request: PersonRequest, plan: FloorPlan) -> dict[str, Any]:
 
 def _groups(plan: FloorPlan, places: list[Place]) -> list[tuple[str, list[tuple[str, str]]]]:
     """What can be chosen in the form: without a pin first."""
-    groups: dict[str, list[tuple[str, str]]] = {"Without a pin": [], "On this plan": [], "On another plan": []}
+    groups: dict[str, list[tuple[str, str]]] = {
+        gettext("Without a pin"): [], gettext("On this plan"): [], gettext("On another plan"): []
+    }  # fmt: skip
     for place in places:
         title = (
             gettext("Without a pin")

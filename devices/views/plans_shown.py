@@ -38,9 +38,9 @@ class ShownPlan:
     def title(self) -> str:
         """What is to be done, in a few words."""
         kind = PlannedChange.Kind
-        serial = self.plan.wanted.get("serial") or "a transmitter"
+        serial = self.plan.wanted.get("serial") or _("a transmitter")
         words = {
-            kind.REGISTER: f"Register {serial}",
+            kind.REGISTER: _("Register %(serial)s") % {"serial": serial},
             kind.CHANGE: _("Change the settings"),
             kind.MOVE: _("Move it to %(target)s") % {"target": self.target},
             kind.REMOVE: _("Take it out of the slot"),
@@ -80,7 +80,7 @@ def _shown(plan: PlannedChange, stands: Registration | None, names: dict[int, st
     to_serial = plan.wanted.get("serial", "") if plan.kind == PlannedChange.Kind.REGISTER else serial
     target = ""
     if plan.kind == PlannedChange.Kind.MOVE:
-        label = names.get(plan.wanted.get("to_receiver") or 0, "a receiver that is gone")
+        label = names.get(plan.wanted.get("to_receiver") or 0, _("a receiver that is gone"))
         target = f"{label}, slot {plan.wanted.get('to_slot')}"
     return ShownPlan(
         plan,

@@ -166,7 +166,7 @@ def fit_night(handle: Handle, *, run_id: int, **unknown: Any) -> None:
             steps += 1
             handle.progress(min(steps, 99), 100, text)
 
-        step("reading the fleet")
+        step(gettext("reading the fleet"))
         whole = read_whole()
         fit = fits.make_fit(at=timezone.now(), as_of=run.business_day, run=run, step=step, raw=whole)
     else:
@@ -236,7 +236,7 @@ def refresh_chunk(handle: Handle, *, run_id: int, low: int, high: int | None, **
     def fence(done: int, total: int) -> None:
         handle.progress(done, total, gettext("%(done)s of %(total)s dates written") % {"done": done, "total": total})
 
-    handle.progress(0, 0, "reading and working out")
+    handle.progress(0, 0, gettext("reading and working out"))
     scope = Scope(low=low, high=high, with_standby=low == 0)
     read = _read_tonight.get()
     counts = _refresh(

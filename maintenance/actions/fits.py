@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from company.actions import ensure_policies
 from maintenance.models import BatteryFit, LotFit, RefreshRun, StratumFit
@@ -57,12 +58,12 @@ def learn(
     *, at: datetime, as_of: date, policies: dict[str, Any], step: Step = lambda text: None, raw: Raw | None = None
 ) -> Learnt:
     """Read the record and fit the model to it. Nothing is written."""
-    step("reading every set of cells")
+    step(_("reading every set of cells"))
     history = history_of(read_history(at, raw), float(to_day(as_of)))
     groups = grouped(history)
-    step(f"fitting {len(groups.batteries)} lives")
+    step(_("fitting %(n)s lives") % {"n": len(groups.batteries)})
     fit = fit_fleet(groups.batteries, groups.strata)
-    step("limits and lots")
+    step(_("limits and lots"))
     n_dead = _count(groups, history.outcome.is_found_dead)
     n_signalled = _count(groups, history.outcome.is_signalled)
     dead_share = dead_shares(n_dead, n_signalled)
@@ -85,7 +86,7 @@ def make_fit(
     """
     policies = ensure_policies()
     learnt = learn(at=at, as_of=as_of, policies=policies, step=step, raw=raw)
-    step("keeping what was learnt")
+    step(_("keeping what was learnt"))
     if run is not None:
         BatteryFit.objects.filter(run=run, is_current=False).delete()
     return _kept(learnt, policies, at=at, as_of=as_of, run=run, step=step)

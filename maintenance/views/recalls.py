@@ -207,7 +207,7 @@ def _marked(items: list[Any], today: date) -> list[Any]:
         elif item.recall.closed_at:
             item.mark, item.words, item.stops = "", _("left when it was closed"), []
         elif item.stops:
-            item.mark, item.words = "planned", "in a round"
+            item.mark, item.words = "planned", _("in a round")
         else:
             late = urgency(item.recall.due_on, today) == "late"
             item.mark = "late" if late else "soon"

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from company.actions import ensure_firm, record_change
+from company.actions import record_change
+from company.actions.resealing import BATCH, Resealed, reseal_all
 from company.errors import Refused
 from company.models import User
-from company.sealed import SealBroken, reseal, seal, unseal
+from company.sealed import reseal, seal, unseal
 from sites.models import AccessNote, AccessNoteShown, MonitoringCentre, Site
-
-BATCH = 50
-"""Notes sealed anew in one transaction: few, so that a write of somebody else never waits long."""
 
 
 class NoteGone(Refused):
@@ -28,16 +25,6 @@ class NoteChangedSince(Refused):
 
 class TitleTaken(Refused):
     """Two notes of one name at one site: nobody could tell which code opens the door."""
-
-
-@dataclass(frozen=True, slots=True)
-class Resealed:
-    """What a run over all notes did."""
-
-    n_resealed: int
-    n_already: int
-    unopened: tuple[int, ...]
-    """Numbers of the notes that no installed key opens; they are left as they are."""
 
 
 def _facts(note: AccessNote) -> dict[str, str]:
@@ -128,33 +115,17 @@ def remove_access_note(*, note: AccessNote, by: User, at: datetime) -> AccessNot
 
 
 def reseal_access_notes(*, by: User | None, at: datetime, batch: int = BATCH) -> Resealed:
-    """Seal every note with the newest key, `batch` notes a transaction; may be broken off and run again at any time.
+    """Seal every note with the newest key, as `reseal_all` does."""
+    return reseal_all(
+        rows=AccessNote.objects.filter(removed_at=None), seal_row=_seal, verb="reseal_access_notes", counted="n_notes",
+        by=by, at=at, batch=batch,
+    )  # fmt: skip
 
-    A note that the newest key opens is left alone, one that no key opens is counted and left alone. One change row of
-    the firm says how many were sealed anew.
-    """
-    pks = list(AccessNote.objects.filter(removed_at=None).order_by("pk").values_list("pk", flat=True))
-    n_resealed = n_already = 0
-    unopened: list[int] = []
-    for start in range(0, len(pks), batch):
-        with transaction.atomic():
-            done = 0
-            for note in AccessNote.objects.select_for_update().filter(pk__in=pks[start : start + batch]).order_by("pk"):
-                if note.removed_at:
-                    continue
-                try:
-                    cipher = reseal(bytes(note.cipher))
-                except SealBroken:
-                    unopened.append(note.pk)
-                    continue
-                if cipher is None:
-                    n_already += 1
-                    continue
-                note.cipher = cipher
-                note.save(update_fields=["cipher"])
-                done += 1
-            n_resealed += done
-            if done:
-                # In the transaction of its notes: a run that was broken off has said what it did.
-                record_change(by=by, at=at, verb="reseal_access_notes", subject=ensure_firm(), after={"n_notes": done})
-    return Resealed(n_resealed, n_already, tuple(unopened))
+
+def _seal(note: AccessNote) -> bool:
+    cipher = reseal(bytes(note.cipher))
+    if cipher is None:
+        return False
+    note.cipher = cipher
+    note.save(update_fields=["cipher"])
+    return True

@@ -65,7 +65,7 @@ def access_note_edit(request: PersonRequest, pk: int) -> HttpResponse:
 
 def _edit(request: PersonRequest, site: Site, note: AccessNote | None) -> HttpResponse:
     form = AccessNoteForm(posted(request), instance=note, site=site, for_user=request.user)
-    title = "Write the access note anew" if note else "New access note"
+    title = gettext("Write the access note anew") if note else gettext("New access note")
     context = form_context(form, title, site, "sites", lead=str(site))
     if request.method == "POST":
         if not form.is_valid():

@@ -11,7 +11,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
-from django.utils.translation import ngettext
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -39,10 +39,10 @@ class ClosureFileForm(forms.Form):
     """One question: which file."""
 
     file = forms.FileField(
-        label="File",
+        label=gettext_lazy("File"),
         widget=forms.FileInput(attrs={"accept": ".xlsx,.csv"}),
-        help_text="One XLSX or CSV file, at most 2 MB.",
-        error_messages={"required": "Choose a file first.", "empty": "The file is empty."},
+        help_text=gettext_lazy("One XLSX or CSV file, at most 2 MB."),
+        error_messages={"required": gettext_lazy("Choose a file first."), "empty": gettext_lazy("The file is empty.")},
     )
 
 

@@ -95,12 +95,12 @@ def hours_edit(request: PersonRequest, site_pk: int) -> HttpResponse:
 
 @audience("office")
 def closure_new(request: PersonRequest, site_pk: int) -> HttpResponse:
-    return _edit(request, ClosureForm, SiteClosure(site=_site(request, site_pk)), "Days without or with easy access")
+    return _edit(request, ClosureForm, SiteClosure(site=_site(request, site_pk)), _("Days without or with easy access"))
 
 
 @audience("office")
 def closure_edit(request: PersonRequest, pk: int) -> HttpResponse:
-    return _edit(request, ClosureForm, _row(request, SiteClosure, pk), "Days without or with easy access")
+    return _edit(request, ClosureForm, _row(request, SiteClosure, pk), _("Days without or with easy access"))
 
 
 @audience("office")
@@ -113,19 +113,19 @@ def closure_remove(request: PersonRequest, pk: int) -> HttpResponse:
 def hazard_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
     today = {"noted_on": timezone.localdate(timezone=site.zone)}
-    return _edit(request, HazardForm, Hazard(site=site), "A danger at this site", today)
+    return _edit(request, HazardForm, Hazard(site=site), _("A danger at this site"), today)
 
 
 @audience("office")
 def hazard_edit(request: PersonRequest, pk: int) -> HttpResponse:
-    return _edit(request, HazardForm, _row(request, Hazard, pk), "A danger at this site")
+    return _edit(request, HazardForm, _row(request, Hazard, pk), _("A danger at this site"))
 
 
 @audience("office")
 def hazard_clear(request: PersonRequest, pk: int) -> HttpResponse:
     hazard = _row(request, Hazard, pk)
     form = ClearHazardForm(posted(request), initial={"on": timezone.localdate(timezone=hazard.site.zone)})
-    context = form_context(form, "The danger is gone", hazard.site, "sites", lead=str(hazard))
+    context = form_context(form, _("The danger is gone"), hazard.site, "sites", lead=str(hazard))
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
@@ -142,12 +142,12 @@ def hazard_clear(request: PersonRequest, pk: int) -> HttpResponse:
 def area_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
     last = site.areas.order_by("-walk_order").values_list("walk_order", flat=True).first() or 0
-    return _edit(request, AreaForm, Area(site=site), "New area", {"walk_order": last + 10})
+    return _edit(request, AreaForm, Area(site=site), _("New area"), {"walk_order": last + 10})
 
 
 @audience("office")
 def area_edit(request: PersonRequest, pk: int) -> HttpResponse:
-    return _edit(request, AreaForm, _row(request, Area, pk), "Edit the area")
+    return _edit(request, AreaForm, _row(request, Area, pk), _("Edit the area"))
 
 
 @audience("office")

@@ -38,7 +38,7 @@ def _at_plans(site: Site) -> HttpResponse:
 def plan_new(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user), pk=site_pk)
     form = FloorPlanForm(posted(request), request.FILES or None)
-    context = form_context(form, "Add a floor plan", site, "sites", lead=str(site))
+    context = form_context(form, _("Add a floor plan"), site, "sites", lead=str(site))
     if request.method != "POST":
         return page(request, FORM, context)
     if not form.is_valid():
@@ -57,7 +57,7 @@ def plan_new(request: PersonRequest, site_pk: int) -> HttpResponse:
 def plan_edit(request: PersonRequest, pk: int) -> HttpResponse:
     plan = _plan(request, pk)
     form = PlanNameForm(posted(request), initial={"name": plan.name})
-    context = form_context(form, "Rename the floor plan", plan.site, "sites", lead=str(plan.site))
+    context = form_context(form, _("Rename the floor plan"), plan.site, "sites", lead=str(plan.site))
     if request.method != "POST":
         return page(request, FORM, context)
     if not form.is_valid():

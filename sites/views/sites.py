@@ -9,7 +9,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -32,8 +32,8 @@ COLUMNS = {
     "late": "n_late", "soon": "n_soon", "visit": "next_visit_on", "kind": "kind",
 }  # fmt: skip
 SHOWS = (
-    ("late", "something late here"), ("hazards", "has hazards"), ("no_hours", "no visiting hours"),
-    ("no_position", "no position"),
+    ("late", gettext_lazy("something late here")), ("hazards", gettext_lazy("has hazards")), ("no_hours", gettext_lazy("no visiting hours")),
+    ("no_position", gettext_lazy("no position")),
 )  # fmt: skip
 SOON_DAYS = 28
 """As the slot map calls it soon; the rule stands in the app above."""
@@ -145,7 +145,7 @@ def site_new(request: PersonRequest) -> HttpResponse:
 def site_edit(request: PersonRequest, pk: int) -> HttpResponse:
     site = get_object_or_404(Site.objects.visible_to(request.user), pk=pk)
     form = SiteForm(posted(request), instance=site)
-    context = form_context(form, "Edit the site", site, "sites")
+    context = form_context(form, gettext("Edit the site"), site, "sites")
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)

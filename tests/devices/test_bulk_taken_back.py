@@ -7,7 +7,6 @@ from dataclasses import replace as other
 from datetime import timedelta
 
 import pytest
-import time_machine
 from django.urls import reverse
 from django.utils.html import strip_tags
 
@@ -21,15 +20,9 @@ from devices.models import Registration
 from devices.rules.bulk import Wish
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 NOW = factories.NOW
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
-
-
-@pytest.fixture(autouse=True)
-def clock():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 def slots(world):

@@ -5,10 +5,8 @@ from __future__ import annotations
 import csv
 import io
 from dataclasses import replace as other
-from typing import Any
 
 import pytest
-import time_machine
 from django.urls import reverse
 
 from company.models import ChangeRow
@@ -20,13 +18,7 @@ from tests.conftest import World
 from tests.devices.test_history_pages import DAY, changed, text
 from tests.factories import NOW
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 def diff_page(world: World, query: str = "", who: str = "office", name: str = "receiver_changes") -> str:

@@ -32,14 +32,8 @@ from tests import factories
 from tests.conftest import World
 from tests.factories import NOW
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 DAY = timedelta(days=1)
-
-
-@pytest.fixture(autouse=True)
-def today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 def text(response: Any) -> str:

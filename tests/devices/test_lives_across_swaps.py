@@ -8,7 +8,6 @@ from dataclasses import replace as other
 from datetime import timedelta
 
 import pytest
-import time_machine
 from django.urls import reverse
 from django.utils.html import strip_tags
 
@@ -20,16 +19,10 @@ from devices.actions.swaps_receiver import NewReceiver, swap_receiver
 from devices.models import Receiver, Registration
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 NOW = factories.NOW
 DAY = timedelta(days=1)
 SWAPPED = "15 Nov 2026, 10:00"
-
-
-@pytest.fixture(autouse=True)
-def clock():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 @pytest.fixture

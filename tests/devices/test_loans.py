@@ -5,22 +5,15 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 import pytest
-import time_machine
 from django.urls import reverse
 
 from company.models import ChangeRow
 from devices.models import Receiver, Registration, Transmitter
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 TODAY = factories.TODAY
 LIST = reverse("devices:loan_list")
-
-
-@pytest.fixture(autouse=True)
-def clock():
-    with time_machine.travel(factories.NOW, tick=False):
-        yield
 
 
 def lend(unit: Transmitter | Receiver, until_on: date) -> None:

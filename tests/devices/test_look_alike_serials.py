@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-import time_machine
 from django.urls import reverse
 
 from devices.forms import NameForm
@@ -11,14 +10,8 @@ from devices.models import Registration, Transmitter
 from tests import factories
 from tests.devices.test_swaps_pages import versions
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 ASKS = "differs only in spaces or hyphens"
-
-
-@pytest.fixture(autouse=True)
-def clock():
-    with time_machine.travel(factories.NOW, tick=False):
-        yield
 
 
 @pytest.fixture

@@ -217,6 +217,13 @@ def test_plans_are_renamed_and_put_in_order_and_no_two_have_one_name(world, plan
     assert list(names) == ["First floor", "Ground floor"]
 
 
+def test_the_places_to_choose_from_stand_in_their_groups_in_another_language_too(world, plan, monkeypatch):
+    monkeypatch.setattr("devices.views.pins.gettext", lambda text: f"~{text}~")
+    put(world, plan)
+    page = world.client("office").get(reverse("devices:floor_plan", args=[plan.pk])).content.decode()
+    assert "~On this plan~" in page
+
+
 def test_a_technician_looks_and_changes_nothing(world, plan):
     put(world, plan)
     page = world.client("technician").get(reverse("devices:tech_floor_plan", args=[plan.pk])).content.decode()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-import time_machine
 from django.urls import reverse
 
 from company.models import ChangeRow, RiskPolicy
@@ -12,15 +11,9 @@ from devices.rules import legality
 from devices.rules.findings_facts import SupervisionAsk
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 NOW = factories.NOW
 WARNING = "24 h is longer than the 4 h that the firm"
-
-
-@pytest.fixture(autouse=True)
-def clock():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 @pytest.fixture

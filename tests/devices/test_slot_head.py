@@ -7,7 +7,6 @@ import uuid
 from datetime import timedelta
 
 import pytest
-import time_machine
 from django.urls import reverse
 from django.utils.html import strip_tags
 
@@ -23,15 +22,9 @@ from maintenance.models import Entry
 from sites.models import Area
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 NOW = factories.NOW
 HOUR = timedelta(hours=1)
-
-
-@pytest.fixture(autouse=True)
-def clock():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
-import time_machine
 from django.core.cache import cache
 from django.db import connection
 from django.test import Client
@@ -31,18 +30,10 @@ from tests import factories
 from tests.conftest import World
 from tests.house.growing import slots, thing
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 NOW = factories.NOW
 MOST_QUERIES = 6
 SEEN_ON = date(2026, 3, 14)
-
-
-@pytest.fixture(autouse=True)
-def now() -> Any:
-    cache.clear()
-    with time_machine.travel(NOW, tick=False):
-        yield
-    cache.clear()
 
 
 def asked(client: Client, url: str) -> list[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
-from typing import Any
 from unittest.mock import patch
 
 import pytest
@@ -21,15 +20,7 @@ from tests.conftest import World
 from tests.factories import NOW
 from tests.house.growing import slots, thing
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def now() -> Any:
-    cache.clear()
-    with time_machine.travel(NOW, tick=False):
-        yield
-    cache.clear()
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 def test_the_next_day_another_person_and_another_view_get_their_own_page(world: World) -> None:

@@ -12,14 +12,8 @@ from company.models import ChangeRow
 from devices.models import Receiver, Registration, Transmitter
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 NOW = factories.NOW
-
-
-@pytest.fixture(autouse=True)
-def clock():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 def versions(*receivers):

@@ -6,10 +6,8 @@ import csv
 import io
 from dataclasses import replace as other
 from datetime import date
-from typing import Any
 
 import pytest
-import time_machine
 from django.urls import reverse
 
 from devices.actions.away import start_away
@@ -21,13 +19,7 @@ from tests.conftest import World
 from tests.devices.test_history_pages import DAY, changed, form_of, text, undo_url
 from tests.factories import NOW
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 def test_a_transmitter_tells_every_place_it_stood_in_with_cells_faults_and_absences(world: World) -> None:

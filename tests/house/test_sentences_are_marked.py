@@ -140,6 +140,55 @@ def test_a_marked_sentence_is_left_alone(source: str) -> None:
     assert not list(unmarked(ast.parse(source), refusals()))
 
 
+SILENT = {"Http404", "ValueError", "TypeError"}
+"""What nobody of the pages' readers is told: the answer has a page of its own, or a developer reads it."""
+ENDED = re.compile(r"[A-Z“].*[^\W\d_]{2,} [^\W\d_]{2,}.*[.!?]", re.DOTALL)
+
+
+def doors() -> list[str]:
+    return [name for name in files() if {"forms", "views", "actions"} & set(name.split("/")) and "style" not in name]
+
+
+def loose(module: ast.Module) -> Iterator[str]:
+    """Whole sentences that stand outside every mark, wherever they go from there; doc-strings are none."""
+    left_out: set[int] = set()
+    for node in ast.walk(module):
+        is_called = isinstance(node, ast.Call) and _name(node.func) in MARKS | SILENT | {"gettext_noop"}
+        if is_called or (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)):
+            left_out.update(id(part) for part in ast.walk(node))
+    for node in ast.walk(module):
+        if isinstance(node, ast.Constant) and id(node) not in left_out and ENDED.fullmatch(str(node.value)):
+            yield f"{node.lineno}: {node.value}"
+
+
+@pytest.mark.parametrize("name", doors())
+def test_no_whole_sentence_of_a_door_or_an_action_stands_outside_a_mark(name: str) -> None:
+    module = tree(name)
+    logged = {
+        part.value
+        for call in ast.walk(module)
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Attribute) and _name(call.func.value) == "logger"
+        for part in call.args
+        if isinstance(part, ast.Constant)
+    }
+    assert [one for one in loose(module) if one.partition(": ")[2] not in logged] == []
+
+
+@pytest.mark.parametrize(
+    ("source", "n"),
+    [
+        ('HELP = "Give a day of this year."', 1),
+        ('field(help_text="Give a day of this year.")', 1),
+        ('HELP = _("Give a day of this year.")', 0),
+        ('def view():\n    """Give a day of this year."""', 0),
+        ('raise Http404("This slot is spare.")', 0),
+        ('NAMES = {"label": "given name"}', 0),
+    ],
+)
+def test_a_loose_sentence_is_found(source: str, n: int) -> None:
+    assert len(list(loose(ast.parse(source)))) == n
+
+
 def test_refusals_are_known_by_what_they_stand_on() -> None:
     assert {"Refused", "SlotTaken", "NotAnEnd"} <= refusals()
 

@@ -3,7 +3,6 @@
 from datetime import date, time, timedelta
 
 import pytest
-import time_machine
 from django.urls import reverse
 
 from devices.actions.batteries import fit_battery
@@ -17,14 +16,8 @@ from tests import factories
 from tests.factories import NOW, TODAY
 from tests.maintenance.views.test_recalls import text_of
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 DUE_BY = TODAY + timedelta(days=40)
-
-
-@pytest.fixture(autouse=True)
-def now():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from company.actions.factors import reseal_second_factors
 from company.errors import Refused
+from company.models import User
 from sites.actions import reseal_access_notes
 
 
@@ -36,8 +37,10 @@ class Command(BaseCommand):
                 "add the key they were sealed with, and run this again; or have those notes written anew."
             )
         if factors.unopened:
+            whose = User.objects.filter(authenticator__in=factors.unopened).order_by("email").distinct()
+            people = list(whose.values_list("email", flat=True))
             lost.append(
-                f"The second factors of {len(factors.unopened)} people cannot be opened: {', '.join(factors.unopened)}. Add "
+                f"The second factors of {len(people)} people cannot be opened: {', '.join(people)}. Add "
                 "the key and run this again, or reset them with manage.py reset_second_factor."
             )
         if lost:

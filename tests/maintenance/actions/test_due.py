@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
@@ -19,13 +17,7 @@ from maintenance.models import DueChange, DueItem
 from tests import factories
 from tests.factories import NOW, TODAY
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _clock() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 def slot(receiver: Receiver, number: int = 1, **over: Any) -> tuple[Registration, Fitting]:

@@ -7,7 +7,6 @@ from datetime import date, time, timedelta
 from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
@@ -28,13 +27,7 @@ from tests import factories
 from tests.conftest import World
 from tests.factories import NOW, TODAY
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _now() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 def in_order(world: World) -> Receiver:

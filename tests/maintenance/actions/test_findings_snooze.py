@@ -6,7 +6,6 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-import time_machine
 
 from company.errors import Refused
 from company.models import ChangeRow
@@ -18,13 +17,7 @@ from tests.conftest import World
 from tests.factories import NOW, TODAY
 from tests.maintenance.actions.test_findings import in_order, refreshed
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _now() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 @pytest.fixture

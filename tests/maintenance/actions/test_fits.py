@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
-import time_machine
 
 from company import jobs
 from company.actions import ensure_policies
@@ -20,13 +18,7 @@ from maintenance.querysets.fits import current_fit, fit_in_use
 from tests import factories
 from tests.factories import NOW, TODAY
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _clock() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 @pytest.fixture

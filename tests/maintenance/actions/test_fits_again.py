@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
 
@@ -20,13 +19,7 @@ from tests import factories
 from tests.factories import NOW, TODAY
 from tests.maintenance.actions.test_fits import due_on, ended, in_service, item_of, tonight
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _clock() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 @pytest.fixture

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
-import time_machine
 
 from devices.models import Fault, Fitting, FittingTotals, Receiver, Transmitter
 from maintenance.actions import fits
@@ -21,13 +19,7 @@ from tests import factories
 from tests.factories import NOW, TODAY
 from tests.maintenance.actions.test_fits import ended, in_service, item_of, kind, tonight
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _clock() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 @pytest.fixture

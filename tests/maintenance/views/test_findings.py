@@ -6,7 +6,6 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -21,13 +20,7 @@ from tests import factories
 from tests.conftest import World
 from tests.factories import NOW, TODAY
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _now() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 def make(world: World, code: str = "register_again", **over: Any) -> FindingRecord:

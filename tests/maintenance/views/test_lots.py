@@ -3,7 +3,6 @@
 from datetime import timedelta
 
 import pytest
-import time_machine
 from django.urls import reverse
 
 from maintenance.actions.recalls import RecallPlan, open_recall
@@ -15,14 +14,8 @@ from tests.house.test_query_growth import assert_same_queries
 from tests.maintenance.fits_made import make_fit, make_kind
 from tests.maintenance.views.test_recalls import asked, text_of
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 LOTS = "maintenance:lots"
-
-
-@pytest.fixture(autouse=True)
-def now():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 @pytest.fixture

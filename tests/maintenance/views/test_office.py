@@ -9,7 +9,6 @@ from html import unescape
 from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -24,13 +23,7 @@ from tests.conftest import World
 from tests.factories import NOW, TODAY
 from tests.maintenance.views.test_findings import make, rest
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _now() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 def home(world: World) -> str:

@@ -8,7 +8,6 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -25,13 +24,7 @@ from tests.conftest import World
 from tests.maintenance.reports.paper_world import PaperWorld, do, make_paper_world
 
 NOW = factories.NOW
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _clock() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 def signed_in(user: Any) -> Client:

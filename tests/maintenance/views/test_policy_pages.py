@@ -6,7 +6,6 @@ import threading
 from datetime import timedelta
 
 import pytest
-import time_machine
 from django.db import connection
 from django.urls import reverse
 
@@ -19,14 +18,8 @@ from tests import factories
 from tests.factories import NOW, TODAY
 from tests.maintenance.views.test_recalls import text_of
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 HOME = "maintenance:policy"
-
-
-@pytest.fixture(autouse=True)
-def now():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 @pytest.fixture

@@ -14,13 +14,7 @@ from tests.factories import NOW, TODAY
 from tests.house.test_query_growth import assert_same_queries
 from tests.maintenance.views.test_recalls import NEW, make_recall, make_things, text_of
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def now():
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ import re
 from datetime import date, timedelta
 
 import pytest
-import time_machine
 from django.urls import reverse
 
 from devices.actions.batteries import fit_battery
@@ -15,14 +14,8 @@ from maintenance.rules.recalls import RecallFilter
 from tests import factories
 from tests.factories import NOW, TODAY
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 NEW = "maintenance:recall_new"
-
-
-@pytest.fixture(autouse=True)
-def now():
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 def make_things(world):

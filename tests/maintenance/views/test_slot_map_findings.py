@@ -9,7 +9,6 @@ from typing import Any
 
 import pytest
 import time_machine
-from django.core.cache import cache
 from django.test import Client
 from django.urls import reverse
 
@@ -25,16 +24,8 @@ from tests.conftest import World
 from tests.factories import NOW, TODAY
 from tests.maintenance.actions.test_findings import due, in_order, plant_newer_copy, plant_plan, walk_test
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 TOLD = re.compile(r'<li class="stack stack--tight"><div><b>(.*?)</b>.*?<b>(.*?)</b></div>', re.DOTALL)
-
-
-@pytest.fixture(autouse=True)
-def _now() -> Any:
-    cache.clear()
-    with time_machine.travel(NOW, tick=False):
-        yield
-    cache.clear()
 
 
 @pytest.fixture

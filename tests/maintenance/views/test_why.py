@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -24,13 +22,7 @@ from tests import factories
 from tests.conftest import World
 from tests.factories import NOW, TODAY
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _clock() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 @pytest.fixture

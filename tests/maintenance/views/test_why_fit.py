@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import date
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 
@@ -19,13 +17,7 @@ from tests.conftest import World
 from tests.factories import NOW, TODAY
 from tests.maintenance.views.test_why import item_of, make_fit, page_of, raw_page, refresh
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _clock() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 
 @pytest.fixture
