@@ -129,6 +129,8 @@ def _type_page(request: PersonRequest, pk: int, model: Any, figures: Figures, no
     context = frame(request) | {
         "type": row,
         "noun": noun,
+        "is_receiver": model is ReceiverType,
+        "is_battery": model is BatteryType,
         "figures": [
             (words, _shown(getattr(row, name), unit), row.sources.get(name, NO_SOURCE)) for name, words, unit in figures
         ],
