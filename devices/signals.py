@@ -10,3 +10,6 @@ cells_fitted_by_hand = Signal()
 
 catalogue_changed = Signal()
 """Sent after commit with `kind` (model name), `pk`, `at`, `by`: figures of a type have changed that due dates rest on."""
+
+faults_changed = Signal()
+"""Sent after commit with `receiver_ids` (list of int), `fault_ids` (list of int): faults were raised, ended or acknowledged."""

@@ -55,6 +55,13 @@ class Firm(models.Model):
     logo = models.BinaryField(_("picture on the letterhead"), null=True, blank=True)
     logo_media_type = models.CharField(max_length=30, blank=True)
     paper_note = models.CharField(_("line at the foot of papers"), max_length=200, blank=True)
+    checkin_months = models.PositiveSmallIntegerField(
+        _("months of check-ins kept"), null=True, blank=True,
+        validators=[MinValueValidator(24), MaxValueValidator(240)], help_text=_("Empty: for ever."),
+    )  # fmt: skip
+    checkins_from = models.DateField(
+        null=True, blank=True, help_text=_("Days before it were dropped; the sums are kept.")
+    )
     # Kept for the day on which a phone can hold a code of a visit and forget it afterwards; until then no page offers it and
     # nothing reads it. See `company.forms.firm`.
     notes_on_phones = models.BooleanField(_("access notes may be kept on a phone"), default=False)

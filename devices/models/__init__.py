@@ -2,7 +2,10 @@
 
 from devices.models.batteries import Fitting, FittingEnd, FittingTotals
 from devices.models.catalogue import BatteryType, ReceiverType, TransmitterType
-from devices.models.checkins import CheckInDay, Fault, IntakeBatch, IntakeSource, SetAside
+from devices.models.checkins import CheckInDay, Fault
+from devices.models.intake import IntakeBatch, IntakeSource, SetAside
+from devices.models.links import LinkDay, LinkWatch, OutageDay
+from devices.models.panels import ListenerState, PanelAccount, PanelStranger
 from devices.models.receivers import Output, Receiver
 from devices.models.registrations import Away, PlannedChange, PlanPin, Registration, RegistrationOutput, Transmitter
 
@@ -16,7 +19,13 @@ __all__ = [
     "FittingTotals",
     "IntakeBatch",
     "IntakeSource",
+    "LinkDay",
+    "LinkWatch",
+    "ListenerState",
+    "OutageDay",
     "Output",
+    "PanelAccount",
+    "PanelStranger",
     "PlanPin",
     "PlannedChange",
     "Receiver",

@@ -118,6 +118,10 @@ class FittingTotals(models.Model):
     activations = models.PositiveIntegerField(default=0)
     temperature_days = models.PositiveIntegerField(default=0)
     temperature_sum_c = models.FloatField(default=0)
+    # What days that are no longer kept have contributed: rebuilding adds the days still kept to it.
+    dropped_days = models.PositiveIntegerField(db_default=0, default=0)
+    dropped_checkins = models.PositiveIntegerField(db_default=0, default=0)
+    dropped_activations = models.PositiveIntegerField(db_default=0, default=0)
 
     objects = FittingTotalsQuerySet.as_manager()
 

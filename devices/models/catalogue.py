@@ -120,6 +120,9 @@ class ReceiverType(CatalogueRow):
     can_switch_supervision_off = models.BooleanField(default=True)
     has_standby_battery = models.BooleanField(default=False)
     standby_life_years = models.FloatField(default=0)
+    latched_faults = models.JSONField(
+        default=list, help_text=_("Kinds of fault that keep showing until a person clears the receiver.")
+    )
 
     class Meta:
         constraints = [

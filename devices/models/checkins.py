@@ -1,9 +1,8 @@
-"""What transmitters said: one narrow row per transmitter and day, faults, and how it came in."""
+"""What transmitters said: one narrow row per transmitter and day, and the faults that receivers showed."""
 
 from __future__ import annotations
 
-import uuid
-
+from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
@@ -13,7 +12,7 @@ from company.models import Customer
 from devices.fields import DayField
 from devices.models.receivers import Receiver
 from devices.models.registrations import Registration, Transmitter
-from devices.querysets import CheckInQuerySet, FaultQuerySet, StaffOnly
+from devices.querysets import CheckInQuerySet, FaultQuerySet
 from sites.models import Site
 
 
@@ -36,7 +35,15 @@ class CheckInDay(models.Model):
     lowest_margin_db = models.SmallIntegerField(null=True)
     flags = models.SmallIntegerField(default=0, help_text=_("1 low battery seen, 2 tamper seen, 4 counter capped."))
     last_heard_s = models.IntegerField(null=True, help_text=_("Seconds since midnight UTC of the last check-in."))
-    presence = models.BinaryField(null=True, help_text=_("96 bits, one a quarter hour; merged by OR."))
+    presence = models.BinaryField(
+        null=True, help_text=_("96 bits, one a quarter hour in which anything was heard; merged by OR. Empty: sealed.")
+    )
+    acted = models.BinaryField(
+        null=True, help_text=_("96 bits, one a quarter hour in which an activation was counted.")
+    )
+    acts_source = models.SmallIntegerField(
+        default=0, help_text=_("Source whose activations all count; others fill empty quarter hours. 0 = none.")
+    )
 
     LOW_BATTERY = 1
     TAMPER = 2
@@ -58,8 +65,17 @@ class Fault(models.Model):
         MISSING = "missing", _("missing")
         LOW_BATTERY = "low_battery", _("low battery")
         TAMPER = "tamper", _("tamper")
+        TROUBLE = "trouble", _("sensor trouble")
         INTERFERENCE = "interference", _("interference")
         RECEIVER_POWER = "receiver_power", _("receiver power")
+        RECEIVER_TAMPER = "receiver_tamper", _("receiver tamper")
+        RECEIVER_FAULT = "receiver_fault", _("receiver fault")
+        OUTAGE = "outage", _("receiver hears nothing")
+        LINK_LOST = "link_lost", _("link lost")
+
+    class FoundBy(models.TextChoices):
+        SIGNAL = "signal", _("reported")
+        WATCH = "watch", _("seen by us")
 
     customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="+")
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="+")
@@ -68,13 +84,23 @@ class Fault(models.Model):
         Registration, null=True, blank=True, on_delete=models.PROTECT, related_name="faults"
     )
     transmitter = models.ForeignKey(Transmitter, null=True, blank=True, on_delete=models.PROTECT, related_name="faults")
-    kind = models.CharField(max_length=14, choices=Kind)
+    kind = models.CharField(max_length=16, choices=Kind)
     raised_at = models.DateTimeField()
     cleared_at = models.DateTimeField(null=True, blank=True, help_text=_("The condition is gone."))
     is_latched = models.BooleanField(default=False)
     latch_cleared_at = models.DateTimeField(null=True, blank=True, help_text=_("A person has cleared the receiver."))
     cause = models.CharField(max_length=120, blank=True)
     source = models.CharField(max_length=40, blank=True)
+    found_by = models.CharField(
+        max_length=6, choices=FoundBy, default=FoundBy.SIGNAL,
+        help_text=_("A reported fault ends with its restore; what we saw ourselves ends when we see it is over."),
+    )  # fmt: skip
+    recorded_at = models.DateTimeField(default=timezone.now, help_text=_("When it reached us; raised may be earlier."))
+    acknowledged_at = models.DateTimeField(null=True, blank=True)
+    acknowledged_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    acknowledged_note = models.CharField(max_length=200, blank=True)
 
     objects = FaultQuerySet.as_manager()
 
@@ -86,59 +112,17 @@ class Fault(models.Model):
             models.UniqueConstraint(
                 fields=["receiver", "transmitter", "kind"], condition=Q(cleared_at=None), name="one_open_fault_a_kind"
             ),
+            # Two empty transmitters differ for the database: faults of the receiver itself need a rule of their own.
+            models.UniqueConstraint(
+                fields=["receiver", "kind"],
+                condition=Q(cleared_at=None, transmitter=None),
+                name="one_open_receiver_fault",
+            ),
         ]
-        indexes = [models.Index(fields=["site", "raised_at"], name="fault_by_site")]
+        indexes = [
+            models.Index(fields=["site", "raised_at"], name="fault_by_site"),
+            models.Index(fields=["recorded_at"], name="fault_by_record"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} at {self.receiver}"
-
-
-class IntakeSource(models.Model):
-    """A gateway or export that hands over check-ins, with the digest of its token."""
-
-    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    name = models.CharField(max_length=80, unique=True)
-    customer = models.ForeignKey(Customer, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
-    token_sha256 = models.CharField(max_length=64, blank=True)
-    watermark_at = models.DateTimeField(null=True, blank=True)
-    is_active = models.BooleanField(default=True)
-
-    objects = StaffOnly.as_manager()
-
-    def __str__(self) -> str:
-        return self.name
-
-
-class IntakeBatch(models.Model):
-    """Ledger of what came in: same id and digest twice is once, same id with another digest is an error."""
-
-    source = models.ForeignKey(IntakeSource, on_delete=models.PROTECT, related_name="batches")
-    batch_id = models.CharField(max_length=80)
-    sha256 = models.CharField(max_length=64)
-    received_at = models.DateTimeField(default=timezone.now)
-    n_rows = models.PositiveIntegerField(default=0)
-    n_taken = models.PositiveIntegerField(default=0)
-    n_refused = models.PositiveIntegerField(default=0)
-    answer = models.JSONField(default=dict)
-
-    objects = StaffOnly.as_manager()
-
-    class Meta:
-        constraints = [models.UniqueConstraint(fields=["source", "batch_id"], name="batch_once_a_source")]
-
-    def __str__(self) -> str:
-        return f"{self.source} {self.batch_id}"
-
-
-class SetAside(models.Model):
-    """Events of a serial nobody knows: kept and shown, never dropped, never failing the batch."""
-
-    batch = models.ForeignKey(IntakeBatch, on_delete=models.PROTECT, related_name="set_aside")
-    serial = models.CharField(max_length=40)
-    event = models.JSONField()
-    why = models.CharField(max_length=120)
-
-    objects = StaffOnly.as_manager()
-
-    def __str__(self) -> str:
-        return f"{self.serial}: {self.why}"

@@ -63,6 +63,16 @@ class Receiver(models.Model):
     installed_on = models.DateField(null=True, blank=True)
     link_tested_at = models.DateTimeField(null=True, blank=True)
     heard_until = models.DateTimeField(null=True, blank=True, help_text=gettext_lazy("The source's own watermark."))
+    judged_until = models.DateTimeField(
+        null=True, blank=True, help_text=gettext_lazy("Silence was looked for up to then.")
+    )
+    days_closed_until = models.DateField(
+        null=True, blank=True, help_text=gettext_lazy("Days of UTC before it have a row for every transmitter.")
+    )
+    fed_by = models.ForeignKey(
+        "devices.IntakeSource", null=True, blank=True, on_delete=models.PROTECT, related_name="receivers",
+        help_text=gettext_lazy("Who hands over its check-ins."),
+    )  # fmt: skip
     loan_until = models.DateField(null=True, blank=True)
     replaces = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="replaced_by")
     note = models.CharField(max_length=300, blank=True)

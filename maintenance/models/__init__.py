@@ -3,6 +3,7 @@
 from maintenance.models.battery import Backtest, BatteryFit, LotFit, StratumFit
 from maintenance.models.due import DueChange, DueItem, RefreshRun
 from maintenance.models.findings import FindingRecord
+from maintenance.models.notices import FaultNotice, NoticedFault, NoticeRule
 from maintenance.models.recalls import Recall, RecallItem
 from maintenance.models.reports import IssuedReport, Request, RequestMessage
 from maintenance.models.rounds import Round
@@ -14,9 +15,12 @@ __all__ = [
     "DueChange",
     "DueItem",
     "Entry",
+    "FaultNotice",
     "FindingRecord",
     "IssuedReport",
     "LotFit",
+    "NoticeRule",
+    "NoticedFault",
     "Recall",
     "RecallItem",
     "RefreshRun",

@@ -1,0 +1,150 @@
+"""How check-ins and events come in: sources with their tokens, the ledger of batches, and what nobody could place."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
+
+from company.models import Customer
+from devices.models.receivers import Receiver
+from devices.models.registrations import Transmitter
+from devices.querysets import StaffOnly
+from devices.querysets.intake import BatchQuerySet, SetAsideQuerySet
+from sites.models import Site
+
+
+class IntakeSource(models.Model):
+    """A gateway, an export or a listener that hands over check-ins, with the digest of its token.
+
+    A source with a customer speaks for that customer's receivers only, one with a site for that site's. Only files and
+    panels that the office itself connects may have neither: a monitoring centre's export covers the whole firm.
+    """
+
+    class Kind(models.TextChoices):
+        API = "api", _("gateway, by the intake address")
+        FILE = "file", _("event log, by file")
+        PANEL = "panel", _("panels, by DC-09 frames")
+
+    uuid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    name = models.CharField(max_length=80, unique=True, error_messages={"unique": _("Another source has this name.")})
+    kind = models.CharField(max_length=6, choices=Kind, default=Kind.API)
+    customer = models.ForeignKey(Customer, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    site = models.ForeignKey(Site, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    token_sha256 = models.CharField(max_length=64, blank=True)
+    token_hint = models.CharField(max_length=4, blank=True, help_text=_("Last characters of the token."))
+    token_made_at = models.DateTimeField(null=True, blank=True)
+    previous_sha256 = models.CharField(
+        max_length=64, blank=True, help_text=_("Still taken for a while after a new one.")
+    )
+    previous_until = models.DateTimeField(null=True, blank=True)
+    last_used_at = models.DateTimeField(null=True, blank=True)
+    per_minute = models.PositiveIntegerField(_("batches a minute, at most"), default=240)
+    late_after_s = models.PositiveIntegerField(
+        _("silent for too long after [s]"),
+        null=True,
+        blank=True,
+        help_text=_("Then the link counts as lost. Empty: never."),
+    )
+    watermark_at = models.DateTimeField(null=True, blank=True)
+    n_clamped = models.PositiveIntegerField(default=0, help_text=_("Times that a wrong clock gave and that were cut."))
+    column_map = models.JSONField(default=dict, blank=True, help_text=_("What was chosen for the last file."))
+    note = models.CharField(max_length=200, blank=True)
+    is_active = models.BooleanField(default=True)
+    created_at = models.DateTimeField(default=timezone.now)
+    retired_at = models.DateTimeField(null=True, blank=True)
+
+    objects = StaffOnly.as_manager()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(kind="api") | Q(customer__isnull=False), name="gateway_speaks_for_a_customer"
+            ),
+            models.CheckConstraint(
+                condition=Q(site=None) | Q(customer__isnull=False), name="source_site_with_customer"
+            ),
+            models.CheckConstraint(condition=Q(per_minute__gte=1), name="source_rate_from_one"),
+        ]
+        indexes = [models.Index(fields=["token_sha256"], name="source_by_token")]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def get_absolute_url(self) -> str:
+        return reverse("devices:source_detail", args=[self.pk])
+
+
+class IntakeBatch(models.Model):
+    """Ledger of what came in: same id and digest twice is once, same id with another digest is an error."""
+
+    source = models.ForeignKey(IntakeSource, on_delete=models.PROTECT, related_name="batches")
+    batch_id = models.CharField(max_length=80)
+    sha256 = models.CharField(max_length=64)
+    received_at = models.DateTimeField(default=timezone.now)
+    file_name = models.CharField(max_length=120, blank=True)
+    from_at = models.DateTimeField(null=True, blank=True, help_text=_("First event in it."))
+    until_at = models.DateTimeField(null=True, blank=True, help_text=_("Last event in it."))
+    n_rows = models.PositiveIntegerField(default=0)
+    n_taken = models.PositiveIntegerField(default=0)
+    n_refused = models.PositiveIntegerField(default=0)
+    n_set_aside = models.PositiveIntegerField(default=0)
+    n_clamped = models.PositiveIntegerField(default=0)
+    n_repeats = models.PositiveIntegerField(default=0, help_text=_("Times it came again, unchanged, and was answered."))
+    n_conflicts = models.PositiveIntegerField(
+        default=0, help_text=_("Times another content came under this id: refused.")
+    )
+    answer = models.JSONField(default=dict)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+
+    objects = BatchQuerySet.as_manager()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["source", "batch_id"], name="batch_once_a_source")]
+        indexes = [models.Index(fields=["received_at"], name="batch_by_time")]
+
+    def __str__(self) -> str:
+        return f"{self.source} {self.batch_id}"
+
+
+class SetAside(models.Model):
+    """An event that nobody could place (an unknown serial, a spare slot): kept and shown, never dropped, never failing the batch."""
+
+    batch = models.ForeignKey(IntakeBatch, on_delete=models.PROTECT, related_name="set_aside")
+    customer = models.ForeignKey(Customer, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    receiver = models.ForeignKey(Receiver, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    slot = models.PositiveSmallIntegerField(null=True, blank=True)
+    serial = models.CharField(max_length=40, blank=True)
+    kind = models.CharField(max_length=20, blank=True)
+    at = models.DateTimeField(null=True, blank=True, help_text=_("When the event happened."))
+    row = models.PositiveIntegerField(default=0, help_text=_("Its place in the batch."))
+    event = models.JSONField()
+    why = models.CharField(max_length=120)
+    adopted_at = models.DateTimeField(null=True, blank=True)
+    adopted_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    transmitter = models.ForeignKey(Transmitter, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    dismissed_at = models.DateTimeField(null=True, blank=True)
+    dismissed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    dismissed_why = models.CharField(max_length=200, blank=True)
+
+    objects = SetAsideQuerySet.as_manager()
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["serial"], name="set_aside_open", condition=Q(adopted_at=None, dismissed_at=None))
+        ]
+        constraints = [
+            models.CheckConstraint(condition=Q(adopted_at=None) | Q(dismissed_at=None), name="set_aside_one_fate"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.serial}: {self.why}"
