@@ -1,0 +1,427 @@
+"""Gateways of a firm, played: they post check-ins to the intake address as time goes by, and things happen on the way.
+
+    python -m tests.tools.gateway --base http://127.0.0.1:8000                 # the demo firm from its watermark to now, then live
+    python -m tests.tools.gateway --base … --story                             # with a low battery, a silence, an outage, a recovery
+    python -m tests.tools.gateway --base … --flood 10 --hours 6                # ten times the normal rate, doubled, shuffled, cut off
+
+It needs the same DATA_DIR or DATABASE_URL as the server: it reads there which transmitters stand where and makes one
+source a customer with a token of its own. Everything else goes through the intake address, as a real gateway would.
+"""
+
+from __future__ import annotations
+
+import argparse
+import http.client
+import json
+import os
+import random
+import socket
+import sys
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from queue import Empty, Queue
+from typing import Any
+from urllib.parse import urlsplit
+
+POST_EVERY = timedelta(minutes=15)
+QUARTER_S = 900
+TIMEOUT_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A transmitter: how often it checks in, and at which second of that interval."""
+
+    serial: str
+    interval_s: int
+    phase_s: int
+    margin_db: int
+    acts_per_day: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A receiver with its gateway and what hangs on it."""
+
+    code: str
+    customer: int
+    units: tuple[Unit, ...]
+
+
+@dataclass(slots=True)
+class Story:
+    """What happens: moments are event times; an end of None means for good.
+
+    `low`: serial → low battery from then on. `silent`: serial → from, to. `deaf`: receiver → from, to (its gateway posts,
+    nothing is heard). `down`: receiver → from, to (nothing is posted; afterwards nothing is caught up).
+    """
+
+    low: dict[str, datetime] = field(default_factory=dict)
+    silent: dict[str, tuple[datetime, datetime | None]] = field(default_factory=dict)
+    deaf: dict[str, tuple[datetime, datetime | None]] = field(default_factory=dict)
+    down: dict[str, tuple[datetime, datetime | None]] = field(default_factory=dict)
+
+
+def _within(at: datetime, span: tuple[datetime, datetime | None] | None) -> bool:
+    return span is not None and span[0] <= at and (span[1] is None or at < span[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Post:
+    """One batch of one receiver: what was heard after `begin` up to `until`."""
+
+    station: Station
+    begin: datetime
+    until: datetime
+    rows: tuple[dict[str, Any], ...]
+
+    @property
+    def batch_id(self) -> str:
+        """Unique for the receiver and the span, so that a repeat is known as one."""
+        return f"{self.station.code}-{self.begin:%Y%m%dT%H%M%S}-{self.until:%H%M%S}"
+
+    def body(self) -> bytes:
+        """As it is sent."""
+        return json.dumps(
+            {
+                "batch": self.batch_id, "receiver": self.station.code, "until": self.until.isoformat(),
+                "rows": list(self.rows),
+            }
+        ).encode()  # fmt: skip
+
+
+def rows_of(unit: Unit, begin: datetime, until: datetime, story: Story, seed: int = 1) -> Iterator[dict[str, Any]]:
+    """What one transmitter sends after `begin` up to `until`: check-ins on its own beat, activations, its low battery.
+
+    The same span gives the same rows, whatever was asked before.
+    """
+    first = int((begin.timestamp() - unit.phase_s) // unit.interval_s) + 1
+    last = int((until.timestamp() - unit.phase_s) // unit.interval_s)
+    for n in range(first, last + 1):
+        at = datetime.fromtimestamp(n * unit.interval_s + unit.phase_s, UTC)
+        if _within(at, story.silent.get(unit.serial)):
+            continue
+        chance = random.Random(f"{seed}:{unit.serial}:{n}")
+        if chance.random() < 0.01:
+            continue
+        low = story.low.get(unit.serial)
+        row = {"serial": unit.serial, "at": at.isoformat(), "kind": "check_in", "margin_db": unit.margin_db}
+        yield row | ({"kind": "low_battery"} if low is not None and at >= low else {})
+        if chance.random() < unit.acts_per_day * unit.interval_s / 86_400:
+            later = at + timedelta(seconds=chance.randrange(1, max(2, min(unit.interval_s, 60))))
+            if later <= until:
+                yield {"serial": unit.serial, "at": later.isoformat(), "kind": "activation"}
+
+
+def posts_of(stations: Sequence[Station], begin: datetime, until: datetime, story: Story) -> Iterator[Post]:
+    """Posts of all stations between two moments, in the order in which they would be sent."""
+    moment = begin
+    while moment < until:
+        end = min(moment + POST_EVERY, until)
+        for station in stations:
+            if _within(end, story.down.get(station.code)):
+                continue
+            is_deaf = _within(end, story.deaf.get(station.code))
+            rows = () if is_deaf else tuple(row for unit in station.units for row in rows_of(unit, moment, end, story))
+            yield Post(station, moment, end, rows)
+        moment = end
+
+
+@dataclass(slots=True)
+class Counts:
+    """What was sent and how it was answered."""
+
+    n_posts: int = 0
+    n_rows: int = 0
+    n_repeats: int = 0
+    n_retries: int = 0
+    n_cut: int = 0
+    answers: dict[int, int] = field(default_factory=lambda: defaultdict(int))
+    lock: Any = field(default_factory=threading.Lock)
+
+
+class Sender:
+    """Hands posts to the address and does not give up: what is refused for now or lost on the way is sent again."""
+
+    def __init__(self, base: str, tokens: dict[int, str], counts: Counts, *, give_up_s: float = 600.0) -> None:
+        self.parts = urlsplit(base)
+        self.tokens = tokens
+        self.counts = counts
+        self.give_up_s = give_up_s
+
+    def once(self, post: Post, *, cut: bool = False) -> tuple[int, float]:
+        """Send once; gives the status (0: no answer) and how long to wait [s]. `cut` hangs up before the answer comes."""
+        connection = http.client.HTTPConnection(self.parts.hostname or "", self.parts.port or 80, timeout=TIMEOUT_S)
+        try:
+            connection.request(
+                "POST", "/api/v1/checkins", body=post.body(),
+                headers={
+                    "Authorization": f"Bearer {self.tokens[post.station.customer]}", "Content-Type": "application/json",
+                },
+            )  # fmt: skip
+            if cut:
+                connection.sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
+                return 0, 0.0
+            answer = connection.getresponse()
+            text = answer.read()
+            if answer.status == 200 and json.loads(text).get("repeated"):
+                with self.counts.lock:
+                    self.counts.n_repeats += 1
+            return answer.status, float(answer.getheader("Retry-After") or 0.0)
+        except (OSError, http.client.HTTPException):
+            return 0, 0.2
+        finally:
+            connection.close()
+
+    def send(self, post: Post, *, cut: bool = False) -> None:
+        """Send until it is taken.
+
+        Raises
+        ------
+        RuntimeError
+            If it is refused for good, or nobody takes it for too long.
+        """
+        ends = time.monotonic() + self.give_up_s
+        if cut:
+            self.once(post, cut=True)
+            with self.counts.lock:
+                self.counts.n_cut += 1
+        while True:
+            status, wait_s = self.once(post)
+            with self.counts.lock:
+                self.counts.answers[status] += 1
+            if status in (200, 201):
+                break
+            if status not in (0, 429, 502, 503, 504) or time.monotonic() > ends:
+                raise RuntimeError(f"{post.batch_id} was answered {status}.")
+            with self.counts.lock:
+                self.counts.n_retries += 1
+            time.sleep(min(max(wait_s, 0.1), 10.0))
+        with self.counts.lock:
+            self.counts.n_posts += 1
+            self.counts.n_rows += len(post.rows)
+
+
+def play(
+    sender: Sender, stations: Sequence[Station], story: Story, *, begin: datetime, until: datetime | None, speed: float,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC), pause: Callable[[float], None] = time.sleep,
+) -> None:  # fmt: skip
+    """Send what lies in the past at once or at `speed` times real time, then go on live until `until` (None: for ever)."""
+    moment = begin
+    while until is None or moment < until:
+        end = moment + POST_EVERY if speed > 0 else now()
+        if until is not None:
+            end = min(end, until)
+        if end > now():
+            pause(min((end - now()).total_seconds(), 5.0))
+            if end > now():
+                continue
+        for post in posts_of(stations, moment, end, story):
+            sender.send(post)
+        if speed > 0:
+            pause((end - moment).total_seconds() / speed)
+        moment = end
+
+
+def flood(sender: Sender, posts: Sequence[Post], *, threads: int, rate_s: float, seed: int = 1) -> list[str]:
+    """Send posts shuffled from several threads at `rate_s` posts a second: a fifth cut off, a fifth sent twice.
+
+    Returns
+    -------
+    list of str
+        What could not be delivered; empty when everything was.
+    """
+    chance = random.Random(seed)
+    work = [(post, chance.random() < 0.2) for post in posts]
+    work += [(post, False) for post in chance.sample(list(posts), len(posts) // 5)]
+    chance.shuffle(work)
+    queue: Queue[tuple[Post, bool]] = Queue()
+    failed: list[str] = []
+    begun = time.monotonic()
+    for item in work:
+        queue.put(item)
+    n_started = [0]
+    lock = threading.Lock()
+
+    def carry() -> None:
+        while True:
+            try:
+                post, cut = queue.get_nowait()
+            except Empty:
+                return
+            with lock:
+                n_started[0] += 1
+                due = begun + n_started[0] / rate_s
+            time.sleep(max(0.0, due - time.monotonic()))
+            try:
+                sender.send(post, cut=cut)
+            except RuntimeError as error:
+                failed.append(str(error))
+
+    carriers = [threading.Thread(target=carry) for _ in range(threads)]
+    for carrier in carriers:
+        carrier.start()
+    for carrier in carriers:
+        carrier.join()
+    return failed
+
+
+# --- the firm, read from its database ------------------------------------------------------------------------------------
+
+
+def stations_of(*, customers: Sequence[int] | None = None) -> list[Station]:
+    """Receivers whose every check-in reaches us, with the transmitters that check in there."""
+    from devices.models import Registration
+
+    rows = Registration.objects.open().filter(
+        receiver__evidence="every", receiver__removed_at=None, transmitter__isnull=False, interval_s__isnull=False
+    )
+    if customers is not None:
+        rows = rows.filter(customer__in=customers)
+    found: dict[tuple[str, int], dict[str, Unit]] = defaultdict(dict)
+    for code, customer, serial, interval_s, acts in rows.order_by("receiver_id", "slot").values_list(
+        "receiver__code",
+        "customer_id",
+        "transmitter__serial",
+        "interval_s",
+        "transmitter__type__typical_activations_per_day",
+    ):
+        chance = random.Random(serial)
+        unit = Unit(serial, interval_s, chance.randrange(interval_s), chance.randrange(12, 30), acts or 0.0)
+        found[code, customer].setdefault(serial, unit)
+    return [Station(code, customer, tuple(units.values())) for (code, customer), units in found.items()]
+
+
+def tokens_of(stations: Sequence[Station], *, per_minute: int = 100_000) -> dict[int, str]:
+    """Customer → token of a source made for this run, as the office would make it."""
+    from company.models import Customer, User
+    from devices.actions import sources
+    from devices.models import IntakeSource
+
+    by = User.objects.filter(is_manager=True, is_active=True).order_by("pk").first()
+    tokens: dict[int, str] = {}
+    for customer in Customer.objects.filter(pk__in={station.customer for station in stations}):
+        name = f"{customer.name}, played gateway {datetime.now(UTC):%Y-%m-%d %H:%M:%S}"[:80]
+        source = IntakeSource.objects.create(
+            name=name, kind=IntakeSource.Kind.API, customer=customer, per_minute=per_minute, late_after_s=7200
+        )
+        tokens[customer.pk] = sources.make_token(source=source, by=by, at=datetime.now(UTC))
+    return tokens
+
+
+def heard_on_record(serials: Sequence[str], begin: datetime) -> tuple[set[tuple[str, int]], dict[str, int]]:
+    """Quarter hours of these transmitters since a day that the database says were heard, and activations by serial."""
+    from devices.models import CheckInDay, Transmitter
+
+    names = dict(Transmitter.objects.filter(serial__in=serials).values_list("pk", "serial"))
+    heard: set[tuple[str, int]] = set()
+    acts: dict[str, int] = defaultdict(int)
+    days = CheckInDay.objects.filter(transmitter_id__in=names, day__gte=begin.date())
+    for pk, day, mask, n in days.values_list("transmitter_id", "day", "presence", "activations"):
+        acts[names[pk]] += n
+        midnight = int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) // QUARTER_S
+        for byte, bits in enumerate(bytes(mask or b"")):
+            for bit in range(8):
+                if bits >> bit & 1:
+                    heard.add((names[pk], midnight + byte * 8 + bit))
+    return heard, acts
+
+
+def sent_in(posts: Sequence[Post]) -> tuple[set[tuple[str, int]], dict[str, int]]:
+    """The same of what was sent."""
+    heard: set[tuple[str, int]] = set()
+    acts: dict[str, int] = defaultdict(int)
+    for post in posts:
+        for row in post.rows:
+            heard.add((row["serial"], int(datetime.fromisoformat(row["at"]).timestamp()) // QUARTER_S))
+            if row["kind"] == "activation":
+                acts[row["serial"]] += 1
+    return heard, acts
+
+
+def story_of(stations: Sequence[Station], begin: datetime) -> tuple[Story, list[str]]:
+    """A low battery after 30 minutes, a silence after an hour, an outage of two hours after 90 minutes; and its words."""
+    large = sorted(stations, key=lambda station: -len(station.units))
+    deaf, other = large[0], large[min(1, len(large) - 1)]
+    low, silent = other.units[0], other.units[-1]
+    minutes = lambda n: begin + timedelta(minutes=n)  # noqa: E731 - a name for one line of arithmetic
+    story = Story(
+        low={low.serial: minutes(30)}, silent={silent.serial: (minutes(60), minutes(720))},
+        deaf={deaf.code: (minutes(90), minutes(720))},
+    )  # fmt: skip
+    return story, [
+        f"{low.serial} reports a low battery from {story.low[low.serial]:%H:%M} UTC.",
+        f"{silent.serial} is silent from {minutes(60):%H:%M} to {minutes(720):%H:%M} UTC.",
+        f"Receiver {deaf.code} hears nothing from {minutes(90):%H:%M} to {minutes(720):%H:%M} UTC.",
+    ]
+
+
+def _flooded(options: argparse.Namespace, sender: Sender, stations: list[Station], begin: datetime) -> int:
+    before_heard, before_acts = heard_on_record([u.serial for s in stations for u in s.units], begin)
+    posts = list(posts_of(stations, begin, begin + timedelta(hours=options.hours), Story()))
+    normal_s = len(stations) / POST_EVERY.total_seconds()
+    rate_s = max(options.flood * normal_s, options.least_rate)
+    print(f"{len(posts)} posts of {len(stations)} receivers at {rate_s:.2f} a second (normal: {normal_s:.3f}).")
+    failed = flood(sender, posts, threads=options.threads, rate_s=rate_s)
+    heard, acts = sent_in(posts)
+    got_heard, got_acts = heard_on_record([u.serial for s in stations for u in s.units], begin)
+    lost = heard - got_heard
+    # Quarter hours that were on record before the flood came already counted their activations once.
+    wrong = {s: (n, got_acts[s] - before_acts[s]) for s, n in acts.items() if got_acts[s] - before_acts[s] != n}
+    counts = sender.counts
+    print(
+        json.dumps(
+            {
+                "posts": counts.n_posts, "rows": counts.n_rows, "cut": counts.n_cut, "repeats": counts.n_repeats,
+                "retries": counts.n_retries, "answers": counts.answers, "quarter_hours_sent": len(heard),
+                "quarter_hours_lost": len(lost), "known_before": len(before_heard & heard),
+                "activations_wrong": len(wrong), "undelivered": failed[:5],
+            }
+        )
+    )  # fmt: skip
+    return 1 if lost or failed or wrong else 0
+
+
+def main() -> int:
+    """Play as the options say."""
+    words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    words.add_argument("--base", default="http://127.0.0.1:8000")
+    words.add_argument("--from", dest="begin", help="ISO moment; without it the latest watermark on record")
+    words.add_argument("--hours", type=float, help="stop after so many hours of event time; without it, never")
+    words.add_argument("--speed", type=float, default=0.0, help="times real time for what lies in the past; 0: at once")
+    words.add_argument("--story", action="store_true")
+    words.add_argument("--flood", type=float, default=0.0, help="times the normal rate of posts")
+    words.add_argument("--least-rate", type=float, default=20.0, help="posts a second that a flood has at least")
+    words.add_argument("--threads", type=int, default=8)
+    options = words.parse_args()
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "company.settings")
+    import django
+
+    django.setup()
+    from devices.models import Receiver
+
+    stations = stations_of()
+    if not stations:
+        print("No receiver hands over every check-in: nothing to play.", file=sys.stderr)
+        return 2
+    marks = Receiver.objects.filter(code__in=[s.code for s in stations]).exclude(heard_until=None)
+    latest = marks.order_by("-heard_until").values_list("heard_until", flat=True).first()
+    begin = datetime.fromisoformat(options.begin) if options.begin else latest or datetime.now(UTC) - timedelta(hours=6)
+    sender = Sender(options.base, tokens_of(stations), Counts())
+    if options.flood:
+        options.hours = options.hours or 6.0
+        return _flooded(options, sender, stations, begin)
+    story, said = story_of(stations, begin) if options.story else (Story(), [])
+    print("\n".join([f"{len(stations)} receivers from {begin:%Y-%m-%d %H:%M} UTC.", *said]), flush=True)
+    until = begin + timedelta(hours=options.hours) if options.hours else None
+    play(sender, stations, story, begin=begin, until=until, speed=options.speed)
+    print(json.dumps({"posts": sender.counts.n_posts, "rows": sender.counts.n_rows, "answers": sender.counts.answers}))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
