@@ -1,0 +1,247 @@
+"""Rows of a batch, as a sender wrote them, read into events; a bad row is told of and holds up no other. Pure Python.
+
+Nothing here trusts a type: rows come from programs of others, and any value may be anything that JSON can hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from math import isfinite
+
+from devices.rules.events import OF_RECEIVER, Event, EventKind, ReadRows, RowProblem
+
+MOST_ROWS = 5000
+SERIAL_CHARS, RECEIVER_CHARS, NOTE_CHARS = 40, 60, 120
+TIME_CHARS = 40
+SLOTS = 1024
+MARGIN_DB = (-20.0, 120.0)
+BATTERY_V = (0.0, 20.0)
+FAST_CLOCK = timedelta(minutes=5)
+"""A clock may be ahead by this much and is left alone. Own choice: clocks that are set once a day keep within it."""
+AHEAD_AT_MOST = timedelta(days=1)
+"""Further ahead a clock is plainly wrong, and so is the day: the row is refused."""
+BACK_AT_MOST = timedelta(days=60)
+"""Older events come by a file that a person hands over."""
+FIRST_DAY = datetime(2000, 1, 2, tzinfo=UTC)
+"""Days are counted from 2000-01-01 of UTC in the tables; none lies before."""
+
+_TO_WORD = str.maketrans("", "", "-_ \t‐‑–")
+KINDS = {code.value: code.value for code in EventKind}
+_SQUASHED = {code.value.replace("_", ""): code.value for code in EventKind}
+
+
+class BadRow(Exception):
+    """A row that cannot be taken: the field, and what to do."""
+
+    def __init__(self, field: str, why: str) -> None:
+        super().__init__(field, why)
+        self.field = field
+        self.why = why
+
+
+def kind_of(value: object) -> str:
+    """Give the code of an event kind; capitals, blanks and hyphens are forgiven.
+
+    Raises
+    ------
+    BadRow
+        For anything that is no kind of event.
+    """
+    if type(value) is str and len(value) <= TIME_CHARS:
+        code = KINDS.get(value) or _SQUASHED.get(value.strip().translate(_TO_WORD).lower())
+        if code:
+            return code
+    raise BadRow("kind", "Give one of the kinds of event that the description lists, such as check_in or low_battery.")
+
+
+def time_of(value: object, *, now: datetime, is_by_hand: bool = False) -> tuple[datetime, bool]:
+    """Give an event's time in UTC, and whether it had to be cut.
+
+    Parameters
+    ----------
+    value : object
+        Text in ISO 8601 with an offset, such as 2026-03-01T08:15:00Z.
+    now : datetime
+        When the batch was received, aware.
+    is_by_hand : bool
+        A person handed the file over: it may be older than 60 days.
+
+    Returns
+    -------
+    tuple
+        The time, and True where a clock more than 5 minutes and at most 1 day ahead was cut to `now`.
+
+    Raises
+    ------
+    BadRow
+        No time, no offset, more than 1 day ahead, older than 60 days.
+    """
+    if type(value) is not str or len(value) > TIME_CHARS:
+        raise BadRow("time", "Give the time as text, such as 2026-03-01T08:15:00Z.")
+    try:
+        at = datetime.fromisoformat(value)
+    except ValueError:
+        raise BadRow("time", "This is no time. Write it like 2026-03-01T08:15:00Z.") from None
+    if at.tzinfo is None:
+        raise BadRow("time", "Add the offset to the time: Z for UTC, or one such as +01:00.")
+    return within(at, now=now, is_by_hand=is_by_hand)
+
+
+def within(at: datetime, *, now: datetime, is_by_hand: bool = False) -> tuple[datetime, bool]:
+    """Give an aware time in UTC within the span that is taken, and whether it was cut; see `time_of`.
+
+    Raises
+    ------
+    BadRow
+        More than 1 day ahead of `now`, older than 60 days; by hand: before 2000-01-02.
+    """
+    if at > now + FAST_CLOCK:
+        if at > now + AHEAD_AT_MOST:
+            raise BadRow("time", "This is more than a day ahead. Set the clock of the sender, then send the row again.")
+        return now, True
+    if at < (FIRST_DAY if is_by_hand else now - BACK_AT_MOST):
+        if is_by_hand:
+            raise BadRow("time", "This lies before the year 2000. Look at the clock of the sender.")
+        raise BadRow("time", "This is older than 60 days. Let the office upload it as an event log.")
+    return at.astimezone(UTC), False
+
+
+def text_of(value: object, field: str, limit: int) -> str:
+    """Give a name or serial without outer blanks; null and nothing are empty. `limit` is a count of characters.
+
+    Raises
+    ------
+    BadRow
+        No text, too long, or signs that cannot be printed.
+    """
+    if value is None:
+        return ""
+    if type(value) is not str:
+        raise BadRow(field, f"Give the {field} as text, in quotes: a number loses its leading zeros.")
+    text = value.strip()
+    if len(text) > limit:
+        raise BadRow(field, f"Give the {field} in at most {limit} characters.")
+    if not text.isprintable():
+        raise BadRow(field, f"Take the signs out of the {field} that cannot be printed.")
+    return text
+
+
+def note_of(value: object) -> str:
+    """Give a word of the sender: cut at 120 characters, what cannot be printed made a blank. It never costs a row.
+
+    Raises
+    ------
+    BadRow
+        Where it is no text.
+    """
+    if value is None:
+        return ""
+    if type(value) is not str:
+        raise BadRow("note", "Give the note as text, in quotes, or leave it out.")
+    note = value[: 4 * NOTE_CHARS]
+    if not note.isprintable():
+        note = "".join(one if one.isprintable() else " " for one in note)
+    return note.strip()[:NOTE_CHARS]
+
+
+def number_of(value: object, field: str, span: tuple[float, float], unit: str) -> float | None:
+    """Give a figure [unit as named] within its span; null is none.
+
+    Raises
+    ------
+    BadRow
+        No number, not finite, outside the span.
+    """
+    if value is None:
+        return None
+    # A bool is an int to Python, and a number as text hides a wrong decimal sign.
+    if type(value) is not float and type(value) is not int:
+        raise BadRow(field, f"Give {field} as a number [{unit}], without quotes, or leave it out.")
+    low, high = span
+    if not low <= value <= high or not isfinite(value):
+        raise BadRow(field, f"Give {field} between {low:g} and {high:g} [{unit}], or leave it out.")
+    return float(value)
+
+
+def slot_of(value: object) -> int | None:
+    """Give the slot [1 … 1024]; null is none.
+
+    Raises
+    ------
+    BadRow
+        No whole number, or outside.
+    """
+    if value is None:
+        return None
+    if type(value) is not int or not 1 <= value <= SLOTS:
+        raise BadRow("slot", f"Give the slot as a whole number from 1 to {SLOTS}, without quotes, or leave it out.")
+    return value
+
+
+def read_row(
+    row: object, number: int, *, now: datetime, has_receiver: bool = True, is_by_hand: bool = False
+) -> tuple[Event, bool]:
+    """Read one row; gives the event and whether its time was cut.
+
+    Parameters
+    ----------
+    row : object
+        A mapping with serial (or receiver and slot), time, kind, and optional margin_db [dB], battery_v [V], note.
+    number : int
+        Its place in the batch, from 1.
+    now : datetime
+        When the batch was received, aware.
+    has_receiver : bool
+        The batch names a receiver, so that a slot alone says which one is meant.
+    is_by_hand : bool
+        A person handed it over: it may be older than 60 days.
+
+    Raises
+    ------
+    BadRow
+        With the field and what to do.
+    """
+    if not isinstance(row, Mapping):
+        raise BadRow("row", "Give each row as an object with serial, time and kind.")
+    get: Callable[[str], object] = row.get
+    kind = kind_of(get("kind"))
+    at, was_cut = time_of(get("time"), now=now, is_by_hand=is_by_hand)
+    serial = text_of(get("serial"), "serial", SERIAL_CHARS)
+    receiver = text_of(get("receiver"), "receiver", RECEIVER_CHARS)
+    slot = slot_of(get("slot"))
+    if not serial and kind not in OF_RECEIVER:
+        if slot is None:
+            raise BadRow("serial", "Give the transmitter’s serial, or the receiver and the slot.")
+        if not receiver and not has_receiver:
+            raise BadRow("receiver", "Name the receiver of this slot, here or for the whole batch.")
+    event = Event(
+        number, kind, at, serial, receiver, slot,
+        number_of(get("margin_db"), "margin_db", MARGIN_DB, "dB"), number_of(get("battery_v"), "battery_v", BATTERY_V, "V"),
+        note_of(get("note")),
+    )  # fmt: skip
+    return event, was_cut
+
+
+def read_rows(
+    rows: Sequence[object], *, now: datetime, has_receiver: bool = True, is_by_hand: bool = False, first_row: int = 1
+) -> ReadRows:
+    """Read the rows of a batch, the first of which bears the number `first_row`; see `read_row`.
+
+    Returns
+    -------
+    ReadRows
+        Events in the order sent, a problem for each row that cannot be taken, the number of rows and of cut times.
+    """
+    events: list[Event] = []
+    problems: list[RowProblem] = []
+    n_clamped = 0
+    for number, row in enumerate(rows, first_row):
+        try:
+            event, was_cut = read_row(row, number, now=now, has_receiver=has_receiver, is_by_hand=is_by_hand)
+        except BadRow as bad:
+            problems.append(RowProblem(number, bad.field, bad.why))
+            continue
+        events.append(event)
+        n_clamped += was_cut
+    return ReadRows(tuple(events), tuple(problems), len(rows), n_clamped)
