@@ -19,6 +19,9 @@ from django.utils.dateformat import format as date_format
 from django.utils.translation import get_language_info
 
 DEEDS = {
+    "acknowledge_fault": "fault acknowledged", "save_notice_rule": "rule for mails about faults saved",
+    "switch_notice_rule": "rule for mails about faults switched on or off", "try_notice_again": "mail sent again",
+    "remove_notice_rule": "rule for mails about faults removed", "try_notice_rule": "test mail sent",
     "add_access_note": "access note added", "add_closures": "closures added from a file", "add_stop": "stop added",
     "add_transmitter": "transmitter added", "cancel_round": "round cancelled", "change_access_note": "access note changed",
     "close_site": "site closed", "closures_from_file": "closures added from a file",
@@ -66,15 +69,19 @@ DEEDS = {
     "save_technician": "working day saved", "set_portal_sites": "sites of a portal access set",
     "set_recall_state": "recall moved on", "set_visit_crew": "crew of a visit set",
     "set_loan_day": "day of return of a loan changed", "set_visiting_hours": "visiting hours set", "start_away": "away", "start_call_out": "call-out begun",
+    "add_source": "source of check-ins added", "change_source": "source of check-ins changed",
+    "make_token": "token made", "revoke_token": "token ended", "retire_source": "source of check-ins retired",
+    "reopen_source": "source of check-ins taken into use again", "dismiss_set_aside": "set-aside events dismissed",
     "start_visit": "visit begun", "take_back": "taken back", "take_back_fitting": "fitting of cells taken back",
 }  # fmt: skip
 KINDS = {
     "accessnote": "access note", "area": "area", "contact": "contact", "customer": "customer", "firm": "firm",
-    "fitting": "cells", "floorplan": "floor plan", "hazard": "hazard", "issuedreport": "report",
+    "fitting": "cells", "intakesource": "source of check-ins", "setaside": "events set aside", "floorplan": "floor plan", "hazard": "hazard", "issuedreport": "report",
     "monitoringcentre": "monitoring centre", "output": "output", "plannedchange": "planned change", "planpin": "pin",
     "portalaccess": "portal access", "receiver": "receiver", "recall": "recall", "recallitem": "unit of a recall",
     "registration": "slot", "request": "request", "riskpolicy": "policy", "round": "round", "site": "site",
     "siteclosure": "closure", "technician": "technician’s day", "transmitter": "transmitter", "user": "person",
+    "noticerule": "rule for mails about faults", "faultnotice": "mail about faults",
     "visit": "visit", "visitinghours": "visiting hours", "findingrecord": "finding", "fault": "fault",
     "transmittertype": "transmitter type", "receivertype": "receiver type", "batterytype": "battery type",
 }  # fmt: skip

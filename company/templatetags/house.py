@@ -38,6 +38,7 @@ NAV: dict[str, tuple[tuple[str, str, str], ...]] = {
         ("maintenance:due_list", gettext_noop("Due and rounds"), "due"),
         ("sites:site_list", gettext_noop("Sites"), "sites"),
         ("devices:receiver_list", gettext_noop("Receivers"), "receivers"),
+        ("maintenance:fault_list", gettext_noop("Check-ins"), "checkins"),
         ("maintenance:report_list", gettext_noop("Reports"), "reports"),
         ("devices:import_list", gettext_noop("Import"), "import"),
         ("company:settings_home", gettext_noop("Firm"), "firm"),
@@ -72,6 +73,14 @@ SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
         ("devices:away_list", gettext_noop("Away")),
         ("devices:loan_list", gettext_noop("On loan")),
         ("devices:catalogue", gettext_noop("Catalogue")),
+    ),
+    "checkins": (
+        ("maintenance:fault_list", gettext_noop("Faults")),
+        ("devices:source_list", gettext_noop("Sources")),
+        ("devices:set_aside_list", gettext_noop("Set aside")),
+        ("devices:event_file_list", gettext_noop("Event logs")),
+        ("devices:panel_list", gettext_noop("Panels")),
+        ("maintenance:notice_list", gettext_noop("Mails")),
     ),
     "firm": (
         ("company:settings_home", gettext_noop("Settings")),

@@ -1,0 +1,163 @@
+"""The mail about faults itself: its words out of templates/mail/, and handing it to the mail server."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from smtplib import SMTPException
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.core.mail import EmailMultiAlternatives
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.utils.translation import gettext, ngettext
+
+from company.actions import ensure_firm
+from company.manner import manner_of, moment_said, spoken, written_as
+from devices.models import Fault, Registration
+from maintenance.models import FaultNotice, NoticeRule
+from maintenance.querysets import notices as read
+from maintenance.rules.fault_words import LIFE_SAFETY, meaning, rank, span_words
+
+MAIL_FAILURES = (SMTPException, OSError, UnicodeError)
+"""What a mail server, the way to it, or an address that it does not take, may answer with."""
+MOST_LINES = 200
+"""So many faults are named in one mail; the rest is counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One fault in a mail."""
+
+    kind: str
+    where: str
+    since: str
+    more: str
+    what: str
+    do: str
+    url: str
+    is_grave: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SiteLines:
+    """Faults of one site in a mail."""
+
+    site: str
+    customer: str
+    lines: tuple[Line, ...]
+
+
+def addresses(text: str) -> list[str]:
+    """Addresses of a rule, one a line, each once."""
+    return list(dict.fromkeys(line.strip() for line in text.splitlines() if line.strip()))
+
+
+def compose(notice: FaultNotice, faults: Sequence[Fault], at: datetime) -> EmailMultiAlternatives:
+    """Write the mail of a notice about these faults, worst first, in the language and manner of the firm."""
+    firm = ensure_firm()
+    with spoken(firm.language), written_as(manner_of(firm)):
+        context = _context(notice, faults, at) | {"firm": firm}
+        return _mail(_subject(notice, faults), context, addresses(notice.rule.recipients), f"fault-{notice.uuid}")
+
+
+def compose_test(rule: NoticeRule, at: datetime, *, words: str) -> EmailMultiAlternatives:
+    """A mail that only shows that mails arrive; `words` says what the rule tells of."""
+    firm = ensure_firm()
+    with spoken(firm.language), written_as(manner_of(firm)):
+        context = {"firm": firm, "rule": rule, "words": words, "rules_url": _address("maintenance:notice_rule_list")}
+        subject = gettext("Test: mails about faults reach you")
+        return _mail(subject, context, addresses(rule.recipients), "", template="mail/faults_test")
+
+
+def deliver(mail: EmailMultiAlternatives) -> None:
+    """Hand a mail to the mail server. Raises one of `MAIL_FAILURES`."""
+    if not mail.send():
+        raise OSError("The mail server took the mail for nobody.")
+
+
+def _mail(
+    subject: str, context: dict[str, Any], to: list[str], key: str, *, template: str = "mail/faults"
+) -> EmailMultiAlternatives:
+    headers = {"Auto-Submitted": "auto-generated"}
+    if key:
+        headers["Message-ID"] = f"<{key}@{settings.BASE_URL.partition('//')[2].partition(':')[0] or 'localhost'}>"
+    text = render_to_string(f"{template}.txt", context)
+    mail = EmailMultiAlternatives(
+        f"[{context['firm'].name}] {subject}".replace("\n", " ")[:200], text, settings.DEFAULT_FROM_EMAIL, to,
+        headers=headers,
+    )  # fmt: skip
+    mail.attach_alternative(render_to_string(f"{template}.html", context), "text/html")
+    return mail
+
+
+def _address(name: str, *args: Any) -> str:
+    return settings.BASE_URL + reverse(name, args=args)
+
+
+def place_words(fault: Fault) -> str:
+    """Where a fault is within its site: "Slot 4, Room 12", or the receiver itself."""
+    slot = fault.registration
+    if slot is not None:
+        told = gettext("%(receiver)s, slot %(slot)s: %(label)s")
+        return told % {"receiver": fault.receiver.label, "slot": slot.slot, "label": slot.label}
+    return f"{fault.receiver.label}, {fault.transmitter.serial}" if fault.transmitter else fault.receiver.label
+
+
+def _subject(notice: FaultNotice, faults: Sequence[Fault]) -> str:
+    """Number and worst fault: "2 faults, the worst: missing, Sunrise House, slot 4: Room 12"."""
+    worst = faults[0]
+    told = {"n": len(faults), "kind": worst.get_kind_display(), "site": worst.site.name, "place": place_words(worst)}
+    if len(faults) == 1:
+        text = gettext("%(kind)s: %(site)s, %(place)s") % told
+    else:
+        text = gettext("%(n)s faults, the worst: %(kind)s, %(site)s, %(place)s") % told
+    return gettext("Not acknowledged yet: %(text)s") % {"text": text} if notice.is_reminder else text
+
+
+def _context(notice: FaultNotice, faults: Sequence[Fault], at: datetime) -> dict[str, Any]:
+    shown = faults[:MOST_LINES]
+    hanging = _hanging(shown)
+    sites: dict[int, list[Fault]] = {}
+    for fault in shown:
+        sites.setdefault(fault.site_id, []).append(fault)
+    return {
+        "notice": notice, "rule": notice.rule, "n": len(faults), "n_more": len(faults) - len(shown),
+        "sites": [
+            SiteLines(rows[0].site.name, rows[0].customer.name, tuple(_line(row, hanging, at) for row in rows))
+            for rows in sites.values()
+        ],
+        "list_url": _address("maintenance:fault_list"), "rules_url": _address("maintenance:notice_rule_list"),
+    }  # fmt: skip
+
+
+def _hanging(faults: Iterable[Fault]) -> dict[int, int]:
+    """Receiver → its slots on life safety, for faults of receivers: how much hangs on them."""
+    receivers = {fault.receiver_id for fault in faults if fault.registration_id is None}
+    rows = Registration.objects.filter(receiver__in=receivers, removed_at=None, duty=LIFE_SAFETY)
+    found: dict[int, int] = {}
+    for pk in rows.values_list("receiver_id", flat=True):
+        found[pk] = found.get(pk, 0) + 1
+    return found
+
+
+def _line(fault: Fault, hanging: dict[int, int], at: datetime) -> Line:
+    duty, zone = read.duty_of(fault), ZoneInfo(fault.site.time_zone)
+    unit = fault.transmitter or (fault.registration.transmitter if fault.registration else None)
+    told = meaning(fault.kind, duty, unit.type.kind if unit and unit.type else "")
+    n = 0 if fault.registration_id else hanging.get(fault.receiver_id, 0)
+    more = ngettext("%(n)s slot on life safety hangs on it.", "%(n)s slots on life safety hang on it.", n) % {"n": n}
+    since = gettext("since %(moment)s") % {"moment": moment_said(fault.raised_at.astimezone(zone))}
+    if fault.cleared_at:
+        since = gettext("from %(moment)s for %(span)s; over now") % {
+            "moment": moment_said(fault.raised_at.astimezone(zone)),
+            "span": span_words(fault.cleared_at - fault.raised_at),
+        }
+    return Line(
+        kind=fault.get_kind_display(), where=place_words(fault), since=since, more=more if n else "", what=told.what,
+        do=told.do if not fault.cleared_at else gettext("It is over. See whether somebody called and was not heard."),
+        url=_address("maintenance:fault_detail", fault.pk), is_grave=rank(fault.kind, duty) <= 1,
+    )  # fmt: skip

@@ -1,0 +1,93 @@
+"""Reads behind notices: which faults a rule tells of, which mails are to go, whom nobody has answered."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db.models import Exists, F, Max, OuterRef, Q, QuerySet
+
+from maintenance.rules.fault_words import LIFE_SAFETY, TOLD_ANYWAY_S, kind_order, rank
+
+SWEPT = timedelta(days=1)
+"""What was recorded within this time and stands untold is found again, should the word of it have been lost."""
+
+MOST_AT_ONCE = 50
+"""Mails sent in one go; the next follow with the next beat."""
+
+
+def duty_of(fault: Any) -> str:
+    """Duty by which rules choose: that of the slot, else "receiver"."""
+    return fault.registration.duty if fault.registration_id else "receiver"
+
+
+def is_news(fault: Any) -> bool:
+    """Whether people want to hear of a fault: it stands and nobody has acknowledged it, or it left somebody
+    without help for a while (`TOLD_ANYWAY_S`) though it is over now.
+    """
+    if fault.acknowledged_at is not None:
+        return False
+    if fault.cleared_at is None:
+        return True
+    stood_s = (fault.cleared_at - fault.raised_at).total_seconds()
+    return duty_of(fault) == LIFE_SAFETY and stood_s >= TOLD_ANYWAY_S
+
+
+def news(faults: QuerySet[Any]) -> list[Any]:
+    """Of these faults those that people want to hear of, worst first, with everything that a line about them names."""
+    rows = [fault for fault in with_place(faults) if is_news(fault)]
+    return sorted(rows, key=lambda one: (rank(one.kind, duty_of(one)), kind_order(one.kind), one.raised_at, one.pk))
+
+
+def with_place(faults: QuerySet[Any]) -> QuerySet[Any]:
+    """Faults with everything that a line about them names."""
+    return faults.select_related(
+        "customer", "site", "receiver", "registration", "registration__transmitter__type", "transmitter__type"
+    )
+
+
+def for_rule(faults: QuerySet[Any], rule: Any) -> QuerySet[Any]:
+    """Faults that this rule is about."""
+    of_duty = Q(registration=None) if rule.duty == "receiver" else Q(registration__duty=rule.duty)
+    rows = faults.filter(of_duty)
+    return rows.filter(customer_id=rule.customer_id) if rule.customer_id else rows
+
+
+def untold(faults: QuerySet[Any], told: QuerySet[Any], rule: Any, at: datetime) -> list[int]:
+    """Keys of lately recorded faults of a rule that stand, that nobody has acknowledged and that no notice of it holds."""
+    rows = for_rule(faults, rule).filter(
+        cleared_at=None, acknowledged_at=None, recorded_at__gt=max(rule.created_at, at - SWEPT), recorded_at__lte=at
+    )
+    rows = rows.exclude(Exists(told.filter(rule=rule, fault=OuterRef("pk"))))
+    return list(rows.order_by("pk").values_list("pk", flat=True)[:1000])
+
+
+def to_send(notices: QuerySet[Any], at: datetime) -> list[int]:
+    """Keys of the waiting notices whose time has come, oldest first."""
+    return list(
+        notices.filter(state="waiting", send_at__lte=at)
+        .order_by("send_at", "pk")
+        .values_list("pk", flat=True)[:MOST_AT_ONCE]
+    )
+
+
+def unanswered(told: QuerySet[Any], rule: Any) -> list[tuple[int, int, int, datetime | None]]:
+    """Faults of a rule that stand unacknowledged after a mail: key, customer, how often told before, when last.
+
+    A fault whose last notice has not gone yet has no "when last".
+    """
+    rows = told.filter(rule=rule, fault__cleared_at=None, fault__acknowledged_at=None)
+    last = told.filter(rule=rule, fault=OuterRef("fault")).order_by("-nth")
+    newest = rows.filter(nth=last.values("nth")[:1])
+    found = newest.annotate(last_at=F("notice__sent_at")).order_by("fault")
+    return list(found.values_list("fault_id", "customer_id", "nth", "last_at"))
+
+
+def for_log(notices: QuerySet[Any]) -> QuerySet[Any]:
+    """Notices as the log of mails lists them, newest first."""
+    return notices.select_related("rule", "rule__customer").order_by("-made_at", "-pk")
+
+
+def with_last_mail(rules: QuerySet[Any]) -> QuerySet[Any]:
+    """Rules with the time of their last mail."""
+    return rules.annotate(last_sent_at=Max("notices__sent_at"))
