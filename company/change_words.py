@@ -57,6 +57,7 @@ DEEDS = {
     "issue_report": "report issued", "latch_faults_again": "faults latched again", "mark_registered": "registered again",
     "move_request": "request moved on", "move_transmitter": "transmitter moved", "open_recall": "recall opened",
     "open_request": "request opened", "plan_round": "round planned", "plan_change": "change planned", "drop_plan": "planned change dropped",
+    "drop_checkin_days": "old days of check-ins dropped",
     "carry_out_plan": "planned change carried out", "extend_away": "absence extended", "place_pin": "pin placed",
     "remove_pin": "pin removed", "replace_floor_plan": "floor plan replaced", "swap_receiver": "receiver swapped",
     "swap_transmitter": "transmitter swapped", "put_back": "put back",
@@ -72,6 +73,7 @@ DEEDS = {
     "add_source": "source of check-ins added", "change_source": "source of check-ins changed",
     "make_token": "token made", "revoke_token": "token ended", "retire_source": "source of check-ins retired",
     "reopen_source": "source of check-ins taken into use again", "dismiss_set_aside": "set-aside events dismissed",
+    "map_event_log": "columns of an event log chosen", "take_event_log": "event log taken in",
     "start_visit": "visit begun", "take_back": "taken back", "take_back_fitting": "fitting of cells taken back",
 }  # fmt: skip
 KINDS = {
@@ -90,6 +92,7 @@ FIELDS = {
     "interval_s": "checks in every", "input_number": "input", "is_shared": "declared to stand in several slots",
     "registered_at": "in force since", "removed_at": "ended", "register_again_since": "to be registered again since",
     "n_slots": "slots", "rest": "at rest", "eol_part": "end-of-line part", "clears": "who clears it",
+    "checkin_months": "months of check-ins kept", "checkins_from": "days of check-ins kept from",
     "away_from": "away from", "away_ended": "back on", "end_effect_seen_by": "end effect seen by",
     "end_effect_seen_on": "end effect seen on", "contact": "contact at rest",
 }  # fmt: skip

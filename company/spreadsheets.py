@@ -34,6 +34,7 @@ __all__ = [
     "BadFile",
     "OutSheet",
     "csv_bytes",
+    "csv_text",
     "read_workbook",
     "refuse_oversize",
     "refuse_wrong_kind",
@@ -185,13 +186,25 @@ def _read_xlsx(name: str, body: bytes, archive: zipfile.ZipFile) -> list[Sheet]:
 # --- CSV -------------------------------------------------------------------------------------------------------------
 
 
-def _read_csv(name: str, body: bytes) -> Sheet:
-    title = PurePosixPath(name.replace("\\", "/")).stem
+def csv_text(name: str, body: bytes) -> str:
+    """Decode a text file as it is uploaded: UTF-8 or UTF-16 with or without a mark, else the western code page.
+
+    Raises
+    ------
+    BadFile
+        If it is no text, or a web page.
+    """
     text = _decode(name, body)
     if re.match(r"\s*<(?:!doctype|html|\?xml|table)", text, re.IGNORECASE):
         raise BadFile(
             gettext("“%(name)s” is a web page or XML, not a CSV file. Save the sheet as CSV or XLSX.") % {"name": name}
         )
+    return text
+
+
+def _read_csv(name: str, body: bytes) -> Sheet:
+    title = PurePosixPath(name.replace("\\", "/")).stem
+    text = csv_text(name, body)
     first, _, rest = text.partition("\n")
     delimiter = ""
     if match := re.fullmatch(r"sep=(.)\r?", first):
