@@ -1,43 +1,40 @@
 """The raw SQL of check-in days and running totals, in two dialects: `unnest` for PostgreSQL, `executemany` for SQLite.
 
-Whoever calls this holds a transaction. Rows come sorted by (transmitter, day), so that two writers never wait crosswise.
+Whoever calls this holds a transaction, and the locks of `lock_transmitters`: days are read, merged by
+`devices.rules.day_merge` and written whole. Rows come sorted by (transmitter, day), so that two writers never wait crosswise.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.db import connection
 
 from devices.fields import day_number, day_of
-
-MOST = 32767
-"""Largest count of a day: its columns are 16-bit numbers. More is cut off and the day is flagged."""
-CAPPED = 4
+from devices.rules.day_merge import DayState
 
 Key = tuple[int, date]
+Rows = list[tuple[Any, ...]]
 DAY_COLUMNS = (
     ("transmitter_id", "int"), ("day", "date"), ("customer_id", "int"), ("last_heard_s", "int"), ("heard", "smallint"),
     ("expected", "smallint"), ("activations", "smallint"), ("loss_runs", "smallint"), ("lowest_margin_db", "smallint"),
-    ("flags", "smallint"), ("presence", "bytea"),
+    ("flags", "smallint"), ("presence", "bytea"), ("acted", "bytea"), ("acts_source", "smallint"),
 )  # fmt: skip
 TOTAL_COLUMNS = (
     ("customer_id", "bigint"), ("fitting_id", "bigint"), ("from_on", "date"), ("interval_s", "int"),
     ("days_measured", "int"), ("checkins", "int"), ("activations", "int"),
 )  # fmt: skip
+STATE = "heard, expected, activations, loss_runs, lowest_margin_db, flags, last_heard_s, presence, acted, acts_source"
 
 
-@dataclass(frozen=True, slots=True)
-class DayBefore:
-    """What is on record of a day before a batch adds to it."""
+class Ask(NamedTuple):
+    """One statement with its values."""
 
-    heard: int
-    activations: int
-    presence: bytes | None
+    sql: str
+    values: Sequence[Any]
 
 
 def is_postgresql() -> bool:
@@ -45,24 +42,43 @@ def is_postgresql() -> bool:
     return connection.vendor == "postgresql"
 
 
+def ask(*asks: Ask) -> list[Rows]:
+    """Run some statements, in one round trip on PostgreSQL; gives the rows of each. Each sees what the ones before waited for."""
+    with connection.cursor() as cursor:
+        if not is_postgresql():
+            found: list[Rows] = []
+            for one in asks:
+                cursor.execute(one.sql, one.values)
+                found.append(cursor.fetchall() if cursor.description else [])
+            return found
+        cursor.execute(";\n".join(one.sql for one in asks), [value for one in asks for value in one.values])
+        found = [cursor.fetchall() if cursor.description else []]
+        while cursor.nextset():
+            found.append(cursor.fetchall() if cursor.description else [])
+        return found
+
+
+def _among(column: str) -> str:
+    return f"{column} = ANY(%s)" if is_postgresql() else f"{column} IN (SELECT value FROM json_each(%s))"
+
+
+def _list(values: Sequence[Any]) -> Any:
+    return list(values) if is_postgresql() else json.dumps(list(values))
+
+
 def _day(day: date) -> Any:
     return day if is_postgresql() else day_number(day)
 
 
+def lock_ask(ids: Sequence[int]) -> Ask:
+    """Lock transmitters in the order of their keys; rows of key and customer. SQLite has one writer at a time anyway."""
+    lock = " ORDER BY id FOR NO KEY UPDATE" if is_postgresql() else ""
+    return Ask(f"SELECT id, customer_id FROM devices_transmitter WHERE {_among('id')}{lock}", [_list(ids)])
+
+
 def lock_transmitters(ids: Sequence[int]) -> dict[int, int]:
-    """Lock transmitters in the order of their keys; gives their customers. SQLite has one writer at a time anyway."""
-    with connection.cursor() as cursor:
-        if is_postgresql():
-            cursor.execute(
-                "SELECT id, customer_id FROM devices_transmitter WHERE id = ANY(%s) ORDER BY id FOR NO KEY UPDATE",
-                [list(ids)],
-            )
-        else:
-            cursor.execute(
-                "SELECT id, customer_id FROM devices_transmitter WHERE id IN (SELECT value FROM json_each(%s))",
-                [json.dumps(list(ids))],
-            )
-        return dict(cursor.fetchall())
+    """Lock transmitters as `lock_ask` says; gives their customers."""
+    return dict(ask(lock_ask(ids))[0])  # type: ignore[arg-type]
 
 
 def _utc_day(column: str) -> str:
@@ -70,97 +86,68 @@ def _utc_day(column: str) -> str:
     return f"({column} AT TIME ZONE 'UTC')::date" if is_postgresql() else f"substr({column}, 1, 10)"
 
 
-def _of_transmitters(
-    table: str, columns: str, ids: Sequence[int], more: str, values: Sequence[Any]
-) -> list[tuple[Any, ...]]:
-    within = "= ANY(%s)" if is_postgresql() else "IN (SELECT value FROM json_each(%s))"
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"SELECT {columns} FROM {table} WHERE transmitter_id {within}{more}",
-            [list(ids) if is_postgresql() else json.dumps(list(ids)), *values],
-        )
-        return list(cursor.fetchall())
-
-
-def _as_day(value: Any) -> date | None:
+def as_day(value: Any) -> date | None:
+    """A day as either database gives it."""
     return date.fromisoformat(value) if isinstance(value, str) else value
 
 
-def read_stays(ids: Sequence[int], since: date | None) -> list[tuple[int, int, int, date, date | None]]:
-    """Fittings: transmitter, key, customer, first day, last day (exclusive), of UTC; with `since`, those in after that day.
+_BEGINS = "COALESCE(f.fitted_at, f.entered_at)"
 
-    Cells that nobody dated count from when our records know them.
+
+def stays_ask(ids: Sequence[int], since: date | None) -> Ask:
+    """Fittings: transmitter, key, customer, first day, last day (exclusive), of UTC, and each setting-period on record (key,
+    first day); with `since`, only fittings in after that day. Cells that nobody dated count from when our records know them.
     """
-    begins, ends = _utc_day("COALESCE(fitted_at, entered_at)"), _utc_day("removed_at")
-    more = f" AND (removed_at IS NULL OR {ends} > %s)" if since else ""
+    ends = _utc_day("f.removed_at")
+    more = f" AND (f.removed_at IS NULL OR {ends} > %s)" if since else ""
     values = [since if is_postgresql() else since.isoformat()] if since else []
-    rows = _of_transmitters("devices_fitting", f"transmitter_id, id, customer_id, {begins}, {ends}", ids, more, values)
-    return [(unit, pk, customer, _as_day(a), _as_day(b)) for unit, pk, customer, a, b in rows]  # type: ignore[misc]
+    return Ask(
+        f"SELECT f.transmitter_id, f.id, f.customer_id, {_utc_day(_BEGINS)}, {ends}, x.id, x.from_on FROM devices_fitting f "
+        f"LEFT JOIN devices_fittingtotals x ON x.fitting_id = f.id WHERE {_among('f.transmitter_id')}{more}",
+        [_list(ids), *values],
+    )
 
 
-def read_settings(ids: Sequence[int]) -> list[tuple[int, date, date | None, int | None]]:
+def settings_ask(ids: Sequence[int]) -> Ask:
     """Registrations: transmitter, first day, last day (exclusive), of UTC, check-in interval [s]."""
-    columns = f"transmitter_id, {_utc_day('registered_at')}, {_utc_day('removed_at')}, interval_s"
-    rows = _of_transmitters("devices_registration", columns, ids, "", [])
-    return [(unit, _as_day(a), _as_day(b), interval_s) for unit, a, b, interval_s in rows]  # type: ignore[misc]
-
-
-def read_days(keys: Sequence[Key]) -> dict[Key, DayBefore]:
-    """What is on record of some days."""
-    columns = "d.transmitter_id, d.day, d.heard, d.activations, d.presence"
-    with connection.cursor() as cursor:
-        if is_postgresql():
-            cursor.execute(
-                f"SELECT {columns} FROM unnest(%s::int[], %s::date[]) AS k(t, day) "
-                "JOIN devices_checkinday d ON d.transmitter_id = k.t AND d.day = k.day",
-                [[t for t, _ in keys], [day for _, day in keys]],
-            )
-            rows = cursor.fetchall()
-        else:
-            cursor.execute(
-                f"SELECT {columns} FROM json_each(%s) k JOIN devices_checkinday d "
-                "ON d.transmitter_id = json_extract(k.value, '$[0]') AND d.day = json_extract(k.value, '$[1]')",
-                [json.dumps([(t, day_number(day)) for t, day in keys])],
-            )
-            rows = [(t, day_of(day), *rest) for t, day, *rest in cursor.fetchall()]
-    return {(t, day): DayBefore(heard, acts, bytes(mask) if mask else None) for t, day, heard, acts, mask in rows}
-
-
-def _sums(own: str, name: str) -> str:
-    least = "LEAST" if is_postgresql() else "min"
-    cast = "::int" if is_postgresql() else ""
-    return f"{name} = {least}({own}.{name}{cast} + excluded.{name}, {MOST})"
-
-
-def _of_two(own: str, name: str, which: str) -> str:
-    """Least or greatest of two values of which either may be missing."""
-    function = {"min": "LEAST", "max": "GREATEST"}[which] if is_postgresql() else which
-    return f"{name} = {function}(COALESCE({own}.{name}, excluded.{name}), COALESCE(excluded.{name}, {own}.{name}))"
-
-
-def _days_sql(source: str) -> str:
-    names = [name for name, _ in DAY_COLUMNS]
-    counts = ("heard", "expected", "activations", "loss_runs")
-    cast = "::int" if is_postgresql() else ""
-    over = " OR ".join(f"d.{name}{cast} + excluded.{name} > {MOST}" for name in counts)
-    sets = [
-        *(_sums("d", name) for name in counts), _of_two("d", "lowest_margin_db", "min"), _of_two("d", "last_heard_s", "max"),
-        f"flags = d.flags | excluded.flags | CASE WHEN {over} THEN {CAPPED} ELSE 0 END",
-        "presence = COALESCE(excluded.presence, d.presence)",
-    ]  # fmt: skip
-    return (
-        f"INSERT INTO devices_checkinday AS d ({', '.join(names)}) {source} "
-        f"ON CONFLICT (transmitter_id, day) DO UPDATE SET {', '.join(sets)}"
+    return Ask(
+        f"SELECT transmitter_id, {_utc_day('registered_at')}, {_utc_day('removed_at')}, interval_s "
+        f"FROM devices_registration WHERE {_among('transmitter_id')}",
+        [_list(ids)],
     )
 
 
-def _totals_sql(source: str) -> str:
-    names = [name for name, _ in TOTAL_COLUMNS]
-    added = ", ".join(f"{name} = t.{name} + excluded.{name}" for name in ("days_measured", "checkins", "activations"))
-    return (
-        f"INSERT INTO devices_fittingtotals AS t ({', '.join(names)}, temperature_days, temperature_sum_c) {source} "
-        f"ON CONFLICT (fitting_id, from_on) DO UPDATE SET {added}"
+def days_ask(keys: Sequence[Key]) -> Ask:
+    """What is on record of some days; rows for `as_states`."""
+    columns = "d.transmitter_id, d.day, " + ", ".join(f"d.{name}" for name in STATE.split(", "))
+    if not is_postgresql():
+        return Ask(
+            f"SELECT {columns} FROM json_each(%s) k CROSS JOIN devices_checkinday d "
+            "ON d.transmitter_id = json_extract(k.value, '$[0]') AND d.day = json_extract(k.value, '$[1]')",
+            [json.dumps([(t, day_number(day)) for t, day in keys])],
+        )
+    days = {day for _, day in keys}
+    if len(days) == 1:
+        # A single day stands in the statement, so that only its month is looked at.
+        return Ask(
+            f"SELECT {columns} FROM devices_checkinday d WHERE d.transmitter_id = ANY(%s) AND d.day = %s",
+            [[t for t, _ in keys], days.pop()],
+        )
+    return Ask(
+        f"SELECT {columns} FROM unnest(%s::int[], %s::date[]) AS k(t, day) "
+        "JOIN devices_checkinday d ON d.transmitter_id = k.t AND d.day = k.day AND d.day BETWEEN %s AND %s",
+        [[t for t, _ in keys], [day for _, day in keys], min(days, default=None), max(days, default=None)],
     )
+
+
+def as_states(rows: Iterable[Sequence[Any]]) -> dict[Key, DayState]:
+    """Days on record, by transmitter and day."""
+    on_sqlite = not is_postgresql()
+    found: dict[Key, DayState] = {}
+    for row in rows:
+        key = (row[0], day_of(row[1]) if on_sqlite else row[1])
+        found[key] = DayState._make(row[2:])
+    return found
 
 
 def _unnest(columns: Sequence[tuple[str, str]], more: str = "") -> str:
@@ -180,19 +167,66 @@ def _write(sql_of: Any, columns: Sequence[tuple[str, str]], rows: Sequence[Seque
             cursor.executemany(sql_of(f"VALUES ({marks}{more})"), rows)
 
 
-def add_days(rows: Iterable[Sequence[Any]]) -> None:
-    """Add to days, or make them: columns of `DAY_COLUMNS`, counts already at most `MOST`, presence already merged."""
-    place = [name for name, _ in DAY_COLUMNS].index("day")
-    _write(_days_sql, DAY_COLUMNS, [[*row[:place], _day(row[place]), *row[place + 1 :]] for row in rows])
+def _days_sql(source: str) -> str:
+    # The customer is fixed when the day begins: a transmitter that moves on takes no history along.
+    sets = ", ".join(f"{name} = excluded.{name}" for name, _ in DAY_COLUMNS[3:])
+    names = ", ".join(name for name, _ in DAY_COLUMNS)
+    return (
+        f"INSERT INTO devices_checkinday AS d ({names}) {source} ON CONFLICT (transmitter_id, day) DO UPDATE SET {sets}"
+    )
 
 
-def add_totals(rows: Iterable[Sequence[Any]]) -> None:
+def write_days(rows: Iterable[tuple[Key, int, DayState]]) -> None:
+    """Write days as they are now: key, customer, state; sorted by key."""
+    _write(
+        _days_sql,
+        DAY_COLUMNS,
+        [
+            (
+                key[0], _day(key[1]), customer_id, state.last_heard_s, state.heard, state.expected, state.activations,
+                state.loss_runs, state.lowest_margin_db, state.flags, state.presence, state.acted, state.acts_source,
+            )
+            for key, customer_id, state in rows
+        ],
+    )  # fmt: skip
+
+
+def _totals_sql(source: str) -> str:
+    names = [name for name, _ in TOTAL_COLUMNS]
+    added = ", ".join(f"{name} = t.{name} + excluded.{name}" for name in ("days_measured", "checkins", "activations"))
+    return (
+        f"INSERT INTO devices_fittingtotals AS t ({', '.join(names)}, temperature_days, temperature_sum_c) {source} "
+        f"ON CONFLICT (fitting_id, from_on) DO UPDATE SET {added}"
+    )
+
+
+def make_totals(rows: Iterable[Sequence[Any]]) -> None:
     """Add to setting-periods, or make them: columns of `TOTAL_COLUMNS`."""
     place = [name for name, _ in TOTAL_COLUMNS].index("from_on")
     written = list(rows)
     if not is_postgresql():
         written = [[*row[:place], row[place].isoformat(), *row[place + 1 :]] for row in written]
     _write(_totals_sql, TOTAL_COLUMNS, written, ", 0, 0")
+
+
+def add_totals(rows: Sequence[tuple[int, int, int, int]]) -> None:
+    """Add to setting-periods on record: key, days measured, check-ins, activations."""
+    if not rows:
+        return
+    names = ("days_measured", "checkins", "activations")
+    with connection.cursor() as cursor:
+        if is_postgresql():
+            sets = ", ".join(f"{name} = t.{name} + v.{name}" for name in names)
+            cursor.execute(
+                f"UPDATE devices_fittingtotals t SET {sets} "
+                f"FROM unnest(%s::bigint[], %s::int[], %s::int[], %s::int[]) AS v(id, {', '.join(names)}) WHERE t.id = v.id",
+                [list(column) for column in zip(*rows, strict=True)],
+            )
+        else:
+            sets = ", ".join(f"{name} = {name} + %s" for name in names)
+            cursor.executemany(
+                f"UPDATE devices_fittingtotals SET {sets} WHERE id = %s", [(*row[1:], row[0]) for row in rows]
+            )
 
 
 def sum_stretches(stretches: Sequence[tuple[int, date, date]]) -> dict[int, tuple[int, int, int, int]]:

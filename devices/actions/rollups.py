@@ -7,10 +7,10 @@ The temperature columns come from elsewhere and are left as they are.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import NamedTuple
 
 from django.db import transaction
 from django.utils.translation import gettext
@@ -19,35 +19,19 @@ from company.errors import Refused
 from company.manner import day_said
 from devices.actions import rollup_sql as sql
 from devices.models import FittingTotals, Registration
+from devices.rules.day_merge import CAPPED, MOST, NOTHING, DayRow, DayState, combine, fold, merge
+from devices.rules.presence import N_BYTES
 from devices.rules.setting_periods import Period, Setting, Stay, periods_of
 
 CHUNK = 500
 """Transmitters whose totals are rebuilt in one go: bounds memory and the time for which they are locked."""
 FAR = date(9999, 1, 1)
 COUNTS = ("interval_s", "days_measured", "checkins", "activations")
+DROPPED = ("dropped_days", "dropped_checkins", "dropped_activations")
 
 
 class NotADay(Refused):
     """Counts that cannot be, or of a transmitter that is not on record."""
-
-
-@dataclass(frozen=True, slots=True)
-class DayRow:
-    """What one transmitter said on a day of UTC, to be added to what is on record of that day.
-
-    Counts are 0 or more; margin [dB]; `last_heard_s` seconds since midnight; `presence` 12 bytes, a bit a quarter hour.
-    """
-
-    transmitter_id: int
-    day: date
-    heard: int = 0
-    expected: int = 0
-    activations: int = 0
-    loss_runs: int = 0
-    lowest_margin_db: int | None = None
-    flags: int = 0
-    last_heard_s: int | None = None
-    presence: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,140 +55,211 @@ class Difference:
 
 
 def record_days(rows: Iterable[DayRow]) -> Recorded:
-    """Add days of check-ins, and the same increments to the totals of the cells in service on those days.
+    """Merge days of check-ins into those on record, and what that adds to the totals of the cells in service on those days.
 
-    All in one transaction, the caller's where one is open. Adding is not repeatable: whoever calls keeps a ledger of what
-    was added. Order and lateness do not matter. Counts over 32,767 a day are cut off and the day is flagged.
+    All in one transaction, the caller's where one is open. Quarter hours and everything merged by least, largest or OR may
+    come again; activations are added, so whoever calls keeps a ledger of what was. Counts over 32,767 a day are cut off
+    and the day is flagged. See `devices.rules.day_merge` for the rule.
 
     Raises
     ------
     NotADay
         Nothing is written.
     """
-    merged = _merge(rows)
-    if not merged:
+    grouped = group_days(rows)
+    if not grouped:
         return Recorded(0, 0)
+    ids = sorted({key[0] for key in grouped})
     with transaction.atomic():
-        customers = sql.lock_transmitters(sorted({row.transmitter_id for row in merged}))
-        unknown = sorted({row.transmitter_id for row in merged} - customers.keys())
-        if unknown:
+        locked, days, stays = sql.ask(
+            sql.lock_ask(ids), sql.days_ask(list(grouped)), sql.stays_ask(ids, min(key[1] for key in grouped))
+        )
+        return write_merged(grouped, dict(locked), sql.as_states(days), stays)  # type: ignore[arg-type]
+
+
+def group_days(rows: Iterable[DayRow]) -> dict[sql.Key, list[DayRow]]:
+    """Rows by transmitter and day, sorted by both; those of one source put together, so that they count as one batch.
+
+    Raises
+    ------
+    NotADay
+        For counts below nothing and masks that are not 12 bytes.
+    """
+    found: dict[sql.Key, list[DayRow]] = {}
+    for row in rows:
+        _refuse_impossible(row)
+        there = found.setdefault((row.transmitter_id, row.day), [])
+        for place, other in enumerate(there):
+            if other.source_id == row.source_id:
+                there[place] = combine(other, row)
+                break
+        else:
+            there.append(row)
+    return dict(sorted(found.items()))
+
+
+def _refuse_impossible(row: DayRow) -> None:
+    if min(row.heard, row.expected, row.activations, row.loss_runs) < 0 or any(n < 0 for _, n in row.acts):
+        raise NotADay(
+            gettext("A count of %(day)s is less than nothing. Nothing of this batch was taken.")
+            % {"day": day_said(row.day)}
+        )
+    if row.presence is not None and len(row.presence) != N_BYTES:
+        raise NotADay(
+            gettext("The quarter hours of %(day)s are not 12 bytes. Nothing of this batch was taken.")
+            % {"day": day_said(row.day)}
+        )
+
+
+def write_merged(
+    grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[int, int], before: Mapping[sql.Key, DayState],
+    stays: sql.Rows,
+) -> Recorded:  # fmt: skip
+    """Merge rows into days read under the lock of their transmitters, and write what changed with its totals.
+
+    Parameters
+    ----------
+    grouped : mapping
+        As `group_days` gives it: sorted by key.
+    customers : mapping of int to int
+        Of the locked transmitters.
+    before : mapping
+        The days on record among these.
+    stays : list of tuple
+        As `rollup_sql.stays_ask` reads them.
+
+    Raises
+    ------
+    NotADay
+        Of a transmitter that is not on record.
+    """
+    written: list[tuple[sql.Key, int, DayState]] = []
+    added: list[Added] = []
+    n_capped = 0
+    for key, rows in grouped.items():
+        customer_id = customers.get(key[0])
+        if customer_id is None:
             raise NotADay(
                 gettext("No transmitter on record has the key %(unknown)s. Set its check-ins aside.")
-                % {"unknown": unknown[0]}
+                % {"unknown": key[0]}
             )
-        before = sql.read_days([(row.transmitter_id, row.day) for row in merged])
-        written, added = [], []
-        for row in merged:
-            old = before.get((row.transmitter_id, row.day), sql.DayBefore(0, 0, None))
-            written.append(_columns(row, customers[row.transmitter_id], old))
-            added.append(_added(row, old))
-        sql.add_days(written)
-        _add_to_totals(merged, added)
-    n_capped = sum(
-        1 for row, (_, heard, acts) in zip(merged, added, strict=True) if heard < row.heard or acts < row.activations
-    )
-    return Recorded(len(merged), n_capped)
-
-
-def _merge(rows: Iterable[DayRow]) -> list[DayRow]:
-    """One row a transmitter and day, sorted by both."""
-    found: dict[tuple[int, date], DayRow] = {}
-    for row in rows:
-        if min(row.heard, row.expected, row.activations, row.loss_runs) < 0:
-            raise NotADay(
-                gettext("A count of %(day)s is less than nothing. Nothing of this batch was taken.")
-                % {"day": day_said(row.day)}
-            )
-        if row.presence is not None and len(row.presence) != 12:
-            raise NotADay(
-                gettext("The quarter hours of %(day)s are not 12 bytes. Nothing of this batch was taken.")
-                % {"day": day_said(row.day)}
-            )
-        key = row.transmitter_id, row.day
-        found[key] = _both(found[key], row) if key in found else row
-    return [found[key] for key in sorted(found)]
-
-
-def _both(one: DayRow, two: DayRow) -> DayRow:
-    margins = [row.lowest_margin_db for row in (one, two) if row.lowest_margin_db is not None]
-    last = [row.last_heard_s for row in (one, two) if row.last_heard_s is not None]
-    return replace(
-        one, heard=one.heard + two.heard, expected=one.expected + two.expected,
-        activations=one.activations + two.activations, loss_runs=one.loss_runs + two.loss_runs,
-        lowest_margin_db=min(margins, default=None), last_heard_s=max(last, default=None), flags=one.flags | two.flags,
-        presence=_or(one.presence, two.presence),
-    )  # fmt: skip
-
-
-def _or(one: bytes | None, two: bytes | None) -> bytes | None:
-    if one is None or two is None:
-        return one if two is None else two
-    return bytes(a | b for a, b in zip(one, two, strict=True))
-
-
-def _columns(row: DayRow, customer_id: int, old: sql.DayBefore) -> tuple[Any, ...]:
-    counts = (row.heard, row.expected, row.activations, row.loss_runs)
-    flags = row.flags | (sql.CAPPED if max(counts) > sql.MOST else 0)
-    presence = _or(row.presence, old.presence) if row.presence is not None else None
-    return (
-        row.transmitter_id, row.day, customer_id, row.last_heard_s, *(min(count, sql.MOST) for count in counts),
-        row.lowest_margin_db, flags, presence,
-    )  # fmt: skip
-
-
-def _added(row: DayRow, old: sql.DayBefore) -> tuple[int, int, int]:
-    """Days heard, check-ins and activations that a row really adds: what is cut off adds nothing."""
-    heard = min(old.heard + row.heard, sql.MOST)
-    activations = min(old.activations + row.activations, sql.MOST)
-    return int(old.heard == 0 and heard > 0), heard - old.heard, activations - old.activations
+        old = before.get(key)
+        new = merge(old or NOTHING, rows[0]) if len(rows) == 1 else fold(old or NOTHING, rows)
+        if new == old:
+            continue
+        was = old or NOTHING
+        written.append((key, customer_id, new))
+        n_capped += new.flags & CAPPED and (not was.flags & CAPPED or new.activations == MOST)
+        added.append(
+            Added(*key, int(was.heard == 0 and new.heard > 0), new.heard - was.heard, new.activations - was.activations)
+        )
+    sql.write_days(written)
+    add_to_totals(added, stays)
+    return Recorded(len(grouped), n_capped)
 
 
 # --- which cells were in, at which interval ---------------------------------------------------------------------------
 
 
-def _periods(
-    transmitter_ids: Sequence[int], since: date | None = None
-) -> tuple[dict[int, list[Period]], dict[int, int]]:
-    """Setting-periods of each transmitter, oldest first, and the customer of each fitting.
+class Added(NamedTuple):
+    """What a day really gained: what is cut off adds nothing."""
 
-    With `since`, only of cells that were in after that day: they alone can have counts of it or later.
-    """
-    stays: dict[int, list[Stay]] = defaultdict(list)
+    transmitter_id: int
+    day: date
+    days: int
+    checkins: int
+    activations: int
+
+
+def _periods(stays: sql.Rows, settings: sql.Rows) -> tuple[dict[int, list[Period]], dict[int, int]]:
+    """Setting-periods of each transmitter, oldest first, and the customer of each fitting; rows as the asks read them."""
+    by_unit: dict[int, dict[int, Stay]] = defaultdict(dict)
     customers: dict[int, int] = {}
-    for transmitter_id, pk, customer_id, begins, ends in sql.read_stays(transmitter_ids, since):
-        stays[transmitter_id].append(Stay(pk, begins, ends))
+    for transmitter_id, pk, customer_id, begins, ends, *_ in stays:
+        by_unit[transmitter_id][pk] = Stay(pk, sql.as_day(begins), sql.as_day(ends))  # type: ignore[arg-type]
         customers[pk] = customer_id
-    settings: dict[int, list[Setting]] = defaultdict(list)
-    for transmitter_id, begins, ends, interval_s in sql.read_settings(transmitter_ids):
-        settings[transmitter_id].append(Setting(begins, ends, interval_s))
-    return {pk: periods_of(rows, settings[pk]) for pk, rows in stays.items()}, customers
+    intervals: dict[int, list[Setting]] = defaultdict(list)
+    for transmitter_id, begins, ends, interval_s in settings:
+        intervals[transmitter_id].append(Setting(sql.as_day(begins), sql.as_day(ends), interval_s))  # type: ignore[arg-type]
+    return {unit: periods_of(list(rows.values()), intervals[unit]) for unit, rows in by_unit.items()}, customers
 
 
-def _add_to_totals(rows: Sequence[DayRow], added: Sequence[tuple[int, int, int]]) -> None:
-    since = min(row.day for row in rows)
-    periods, customers = _periods(sorted({row.transmitter_id for row in rows}), since)
+def add_to_totals(added: Iterable[Added], stays: sql.Rows) -> None:
+    """Add to the setting-periods of the cells that were in on those days; days without cells belong to nobody.
+
+    Periods on record are found from the stays alone: once one of a set of cells is there, all of them are.
+    """
+    by_unit: dict[int, list[tuple[date, int, date | None, date | None, int | None]]] = {}
+    for transmitter_id, fitting_id, _, begins, ends, pk, from_on in stays:
+        by_unit.setdefault(transmitter_id, []).append(
+            (sql.as_day(begins), fitting_id, sql.as_day(ends), sql.as_day(from_on), pk)  # type: ignore[arg-type]
+        )
+    sums: dict[int, list[int]] = {}
+    unmade: list[Added] = []
+    for one in added:
+        found = _period_on_record(by_unit.get(one.transmitter_id, ()), one.day)
+        if found is None:
+            continue
+        if not found:
+            unmade.append(one)
+        elif own := sums.get(found):
+            own[0] += one.days
+            own[1] += one.checkins
+            own[2] += one.activations
+        elif one.checkins or one.activations:
+            sums[found] = [one.days, one.checkins, one.activations]
+    sql.add_totals([(pk, *sums[pk]) for pk in sorted(sums)])  # type: ignore[misc]
+    if unmade:
+        _make_periods(unmade, [row for row in stays if row[0] in {one.transmitter_id for one in unmade}])
+
+
+def _period_on_record(stays: Sequence[tuple[date, int, date | None, date | None, int | None]], day: date) -> int | None:
+    """Key of the period of a day; 0: its cells have no period on record yet; None: no cells were in."""
+    here: tuple[date, int] | None = None
+    ends: date | None = None
+    for begins, fitting_id, until, _, _ in stays:
+        # The later of two sets that overlap is the one that was in.
+        if begins <= day and (here is None or (begins, fitting_id) > here):
+            here, ends = (begins, fitting_id), until
+    if here is None or (ends is not None and day >= ends):
+        return None
+    found, found_on = 0, None
+    for _, fitting_id, _, from_on, pk in stays:
+        if (
+            fitting_id == here[1]
+            and from_on is not None
+            and from_on <= day
+            and (found_on is None or from_on > found_on)
+        ):
+            found, found_on = pk or 0, from_on
+    return found
+
+
+def _make_periods(added: Sequence[Added], stays: sql.Rows) -> None:
+    """Make every period of cells with their first count: without the earlier ones their time would count wrong."""
+    (settings,) = sql.ask(sql.settings_ask(sorted({one.transmitter_id for one in added})))
+    periods, customers = _periods(stays, settings)
     sums: dict[tuple[int, date], list[int]] = {}
     hit: dict[tuple[int, date], Period] = {}
-    for row, counts in zip(rows, added, strict=True):
-        period = next((p for p in periods.get(row.transmitter_id, ()) if p.holds(row.day)), None)
+    for one in added:
+        period = next((p for p in periods.get(one.transmitter_id, ()) if p.holds(one.day)), None)
         if period is None:
             continue
-        # Every period of these cells is made with the first count: without the earlier ones their time would count wrong.
-        for one in periods[row.transmitter_id]:
-            if one.fitting_id == period.fitting_id:
-                hit.setdefault((one.fitting_id, one.from_on), one)
+        for other in periods[one.transmitter_id]:
+            if other.fitting_id == period.fitting_id:
+                hit.setdefault((other.fitting_id, other.from_on), other)
         own = sums.setdefault((period.fitting_id, period.from_on), [0, 0, 0])
-        for place, count in enumerate(counts):
+        for place, count in enumerate(one[2:]):
             own[place] += count
-    sql.add_totals((customers[key[0]], *key, hit[key].interval_s, *sums.get(key, (0, 0, 0))) for key in sorted(hit))
+    sql.make_totals((customers[key[0]], *key, hit[key].interval_s, *sums.get(key, (0, 0, 0))) for key in sorted(hit))
 
 
 # --- rebuilding -------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Rebuilt:
-    """One setting-period as the days give it."""
+    """One setting-period as the days give it, with what days that are no longer kept had given."""
 
     transmitter_id: int
     customer_id: int
@@ -212,17 +267,32 @@ class _Rebuilt:
     days_measured: int
     checkins: int
     activations: int
+    dropped_days: int = 0
+    dropped_checkins: int = 0
+    dropped_activations: int = 0
+
+    def add_dropped(self, row: FittingTotals) -> None:
+        """Count the dropped days of a row on record here."""
+        for name, dropped in zip(COUNTS[1:], DROPPED, strict=True):
+            n = getattr(row, dropped)
+            setattr(self, name, getattr(self, name) + n)
+            setattr(self, dropped, getattr(self, dropped) + n)
 
 
-def _rebuild(transmitter_ids: Sequence[int]) -> dict[tuple[int, date], _Rebuilt]:
-    """Every row there should be: all periods of cells with a day on record, or with more than one period."""
-    periods, customers = _periods(transmitter_ids)
+def _rebuild(
+    transmitter_ids: Sequence[int], recorded: Mapping[tuple[int, date], FittingTotals]
+) -> dict[tuple[int, date], _Rebuilt]:
+    """Every row there should be: all periods of cells with a day on record or dropped, or with more than one period."""
+    periods, customers = _periods(*sql.ask(sql.stays_ask(transmitter_ids, None), sql.settings_ask(transmitter_ids)))
     listed = [(pk, one) for pk in sorted(periods) for one in periods[pk]]
     sums = sql.sum_stretches([(pk, one.from_on, one.to_on or FAR) for pk, one in listed])
+    kept = [(place, row) for row in recorded.values() if (place := _place_of_dropped(row, periods)) is not None]
     n_periods: dict[int, int] = defaultdict(int)
     for _, one in listed:
         n_periods[one.fitting_id] += 1
-    has_days = {one.fitting_id for number, (_, one) in enumerate(listed) if number in sums}
+    has_days = {one.fitting_id for number, (_, one) in enumerate(listed) if number in sums} | {
+        place[0] for place, _ in kept
+    }
     found = {}
     for number, (pk, one) in enumerate(listed):
         if one.fitting_id in has_days or n_periods[one.fitting_id] > 1:
@@ -230,7 +300,22 @@ def _rebuild(transmitter_ids: Sequence[int]) -> dict[tuple[int, date], _Rebuilt]
             found[one.fitting_id, one.from_on] = _Rebuilt(
                 pk, customers[one.fitting_id], one.interval_s, heard_days, heard, activations
             )
+    for place, row in kept:
+        found[place].add_dropped(row)
     return found
+
+
+def _place_of_dropped(row: FittingTotals, periods: Mapping[int, Sequence[Period]]) -> tuple[int, date] | None:
+    """Where the dropped days of a row count now: in its period, or, where that is no more, in the one of its first day."""
+    if not (row.dropped_days or row.dropped_checkins or row.dropped_activations):
+        return None
+    here = periods.get(row.fitting.transmitter_id, ())
+    if any((one.fitting_id, one.from_on) == (row.fitting_id, row.from_on) for one in here):
+        return row.fitting_id, row.from_on
+    near = [one for one in here if one.holds(row.from_on)] or sorted(
+        here, key=lambda one: abs((one.from_on - row.from_on).days)
+    )
+    return (near[0].fitting_id, near[0].from_on) if near else None
 
 
 def _compare(
@@ -256,14 +341,15 @@ def differences(*, transmitter_ids: Sequence[int]) -> list[Difference]:
     """Where the totals of some transmitters do not agree with their days. One chunk: at most `CHUNK` transmitters."""
     with transaction.atomic():
         sql.lock_transmitters(sorted(transmitter_ids))
-        return _compare(_recorded(transmitter_ids), _rebuild(transmitter_ids))
+        recorded = _recorded(transmitter_ids)
+        return _compare(recorded, _rebuild(transmitter_ids, recorded))
 
 
 def rebuild_totals(*, transmitter_ids: Iterable[int]) -> list[Difference]:
     """Rebuild the totals of some transmitters from their days; gives what was different. A second call changes nothing.
 
-    To be called whenever cells or a check-in interval of the past changed. Needs every day since the cells were fitted:
-    days must not be dropped before the totals of their cells are sealed.
+    To be called whenever cells or a check-in interval of the past changed. Days that are no longer kept count with what
+    they gave when they were dropped: no change of cells can share them out anew.
     """
     found: list[Difference] = []
     listed = sorted(set(transmitter_ids))
@@ -271,7 +357,8 @@ def rebuild_totals(*, transmitter_ids: Iterable[int]) -> list[Difference]:
         some = listed[start : start + CHUNK]
         with transaction.atomic():
             sql.lock_transmitters(some)
-            recorded, rebuilt = _recorded(some), _rebuild(some)
+            recorded = _recorded(some)
+            rebuilt = _rebuild(some, recorded)
             different = _compare(recorded, rebuilt)
             if different:
                 _mend(recorded, rebuilt, {(one.fitting_id, one.from_on) for one in different})
@@ -296,11 +383,11 @@ def _mend(
         row = recorded.get(key) or FittingTotals(
             customer_id=rebuilt[key].customer_id, fitting_id=key[0], from_on=key[1]
         )
-        for name in COUNTS:
+        for name in COUNTS + DROPPED:
             setattr(row, name, getattr(rebuilt[key], name))
         (new if row.pk is None else changed).append(row)
     gone = [recorded[key].pk for key in sorted(different - rebuilt.keys())]
     for start in range(0, len(gone), CHUNK):
         FittingTotals.objects.filter(pk__in=gone[start : start + CHUNK]).delete()
-    FittingTotals.objects.bulk_update(changed, COUNTS, batch_size=200)
+    FittingTotals.objects.bulk_update(changed, COUNTS + DROPPED, batch_size=200)
     FittingTotals.objects.bulk_create(new, batch_size=2000)

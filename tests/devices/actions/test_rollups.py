@@ -13,6 +13,7 @@ from devices.actions.fitting_corrections import take_back_fitting
 from devices.actions.ledger import OutOfOrder
 from devices.actions.rollups import DayRow, NotADay, differences, rebuild_totals, record_days
 from devices.models import CheckInDay, Fitting, FittingTotals, Registration
+from devices.rules.presence import mask_of_quarters
 from tests.factories import TODAY, battery_type, make_fitting, make_receiver, make_registration, make_user
 
 pytestmark = pytest.mark.django_db
@@ -39,30 +40,47 @@ def sums(transmitter):
     )
 
 
-def test_a_day_is_made_and_then_added_to():
+def test_a_day_is_made_and_then_merged_into():
     one = unit()
     day = FIRST + timedelta(days=3)
-    mask, other = b"\x01" + bytes(11), b"\x80" + bytes(11)
-    record_days([DayRow(one.pk, day, 10, 24, 2, 1, 7, 0, 50_000, mask)])
-    record_days([DayRow(one.pk, day, 5, 0, 1, 2, 3, CheckInDay.LOW_BATTERY, 40_000, other)])
-    record_days([DayRow(one.pk, day, 0, 0, 0, 0, None, CheckInDay.TAMPER, None, None)])
+    mask, other = mask_of_quarters([0, 1]), mask_of_quarters([1, 95])
+    record_days([DayRow(one.pk, day, 0, 24, 2, 1, 7, 0, 50_000, mask)])
+    record_days([DayRow(one.pk, day, 0, 0, 1, 2, 3, CheckInDay.LOW_BATTERY, 40_000, other)])
+    record_days([DayRow(one.pk, day, flags=CheckInDay.TAMPER)])
     row = CheckInDay.objects.get()
     assert (row.transmitter_id, row.day, row.customer_id) == (one.pk, day, one.customer_id)
-    assert (row.heard, row.expected, row.activations, row.loss_runs) == (15, 24, 3, 3)
-    assert (row.lowest_margin_db, row.flags, row.last_heard_s, bytes(row.presence)) == (
-        3,
-        3,
-        50_000,
-        b"\x81" + bytes(11),
-    )
-    assert sums(one) == [(FIRST, 3600, 1, 15, 3)]
+    assert (row.heard, row.expected, row.activations, row.loss_runs) == (3, 24, 3, 2)
+    assert (row.lowest_margin_db, row.flags, row.last_heard_s) == (3, 3, 50_000)
+    assert bytes(row.presence) == mask_of_quarters([0, 1, 95])
+    assert sums(one) == [(FIRST, 3600, 1, 3, 3)]
+
+
+def test_quarter_hours_that_come_again_change_nothing():
+    one = unit()
+    row = DayRow(one.pk, TODAY, presence=mask_of_quarters([3, 7]), last_heard_s=7000, interval_s=900)
+    record_days([row])
+    was = CheckInDay.objects.values().get()
+    record_days([row, row])
+    assert CheckInDay.objects.values().get() == was
+    assert sums(one) == [(FIRST, 3600, 1, 2, 0)]
 
 
 def test_two_rows_of_one_day_in_a_batch_are_one():
     one = unit()
-    assert record_days([DayRow(one.pk, TODAY, 3, 5), DayRow(one.pk, TODAY, 4, 5)]).n_days == 1
+    assert record_days([DayRow(one.pk, TODAY, 3, 5), DayRow(one.pk, TODAY, 7, 5)]).n_days == 1
     assert CheckInDay.objects.get().heard == 7
     assert sums(one) == [(FIRST, 3600, 1, 7, 0)]
+
+
+def test_a_sealed_day_keeps_its_counts_until_more_are_heard():
+    one = unit()
+    record_days([DayRow(one.pk, TODAY, 5, 24, 0, 2)])
+    record_days([DayRow(one.pk, TODAY, presence=mask_of_quarters(range(4)), interval_s=3600)])
+    row = CheckInDay.objects.get()
+    assert (row.heard, row.loss_runs, row.presence) == (5, 2, None)
+    record_days([DayRow(one.pk, TODAY, presence=mask_of_quarters(range(9)), interval_s=3600)])
+    assert CheckInDay.objects.get().heard == 9
+    assert sums(one) == [(FIRST, 3600, 1, 9, 0)]
 
 
 def test_a_day_without_anything_heard_is_not_measured():
@@ -70,6 +88,7 @@ def test_a_day_without_anything_heard_is_not_measured():
     record_days([DayRow(one.pk, TODAY, 0, 24)])
     assert sums(one) == [(FIRST, 3600, 0, 0, 0)]
     record_days([DayRow(one.pk, TODAY, 2, 0)])
+    record_days([DayRow(one.pk, TODAY, 1, 0)])
     assert sums(one) == [(FIRST, 3600, 1, 2, 0)]
 
 
@@ -128,7 +147,7 @@ def test_a_changed_interval_begins_a_period_also_in_the_past():
         "interval_s", "days_measured", "checkins", "activations",
     }  # fmt: skip
     assert sums(one) == [(FIRST, 3600, 20, 480, 0), (FIRST + timedelta(days=20), 600, 30, 720, 0)]
-    record_days([DayRow(one.pk, FIRST + timedelta(days=4), 2), DayRow(one.pk, TODAY, 5)])
+    record_days([DayRow(one.pk, FIRST + timedelta(days=4), 26), DayRow(one.pk, TODAY, 5)])
     assert sums(one) == [(FIRST, 3600, 20, 482, 0), (FIRST + timedelta(days=20), 600, 31, 725, 0)]
     assert rebuild_totals(transmitter_ids=[one.pk]) == []
 
@@ -158,8 +177,13 @@ def test_temperature_sums_are_left_alone():
 
 
 def random_day(rng, one):
-    heard, acts = rng.choice([0, 0, 3, 24, 20_000]), rng.choice([0, 1, 17_000])
-    return DayRow(one.pk, FIRST + timedelta(days=rng.randint(-10, 60)), heard, 24, acts, 0, rng.choice([None, -3, 8]))
+    heard, acts = rng.choice([0, 0, 3, 24]), rng.choice([0, 1, 17_000])
+    mask = mask_of_quarters(rng.choices(range(96), k=heard)) if rng.random() < 0.7 else None
+    counted = ((rng.randint(0, 95), rng.choice([1, 17_000])),) if rng.random() < 0.3 else ()
+    return DayRow(
+        one.pk, FIRST + timedelta(days=rng.randint(-10, 60)), 0 if mask else heard, 24, acts, 0, rng.choice([None, -3, 8]),
+        presence=mask, acts=counted, source_id=rng.choice([0, 5, 9]), interval_s=rng.choice([None, 3600]),
+    )  # fmt: skip
 
 
 def change_something(rng, one, office):
@@ -206,8 +230,11 @@ def test_four_writers_at_once_lose_nothing_and_count_no_day_twice():
         rng = random.Random(number)
         try:
             start.wait(timeout=20)
-            for _ in range(8):
-                rows = [DayRow(one.pk, TODAY - timedelta(days=n), 1, 1, 1) for one in units for n in range(5)]
+            for turn in range(8):
+                mask = mask_of_quarters([number * 8 + turn])
+                rows = [
+                    DayRow(one.pk, TODAY - timedelta(days=n), 0, 1, 1, presence=mask) for one in units for n in range(5)
+                ]
                 rng.shuffle(rows)
                 record_days(rows)
             if number == 0:

@@ -1,0 +1,211 @@
+"""The one merge rule of check-in days, for every source and every path: what a batch says, and what is on record. Pure.
+
+Quarter hours are merged by OR and are the truth: heard, expected and the runs of losses follow from them. Margin is the
+least, flags are OR, last heard is the latest. All of this may come in any order, late, twice and from several sources.
+
+Activations are counts and cannot be repeated, so they need the ledger. The source that counted the first activation of a
+day owns the day: all of its own count. Everybody else (another source, any file) only fills quarter hours in which none
+was counted yet. A batch that cuts a quarter hour in two loses the second half of it unless its source owns the day: files
+are to be cut at quarter hours, best at midnight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from typing import NamedTuple
+
+from devices.rules.presence import DAY_S, QUARTER_S, QUARTERS, expected_of, loss_runs_in, mask_of
+
+MOST = 32767
+"""Largest count of a day: its columns are 16-bit numbers. More is cut off and the day is flagged."""
+MOST_SOURCE = 32767
+"""Sources with a larger key never own a day's activations."""
+CAPPED = 4
+
+
+class DayRow(NamedTuple):
+    """What one transmitter said on a day of UTC.
+
+    Attributes
+    ----------
+    transmitter_id, day
+        Whose, and which day of UTC.
+    heard, expected, loss_runs : int
+        Counts of who keeps no quarter hours; merged by the larger. 0 where `presence` is given.
+    activations : int
+        Counts without quarter hours: always added, so once only.
+    lowest_margin_db : int or None
+        [dB].
+    flags : int
+        1 low battery seen, 2 tamper seen, 4 counter capped.
+    last_heard_s : int or None
+        Last check-in [s since midnight UTC].
+    presence : bytes or None
+        12 bytes, a bit a quarter hour, see `devices.rules.presence`.
+    acts : tuple of (int, int)
+        Activations as (quarter hour, how many), counted by the rule above.
+    source_id : int
+        Key of the gateway or panel that says so; 0 = a file, which owns no day.
+    interval_s : int or None
+        Check-in interval of that day [s]; None = not known, then nothing is expected.
+    from_s : int
+        Check-ins are expected from then on [s since midnight UTC].
+    to_s : int or None
+        And until then, exclusive; None = the day is not over: until the last one heard.
+    """
+
+    transmitter_id: int
+    day: date
+    heard: int = 0
+    expected: int = 0
+    activations: int = 0
+    loss_runs: int = 0
+    lowest_margin_db: int | None = None
+    flags: int = 0
+    last_heard_s: int | None = None
+    presence: bytes | None = None
+    acts: tuple[tuple[int, int], ...] = ()
+    source_id: int = 0
+    interval_s: int | None = None
+    from_s: int = 0
+    to_s: int | None = None
+
+
+class DayState(NamedTuple):
+    """A day as it is on record; columns as in `CheckInDay`. `presence` None with heard > 0: sealed, its counts only rise."""
+
+    heard: int = 0
+    expected: int = 0
+    activations: int = 0
+    loss_runs: int = 0
+    lowest_margin_db: int | None = None
+    flags: int = 0
+    last_heard_s: int | None = None
+    presence: bytes | None = None
+    acted: bytes | None = None
+    acts_source: int = 0
+
+
+NOTHING = DayState()
+
+
+def combine(one: DayRow, two: DayRow) -> DayRow:
+    """Put two rows of one transmitter, day and source together, as if they had come in one.
+
+    Raises
+    ------
+    ValueError
+        If they are of different sources: then each must be merged by itself.
+    """
+    if one.source_id != two.source_id:
+        raise ValueError("Rows of two sources cannot be put together.")
+    acts = dict(one.acts)
+    for quarter, n in two.acts:
+        acts[quarter] = acts.get(quarter, 0) + n
+    margins = [row.lowest_margin_db for row in (one, two) if row.lowest_margin_db is not None]
+    intervals = [row.interval_s for row in (one, two) if row.interval_s]
+    ends = [row.to_s for row in (one, two) if row.to_s is not None]
+    presence = None
+    if one.presence is not None or two.presence is not None:
+        presence = mask_of(_bits(one.presence) | _bits(two.presence))
+    return one._replace(
+        heard=max(one.heard, two.heard), expected=max(one.expected, two.expected),
+        activations=one.activations + two.activations, loss_runs=max(one.loss_runs, two.loss_runs),
+        lowest_margin_db=min(margins, default=None), flags=one.flags | two.flags,
+        last_heard_s=_later(one.last_heard_s, two.last_heard_s), presence=presence, acts=tuple(sorted(acts.items())),
+        interval_s=min(intervals, default=None), from_s=min(one.from_s, two.from_s), to_s=max(ends, default=None),
+    )  # fmt: skip
+
+
+def merge(old: DayState, row: DayRow) -> DayState:
+    """Give the day as it is once a row has been merged into it.
+
+    Returns
+    -------
+    DayState
+        Counts at most 32,767; flag 4 is set where one was cut off. `heard` never falls.
+    """
+    flags = old.flags | row.flags
+    heard = max(old.heard, row.heard)
+    # A sealed day keeps no quarter hours: those of a late row alone would make its losses look like one long one.
+    is_sealed = old.presence is None and old.heard > 0
+    presence, bits = old.presence, 0
+    if row.presence is not None or old.presence is not None:
+        bits = _bits(old.presence) | _bits(row.presence)
+        heard = max(heard, bits.bit_count())
+        if not is_sealed:
+            presence = mask_of(bits)
+    last_heard_s = _later(old.last_heard_s, row.last_heard_s)
+    to_s = _end_of(old, row, last_heard_s)
+    expected = max(old.expected, row.expected, expected_of(row.interval_s, row.from_s, to_s))
+    if presence is None:
+        loss_runs = max(old.loss_runs, row.loss_runs) if not is_sealed else old.loss_runs
+        if not heard and row.interval_s:
+            loss_runs = max(loss_runs, _loss_runs(0, row, to_s))
+    else:
+        loss_runs = _loss_runs(bits, row, to_s) if row.interval_s else max(old.loss_runs, row.loss_runs)
+    activations, acted, acts_source = _count_acts(old, row)
+    if max(heard, expected, activations, loss_runs) > MOST:
+        flags |= CAPPED
+        heard, expected, activations, loss_runs = (min(n, MOST) for n in (heard, expected, activations, loss_runs))
+    margin = old.lowest_margin_db
+    if row.lowest_margin_db is not None and (margin is None or row.lowest_margin_db < margin):
+        margin = row.lowest_margin_db
+    return DayState(
+        heard, expected, activations, loss_runs, margin, flags, last_heard_s, presence, acted, acts_source
+    )  # fmt: skip
+
+
+def fold(old: DayState, rows: Iterable[DayRow]) -> DayState:
+    """Give the day after several rows, one after another."""
+    for row in rows:
+        old = merge(old, row)
+    return old
+
+
+def _bits(mask: bytes | None) -> int:
+    return int.from_bytes(mask, "little") if mask else 0
+
+
+def _later(one: int | None, two: int | None) -> int | None:
+    if one is None or two is None:
+        return two if one is None else one
+    return one if one > two else two
+
+
+def _end_of(old: DayState, row: DayRow, last_heard_s: int | None) -> int:
+    """Until when check-ins are expected [s]: of a day that was closed, until its end, whoever comes later."""
+    if row.to_s is not None:
+        return row.to_s
+    if old.expected and row.interval_s and old.expected >= expected_of(row.interval_s, row.from_s):
+        return DAY_S
+    return last_heard_s or 0
+
+
+def _loss_runs(bits: int, row: DayRow, to_s: int) -> int:
+    # The quarter hour in which the last one was heard belongs to the span; one that only begins at its end does not.
+    to_q = QUARTERS if to_s >= DAY_S else -(-to_s // QUARTER_S)
+    return loss_runs_in(bits, row.interval_s, row.from_s // QUARTER_S, to_q)
+
+
+def _count_acts(old: DayState, row: DayRow) -> tuple[int, bytes | None, int]:
+    """Activations, quarter hours in which any were counted, and whose day it is."""
+    activations = old.activations + row.activations
+    if not row.acts:
+        return activations, old.acted, old.acts_source
+    own = row.source_id if row.source_id <= MOST_SOURCE else 0
+    taken, sent = _bits(old.acted), sum(n for _, n in row.acts)
+    acts_source = old.acts_source
+    if own and not acts_source and not taken and not old.activations:
+        acts_source = own
+    is_owner = bool(own) and own == acts_source
+    if old.acted is None and old.activations:
+        # Sealed: nobody can tell any more which quarter hours were counted.
+        return (activations + sent if is_owner else max(activations, sent)), None, acts_source
+    bits = taken
+    for quarter, n in row.acts:
+        if is_owner or not taken >> quarter & 1:
+            activations += n
+        bits |= 1 << quarter
+    return activations, mask_of(bits), acts_source
