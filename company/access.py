@@ -17,7 +17,9 @@ TECHNICIAN = "technician"
 PORTAL = "portal"
 PUBLIC = "public"
 MANAGER = "manager"
-AUDIENCES = frozenset({OFFICE, TECHNICIAN, PORTAL, PUBLIC, MANAGER})
+INTAKE = "intake"
+"""Programs that hand over check-ins: the view itself asks for their token (company/programs.py)."""
+AUDIENCES = frozenset({OFFICE, TECHNICIAN, PORTAL, PUBLIC, MANAGER, INTAKE})
 
 
 class PersonRequest(HttpRequest):
@@ -31,7 +33,8 @@ View = TypeVar("View", bound=Callable[..., Any])
 
 
 def audience(*names: str) -> Callable[[View], View]:
-    """Declare who may call a view: "office", "technician", "portal", "manager" (office with the flag) or "public".
+    """Declare who may call a view: "office", "technician", "portal", "manager" (office with the flag), "public", or
+    "intake" for a program whose token the view itself asks for.
 
     Raises
     ------
@@ -44,7 +47,7 @@ def audience(*names: str) -> Callable[[View], View]:
 
     def declare(view: View) -> View:
         view.audience = wanted  # type: ignore[attr-defined]
-        if PUBLIC in wanted:
+        if wanted & {PUBLIC, INTAKE}:
             # Django's own LoginRequiredMiddleware asks this attribute.
             view.login_required = False  # type: ignore[attr-defined]
         return view
@@ -54,7 +57,7 @@ def audience(*names: str) -> Callable[[View], View]:
 
 def may_call(user: Any, wanted: frozenset[str]) -> bool:
     """Whether this user belongs to one of the audiences."""
-    if PUBLIC in wanted:
+    if wanted & {PUBLIC, INTAKE}:
         return True
     if not user.is_authenticated or not user.is_active:
         return False

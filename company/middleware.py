@@ -15,7 +15,7 @@ from django.urls import reverse
 from django.utils.cache import patch_vary_headers
 from django.utils.translation import gettext
 
-from company.access import may_call
+from company.access import INTAKE, PUBLIC, may_call
 from company.listeners import FACTOR_SEEN
 
 GetResponse = Callable[[HttpRequest], HttpResponse]
@@ -131,7 +131,9 @@ class SecondFactor:
         user = request.user
         if not settings.REQUIRE_SECOND_FACTOR or not user.is_authenticated or not user.is_staff_member:  # type: ignore[union-attr]
             return None
-        if (is_foreign(view) and not request.path.startswith("/admin/")) or "public" in getattr(view, "audience", ()):
+        if is_foreign(view) and not request.path.startswith("/admin/"):
+            return None
+        if {PUBLIC, INTAKE} & getattr(view, "audience", frozenset()):
             return None
         if request.session.get(FACTOR_SEEN):
             return None

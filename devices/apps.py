@@ -20,10 +20,12 @@ class DevicesConfig(AppConfig):
         from devices.actions import (  # noqa: F401
             areas_undo,
             bulk_undo,
+            faults,
             loans,
             own_types_undo,
             pins_undo,
             plans_undo,
+            sources,
             swaps_undo,
             undo_new_receiver,
             undo_receivers,

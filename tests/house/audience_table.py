@@ -27,6 +27,9 @@ MANAGER_POST: Answers = (LOGIN, 404, 404, 404, 404, 405)
 STAFF_POST: Answers = (LOGIN, 404, 404, 405, 405, 405)
 TECHNICIAN_POST: Answers = (LOGIN, 404, 404, 405, 404, 404)
 PORTAL_POST: Answers = (LOGIN, 405, 405, 404, 404, 404)
+# Addresses of programs: a person has no token.
+INTAKE: Answers = (401, 401, 401, 401, 401, 401)
+INTAKE_POST: Answers = (405, 405, 405, 405, 405, 405)
 # Addresses that lead elsewhere.
 ALL_ON: Answers = (LOGIN, 302, 302, 302, 302, 302)
 
@@ -246,6 +249,10 @@ TABLE: dict[str, Answers] = {
     "devices:receiver_log": OFFICE,
     "devices:output_new": OFFICE,
     "devices:slot_map_json": OFFICE,
+    "devices:intake_checkins": INTAKE_POST,
+    "devices:intake_batch": INTAKE,
+    "devices:intake_source": INTAKE,
+    "devices:intake_openapi": PUBLIC,
     "devices:import_list": OFFICE,
     "devices:import_new": OFFICE,
     "devices:import_template": OFFICE,

@@ -1,0 +1,67 @@
+"""What a source means by a receiver or a site, within what it speaks for; nothing of others is ever found. Reads only."""
+
+from __future__ import annotations
+
+from django.db.models import Q, QuerySet
+from django.utils.translation import gettext as _
+
+from company.errors import Refused
+from devices.models import IntakeSource, Receiver
+from sites.models import Site
+
+
+class NotItsOwn(Refused):
+    """No receiver or site of this name among those that the source speaks for. It says the same of others' and of none."""
+
+
+class SeveralMeant(Refused):
+    """Two receivers have this label."""
+
+
+def receivers_of(source: IntakeSource) -> QuerySet[Receiver]:
+    """Receivers that hang and that the source speaks for; without a customer all of the firm's."""
+    rows = Receiver.objects.filter(removed_at=None)
+    if source.site_id is not None:
+        rows = rows.filter(site_id=source.site_id)
+    return rows.filter(customer_id=source.customer_id) if source.customer_id is not None else rows
+
+
+def site_meant(source: IntakeSource, word: str) -> Site:
+    """The site with this code, or this name where no code is alike.
+
+    Raises
+    ------
+    NotItsOwn
+    """
+    rows = Site.objects.filter(closed_at=None)
+    if source.customer_id is not None:
+        rows = rows.filter(customer_id=source.customer_id)
+    if source.site_id is not None:
+        rows = rows.filter(pk=source.site_id)
+    found = list(rows.filter(Q(code__iexact=word) | Q(name__iexact=word)).order_by("pk")[:3]) if word else []
+    exact = [row for row in found if row.code.casefold() == word.casefold()] or found
+    if len(exact) != 1:
+        raise NotItsOwn(_("This token speaks for no such site. Look at its code in the ledger."))
+    return exact[0]
+
+
+def receiver_meant(source: IntakeSource, word: str, site: Site | None = None) -> Receiver:
+    """The receiver with this code, serial or label, in this order.
+
+    Raises
+    ------
+    NotItsOwn, SeveralMeant
+    """
+    rows = receivers_of(source).select_related("site")
+    if site is not None:
+        rows = rows.filter(site=site)
+    found = (
+        list(rows.filter(Q(code=word.upper()) | Q(serial__iexact=word) | Q(label__iexact=word))[:50]) if word else []
+    )
+    for name in ("code", "serial", "label"):
+        same = [row for row in found if getattr(row, name).casefold() == word.casefold()]
+        if len(same) > 1:
+            raise SeveralMeant(_("Several receivers have this name. Give the code that stands on the receiver’s page."))
+        if same:
+            return same[0]
+    raise NotItsOwn(_("This token speaks for no such receiver. Look at its code in the ledger."))

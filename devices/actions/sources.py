@@ -1,0 +1,271 @@
+"""Every write to sources of check-ins: who may hand over what, their tokens, and when each was last used.
+
+A token is shown once and kept as a digest; the last four characters tell one from another. No token, whole or sealed,
+stands in a row, the change log or a log line.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import hmac
+import re
+import secrets
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.core import signing
+from django.db import transaction
+from django.db.models import Q
+from django.utils.crypto import salted_hmac
+from django.utils.translation import gettext as _
+from django.views.decorators.debug import sensitive_variables
+
+from company.actions import facts_of, record_change
+from company.errors import Refused
+from company.models import ChangeRow, User
+from company.undo import CannotUndo, Undone, undoes
+from devices.models import IntakeSource
+
+PREFIX = "slin_"
+TOKEN = re.compile(PREFIX + r"[A-Za-z0-9_-]{43}")
+KEY_LASTS = timedelta(hours=1)
+MOST_HOURS = 24 * 14
+"""A former token goes on for two weeks at most: one that got away must end some day."""
+USE_NOTED_EVERY = timedelta(minutes=1)
+FACTS = ("name", "per_minute", "late_after_s", "note")
+"""What may change. Whom a source speaks for may not: its batches stand for that customer."""
+
+_signer = signing.TimestampSigner(salt="devices.actions.sources")
+
+
+class SourceChangedSince(Refused):
+    """Two people changing one source at once must not undo each other unseen."""
+
+
+class SourceRefused(Refused):
+    """What was asked cannot be done to this source."""
+
+
+def seen(source: IntakeSource) -> str:
+    """Digest of what a form was made from, so that it is noticed when somebody else was quicker."""
+    facts = [repr(getattr(source, name)) for name in (*FACTS, "is_active", "token_made_at", "previous_until")]
+    return hashlib.sha256("\n".join(facts).encode()).hexdigest()[:32]
+
+
+def _locked(source: IntakeSource, seen_as: str = "") -> IntakeSource:
+    fresh = IntakeSource.objects.select_for_update(of=("self",)).select_related("customer", "site").get(pk=source.pk)
+    if seen_as and seen_as != seen(fresh):
+        raise SourceChangedSince(_("This source was changed after you opened the page. Look again, then change it."))
+    return fresh
+
+
+def _log(source: IntakeSource, verb: str, by: User, at: datetime, reason: str = "", **facts: Any) -> ChangeRow:
+    return record_change(
+        by=by, at=at, verb=verb, subject=source, customer_id=source.customer_id, reason=reason, **facts
+    )  # fmt: skip
+
+
+@transaction.atomic
+def add_source(*, source: IntakeSource, by: User, at: datetime) -> IntakeSource:
+    """Add a source, without a token yet.
+
+    Raises
+    ------
+    SourceRefused
+        A gateway without a customer, a site of another customer: nothing is written.
+    """
+    if source.kind == IntakeSource.Kind.API and source.customer_id is None:
+        raise SourceRefused(_("A gateway speaks for one customer: choose whose."))
+    if source.site is not None and source.site.customer_id != source.customer_id:
+        raise SourceRefused(_("This site belongs to another customer. Choose one of this customer’s sites."))
+    source.created_at, source.is_active = at, True
+    source.save(force_insert=True)
+    whom = {"kind": source.kind, "customer": str(source.customer or ""), "site": str(source.site or "")}
+    _log(source, "add_source", by, at, after=facts_of(source, *FACTS) | whom)
+    return source
+
+
+@transaction.atomic
+def change_source(*, source: IntakeSource, by: User, at: datetime, seen_as: str) -> ChangeRow:
+    """Save name, limits and note of a source as the given row holds them.
+
+    Raises
+    ------
+    SourceChangedSince, SourceRefused
+        Nothing is written.
+    """
+    old = _locked(source, seen_as)
+    before, after = facts_of(old, *FACTS), facts_of(source, *FACTS)
+    if before == after:
+        raise SourceRefused(_("Nothing differs from what is on record, so there is nothing to save."))
+    source.save(update_fields=FACTS)
+    return _log(source, "change_source", by, at, before=before, after=after)
+
+
+@transaction.atomic
+def retire_source(*, source: IntakeSource, by: User, at: datetime, reason: str, seen_as: str = "") -> ChangeRow:
+    """Take nothing of this source any more; what it handed over stays. Refused: one that is retired already."""
+    fresh = _locked(source, seen_as)
+    if not fresh.is_active:
+        raise SourceRefused(_("This source is retired already."))
+    return _turn(fresh, is_active=False, verb="retire_source", by=by, at=at, reason=reason)
+
+
+@transaction.atomic
+def reopen_source(*, source: IntakeSource, by: User, at: datetime, reason: str = "") -> ChangeRow:
+    """Take what this source hands over again, with the token that it had. Refused: one that is not retired."""
+    fresh = _locked(source)
+    if fresh.is_active:
+        raise SourceRefused(_("This source is not retired."))
+    return _turn(fresh, is_active=True, verb="reopen_source", by=by, at=at, reason=reason)
+
+
+def _turn(fresh: IntakeSource, *, is_active: bool, verb: str, by: User, at: datetime, reason: str) -> ChangeRow:
+    before = facts_of(fresh, "is_active")
+    _set_active(fresh, is_active, at)
+    return _log(fresh, verb, by, at, reason, before=before, after=facts_of(fresh, "is_active"))
+
+
+def _set_active(fresh: IntakeSource, is_active: bool, at: datetime) -> None:
+    fresh.is_active, fresh.retired_at = is_active, None if is_active else at
+    fresh.save(update_fields=["is_active", "retired_at"])
+
+
+# --- tokens -----------------------------------------------------------------------------------------------------------
+
+
+def digest_of(token: str) -> str:
+    """How a token is kept and looked up. It is 32 random bytes, so no salt and no slow hash is needed."""
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+def form_key() -> str:
+    """A signed random number for the form that makes a token: sending that form twice makes one and the same."""
+    return _signer.sign(secrets.token_urlsafe(32))
+
+
+@sensitive_variables()
+def _token_of(key: str) -> str:
+    try:
+        random_part = _signer.unsign(key, max_age=KEY_LASTS)
+    except signing.BadSignature:
+        raise SourceRefused(_("This page is too old to make a token. Open it again.")) from None
+    made = salted_hmac("devices.actions.sources.token", random_part, algorithm="sha256").digest()
+    return PREFIX + base64.urlsafe_b64encode(made).rstrip(b"=").decode()
+
+
+@transaction.atomic
+@sensitive_variables()
+def make_token(
+    *, source: IntakeSource, key: str, hours: int = 24, by: User, at: datetime, seen_as: str = ""
+) -> str:  # fmt: skip
+    """Make a token and give it: this once, or again for the same `key` (a double click). The former goes on for `hours`.
+
+    Raises
+    ------
+    SourceChangedSince, SourceRefused
+        Retired, no gateway, a page too old, hours outside 0 … 336. Nothing is written.
+    """
+    token = _token_of(key)
+    fresh = _locked(source)
+    if fresh.token_sha256 == digest_of(token):
+        return token
+    _locked(source, seen_as)
+    if not fresh.is_active or fresh.kind != IntakeSource.Kind.API:
+        raise SourceRefused(_("Only a gateway that is in use has a token. Take the source into use first."))
+    if not 0 <= hours <= MOST_HOURS:
+        raise SourceRefused(_("Let the former token go on for 0 to %(most)s hours.") % {"most": MOST_HOURS})
+    before = facts_of(fresh, "token_hint", "previous_until")
+    goes_on = bool(fresh.token_sha256) and hours > 0
+    fresh.previous_sha256 = fresh.token_sha256 if goes_on else ""
+    fresh.previous_until = at + timedelta(hours=hours) if goes_on else None
+    fresh.token_sha256, fresh.token_hint, fresh.token_made_at = digest_of(token), token[-4:], at
+    _save_token(fresh)
+    _log(fresh, "make_token", by, at, before=before, after=facts_of(fresh, "token_hint", "previous_until"))
+    return token
+
+
+@transaction.atomic
+def revoke_token(
+    *, source: IntakeSource, is_previous_only: bool = False, by: User, at: datetime, reason: str, seen_as: str = ""
+) -> ChangeRow:
+    """End the token and a former one at once, or the former one only. Cannot be taken back: the token is not kept.
+
+    Raises
+    ------
+    SourceChangedSince, SourceRefused
+        Nothing is written.
+    """
+    fresh = _locked(source, seen_as)
+    if not (fresh.previous_sha256 if is_previous_only else fresh.token_sha256):
+        raise SourceRefused(_("There is no such token any more."))
+    before = facts_of(fresh, "token_hint", "previous_until")
+    fresh.previous_sha256, fresh.previous_until = "", None
+    if not is_previous_only:
+        fresh.token_sha256 = fresh.token_hint = ""
+        fresh.token_made_at = None
+    _save_token(fresh)
+    after = facts_of(fresh, "token_hint", "previous_until")
+    return _log(fresh, "revoke_token", by, at, reason, before=before, after=after)
+
+
+def _save_token(fresh: IntakeSource) -> None:
+    fresh.save(
+        update_fields=["token_sha256", "token_hint", "token_made_at", "previous_sha256", "previous_until"]
+    )  # fmt: skip
+
+
+@sensitive_variables()
+def source_of(token: str, at: datetime) -> IntakeSource | None:
+    """The source whose token this is, retired or not; None for an unknown, ended or malformed one."""
+    if not TOKEN.fullmatch(token):
+        return None
+    digest = digest_of(token)
+    rows = IntakeSource.objects.select_related("customer", "site").filter(
+        Q(token_sha256=digest) | Q(previous_sha256=digest, previous_until__gt=at), kind=IntakeSource.Kind.API
+    )
+    for row in rows:
+        is_former = hmac.compare_digest(row.previous_sha256, digest)
+        if is_former or hmac.compare_digest(row.token_sha256, digest):
+            return row
+    return None
+
+
+def may_speak(source: IntakeSource) -> bool:
+    """Whether anything of it is taken: it is in use, and so is its customer."""
+    customer = source.customer
+    return source.is_active and customer is not None and customer.closed_at is None
+
+
+def note_use(*, source: IntakeSource, at: datetime) -> None:
+    """Remember that the token was used; written once a minute at most, and no row of the change log: nobody changed anything."""
+    if source.last_used_at is not None and at - source.last_used_at < USE_NOTED_EVERY:
+        return
+    due = Q(last_used_at=None) | Q(last_used_at__lte=at - USE_NOTED_EVERY)
+    IntakeSource.objects.filter(due, pk=source.pk).update(last_used_at=at)
+
+
+# --- taking back ------------------------------------------------------------------------------------------------------
+
+
+@undoes("change_source", audiences=("office",))
+def undo_change(change: ChangeRow, *, by: User, at: datetime) -> Undone:
+    """Name, limits and note are the former ones again."""
+    fresh = _locked(IntakeSource(pk=change.subject_id))
+    before = facts_of(fresh, *FACTS)
+    for name in FACTS:
+        setattr(fresh, name, (change.before or {})[name])
+    if IntakeSource.objects.filter(name=fresh.name).exclude(pk=fresh.pk).exists():
+        raise CannotUndo(_("Another source has the former name now. Rename that one first."))
+    fresh.save(update_fields=FACTS)
+    return Undone(before, facts_of(fresh, *FACTS))
+
+
+@undoes("retire_source", "reopen_source", audiences=("office",))
+def undo_turn(change: ChangeRow, *, by: User, at: datetime) -> Undone:
+    """A retired source is in use again, one taken into use again is retired."""
+    fresh = _locked(IntakeSource(pk=change.subject_id))
+    before = facts_of(fresh, "is_active")
+    _set_active(fresh, bool((change.before or {})["is_active"]), at)
+    return Undone(before, facts_of(fresh, "is_active"))

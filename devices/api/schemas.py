@@ -1,0 +1,127 @@
+"""Shapes of what goes in and out of the intake address, as its description shows them.
+
+Rows are described, yet not checked here: `devices.rules.intake_rows` reads each by itself, so that a bad one holds up no other.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from devices.rules.events import EventKind
+from devices.rules.intake_rows import (
+    BATTERY_V,
+    MARGIN_DB,
+    MOST_ROWS,
+    NOTE_CHARS,
+    RECEIVER_CHARS,
+    SERIAL_CHARS,
+    SLOTS,
+)
+
+BATCH_ID = r"^[A-Za-z0-9][A-Za-z0-9._:~-]{0,79}$"
+TIME = "2026-03-01T08:15:00Z"
+
+
+class Row(BaseModel):
+    """One event of a transmitter, or of the receiver itself."""
+
+    time: str = Field(description="When it happened: ISO 8601 with an offset.", examples=[TIME])
+    kind: EventKind = Field(description="What happened. Capitals, blanks and hyphens are forgiven.")
+    serial: str | None = Field(
+        None, max_length=SERIAL_CHARS, description="Of the transmitter, as text.", examples=["4F-10273"]
+    )
+    receiver: str | None = Field(
+        None, max_length=RECEIVER_CHARS, description="Code, label or serial; empty: the one of the batch."
+    )
+    slot: int | None = Field(None, ge=1, le=SLOTS, description="Slot of the receiver, where the serial is not known.")
+    margin_db: float | None = Field(None, ge=MARGIN_DB[0], le=MARGIN_DB[1], description="Signal margin [dB].")
+    battery_v: float | None = Field(None, ge=BATTERY_V[0], le=BATTERY_V[1], description="Volts of the cells [V].")
+    note: str | None = Field(None, description=f"A word of the sender; cut after {NOTE_CHARS} characters.")
+
+
+class Batch(BaseModel):
+    """Events handed over in one go, under an id that the sender chooses and never uses for anything else."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    batch: str = Field(
+        pattern=BATCH_ID,
+        description="Id of the batch, at most 80 letters, digits and . _ : ~ -",
+        examples=["gw7-000481"],
+    )
+    receiver: str | None = Field(
+        None, max_length=RECEIVER_CHARS, description="Code, label or serial of the receiver that heard it all."
+    )
+    site: str | None = Field(None, max_length=80, description="Code of the site, where several receivers heard it.")
+    until: str | None = Field(
+        None, description="Everything that happened up to then is delivered; silence is judged up to there.",
+        examples=[TIME],
+    )  # fmt: skip
+    rows: Annotated[list[Any], Field(min_length=1, max_length=MOST_ROWS)]
+
+
+class RefusedRow(BaseModel):
+    row: int = Field(description="Place in the batch, from 1.")
+    field: str
+    why: str = Field(description="What to do about it.")
+
+
+class SetAsideRow(BaseModel):
+    row: int
+    serial: str
+    why: str
+
+
+class Answer(BaseModel):
+    """What became of a batch."""
+
+    batch: str
+    received_at: str
+    repeated: bool = Field(description="It had come before with the same content; nothing was counted twice.")
+    rows: int
+    taken: int
+    refused: list[RefusedRow]
+    set_aside: list[SetAsideRow] = Field(
+        description="Kept, but of a transmitter that is not on record: the office looks."
+    )
+    clamped: int = Field(description="Times that were ahead of our clock and were cut to it.")
+
+
+class Limits(BaseModel):
+    rows: int
+    bytes: int
+    batches_a_minute: int
+
+
+class Token(BaseModel):
+    ends_in: str
+    former_until: str | None = Field(description="The former token is taken until then.")
+
+
+class Source(BaseModel):
+    """Who the token speaks for."""
+
+    name: str
+    customer: str = Field(description="Code of the customer.")
+    site: str | None = Field(description="Code of the site, where it speaks for one only.")
+    watermark_at: str | None = Field(description="Everything up to then counts as delivered.")
+    now: str = Field(description="Our clock.")
+    token: Token
+    limits: Limits
+
+
+class FieldError(BaseModel):
+    field: str
+    why: str
+
+
+class Problem(BaseModel):
+    """An error (RFC 9457)."""
+
+    type: Literal["about:blank"]
+    title: str
+    status: int
+    detail: str
+    errors: list[FieldError] | None = None
