@@ -72,7 +72,7 @@ class Links:
 
 
 def unknown_links(n: int) -> Links:
-    """Give the state of n transmitters of which nothing is known."""
+    """Give the state of n transmitters [count] of which nothing is known."""
     return Links(np.zeros(n), np.zeros(n), np.zeros(n), np.full(n, NO_DAY, dtype=np.int64))
 
 
