@@ -78,7 +78,7 @@ def ensure_policies() -> dict[str, RiskPolicy]:
 
 FIRM_FACTS = (
     "name", "address", "phone", "email", "paper_note", "paper", "language", "units", "date_style", "currency",
-    "cost_per_hour", "cost_per_km", "cost_per_callout", "notes_on_phones",
+    "cost_per_hour", "cost_per_km", "cost_per_callout", "checkin_months", "notes_on_phones",
 )  # fmt: skip
 
 

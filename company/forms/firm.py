@@ -76,13 +76,22 @@ class FirmForm(forms.ModelForm):
             ),
             ("currency", "cost_per_hour", "cost_per_km", "cost_per_callout"),
         ),
+        (
+            gettext_lazy("Check-ins"),
+            gettext_lazy(
+                "Days older than this are dropped in the night, and nobody can bring them back: the strips that show each "
+                "day and findings that look at single days end there. Kept for ever are the sums of each set of cells (days, "
+                "check-ins, activations), so dates, lives and reports stay as they are."
+            ),
+            ("checkin_months",),
+        ),
     )
 
     class Meta:
         model = Firm
         fields = (
             "name", "address", "phone", "email", "paper_note", "paper", "language", "units", "date_style", "currency",
-            "cost_per_hour", "cost_per_km", "cost_per_callout",
+            "cost_per_hour", "cost_per_km", "cost_per_callout", "checkin_months",
         )  # fmt: skip
         # Not `notes_on_phones`: the sheet that a phone keeps holds no codes, so the choice would change nothing.
         widgets = {"address": forms.Textarea(attrs={"rows": 3}), "date_style": forms.RadioSelect}
@@ -92,6 +101,7 @@ class FirmForm(forms.ModelForm):
             "cost_per_hour": gettext_lazy("Cost of an hour"),
             "cost_per_km": gettext_lazy("Cost of a kilometre"),
             "cost_per_callout": gettext_lazy("Cost of a call-out"),
+            "checkin_months": gettext_lazy("Months of check-ins kept"),
         }
         help_texts = {
             "name": gettext_lazy("Stands on every page and paper."),
@@ -105,6 +115,7 @@ class FirmForm(forms.ModelForm):
             "cost_per_hour": gettext_lazy("Of one technician, all in."),
             "cost_per_km": gettext_lazy("Of the van, for each kilometre. A price for a mile is divided by 1.609344."),
             "cost_per_callout": gettext_lazy("Of going out for one dead battery, beside hours and kilometres."),
+            "checkin_months": gettext_lazy("24 to 240. Empty: every day is kept for ever."),
         }
 
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:

@@ -19,7 +19,7 @@ from company import jobs
 from company.jobs import Handle
 from company.manner import day_said
 from company.models import Job
-from devices.actions.months import ensure_months
+from devices.actions.months import keep_months
 from devices.models import Receiver, Transmitter
 from maintenance.actions import backtest, findings, fits
 from maintenance.actions.due_items import (
@@ -129,7 +129,7 @@ def start_nightly(*, day: date | None = None, at: datetime | None = None) -> Ref
     """
     at = at or timezone.now()
     day = day or business_day(at)
-    ensure_months(today=at.date())
+    keep_months(today=at.date())
     # What a signal has missed: cells that have come out must not keep the date of their recall.
     follow_changes(at=at)
     run, made = RefreshRun.objects.get_or_create(

@@ -10,6 +10,7 @@ from typing import Any
 
 from django.db.models import Count, QuerySet
 
+from devices.querysets.days_read import days_of
 from maintenance.rules.charts_checkins import N_DAYS, DayHeard
 from maintenance.rules.due_known import LotKnown
 
@@ -93,5 +94,7 @@ def limits_changed(rows: QuerySet[Any], policies: QuerySet[Any], duty: str) -> l
 def last_days(days: QuerySet[Any], transmitter_id: int, until: date) -> list[DayHeard]:
     """Last days of a transmitter that are kept, oldest first."""
     since = until - timedelta(days=N_DAYS - 1)
-    rows = days.filter(transmitter_id=transmitter_id, day__gte=since, day__lte=until).order_by("day")
-    return [DayHeard(*row) for row in rows.values_list("day", "heard", "expected", "activations", "flags")]
+    fields = ("day", "heard", "expected", "activations", "flags")
+    return [
+        DayHeard(*row) for row in days_of(days, transmitters=[transmitter_id], since=since, until=until, fields=fields)
+    ]
