@@ -88,11 +88,15 @@ class LogMap:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Whom a name in the file means: code of the receiver (empty: unknown or several), its offset of zones, and why not."""
+    """Whom a name in the file means: code of the receiver, its offset of zones, and why not where it could be several.
+
+    A name that nobody knows stays as it is: the event is then set aside under it instead of being lost.
+    """
 
     receiver: str = ""
     slot_offset: int | None = None
     why: str = ""
+    is_unknown: bool = False
 
 
 class Places(Protocol):
@@ -196,6 +200,9 @@ class LogReader:
         place = self._place(row)
         slot = None if kind in OF_RECEIVER else self._slot(row, zone, place)
         receiver = place.receiver or (self._map.receiver_code if not place.why else "")
+        if serial and place.is_unknown:
+            # The serial says whose it is; a name that nobody knows must not stand against it.
+            receiver = ""
         self._must_name(kind, serial, slot, receiver, place)
         event = Event(
             row.number, kind, at, serial, receiver, slot, self._figure(row, "margin", "margin_db", limits.MARGIN_DB, "dB"),

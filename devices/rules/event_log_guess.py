@@ -242,6 +242,11 @@ class Counted:
         """Whether the newest row stands first."""
         return self.n_falling > self.n_rising
 
+    @property
+    def n_words(self) -> int:
+        """Different words, however many are listed."""
+        return len({key for key, _ in self.words})
+
     def listed_words(self) -> list[list[Any]]:
         """Words with their counts and the guess, the commonest spelling of each, most frequent first; at most 300."""
         by_key: dict[str, Counter[str]] = {}

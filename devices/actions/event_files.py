@@ -1,0 +1,210 @@
+"""Event logs handed over as files: kept byte for byte, looked at, mapped, checked, and taken in part by part, each once."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.utils.translation import gettext
+
+from company import jobs
+from company.actions import record_change
+from company.errors import Refused
+from company.models import Job, Upload, User
+from devices.actions.intake import Taken, take_batch
+from devices.models import IntakeBatch, IntakeSource
+from devices.rules.event_log import LogMap, Part
+from devices.rules.event_log_guess import to_remember
+
+KIND = "event_log"
+SEEN_KIND = "event_log_seen"
+_HANDLERS = "devices.imports.event_logs"
+
+
+class CannotTakeFile(Refused):
+    """The file cannot be handed over as things stand."""
+
+
+class NothingToTake(Refused):
+    """No row of the file would be taken."""
+
+
+@transaction.atomic
+def receive_file(*, name: str, content: bytes, source: IntakeSource, by: User | None, at: datetime) -> Upload:
+    """Keep an event log and ask for a first look at its columns. Nothing of it is taken before a person says so.
+
+    Raises
+    ------
+    CannotTakeFile
+        If the source is retired, or hands over in another way.
+    """
+    must_be_open(source)
+    upload = Upload.objects.create(
+        kind=KIND, name=name[:200], sha256=hashlib.sha256(content).hexdigest(), content=content, by=by, at=at
+    )
+    ask_to_look(upload=upload, source=source, by=by)
+    return upload
+
+
+def must_be_open(source: IntakeSource) -> None:
+    """Refuse a source from which no file is taken.
+
+    Raises
+    ------
+    CannotTakeFile
+    """
+    if source.kind != IntakeSource.Kind.FILE:
+        raise CannotTakeFile(gettext("This source does not hand over files. Choose or make one for files."))
+    if not source.is_active or (source.customer is not None and source.customer.closed_at):
+        raise CannotTakeFile(
+            gettext("This source is retired, or its customer is closed. Take it into use again first.")
+        )
+
+
+@transaction.atomic
+def ask_to_look(
+    *, upload: Upload, source: IntakeSource, draft: Mapping[str, Any] | None = None, by: User | None
+) -> Job:  # fmt: skip
+    """Ask for a look at a file: headings, forms of time, words with their counts. `draft` holds what was chosen so far."""
+    n_before = Job.objects.filter(key__startswith=look_prefix(upload)).count()
+    return jobs.enqueue(
+        handler=f"{_HANDLERS}.look_at_file",
+        key=f"{look_prefix(upload)}{n_before}",
+        title=(gettext("Look at %(name)s") % {"name": upload.name})[:200],
+        args={"upload": str(upload.uuid), "source": source.pk, "draft": dict(draft or {})},
+        by=by,
+    )
+
+
+@transaction.atomic
+def choose_map(
+    *, upload: Upload, source: IntakeSource, chosen: LogMap, heads: Sequence[str], by: User | None, at: datetime
+) -> Job:  # fmt: skip
+    """Remember what was chosen for the next file of this source, and ask for a check of this one. Repeating makes one job.
+
+    Raises
+    ------
+    CannotTakeFile
+        If the source was retired meanwhile.
+    """
+    fresh = IntakeSource.objects.select_for_update(of=("self",)).get(pk=source.pk)
+    must_be_open(fresh)
+    before = fresh.column_map
+    after = to_remember(chosen.as_json(), heads, before)
+    if after != before:
+        fresh.column_map = after
+        fresh.save(update_fields=["column_map"])
+        record_change(
+            by=by, at=at, verb="map_event_log", subject=fresh, customer_id=fresh.customer_id,
+            before=_in_words(before), after=_in_words(after), reason=upload.name,
+        )  # fmt: skip
+    return jobs.enqueue(
+        handler=f"{_HANDLERS}.check_file",
+        key=f"{check_prefix(upload)}{map_digest(chosen)}",
+        title=(gettext("Check of %(name)s") % {"name": upload.name})[:200],
+        args={"upload": str(upload.uuid), "source": fresh.pk, "map": chosen.as_json()},
+        by=by,
+    )
+
+
+def _in_words(kept: Mapping[str, Any]) -> dict[str, Any]:
+    columns = kept.get("columns", {})
+    return {
+        "columns": ", ".join(f"{name}: {where.get('head') or where.get('at')}" for name, where in columns.items()),
+        "times": kept.get("time_format", ""), "zone": kept.get("zone", ""), "words": len(kept.get("words", {})),
+    }  # fmt: skip
+
+
+@transaction.atomic
+def ask_to_take(*, upload: Upload, check: Job, by: User | None, at: datetime) -> Job:
+    """Ask for a checked file to be taken in; asking twice makes one job.
+
+    Raises
+    ------
+    NothingToTake
+        If the check has not ended well, or no row would be taken.
+    CannotTakeFile
+        If the source was retired meanwhile.
+    """
+    result = check.result or {}
+    if check.state != Job.State.DONE or "n_events" not in result:
+        raise NothingToTake(gettext("The file was not checked yet. Look at what it holds first."))
+    if not result["n_events"]:
+        raise NothingToTake(
+            gettext("No row of this file would be taken. Look at the reasons and choose the columns anew.")
+        )
+    must_be_open(IntakeSource.objects.select_related("customer").get(pk=check.args["source"]))
+    return jobs.enqueue(
+        handler=f"{_HANDLERS}.take_file",
+        key=f"{take_prefix(upload)}{check.key.rpartition(':')[2]}",
+        title=(gettext("Taking in of %(name)s") % {"name": upload.name})[:200],
+        args={**check.args, "by": by.pk if by else None},
+        by=by,
+    )
+
+
+def take_part(
+    *, upload: Upload, source: IntakeSource, chosen: LogMap, part: Part, by: User | None, at: datetime
+) -> Taken:  # fmt: skip
+    """Take one part of a file in, once: the same part again gives its first answer and changes nothing."""
+    digest = map_digest(chosen)
+    return take_batch(
+        source=source,
+        batch_id=batch_id(upload.sha256, digest, part.number),
+        sha256=hashlib.sha256(f"{upload.sha256}:{digest}:{part.number}".encode()).hexdigest(),
+        events=part.events,
+        problems=part.problems,
+        n_clamped=part.n_clamped,
+        file_name=upload.name[:120],
+        by=by,
+        at=at,
+    )
+
+
+@transaction.atomic
+def note_taken(
+    *, upload: Upload, source: IntakeSource, counts: Mapping[str, int], by: User | None, at: datetime
+) -> None:
+    """Write into the change log that a file was taken in; the caller marks its job done in the same transaction."""
+    record_change(
+        by=by, at=at, verb="take_event_log", subject=source, customer_id=source.customer_id, after=dict(counts),
+        reason=upload.name,
+    )  # fmt: skip
+
+
+# --- how things are called --------------------------------------------------------------------------------------------
+
+
+def map_digest(chosen: LogMap) -> str:
+    """Short digest of what was chosen: another choice is another reading of the file."""
+    return hashlib.sha256(json.dumps(chosen.as_json(), sort_keys=True).encode()).hexdigest()[:16]
+
+
+def batch_id(file_sha256: str, digest: str, part: int) -> str:
+    return f"{batch_prefix(file_sha256)}{digest}-{part:03d}"
+
+
+def batch_prefix(file_sha256: str) -> str:
+    """How the numbers of all batches of a file begin, however it was read."""
+    return f"file-{file_sha256[:32]}-"
+
+
+def look_prefix(upload: Upload) -> str:
+    return f"event-log-look:{upload.uuid}:"
+
+
+def check_prefix(upload: Upload) -> str:
+    return f"event-log-check:{upload.uuid}:"
+
+
+def take_prefix(upload: Upload) -> str:
+    return f"event-log-take:{upload.uuid}:"
+
+
+def batches_of(file_sha256: str) -> Any:
+    """Every batch that came out of a file with these bytes, of any source."""
+    return IntakeBatch.objects.filter(batch_id__startswith=batch_prefix(file_sha256))
