@@ -146,7 +146,8 @@ def as_states(rows: Iterable[Sequence[Any]]) -> dict[Key, DayState]:
     found: dict[Key, DayState] = {}
     for row in rows:
         key = (row[0], day_of(row[1]) if on_sqlite else row[1])
-        found[key] = DayState._make(row[2:])
+        # The masks of a closed month are empty, which says the same as none: sealed.
+        found[key] = DayState._make((*row[2:9], row[9] or None, row[10] or None, row[11]))
     return found
 
 
