@@ -1,0 +1,246 @@
+"""The sockets of the listener: TCP and UDP on one address, bounded in every way, answering only what is on record."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.utils import timezone
+
+from devices.management.listening.limits import Limits, Rates
+from devices.management.listening.writer import Counts, Waiting, Writer
+from devices.rules.dc09_frame import FrameReader, Sound, Unsound, Why
+
+logger = logging.getLogger(__name__)
+
+READ_BYTES = 4096
+COUNTED = {Why.CHECKSUM: "bad_checksum", Why.HALF: "half", Why.TOO_LONG: "too_long", Why.JUNK: "bad_checksum"}
+
+
+@dataclass(eq=False, slots=True)
+class Connection:
+    """One TCP connection: its task, whether it only waits for bytes, and what it has sent so far."""
+
+    peer: str
+    reader: asyncio.StreamReader
+    writer: asyncio.StreamWriter
+    task: asyncio.Task[None] | None = None
+    is_waiting: bool = False
+    frames: FrameReader = field(default_factory=FrameReader)
+    half_since_s: float | None = None
+    n_bad: int = 0
+
+
+class Listener:
+    """Listens on one address until it is stopped.
+
+    `start` binds (OSError if it cannot); `stop` takes nothing more, writes and answers what was taken, and ends.
+    """
+
+    def __init__(
+        self, *, host: str, port: int, tcp: bool = True, udp: bool = True, limits: Limits | None = None
+    ) -> None:
+        self.host, self.port = host, port
+        self.counts = Counts()
+        self._tcp, self._udp = tcp, udp
+        self._limits = limits or Limits()
+        self._rates = Rates(self._limits)
+        self._connections: set[Connection] = set()
+        self._a_peer: Counter[str] = Counter()
+        self._n_datagrams = 0
+        self._is_stopping = False
+        self._server: asyncio.Server | None = None
+        self._transport: asyncio.DatagramTransport | None = None
+        self._writer: Writer | None = None
+
+    @property
+    def bind(self) -> str:
+        """Address as it is shown."""
+        return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
+
+    async def start(self) -> None:
+        """Bind and begin; port 0 takes a free one, the same for both."""
+        self._loop = asyncio.get_running_loop()
+        if self._tcp:
+            self._server = await asyncio.start_server(
+                self._accept, self.host, self.port, limit=READ_BYTES, start_serving=False
+            )
+            self.port = self._server.sockets[0].getsockname()[1]
+        try:
+            if self._udp:
+                self._transport, _protocol = await self._loop.create_datagram_endpoint(
+                    lambda: _Datagrams(self), local_addr=(self.host, self.port)
+                )
+                self.port = self._transport.get_extra_info("sockname")[1]
+        except OSError:
+            if self._server is not None:
+                self._server.close()
+            raise
+        self._writer = Writer(bind=self.bind, counts=self.counts, state_every_s=self._limits.state_every_s)
+        self._writer.start()
+        if self._server is not None:
+            await self._server.start_serving()
+
+    async def stop(self) -> None:
+        """Take nothing more; write and answer what was taken, then end."""
+        self._is_stopping = True
+        if self._server is not None:
+            self._server.close()
+        for connection in list(self._connections):
+            if connection.is_waiting and connection.task is not None:
+                connection.task.cancel()
+        until = self._loop.time() + self._limits.stop_s
+        while (self._connections or self._n_datagrams) and self._loop.time() < until:
+            await asyncio.sleep(0.01)
+        if self._writer is not None:
+            self._writer.finish()
+            await self._loop.run_in_executor(None, self._writer.join, self._limits.stop_s)
+        if self._transport is not None:
+            self._transport.close()
+
+    # --- both ways ----------------------------------------------------------------------------------------------------
+
+    def _give(self, frame: Sound, peer: str) -> asyncio.Future[bytes | None]:
+        """Hand a frame to the writer; the future ends with the answer once it is on record."""
+        assert self._writer is not None
+        answered: asyncio.Future[bytes | None] = self._loop.create_future()
+
+        def settle(answer: bytes | None) -> None:
+            if not answered.done():
+                answered.set_result(answer)
+
+        def done(answer: bytes | None) -> None:
+            # Where stopping has waited too long the loop is gone; the frame is on record and its sender repeats.
+            with contextlib.suppress(RuntimeError):
+                self._loop.call_soon_threadsafe(settle, answer)
+
+        self.counts.add("frames")
+        self._writer.put(Waiting(frame, peer, timezone.now(), done))
+        return answered
+
+    def _refuse(self, item: Unsound) -> None:
+        self.counts.add(COUNTED[item.why])
+
+    # --- TCP ----------------------------------------------------------------------------------------------------------
+
+    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        peer = str((writer.get_extra_info("peername") or ("?",))[0])
+        is_full = len(self._connections) >= self._limits.connections
+        if self._is_stopping or is_full or self._a_peer[peer] >= self._limits.connections_a_peer:
+            self.counts.add("turned_away")
+            writer.transport.abort()
+            return
+        self.counts.add("connections")
+        connection = Connection(peer, reader, writer, asyncio.current_task())
+        # A sender that fetches no answers must not fill our memory with them.
+        writer.transport.set_write_buffer_limits(high=READ_BYTES)
+        self._connections.add(connection)
+        self._a_peer[peer] += 1
+        try:
+            await self._converse(connection)
+        except (ConnectionError, asyncio.CancelledError):
+            pass
+        finally:
+            if (rest := connection.frames.rest()) is not None:
+                self._refuse(rest)
+            self._connections.discard(connection)
+            self._a_peer[peer] -= 1
+            if not self._a_peer[peer]:
+                del self._a_peer[peer]
+            writer.close()
+
+    async def _converse(self, connection: Connection) -> None:
+        """Read, write down, answer, until either side has had enough."""
+        while not self._is_stopping:
+            data = await self._read(connection)
+            if not data:
+                return
+            items = connection.frames.feed(data)
+            if connection.frames.n_kept == 0:
+                connection.half_since_s = None
+            elif items or connection.half_since_s is None:
+                connection.half_since_s = self._loop.time()
+            for item in items:
+                if isinstance(item, Unsound):
+                    self._refuse(item)
+                    connection.n_bad += 1
+                elif not await self._answer(connection, item):
+                    return
+                if self._is_stopping:
+                    return
+            limits = self._limits
+            if connection.n_bad > limits.bad_frames or connection.frames.n_junk > limits.junk_bytes:
+                self.counts.add("closed_bad")
+                return
+
+    async def _read(self, connection: Connection) -> bytes:
+        """More bytes; empty at the end, after too long a silence, and where half a frame does not get whole in time."""
+        limits, patience = self._limits, self._limits.idle_s
+        if connection.half_since_s is not None:
+            patience = max(0.0, connection.half_since_s + limits.half_frame_s - self._loop.time())
+        connection.is_waiting = True
+        try:
+            return await asyncio.wait_for(connection.reader.read(READ_BYTES), patience)
+        except TimeoutError:
+            self.counts.add("closed_slow" if connection.half_since_s is not None else "closed_idle")
+            return b""
+        finally:
+            connection.is_waiting = False
+
+    async def _answer(self, connection: Connection, frame: Sound) -> bool:
+        """Write a frame down and send the answer; False where the sender does not fetch its answers."""
+        while wait_s := self._rates.wait_s(connection.peer, self._loop.time()):
+            self.counts.add("flood")
+            await asyncio.sleep(wait_s)
+        answer = await self._give(frame, connection.peer)
+        if answer is None:
+            return True
+        connection.writer.write(answer)
+        try:
+            await asyncio.wait_for(connection.writer.drain(), self._limits.send_s)
+        except TimeoutError:
+            self.counts.add("closed_slow")
+            connection.writer.transport.abort()
+            return False
+        return True
+
+    # --- UDP ----------------------------------------------------------------------------------------------------------
+
+    def datagram(self, data: bytes, address: Any) -> None:
+        """Frames of one datagram; a half one cannot be completed by the next."""
+        if self._is_stopping:
+            return
+        self.counts.add("datagrams")
+        frames, peer = FrameReader(), str(address[0])
+        items = frames.feed(data)
+        rest = frames.rest()
+        for item in [*items, *([rest] if rest is not None else [])]:
+            if isinstance(item, Unsound):
+                self._refuse(item)
+            elif self._rates.wait_s(peer, self._loop.time()):
+                self.counts.add("flood")
+            elif self._n_datagrams >= self._limits.waiting:
+                self.counts.add("full")
+            else:
+                self._n_datagrams += 1
+                self._give(item, peer).add_done_callback(lambda answered: self._send(answered, address))
+
+    def _send(self, answered: asyncio.Future[bytes | None], address: Any) -> None:
+        self._n_datagrams -= 1
+        answer = answered.result()
+        if answer is not None and self._transport is not None:
+            self._transport.sendto(answer, address)
+
+
+class _Datagrams(asyncio.DatagramProtocol):
+    """Hands datagrams on; an address that takes no answer (ICMP) is no fault of ours."""
+
+    def __init__(self, listener: Listener) -> None:
+        self._listener = listener
+
+    def datagram_received(self, data: bytes, addr: Any) -> None:
+        self._listener.datagram(data, addr)
