@@ -7,8 +7,17 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.db import transaction
+from django.db.models import F
+from django.utils.translation import gettext as _
+
 from company.errors import Refused
 from company.models import User
+from devices.actions import intake_sql as isql
+from devices.actions import rollup_sql as sql
+from devices.actions.fault_events import record_signals
+from devices.actions.intake_placing import Placed, Sender, place_events
+from devices.actions.rollups import write_merged
 from devices.models import IntakeBatch, IntakeSource, Receiver
 from devices.rules.events import Event, RowProblem
 from sites.models import Site
@@ -36,13 +45,165 @@ def take_batch(
     n_clamped: int = 0, receiver: Receiver | None = None, site: Site | None = None, until: datetime | None = None,
     file_name: str = "", by: User | None = None, at: datetime,
 ) -> Taken:  # fmt: skip
-    """Take in a batch. To be filled by its owner; the signature is the contract.
+    """Take in a batch: all of it in one transaction, once only.
+
+    Writes the ledger, days with the totals of their cells, faults that the events raise and end, what nobody could place,
+    and how far receivers and source have delivered. The same id with the same digest gives the answer that is stored.
+    Call it outside a transaction: then a conflict is counted though it is refused.
+
+    Events belong to the customer of the source, or where it speaks for the whole firm, to that of the receiver or site
+    named. Within that, a serial counts wherever its transmitter stands; a slot needs a receiver. The watermark of the batch
+    (its last event, or `until`) goes to the named receiver; without one, to every receiver there that this source feeds or
+    whose transmitters it heard, unless another gateway or panel feeds that one. A file cut into batches is best cut at
+    quarter hours: see `devices.rules.day_merge`.
+
+    Parameters
+    ----------
+    source, batch_id, sha256
+        Who sends, under which id of its own, and the digest of what it sent.
+    events, problems
+        Rows that can be taken, with times of at most `at`; rows that cannot, which come back in the answer.
+    n_clamped : int
+        Times that had to be cut.
+    receiver, site
+        Of the whole batch, as far as the sender says.
+    until : datetime or None
+        Up to when the sender has delivered everything.
+    at : datetime
+        When it was received.
+
+    Returns
+    -------
+    Taken
+        With the answer {"batch", "received_at", "repeated", "rows", "taken", "refused": [{"row", "field", "why"}],
+        "set_aside": [{"row", "serial", "why"}], "clamped"}.
 
     Raises
     ------
     OtherContent
-        Same id, other digest.
+        Same id, other digest. Only the conflict is counted.
     OutsideItsScope
         Receiver or site of somebody else. Nothing is written.
     """
-    raise NotImplementedError
+    sender = sender_of(source, receiver, site)
+    moments = [event.at for event in events]
+    first, last = min(moments, default=None), max(moments, default=None)
+    marks = [moment for moment in (last, until) if moment is not None]
+    watermark = min(max(marks), at) if marks else None
+    head = {
+        "source_id": source.pk, "batch_id": batch_id, "sha256": sha256, "received_at": at, "file_name": file_name[:120],
+        "from_at": first, "until_at": last, "n_rows": len(events) + len(problems), "n_clamped": n_clamped, "n_repeats": 0,
+        "n_conflicts": 0, "by_id": by.pk if by else None,
+    }  # fmt: skip
+    taken = _take(sender, head, events, problems, watermark)
+    if taken is None:
+        raise OtherContent(
+            _("A batch of this id came before with other content, so nothing was taken. Send this one under a new id.")
+        )
+    return taken
+
+
+def sender_of(source: IntakeSource, receiver: Receiver | None, site: Site | None) -> Sender:
+    """Whom a batch speaks for.
+
+    Raises
+    ------
+    OutsideItsScope
+        Receiver or site of somebody else, or the receiver of another site than the one named.
+    """
+    customers = {row.customer_id for row in (receiver, site) if row is not None}
+    sites = {receiver.site_id} if receiver is not None else set()
+    if site is not None:
+        sites.add(site.pk)
+    if source.customer_id is not None:
+        customers.add(source.customer_id)
+    if len(customers) > 1 or len(sites | ({source.site_id} if source.site_id else set())) > 1:
+        raise OutsideItsScope(_("This source does not speak for this receiver or site. Look at whose it is."))
+    return Sender(
+        source.pk, source.name, source.kind, customers.pop() if customers else None, source.site_id,
+        receiver.pk if receiver else None, sites.pop() if sites else source.site_id,
+    )  # fmt: skip
+
+
+@transaction.atomic
+def _take(
+    sender: Sender, head: dict[str, Any], events: Sequence[Event], problems: Sequence[RowProblem],
+    watermark: datetime | None,
+) -> Taken | None:  # fmt: skip
+    """Take a batch in, or give the stored answer; None where its id was used for other content, which is counted."""
+    placed = place_events(sender, events)
+    answer = _answer(head, placed, problems)
+    head |= {
+        "n_taken": answer["taken"], "n_refused": len(answer["refused"]), "n_set_aside": len(placed.aside),
+        "answer": answer,
+    }  # fmt: skip
+    grouped = placed.days()
+    ids = sorted({key[0] for key in grouped})
+    receivers = placed.receiver_ids | ({sender.receiver_id} if sender.receiver_id else set())
+    feeds = sender.source_id if sender.receiver_id is None else None
+    asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope)]
+    if ids:
+        # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.
+        oldest = min(key[1] for key in grouped)
+        asks += [sql.lock_ask(ids), sql.days_ask(list(grouped)), sql.stays_ask(ids, oldest)]
+    made, fed, *read = sql.ask(*asks)
+    if not made:
+        return _came_before(head)
+    if ids:
+        locked, days, stays = read
+        write_merged(grouped, dict(locked), sql.as_states(days), stays)  # type: ignore[arg-type]
+    if placed.aside:
+        sql.ask(*isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)]))
+    if placed.signals:
+        record_signals(signals=placed.signals, source=sender.name, at=head["received_at"])
+    _mark(sender, isql.as_fed(fed), placed, watermark, head)
+    return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
+
+
+def _answer(head: dict[str, Any], placed: Placed, problems: Sequence[RowProblem]) -> dict[str, Any]:
+    bad = sorted((*problems, *placed.problems), key=lambda one: one.row)
+    n_events = head["n_rows"] - len(problems)
+    return {
+        "batch": head["batch_id"], "received_at": head["received_at"].isoformat().replace("+00:00", "Z"),
+        "repeated": False, "rows": head["n_rows"], "taken": n_events - len(placed.problems) - len(placed.aside),
+        "refused": [{"row": one.row, "field": one.field, "why": one.why} for one in bad],
+        "set_aside": [{"row": one.event.row, "serial": one.event.serial, "why": one.why} for one in placed.aside],
+        "clamped": head["n_clamped"],
+    }  # fmt: skip
+
+
+def _came_before(head: dict[str, Any]) -> Taken | None:
+    batch = IntakeBatch.objects.select_for_update(of=("self",)).get(
+        source_id=head["source_id"], batch_id=head["batch_id"]
+    )
+    is_repeat = batch.sha256 == head["sha256"]
+    name = "n_repeats" if is_repeat else "n_conflicts"
+    IntakeBatch.objects.filter(pk=batch.pk).update(**{name: F(name) + 1})
+    if not is_repeat:
+        return None
+    batch.n_repeats += 1
+    return Taken(batch, True, batch.answer | {"repeated": True})
+
+
+def _mark(
+    sender: Sender, fed: Sequence[isql.Fed], placed: Placed, watermark: datetime | None, head: dict[str, Any]
+) -> None:
+    """Note how far receivers and source have delivered; no mark ever goes back."""
+    changed = [new for row in fed if (new := _marked(sender, row, placed, watermark)) != row]
+    source = isql.mark_source_ask(sender.source_id, watermark, head["received_at"], head["n_clamped"])
+    sql.ask(*isql.mark_receivers_asks(changed), source)
+
+
+def _marked(sender: Sender, row: isql.Fed, placed: Placed, watermark: datetime | None) -> isql.Fed:
+    tested = placed.link_tests.get(row.id)
+    if tested and (row.link_tested_at is None or tested > row.link_tested_at):
+        row = row._replace(link_tested_at=tested)
+    is_live = sender.kind != IntakeSource.Kind.FILE
+    # A gateway takes over from files: its word is newer than that of whoever uploads the past.
+    is_free = row.fed_by is None or not row.feeder_is_active or (is_live and row.feeder_kind == IntakeSource.Kind.FILE)
+    if is_free and row.is_open:
+        row = row._replace(fed_by=sender.source_id)
+    is_its_own = row.id == sender.receiver_id or row.fed_by == sender.source_id
+    if watermark and is_its_own and (row.heard_until is None or watermark > row.heard_until):
+        row = row._replace(heard_until=watermark)
+    return row

@@ -1,0 +1,286 @@
+"""Events of a batch put where they belong: days of transmitters, signals of faults, link tests, or set aside. Reads only."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any, NamedTuple
+
+from django.utils.translation import gettext as _
+
+from devices.actions import intake_sql as isql
+from devices.actions.fault_events import Signal
+from devices.actions.rollup_sql import Key, ask
+from devices.models import CheckInDay, IntakeSource
+from devices.rules.day_merge import MOST_SOURCE, DayRow
+from devices.rules.events import CLEARS, HEARD, OF_RECEIVER, RAISES, Event, EventKind, RowProblem
+from devices.rules.intake_places import (
+    HEARD_BY_CHANCE,
+    NO_RECEIVER,
+    NOBODY,
+    SEVERAL,
+    SPARE,
+    UNKNOWN,
+    Place,
+    Places,
+    Station,
+    Stations,
+    Unit,
+    Units,
+    spans_of,
+)
+from devices.rules.presence import mask_of, quarter_of, second_of
+
+FLAGS = {EventKind.LOW_BATTERY: CheckInDay.LOW_BATTERY, EventKind.TAMPER: CheckInDay.TAMPER}
+LEAST_MARGIN, MOST_MARGIN = -32768, 32767
+
+
+class Sender(NamedTuple):
+    """Whom a batch speaks for: the source, its customer and site (None: all), and the receiver and site of the batch."""
+
+    source_id: int
+    name: str
+    kind: str
+    customer_id: int | None
+    own_site_id: int | None
+    receiver_id: int | None
+    site_id: int | None
+
+    @property
+    def scope(self) -> isql.Scope:
+        """Which receivers it may name."""
+        return isql.Scope(self.customer_id, self.own_site_id)
+
+    @property
+    def fed_scope(self) -> isql.Scope:
+        """Of which receivers that it feeds the batch speaks, where it names none."""
+        return isql.Scope(self.customer_id, self.site_id)
+
+    @property
+    def acts_source(self) -> int:
+        """Its key where it may own a day's activations; 0 for files."""
+        return self.source_id if self.kind != IntakeSource.Kind.FILE and self.source_id <= MOST_SOURCE else 0
+
+
+class Aside(NamedTuple):
+    """An event that could not be placed, the receiver it names (if known), and a sentence that says why."""
+
+    event: Event
+    receiver_id: int | None
+    why: str
+
+
+@dataclass(slots=True)
+class Placed:
+    """Where the events of a batch belong."""
+
+    acts_source: int
+    places: Places
+    said: dict[Key, list[Any]] = field(default_factory=dict)
+    """By transmitter and day: bits, least margin, flags, last second, activations by quarter hour."""
+    signals: list[Signal] = field(default_factory=list)
+    link_tests: dict[int, datetime] = field(default_factory=dict)
+    receiver_ids: set[int] = field(default_factory=set)
+    aside: list[Aside] = field(default_factory=list)
+    problems: list[RowProblem] = field(default_factory=list)
+
+    def days(self) -> dict[Key, list[DayRow]]:
+        """Days as `rollups.write_merged` takes them, sorted."""
+        spans = spans_of(self.places)
+        found: dict[Key, list[DayRow]] = {}
+        for key in sorted(self.said):
+            bits, margin, flags, last_s, acts = self.said[key]
+            found[key] = [
+                DayRow(
+                    *key, lowest_margin_db=margin, flags=flags, last_heard_s=last_s, presence=mask_of(bits),
+                    acts=tuple(sorted(acts.items())) if acts else (), source_id=self.acts_source,
+                    interval_s=spans[key].interval_s, from_s=spans[key].from_s, to_s=spans[key].to_s,
+                )
+            ]  # fmt: skip
+        return found
+
+    def aside_rows(self, sender: Sender) -> list[tuple[Any, ...]]:
+        """Rows as `intake_sql.set_aside_asks` takes them, but for the batch."""
+        return [
+            (
+                sender.customer_id, one.receiver_id, one.event.slot, one.event.serial[:40], one.event.kind, one.event.at,
+                one.event.row, as_json(one.event), one.why[:120],
+            )
+            for one in self.aside
+        ]  # fmt: skip
+
+
+def as_json(event: Event) -> dict[str, Any]:
+    """An event as it is kept while set aside; `event_of` reads it."""
+    return {
+        "row": event.row, "kind": event.kind, "at": event.at.isoformat(), "serial": event.serial,
+        "receiver": event.receiver, "slot": event.slot, "margin_db": event.margin_db, "battery_v": event.battery_v,
+        "note": event.note,
+    }  # fmt: skip
+
+
+def event_of(kept: dict[str, Any]) -> Event:
+    """An event that was set aside."""
+    return Event(**{**kept, "at": datetime.fromisoformat(kept["at"])})
+
+
+def _why(code: str, event: Event) -> str:
+    if code == SPARE:
+        return _("Slot %(slot)s of this receiver is spare. Enter what stands there.") % {"slot": event.slot}
+    if code == NOBODY:
+        return _("The serial of the transmitter in slot %(slot)s is not on record. Enter it.") % {"slot": event.slot}
+    return {
+        UNKNOWN: _("No transmitter of this serial is on record. Check the serial, or take the transmitter on record."),
+        SEVERAL: _("Several transmitters have serials like this. Send it spelt as on record."),
+        NO_RECEIVER: _("No receiver is known by this name, or several are. Name it by its code."),
+        HEARD_BY_CHANCE: _("The receiver hears this transmitter, but has no slot for it. Look where it belongs."),
+    }[code]
+
+
+def place_events(sender: Sender, events: Sequence[Event]) -> Placed:
+    """Find out where each event belongs: what the batch names is read in as few queries as can be."""
+    units, places = isql.units_and_places({event.serial for event in events if event.serial}, sender.scope)
+    stations = Stations(_stations(sender, events))
+    placer = _Placer(sender, Units(units), stations, isql.as_border(ask(isql.border_ask())[0]))
+    slots = {
+        (station, event.slot)
+        for event in events
+        if not event.serial and event.slot and (station := placer.station_id(event)) is not None
+    }
+    if slots:
+        known = {place.id for place in places}
+        places += [place for place in isql.places_in(slots) if place.id not in known]
+    return placer.place(events, Places(places))
+
+
+def _stations(sender: Sender, events: Iterable[Event]) -> list[Station]:
+    """Receivers that the events name, and the one that is meant where they name none."""
+    words = {event.receiver for event in events if event.receiver}
+    found = isql.stations_named(words, isql.Scope(sender.customer_id, sender.site_id))
+    nameless = any(not event.receiver and not event.serial for event in events)
+    if nameless and (sender.site_id is not None or sender.receiver_id is not None):
+        assert sender.site_id is not None  # A receiver comes with its site.
+        found += [row for row in isql.stations_at(sender.site_id, sender.receiver_id) if row not in found]
+    return found
+
+
+class _Placer:
+    """Puts events one by one where they belong."""
+
+    def __init__(self, sender: Sender, units: Units, stations: Stations, border: date | None) -> None:
+        self._sender = sender
+        self._units = units
+        self._stations = stations
+        self._border = border
+        at_site = [row for row in stations.by_id.values() if row.site_id == sender.site_id and row.is_open]
+        self._only = sender.receiver_id or (at_site[0].id if len(at_site) == 1 else None)
+
+    def station_id(self, event: Event) -> int | None:
+        """The receiver that an event speaks of, or that speaks: as it names it, or that of the batch."""
+        if not event.receiver:
+            return self._only
+        station = self._stations.meant(event.receiver)
+        return station.id if station else None
+
+    def place(self, events: Sequence[Event], places: Places) -> Placed:
+        """Put all of them where they belong."""
+        placed = Placed(self._sender.acts_source, places)
+        for event in events:
+            if self._border is not None and event.at.date() < self._border:
+                placed.problems.append(_too_old(event))
+            elif event.kind in OF_RECEIVER:
+                self._of_receiver(event, placed)
+            else:
+                self._of_unit(event, placed)
+        return placed
+
+    def _of_receiver(self, event: Event, placed: Placed) -> None:
+        station = self.station_id(event)
+        if station is None:
+            placed.aside.append(Aside(event, None, _why(NO_RECEIVER, event)))
+            return
+        placed.receiver_ids.add(station)
+        if event.kind == EventKind.LINK_TEST:
+            placed.link_tests[station] = max(event.at, placed.link_tests.get(station, event.at))
+            return
+        row = self._stations.by_id[station]
+        placed.signals.append(Signal(event.kind, event.at, row.customer_id, row.site_id, row.id, note=event.note))
+
+    def _of_unit(self, event: Event, placed: Placed) -> None:
+        found = self._who(event, placed.places)
+        if isinstance(found, str):
+            receiver_id = self._sender.receiver_id if not event.receiver else self.station_id(event)
+            placed.aside.append(Aside(event, receiver_id, _why(found, event)))
+            return
+        transmitter_id, place = found
+        if place is not None:
+            placed.receiver_ids.add(place.receiver_id)
+            if event.kind in RAISES or event.kind in CLEARS:
+                placed.signals.append(
+                    Signal(
+                        event.kind, event.at, place.customer_id, place.site_id, place.receiver_id, place.id, transmitter_id,
+                        event.note,
+                    )
+                )  # fmt: skip
+        if transmitter_id is not None and event.kind in HEARD:
+            _say(placed.said, transmitter_id, event)
+
+    def _who(self, event: Event, places: Places) -> tuple[int | None, Place | None] | str:
+        """Transmitter and where it stood, or why nobody can tell."""
+        if event.kind == EventKind.UNREGISTERED:
+            return HEARD_BY_CHANCE
+        if event.serial:
+            unit = self._units.meant(event.serial)
+            if isinstance(unit, str):
+                return unit
+            return self._stood(event, unit, places)
+        station = self.station_id(event)
+        if station is None or event.slot is None:
+            return NO_RECEIVER
+        place = places.in_slot(station, event.slot, event.at)
+        if place is None:
+            return SPARE
+        if place.transmitter_id is None and event.kind not in RAISES and event.kind not in CLEARS:
+            return NOBODY
+        return place.transmitter_id, place
+
+    def _stood(self, event: Event, unit: Unit, places: Places) -> tuple[int, Place | None] | str:
+        receiver_id = self.station_id(event) if event.receiver else self._sender.receiver_id
+        place = places.in_force(unit.id, event.at, receiver_id)
+        own = self._sender.own_site_id
+        # What stands at another site is none of this source's business, and it is not told so.
+        if own is not None and place is not None and place.site_id != own:
+            return UNKNOWN
+        customer = self._sender.customer_id
+        if place is not None and customer is not None and place.customer_id != customer:
+            return UNKNOWN
+        return unit.id, place
+
+
+def _say(said: dict[Key, list[Any]], transmitter_id: int, event: Event) -> None:
+    at = event.at
+    key = (transmitter_id, at.date())
+    day = said.get(key)
+    if day is None:
+        day = said[key] = [0, None, 0, 0, None]
+    quarter = quarter_of(at)
+    day[0] |= 1 << quarter
+    if event.margin_db is not None:
+        margin = min(max(round(event.margin_db), LEAST_MARGIN), MOST_MARGIN)
+        if day[1] is None or margin < day[1]:
+            day[1] = margin
+    second = second_of(at)
+    if second > day[3]:
+        day[3] = second
+    kind = event.kind
+    if kind == EventKind.ACTIVATION:
+        if day[4] is None:
+            day[4] = {}
+        day[4][quarter] = day[4].get(quarter, 0) + 1
+    elif kind in FLAGS:
+        day[2] |= FLAGS[kind]  # type: ignore[index]
+
+
+def _too_old(event: Event) -> RowProblem:
+    return RowProblem(event.row, "time", _("The days before this are no longer kept. Leave the row out."))

@@ -1,0 +1,269 @@
+"""The raw SQL of intake: what serials mean, the ledger, locks, watermarks. Two dialects; the caller holds the transaction."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from datetime import UTC, date, datetime
+from typing import Any, NamedTuple
+
+from devices.actions.rollup_sql import Ask, Rows, as_day, ask, is_postgresql
+from devices.rules.intake_places import Place, Station, Unit
+from devices.rules.serials import serial_key
+
+# This very text stands in an index (migration 0007).
+_FOLDED = "LOWER(REPLACE(REPLACE(t.serial, '-', ''), ' ', ''))"
+_PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, g.registered_at, g.removed_at, g.interval_s"
+
+
+def _among(column: str) -> str:
+    return f"{column} = ANY(%s)" if is_postgresql() else f"{column} IN (SELECT value FROM json_each(%s))"
+
+
+def _list(values: Iterable[Any]) -> Any:
+    return list(values) if is_postgresql() else json.dumps(list(values))
+
+
+def _moment(value: Any) -> Any:
+    """A moment as either database gives it: SQLite's are of UTC and do not say so."""
+    return value.replace(tzinfo=UTC) if value is not None and value.tzinfo is None else value
+
+
+def _at(value: datetime | None) -> Any:
+    """A moment as either database takes it."""
+    if value is None or is_postgresql():
+        return value
+    return value.astimezone(UTC).replace(tzinfo=None).isoformat(" ")
+
+
+def _place(row: Sequence[Any]) -> Place:
+    return Place._make((*row[:6], _moment(row[6]), _moment(row[7]), row[8], as_day(row[9])))
+
+
+class Scope(NamedTuple):
+    """Whom a source speaks for; None: the whole firm, or every site of the customer."""
+
+    customer_id: int | None
+    site_id: int | None
+
+
+def units_and_places(serials: Iterable[str], scope: Scope) -> tuple[list[Unit], list[Place]]:
+    """Transmitters spelt like some serials, of the customer if there is one, with all their registrations."""
+    wanted = set(serials)
+    if not wanted:
+        return [], []
+    whose = " AND t.customer_id = %s" if scope.customer_id is not None else ""
+    values = [scope.customer_id] if scope.customer_id is not None else []
+    keys = {serial_key(one) for one in wanted}
+    rows = ask(_units_ask(f"{_among(_FOLDED)}{whose}", [_list(keys), *values]))[0]
+    found = {serial_key(row[2]) for row in rows}
+    if missing := keys - found:
+        # The index knows hyphens and blanks of ASCII only: serials with others are few, and looked at one by one.
+        length = "octet_length(t.serial)" if is_postgresql() else "length(CAST(t.serial AS BLOB))"
+        strange = ask(_units_ask(f"{length} <> length(t.serial){whose}", values))[0]
+        rows = rows + [row for row in strange if serial_key(row[2]) in missing]
+    units = {row[0]: Unit(row[0], row[1], row[2], row[3] is not None) for row in rows}
+    return list(units.values()), [_place(row[4:]) for row in rows if row[4] is not None]
+
+
+def _units_ask(where: str, values: Sequence[Any]) -> Ask:
+    return Ask(
+        f"SELECT t.id, t.customer_id, t.serial, t.retired_at, {_PLACE}, r.days_closed_until FROM devices_transmitter t "
+        "LEFT JOIN devices_registration g ON g.transmitter_id = t.id LEFT JOIN devices_receiver r ON r.id = g.receiver_id "
+        f"WHERE {where}",
+        values,
+    )
+
+
+def _places_ask(where: str, values: Sequence[Any]) -> Ask:
+    return Ask(
+        f"SELECT {_PLACE}, r.days_closed_until FROM devices_registration g "
+        f"JOIN devices_receiver r ON r.id = g.receiver_id WHERE {where}",
+        values,
+    )
+
+
+def places_in(slots: Iterable[tuple[int, int]]) -> list[Place]:
+    """Registrations of some slots, ever, and every other registration of the transmitters that stood there."""
+    wanted = set(slots)
+    if not wanted:
+        return []
+    receivers, numbers = {pk for pk, _ in wanted}, {slot for _, slot in wanted}
+    some = f"{_among('g.receiver_id')} AND {_among('g.slot')}"
+    units = f"SELECT g.transmitter_id FROM devices_registration g WHERE {some}"
+    values = [_list(receivers), _list(numbers)]
+    rows = ask(_places_ask(f"({some}) OR g.transmitter_id IN ({units})", values * 2))[0]
+    return [_place(row) for row in rows]
+
+
+def stations_named(words: Iterable[str], scope: Scope) -> list[Station]:
+    """Receivers that have one of these words as code, label or serial, in scope."""
+    wanted = sorted(set(words))
+    if not wanted:
+        return []
+    folded = "LOWER(REPLACE(REPLACE(r.serial, '-', ''), ' ', ''))"
+    where = f"({_among('r.code')} OR {_among('LOWER(r.label)')} OR (r.serial <> '' AND {_among(folded)}))"
+    values = [
+        _list(word.upper() for word in wanted), _list(word.lower() for word in wanted), _list(map(serial_key, wanted))
+    ]  # fmt: skip
+    return _stations(where, values, scope)
+
+
+def stations_at(site_id: int, receiver_id: int | None) -> list[Station]:
+    """Receivers that hang at a site, and one that may hang there no more."""
+    return _stations(
+        "r.site_id = %s AND (r.removed_at IS NULL OR r.id = %s)", [site_id, receiver_id], Scope(None, None)
+    )
+
+
+def _stations(where: str, values: list[Any], scope: Scope) -> list[Station]:
+    for column, value in (("customer_id", scope.customer_id), ("site_id", scope.site_id)):
+        if value is not None:
+            where, values = f"{where} AND r.{column} = %s", [*values, value]
+    rows = ask(
+        Ask(
+            "SELECT r.id, r.customer_id, r.site_id, r.code, r.label, r.serial, r.removed_at FROM devices_receiver r "
+            f"WHERE {where} ORDER BY r.id",
+            values,
+        )
+    )[0]
+    return [Station._make((*row[:6], row[6] is None)) for row in rows]
+
+
+# --- the ledger and the locks -----------------------------------------------------------------------------------------
+
+_LEDGER = (
+    "source_id", "batch_id", "sha256", "received_at", "file_name", "from_at", "until_at", "n_rows", "n_taken", "n_refused",
+    "n_set_aside", "n_clamped", "n_repeats", "n_conflicts", "answer", "by_id",
+)  # fmt: skip
+
+
+def ledger_ask(values: dict[str, Any]) -> Ask:
+    """Write the row of a batch; gives its key, or nothing where one of this id is there. Waits for one under way."""
+    marks = ", ".join(["%s"] * len(_LEDGER))
+    row = [values[name] for name in _LEDGER]
+    row = [_at(value) if isinstance(value, datetime) else value for value in row]
+    row[_LEDGER.index("answer")] = json.dumps(values["answer"])
+    return Ask(
+        f"INSERT INTO devices_intakebatch ({', '.join(_LEDGER)}) VALUES ({marks}) "
+        "ON CONFLICT (source_id, batch_id) DO NOTHING RETURNING id",
+        row,
+    )
+
+
+class Fed(NamedTuple):
+    """A receiver as intake sees it: who feeds it, of which kind that source is and whether it still does, and until when."""
+
+    id: int
+    heard_until: datetime | None
+    link_tested_at: datetime | None
+    fed_by: int | None
+    feeder_kind: str | None
+    feeder_is_active: bool | None
+    is_open: bool
+
+
+def lock_receivers_ask(ids: Iterable[int], source_id: int | None, scope: Scope) -> Ask:
+    """Lock some receivers and, with a source, all in scope that it feeds, in the order of their keys; rows for `as_fed`."""
+    where, values = _among("r.id"), [_list(sorted(ids))]
+    if source_id is not None:
+        fed, more = "r.fed_by_id = %s AND r.removed_at IS NULL", [source_id]
+        for column, value in (("customer_id", scope.customer_id), ("site_id", scope.site_id)):
+            if value is not None:
+                fed, more = f"{fed} AND r.{column} = %s", [*more, value]
+        where, values = f"{where} OR ({fed})", [*values, *more]
+    lock = " FOR NO KEY UPDATE OF r" if is_postgresql() else ""
+    return Ask(
+        "SELECT r.id, r.heard_until, r.link_tested_at, r.fed_by_id, s.kind, s.is_active, r.removed_at FROM devices_receiver r "
+        f"LEFT JOIN devices_intakesource s ON s.id = r.fed_by_id WHERE {where} ORDER BY r.id{lock}",
+        values,
+    )
+
+
+def as_fed(rows: Rows) -> list[Fed]:
+    """Receivers as `lock_receivers_ask` reads them."""
+    return [Fed._make((row[0], _moment(row[1]), _moment(row[2]), *row[3:6], row[6] is None)) for row in rows]
+
+
+def border_ask() -> Ask:
+    """First day that is still kept; older ones were dropped, or are being dropped."""
+    return Ask("SELECT checkins_from FROM company_firm WHERE id = 1", [])
+
+
+def as_border(rows: Rows) -> date | None:
+    """The day that `border_ask` reads."""
+    return as_day(rows[0][0]) if rows else None
+
+
+# --- marks ------------------------------------------------------------------------------------------------------------
+
+
+def mark_receivers_asks(rows: Sequence[Fed]) -> list[Ask]:
+    """Write watermark, link test and feeding source of receivers."""
+    if not rows:
+        return []
+    if is_postgresql():
+        columns = [[row.id for row in rows], [row.heard_until for row in rows], [row.link_tested_at for row in rows]]
+        return [
+            Ask(
+                "UPDATE devices_receiver r SET heard_until = v.h, link_tested_at = v.l, fed_by_id = v.f "
+                "FROM unnest(%s::bigint[], %s::timestamptz[], %s::timestamptz[], %s::bigint[]) AS v(id, h, l, f) WHERE r.id = v.id",
+                [*columns, [row.fed_by for row in rows]],
+            )
+        ]
+    return [
+        Ask(
+            "UPDATE devices_receiver SET heard_until = %s, link_tested_at = %s, fed_by_id = %s WHERE id = %s",
+            [_at(row.heard_until), _at(row.link_tested_at), row.fed_by, row.id],
+        )
+        for row in rows
+    ]
+
+
+def mark_source_ask(source_id: int, watermark: datetime | None, used_at: datetime, n_clamped: int) -> Ask:
+    """Note how far a source has delivered, when it last did, and how often its clock was wrong; marks never go back."""
+    greatest = "GREATEST" if is_postgresql() else "max"
+    sets = (
+        f"watermark_at = {greatest}(COALESCE(watermark_at, %s), COALESCE(%s, watermark_at)), "
+        f"last_used_at = {greatest}(COALESCE(last_used_at, %s), %s), n_clamped = n_clamped + %s"
+    )
+    mark, used = _at(watermark), _at(used_at)
+    return Ask(f"UPDATE devices_intakesource SET {sets} WHERE id = %s", [mark, mark, used, used, n_clamped, source_id])
+
+
+_ASIDE = (
+    "batch_id",
+    "customer_id",
+    "receiver_id",
+    "slot",
+    "serial",
+    "kind",
+    "at",
+    "row",
+    "event",
+    "why",
+    "dismissed_why",
+)
+
+
+def set_aside_asks(rows: Sequence[Sequence[Any]]) -> list[Ask]:
+    """Write events set aside: columns of `_ASIDE` but the last."""
+    if not rows:
+        return []
+    marks = f"({', '.join(['%s'] * (len(_ASIDE) - 1))}, '')"
+    asks = []
+    for start in range(0, len(rows), 80):
+        some = rows[start : start + 80]
+        values = [
+            _at(value) if isinstance(value, datetime) else json.dumps(value) if isinstance(value, dict) else value
+            for row in some
+            for value in row
+        ]
+        asks.append(
+            Ask(
+                f"INSERT INTO devices_setaside ({', '.join(f'{chr(34)}{name}{chr(34)}' for name in _ASIDE)}) VALUES "
+                + ", ".join([marks] * len(some)),
+                values,
+            )
+        )
+    return asks
