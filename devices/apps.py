@@ -25,6 +25,7 @@ class DevicesConfig(AppConfig):
             own_types_undo,
             pins_undo,
             plans_undo,
+            set_aside,
             sources,
             swaps_undo,
             undo_new_receiver,

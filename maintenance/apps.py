@@ -12,7 +12,7 @@ class MaintenanceConfig(AppConfig):
 
     def ready(self) -> None:
         from maintenance import listeners  # noqa: F401 - connects to what the apps below tell
-        from maintenance.actions import findings_snooze  # noqa: F401 - registers how changes are taken back
+        from maintenance.actions import findings_snooze, notice_rules  # noqa: F401 - register how changes are taken back
 
         pre_migrate.connect(lift_triggers, sender=self)
         # The uppermost app: when it has migrated, every table is there.

@@ -46,6 +46,7 @@ NAV: dict[str, tuple[tuple[str, str, str], ...]] = {
     "technician": (
         ("maintenance:tech_today", gettext_noop("Today"), "today"),
         ("maintenance:tech_sites", gettext_noop("Sites"), "sites"),
+        ("maintenance:tech_fault_list", gettext_noop("Faults"), "faults"),
         ("maintenance:tech_search", gettext_noop("Search"), "search"),
     ),
     "portal": (
@@ -85,6 +86,7 @@ SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
     "firm": (
         ("company:settings_home", gettext_noop("Settings")),
         ("company:person_list", gettext_noop("People")),
+        ("maintenance:notice_rule_list", gettext_noop("Who is told of faults")),
         ("company:change_list", gettext_noop("Who changed what")),
         ("company:job_list", gettext_noop("Background work")),
     ),

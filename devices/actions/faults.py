@@ -1,15 +1,73 @@
-"""Writes to faults by people: a receiver cleared, and a clearing taken back."""
+"""Writes to faults by people: a receiver cleared, faults acknowledged, and either taken back."""
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from uuid import UUID
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
-from company.models import User
+from company.actions import facts_of, record_change
+from company.errors import Refused
+from company.models import ChangeRow, User
+from company.undo import Undone, undoes
 from devices.actions.ledger import lock_receivers, log, touch
 from devices.models import Fault, Receiver
+
+ACKNOWLEDGED = ("acknowledged_at", "acknowledged_by", "acknowledged_note")
+
+
+class NotAcknowledged(Refused):
+    """Nothing was acknowledged, or it cannot be taken back; the words say why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """What one press acknowledged; `deed` is the number under which the log keeps it, to take it back whole."""
+
+    deed: UUID
+    faults: tuple[Fault, ...]
+
+
+@transaction.atomic
+def acknowledge_faults(*, faults: Sequence[int], note: str, by: User, at: datetime) -> Acknowledged:
+    """Record that a person has seen these faults and looks after them; the faults themselves stay as they are.
+
+    Faults that somebody has acknowledged before keep who did it and when: pressed twice is once, and the list is then
+    empty. Refused (NotAcknowledged): no fault named, none of them on record.
+    """
+    rows = list(
+        Fault.objects.select_for_update(of=("self",))
+        .select_related("receiver", "site").filter(pk__in=list(faults)).order_by("pk")
+    )  # fmt: skip
+    if not rows:
+        raise NotAcknowledged(_("Choose at least one fault in the list, then acknowledge."))
+    deed, note = uuid.uuid4(), note.strip()[:200]
+    mine = [fault for fault in rows if fault.acknowledged_at is None]
+    for fault in mine:
+        fault.acknowledged_at, fault.acknowledged_by, fault.acknowledged_note = at, by, note
+        record_change(
+            by=by, at=at, verb="acknowledge_fault", subject=fault, customer_id=fault.customer_id, reason=note,
+            after=facts_of(fault, "acknowledged_at"), batch=deed,
+        )  # fmt: skip
+    Fault.objects.bulk_update(mine, ACKNOWLEDGED)
+    return Acknowledged(deed, tuple(mine))
+
+
+@undoes("acknowledge_fault")
+def undo_acknowledging(change: ChangeRow, *, by: User, at: datetime) -> Undone:
+    """Put a fault back among those that nobody has acknowledged; reminders may come again."""
+    fault = Fault.objects.select_for_update(of=("self",)).filter(pk=change.subject_id).first()
+    if fault is None or fault.acknowledged_at is None:
+        raise NotAcknowledged(_("This fault is not acknowledged, so there is nothing to take back."))
+    before = facts_of(fault, "acknowledged_at")
+    fault.acknowledged_at, fault.acknowledged_by, fault.acknowledged_note = None, None, ""
+    fault.save(update_fields=list(ACKNOWLEDGED))
+    return Undone(before, facts_of(fault, "acknowledged_at"))
 
 
 @transaction.atomic

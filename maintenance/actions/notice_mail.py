@@ -76,7 +76,7 @@ def compose_test(rule: NoticeRule, at: datetime, *, words: str) -> EmailMultiAlt
 def deliver(mail: EmailMultiAlternatives) -> None:
     """Hand a mail to the mail server. Raises one of `MAIL_FAILURES`."""
     if not mail.send():
-        raise OSError("The mail server took the mail for nobody.")
+        raise OSError(gettext("The mail server took the mail for nobody."))
 
 
 def _mail(

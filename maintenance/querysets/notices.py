@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import Exists, F, Max, OuterRef, Q, QuerySet
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet
 
 from maintenance.rules.fault_words import LIFE_SAFETY, TOLD_ANYWAY_S, kind_order, rank
 
@@ -88,6 +88,13 @@ def for_log(notices: QuerySet[Any]) -> QuerySet[Any]:
     return notices.select_related("rule", "rule__customer").order_by("-made_at", "-pk")
 
 
+def with_numbers(notices: QuerySet[Any]) -> QuerySet[Any]:
+    """Notices with how many faults each holds, and how many of those nobody has acknowledged."""
+    return notices.annotate(
+        n=Count("told"), n_new=Count("told", filter=Q(told__fault__acknowledged_at=None, told__fault__cleared_at=None))
+    )
+
+
 def with_last_mail(rules: QuerySet[Any]) -> QuerySet[Any]:
-    """Rules with the time of their last mail."""
-    return rules.annotate(last_sent_at=Max("notices__sent_at"))
+    """Rules with the time of their last mail, and how many there are."""
+    return rules.annotate(last_sent_at=Max("notices__sent_at"), n_notices=Count("notices"))

@@ -3,6 +3,7 @@
 from maintenance.urls import (
     battery,
     due,
+    faults,
     findings,
     home,
     lots,
@@ -19,6 +20,7 @@ app_name = "maintenance"
 urlpatterns = [
     *home.urlpatterns,
     *findings.urlpatterns,
+    *faults.urlpatterns,
     *due.urlpatterns,
     *battery.urlpatterns,
     *recalls.urlpatterns,

@@ -11,7 +11,17 @@ from django.contrib.auth import HASH_SESSION_KEY, SESSION_KEY
 
 from company.session_store import SessionStore, row_key
 from devices.models import Away, Fault, PlannedChange
-from maintenance.models import BatteryFit, DueItem, Entry, FindingRecord, IssuedReport, Request
+from maintenance.models import (
+    BatteryFit,
+    DueItem,
+    Entry,
+    FaultNotice,
+    FindingRecord,
+    IssuedReport,
+    NoticedFault,
+    NoticeRule,
+    Request,
+)
 from sites.models import AccessNote
 from tests import factories
 from tests.conftest import World
@@ -165,6 +175,29 @@ def findings(world: World, n: int) -> None:
             customer=world.own, site=world.own_site, receiver=world.own_receiver, key=str(number), code=f"kind-{number}",
             slot=1, harm=3, what=f"Something {number}", where=f"Slot {number}", why="It matters", do="Mend it",
         )  # fmt: skip
+
+
+def faults(world: World, n: int) -> None:
+    """Faults that stand, each in a slot of its own."""
+    for _ in range(n):
+        number = factories.number()
+        row = factories.make_registration(world.own_receiver, 2 + world.own_receiver.registrations.count())
+        Fault.objects.create(
+            customer=world.own, site=world.own_site, receiver=world.own_receiver, registration=row,
+            transmitter=row.transmitter, kind="missing", raised_at=factories.NOW - timedelta(hours=1),
+            recorded_at=factories.NOW - timedelta(minutes=number % 50), source=f"gateway {number}",
+        )  # fmt: skip
+
+
+def notices(world: World, n: int) -> None:
+    """Mails about a fault each, of a rule each."""
+    for _ in range(n):
+        number = factories.number()
+        rule = NoticeRule.objects.create(duty="life_safety", recipients=f"night{number}@example.org")
+        notice = FaultNotice.objects.create(rule=rule, send_at=factories.NOW, subject=f"Missing {number}")
+        faults(world, 1)
+        fault = Fault.objects.order_by("-pk").first()
+        NoticedFault.objects.create(notice=notice, rule=rule, fault=fault, customer=world.own)
 
 
 def kinds(world: World, n: int) -> None:

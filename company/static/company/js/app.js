@@ -52,6 +52,11 @@
     box.showModal();
   };
 
+  // --- a part that asks for itself again rests while nobody looks ---
+  doc.addEventListener("htmx:beforeRequest", (e) => {
+    if (doc.hidden && e.detail.elt.matches("[data-poll]")) e.preventDefault();
+  });
+
   // --- a part that waits for its answer takes no second request: its buttons are about to be replaced ---
   const busy = (el) => el.closest('[aria-busy="true"]');
   doc.addEventListener("htmx:beforeSend", (e) => {

@@ -1,0 +1,147 @@
+"""Reads of faults as people look at them: what stands, worst first, by site, for the home page; nothing here writes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db.models import Case, Count, IntegerField, Min, Q, QuerySet, Value, When
+
+from maintenance.rules.fault_words import DEAD, DUTY_ORDER, KINDS, LIFE_SAFETY, RECEIVER
+
+DAYS = (1, 7, 30, 90, 365)
+"""Spans that ended faults can be asked for [d]."""
+ENDED_DAYS = 30
+STANDS = Q(cleared_at=None) | Q(is_latched=True, latch_cleared_at=None)
+
+
+@dataclass(frozen=True, slots=True)
+class FaultChoice:
+    """What a list is narrowed to; empty words narrow nothing.
+
+    `state`: "" what stands, "new" of it what nobody has acknowledged, "latched" what is over but still shows on the
+    receiver, "ended" what is over and cleared. `duty` is a duty class or "receiver". `days` counts from when it was
+    raised, for ended ones from when they ended.
+    """
+
+    state: str = ""
+    kind: str = ""
+    duty: str = ""
+    customer: str = ""
+    site: str = ""
+    days: str = ""
+    words: str = ""
+
+
+def narrowed(faults: QuerySet[Any], choice: FaultChoice, at: datetime) -> QuerySet[Any]:
+    """Faults that a person asked for."""
+    rows = _in_state(faults, choice, at)
+    if choice.kind:
+        rows = rows.filter(kind=choice.kind)
+    if choice.duty:
+        rows = rows.filter(of_duty(choice.duty))
+    if choice.customer.isdecimal():
+        rows = rows.filter(customer_id=int(choice.customer))
+    if choice.site.isdecimal():
+        rows = rows.filter(site_id=int(choice.site))
+    return matching(rows, choice.words)
+
+
+def _in_state(faults: QuerySet[Any], choice: FaultChoice, at: datetime) -> QuerySet[Any]:
+    days = int(choice.days) if choice.days.isdecimal() else 0
+    if choice.state == "ended":
+        return faults.exclude(STANDS).filter(cleared_at__gte=at - timedelta(days=days or ENDED_DAYS))
+    rows = faults.filter(STANDS)
+    if choice.state == "new":
+        rows = rows.filter(acknowledged_at=None)
+    elif choice.state == "latched":
+        rows = rows.exclude(cleared_at=None)
+    return rows.filter(raised_at__gte=at - timedelta(days=days)) if days else rows
+
+
+def of_duty(duty: str) -> Q:
+    """Faults of slots of this duty class; "receiver": of receivers themselves."""
+    return Q(registration=None) if duty == RECEIVER else Q(registration__duty=duty)
+
+
+def matching(faults: QuerySet[Any], words: str) -> QuerySet[Any]:
+    """Faults whose site, receiver, place, or serial number holds the words."""
+    if not words:
+        return faults
+    return faults.filter(
+        Q(site__name__icontains=words) | Q(site__code__icontains=words) | Q(receiver__label__icontains=words)
+        | Q(registration__label__icontains=words) | Q(transmitter__serial__icontains=words)
+    )  # fmt: skip
+
+
+def with_harm(faults: QuerySet[Any]) -> QuerySet[Any]:
+    """With `harm` as `fault_words.rank` gives it, `kind_at` among its duty, and `is_over` (0, or 1 for only latched)."""
+    duties = [When(of_duty(duty), then=Value(1 + n)) for n, duty in enumerate(DUTY_ORDER)]
+    dead = Q(kind="outage") | Q(registration__duty=LIFE_SAFETY, kind__in=DEAD)
+    return faults.annotate(
+        harm=Case(When(dead, then=Value(0)), *duties, default=Value(len(DUTY_ORDER)), output_field=IntegerField()),
+        kind_at=Case(
+            *(When(kind=kind, then=Value(n)) for n, kind in enumerate(KINDS)), default=Value(len(KINDS)),
+            output_field=IntegerField(),
+        ),
+        is_over=Case(When(cleared_at=None, then=Value(0)), default=Value(1), output_field=IntegerField()),
+    )  # fmt: skip
+
+
+def worst_first(faults: QuerySet[Any]) -> QuerySet[Any]:
+    """What stands before what only shows on the receiver, then by harm, then the oldest."""
+    return with_harm(faults).order_by("is_over", "harm", "kind_at", "raised_at", "pk")
+
+
+def by_site(faults: QuerySet[Any]) -> QuerySet[Any]:
+    """One row per site, the worst first."""
+    rows = with_harm(faults).order_by().values("site_id", "site__name", "site__time_zone", "customer__name")
+    return rows.annotate(
+        n=Count("pk"), n_new=Count("pk", filter=Q(acknowledged_at=None)), over=Min("is_over"), worst=Min("harm"),
+        n_grave=Count("pk", filter=Q(registration__duty=LIFE_SAFETY)), first_at=Min("raised_at"),
+    ).order_by("over", "worst", "-n_grave", "first_at", "site_id")  # fmt: skip
+
+
+def for_lines(faults: QuerySet[Any]) -> QuerySet[Any]:
+    """With everything that a line about a fault names."""
+    return faults.select_related(
+        "customer", "site", "receiver", "registration__transmitter__type", "transmitter__type", "acknowledged_by"
+    )
+
+
+def counted(faults: QuerySet[Any]) -> dict[str, int]:
+    """Standing faults: all, not acknowledged, on life safety, over but latched; in one query."""
+    return faults.filter(STANDS).aggregate(
+        n=Count("pk"), n_new=Count("pk", filter=Q(acknowledged_at=None)),
+        n_grave=Count("pk", filter=Q(registration__duty=LIFE_SAFETY)), n_latched=Count("pk", filter=~Q(cleared_at=None)),
+    )  # fmt: skip
+
+
+# --- the home page --------------------------------------------------------------------------------------------------------
+
+
+def by_kind_now(faults: QuerySet[Any]) -> list[dict[str, Any]]:
+    """What is there at this moment by kind and duty, worst first: how many, not acknowledged, at how many sites."""
+    rows = with_harm(faults.filter(cleared_at=None)).order_by()
+    rows = rows.values("kind", "registration__duty", "harm", "kind_at").annotate(
+        n=Count("pk"), n_new=Count("pk", filter=Q(acknowledged_at=None)), n_sites=Count("site", distinct=True)
+    )  # fmt: skip
+    return list(rows.order_by("harm", "kind_at"))
+
+
+def newest(faults: QuerySet[Any], n: int) -> list[Any]:
+    """The faults that reached us last, of those that are there."""
+    return list(for_lines(faults.filter(cleared_at=None)).order_by("-recorded_at", "-pk")[:n])
+
+
+def evidence_now(receivers: QuerySet[Any], since: datetime) -> dict[str, Any]:
+    """How we know of receivers in service: by grade, of how many something came since `since`, and what came last."""
+    open_ = Q(removed_at=None)
+    return receivers.aggregate(
+        n=Count("pk", filter=open_), n_every=Count("pk", filter=open_ & Q(evidence="every")),
+        n_exceptions=Count("pk", filter=open_ & Q(evidence="exceptions")),
+        n_fresh=Count("pk", filter=open_ & Q(evidence="every", heard_until__gte=since)),
+        n_tested=Count("pk", filter=open_ & Q(evidence="exceptions", link_tested_at__gte=since)),
+        oldest=Min("heard_until", filter=open_ & Q(evidence="every", heard_until__gte=since)),
+    )  # fmt: skip
