@@ -102,11 +102,20 @@ def choose_map(
             by=by, at=at, verb="map_event_log", subject=fresh, customer_id=fresh.customer_id,
             before=_in_words(before), after=_in_words(after), reason=upload.name,
         )  # fmt: skip
+    return _ask_to_check(upload, fresh, chosen, by)
+
+
+def _ask_to_check(upload: Upload, source: IntakeSource, chosen: LogMap, by: User | None) -> Job:
+    """Each time a check of its own, as the records may have changed; a double click meets the one that still works."""
+    former = list(Job.objects.filter(key__startswith=check_prefix(upload)).order_by("pk"))
+    digest = map_digest(chosen)
+    if former and not former[-1].is_over and former[-1].key.endswith(f":{digest}"):
+        return former[-1]
     return jobs.enqueue(
         handler=f"{_HANDLERS}.check_file",
-        key=f"{check_prefix(upload)}{map_digest(chosen)}",
+        key=f"{check_prefix(upload)}{len(former)}:{digest}",
         title=(gettext("Check of %(name)s") % {"name": upload.name})[:200],
-        args={"upload": str(upload.uuid), "source": fresh.pk, "map": chosen.as_json()},
+        args={"upload": str(upload.uuid), "source": source.pk, "map": chosen.as_json()},
         by=by,
     )
 

@@ -69,7 +69,7 @@ class Check:
         self._n["clamped"] += part.n_clamped
         self._n["events"] += len(part.events)
         self._n["refused"] += len(part.problems)
-        self._n["parts"] += 1
+        self._n["batches"] += bool(part.events or part.problems)
         for problem in part.problems:
             self._whys[f"{problem.field}: {problem.why}" if problem.field == "kind" else problem.field] += 1
         self.problems.extend(part.problems[: max(MOST_PROBLEMS - len(self.problems), 0)])
@@ -115,7 +115,7 @@ class Check:
         """Give the counts as a job keeps them."""
         n_heard = self._n_days_on_record()
         return {
-            **{f"n_{name}": self._n[name] for name in ("rows", "events", "refused", "ignored", "clamped", "set_aside", "parts")},
+            **{f"n_{name}": self._n[name] for name in ("rows", "events", "refused", "ignored", "clamped", "set_aside", "batches")},
             "from": self._from.isoformat() if self._from else "", "until": self._until.isoformat() if self._until else "",
             "kinds": self._kinds.most_common(), "whys": self._whys.most_common(20),
             "unknown": self._unknown.most_common(MOST_LISTED), "n_unknown": len(self._unknown),

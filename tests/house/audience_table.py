@@ -20,6 +20,8 @@ TECHNICIAN: Answers = (LOGIN, 404, 404, 200, 404, 404)
 PORTAL: Answers = (LOGIN, 404, 200, 404, 404, 404)
 EVERY_PORTAL: Answers = (LOGIN, 200, 200, 404, 404, 404)
 EVERYBODY: Answers = (LOGIN, 200, 200, 200, 200, 200)
+# Nobody, with the planted records.
+NOBODY: Answers = (LOGIN, 404, 404, 404, 404, 404)
 # Addresses that take POST only.
 EVERYBODY_POST: Answers = (LOGIN, 405, 405, 405, 405, 405)
 OFFICE_POST: Answers = (LOGIN, 404, 404, 404, 405, 405)
@@ -41,7 +43,7 @@ TABLE: dict[str, Answers] = {
     "company:settings_home": OFFICE,
     "company:firm_edit": MANAGER,
     "company:policy_edit": MANAGER,
-    "company:firm_logo": (LOGIN, 404, 404, 404, 404, 404),  # the planted firm has no picture
+    "company:firm_logo": NOBODY,  # the planted firm has no picture
     "company:person_list": OFFICE,
     "company:person_new": MANAGER,
     "company:person_edit": MANAGER,
@@ -58,14 +60,7 @@ TABLE: dict[str, Answers] = {
     "company:session_list": EVERYBODY,
     "company:sessions_end_others": EVERYBODY_POST,
     "company:session_end": EVERYBODY_POST,
-    "company:technician_edit": (
-        LOGIN,
-        404,
-        404,
-        404,
-        404,
-        404,
-    ),  # the planted person is a customer's, who has no working day
+    "company:technician_edit": NOBODY,  # the planted person is a customer's, who has no working day
     "company:customer_list": OFFICE,
     "company:customer_new": OFFICE,
     "company:customer_detail": OFFICE,
@@ -91,7 +86,7 @@ TABLE: dict[str, Answers] = {
     "sites:hours_edit": OFFICE,
     "sites:closure_file_new": OFFICE,
     "sites:closure_template": OFFICE,
-    "sites:closure_file": (LOGIN, 404, 404, 404, 404, 404),  # the planted file is a workbook, not of term dates
+    "sites:closure_file": NOBODY,  # the planted file is a workbook, not of term dates
     "sites:closure_file_apply": OFFICE_POST,
     "sites:closure_new": OFFICE,
     "sites:closure_edit": OFFICE,
@@ -118,14 +113,7 @@ TABLE: dict[str, Answers] = {
     "sites:access_note_edit": OFFICE,
     "sites:access_note_show": OFFICE_POST,
     "sites:access_note_remove": OFFICE_POST,
-    "sites:portal_sites": (
-        LOGIN,
-        404,
-        404,
-        404,
-        404,
-        404,
-    ),  # the planted access is to the whole customer: nothing to choose
+    "sites:portal_sites": NOBODY,  # the planted access is to the whole customer: nothing to choose
     "devices:slot_map": STAFF,
     "devices:slot_heard": STAFF,
     "devices:slot_map_csv": STAFF,
@@ -142,7 +130,7 @@ TABLE: dict[str, Answers] = {
     "devices:slot_change": STAFF,
     "devices:slot_move": STAFF,
     "devices:slot_remove": STAFF,
-    "devices:slot_put_back": (LOGIN, 404, 404, 404, 404, 404),  # the registration has not ended
+    "devices:slot_put_back": NOBODY,  # the registration has not ended
     "devices:slot_registered": STAFF_POST,
     "devices:slot_again": STAFF,
     "devices:slot_away": STAFF,
@@ -150,7 +138,7 @@ TABLE: dict[str, Answers] = {
     "devices:transmitter_detail": STAFF,
     "devices:battery_fit": STAFF,
     "devices:battery_remove": STAFF,
-    "devices:battery_end": (LOGIN, 404, 404, 404, 404, 404),  # the planted cells are in service
+    "devices:battery_end": NOBODY,  # the planted cells are in service
     "devices:area_list": OFFICE,
     "devices:area": OFFICE,
     "devices:area_move": OFFICE_POST,
@@ -193,7 +181,7 @@ TABLE: dict[str, Answers] = {
     "devices:tech_slot_change": STAFF,
     "devices:tech_slot_move": STAFF,
     "devices:tech_slot_remove": STAFF,
-    "devices:tech_slot_put_back": (LOGIN, 404, 404, 404, 404, 404),  # the registration has not ended
+    "devices:tech_slot_put_back": NOBODY,  # the registration has not ended
     "devices:tech_slot_registered": STAFF_POST,
     "devices:tech_slot_again": STAFF,
     "devices:tech_slot_away": STAFF,
@@ -249,6 +237,22 @@ TABLE: dict[str, Answers] = {
     "devices:receiver_log": OFFICE,
     "devices:output_new": OFFICE,
     "devices:slot_map_json": OFFICE,
+    "devices:source_list": OFFICE,
+    "devices:source_new": OFFICE,
+    "devices:source_detail": OFFICE,
+    "devices:source_edit": OFFICE,
+    "devices:source_token": MANAGER,
+    "devices:source_revoke": MANAGER,
+    "devices:source_former_end": MANAGER,
+    "devices:source_retire": OFFICE,
+    "devices:source_reopen": OFFICE_POST,
+    "devices:source_evidence": OFFICE_POST,
+    "devices:batch_list": OFFICE,
+    "devices:batch_detail": OFFICE,
+    "devices:set_aside_list": OFFICE,
+    "devices:set_aside_detail": OFFICE,
+    "devices:set_aside_adopt": OFFICE_POST,
+    "devices:set_aside_dismiss": OFFICE,
     "devices:intake_checkins": INTAKE_POST,
     "devices:intake_batch": INTAKE,
     "devices:intake_source": INTAKE,
@@ -257,10 +261,10 @@ TABLE: dict[str, Answers] = {
     "devices:event_file_new": OFFICE,
     "devices:event_file_example": OFFICE,
     # The planted file is a workbook, which is no event log.
-    "devices:event_file_detail": (LOGIN, 404, 404, 404, 404, 404),
-    "devices:event_file_map": (LOGIN, 404, 404, 404, 404, 404),
+    "devices:event_file_detail": NOBODY,
+    "devices:event_file_map": NOBODY,
     "devices:event_file_take": OFFICE_POST,
-    "devices:event_file_problems": (LOGIN, 404, 404, 404, 404, 404),
+    "devices:event_file_problems": NOBODY,
     "devices:import_list": OFFICE,
     "devices:import_new": OFFICE,
     "devices:import_template": OFFICE,
@@ -268,8 +272,8 @@ TABLE: dict[str, Answers] = {
     "devices:import_apply": OFFICE_POST,
     "devices:import_undo": (LOGIN, 404, 404, 404, 302, 302),  # never applied: back to the import
     "devices:export": OFFICE,
-    "devices:export_download": (LOGIN, 404, 404, 404, 404, 404),  # the planted file is no export
-    "devices:import_problems": (LOGIN, 404, 404, 404, 404, 404),  # the planted file was not read yet
+    "devices:export_download": NOBODY,  # the planted file is no export
+    "devices:import_problems": NOBODY,  # the planted file was not read yet
     "maintenance:search": OFFICE,
     "maintenance:tech_search": TECHNICIAN,
     "maintenance:style": STAFF,
@@ -378,7 +382,7 @@ TABLE: dict[str, Answers] = {
     "maintenance:lid_label_pdf": STAFF,
     "maintenance:tech_slot_map_pdf": STAFF,
     "maintenance:tech_lid_label_pdf": STAFF,
-    "maintenance:tech_report_file": (LOGIN, 404, 404, 404, 404, 404),  # the planted paper is a report to the customer
+    "maintenance:tech_report_file": NOBODY,  # the planted paper is a report to the customer
     "maintenance:portal_home": EVERY_PORTAL,
     "maintenance:portal_site": PORTAL,
     "maintenance:portal_slot_map": PORTAL,
