@@ -247,7 +247,7 @@ def _judge(ledger: _Ledger, day: int, end: int, done: LinksJudged) -> None:
         ledger.outages.add((pk, day))
         ledger.new_outages[pk, day] = median
     done.n_days += 1
-    done.n_judged += compared.n
+    done.n_judged += int(compared.is_scored.sum())
     done.n_outages += len(compared.outages)
 
 

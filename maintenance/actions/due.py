@@ -21,7 +21,7 @@ from company.manner import day_said
 from company.models import Job
 from devices.actions.months import keep_months
 from devices.models import Receiver, Transmitter
-from maintenance.actions import backtest, findings, fits
+from maintenance.actions import backtest, findings, fits, links
 from maintenance.actions.due_items import (
     Basis,
     Judged,
@@ -136,6 +136,8 @@ def start_nightly(*, day: date | None = None, at: datetime | None = None) -> Ref
         business_day=day, defaults={"model_version": fits.MODEL_VERSION, "started_at": at}
     )
     if made:
+        # First in the queue: the findings of the night come last and tell of weak links too.
+        links.ask_for_night(day=day)
         jobs.enqueue(
             handler="maintenance.actions.due.fit_night", key=f"{_prefix(day)}fit",
             title=gettext("Battery model of %(day)s") % {"day": day_said(day)}, args={"run_id": run.pk},

@@ -129,8 +129,8 @@ def state() -> dict[str, Any]:
         "jobs": [
             {"key": job.key, "state": job.state, "attempts": job.attempts, "error": job.error[-300:],
              "result": job.result}
-            # Earlier predictions and findings are looked at after the night, and no date waits for them.
-            for job in Job.objects.exclude(key__startswith="backtest:").exclude(key__startswith="findings:").order_by("key")
+            # Earlier predictions, findings and links are looked at beside the night, and no date waits for them.
+            for job in Job.objects.exclude(key__regex="^(backtest|findings|links):").order_by("key")
         ],
     }  # fmt: skip
 
