@@ -60,7 +60,7 @@ def _locked(source: IntakeSource, seen_as: str = "") -> IntakeSource:
     return fresh
 
 
-def _log(source: IntakeSource, verb: str, by: User, at: datetime, reason: str = "", **facts: Any) -> ChangeRow:
+def _log(source: IntakeSource, verb: str, by: User | None, at: datetime, reason: str = "", **facts: Any) -> ChangeRow:
     return record_change(
         by=by, at=at, verb=verb, subject=source, customer_id=source.customer_id, reason=reason, **facts
     )  # fmt: skip
@@ -158,7 +158,7 @@ def _token_of(key: str) -> str:
 @transaction.atomic
 @sensitive_variables()
 def make_token(
-    *, source: IntakeSource, key: str, hours: int = 24, by: User, at: datetime, seen_as: str = ""
+    *, source: IntakeSource, key: str = "", hours: int = 24, by: User | None, at: datetime, seen_as: str = ""
 ) -> str:  # fmt: skip
     """Make a token and give it: this once, or again for the same `key` (a double click). The former goes on for `hours`.
 
@@ -167,7 +167,7 @@ def make_token(
     SourceChangedSince, SourceRefused
         Retired, no gateway, a page too old, hours outside 0 … 336. Nothing is written.
     """
-    token = _token_of(key)
+    token = _token_of(key or form_key())
     fresh = _locked(source)
     if fresh.token_sha256 == digest_of(token):
         return token

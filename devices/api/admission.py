@@ -11,9 +11,8 @@ from company.programs import problem
 from devices.actions.sources import may_speak, note_use, source_of
 from devices.api.limits import wait_of_source, wait_of_unknown
 from devices.models import IntakeSource
+from devices.rules.intake_rows import MOST_BYTES
 
-MOST_BYTES = 2 * 1024 * 1024
-"""5,000 rows with every field filled come to about 1.2 MB."""
 CHALLENGE = {"WWW-Authenticate": 'Bearer realm="check-ins"'}
 
 

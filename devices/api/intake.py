@@ -23,11 +23,11 @@ from company.errors import Refused
 from company.programs import problem
 from devices.actions.intake import OtherContent, OutsideItsScope, take_batch
 from devices.actions.source_scope import NotItsOwn, receiver_meant, site_meant
-from devices.api.admission import MOST_BYTES, Stopped, admit, check_body
+from devices.api.admission import Stopped, admit, check_body
 from devices.api.description import described
 from devices.api.schemas import TIME, Answer, Batch, Problem, Source
 from devices.models import IntakeSource, Receiver
-from devices.rules.intake_rows import MOST_ROWS, BadRow, read_rows, text_of, time_of
+from devices.rules.intake_rows import MOST_BYTES, MOST_ROWS, BadRow, read_rows, text_of, time_of
 from sites.models import Site
 
 ERRORS = dict.fromkeys((401, 403, 404, 405, 429, 503), Problem)

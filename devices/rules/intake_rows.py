@@ -12,6 +12,8 @@ from math import isfinite
 from devices.rules.events import OF_RECEIVER, Event, EventKind, ReadRows, RowProblem
 
 MOST_ROWS = 5000
+MOST_BYTES = 2 * 1024 * 1024
+"""Of a batch: 5,000 rows with every field filled come to about 1.2 MB."""
 SERIAL_CHARS, RECEIVER_CHARS, NOTE_CHARS = 40, 60, 120
 TIME_CHARS = 40
 SLOTS = 1024

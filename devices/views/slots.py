@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.db.models import Case, When
@@ -63,7 +64,9 @@ def register_next(request: PersonRequest, pk: int) -> HttpResponse:
     if slot is None:
         messages.error(request, _("No slot is spare here. Free one, or choose another receiver."))
         return redirect(here(request, "slot_map", pk))
-    return redirect(here(request, "slot_register", pk, slot))
+    # A unit that was heard before anybody registered it brings its serial along.
+    serial = request.GET.get("serial", "")[:40]
+    return redirect(here(request, "slot_register", pk, slot) + (f"?{urlencode({'serial': serial})}" if serial else ""))
 
 
 def _outputs(request: PersonRequest, receiver: Receiver) -> list[Output]:
@@ -100,6 +103,7 @@ def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         outputs=_outputs(request, receiver),
         transmitters=Transmitter.objects.visible_to(request.user),
         types=TransmitterType.objects.visible_to(request.user).offered(),
+        initial={"serial": request.GET.get("serial", "")[:40]},
     )
     context = _context(request, form, receiver, slot, title=_("Register a transmitter"), button=_("Register it"))
     other = next_free_slot(request, receiver, slot)

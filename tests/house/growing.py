@@ -10,7 +10,7 @@ from allauth.usersessions.models import UserSession
 from django.contrib.auth import HASH_SESSION_KEY, SESSION_KEY
 
 from company.session_store import SessionStore, row_key
-from devices.models import Away, Fault, PlannedChange
+from devices.models import Away, Fault, IntakeSource, PlannedChange
 from maintenance.models import (
     BatteryFit,
     DueItem,
@@ -290,3 +290,33 @@ def types(world: World, n: int) -> None:
         kind = factories.transmitter_type(code, label=f"Kind {code}", battery_type=factories.battery_type(f"b-{code}"))
         factories.make_transmitter(world.own, type=kind)
         factories.receiver_type(f"r-{code}", label=f"Receiver {code}")
+
+
+def sources(world: World, n: int) -> None:
+    """Sources of customers of their own, each with a batch."""
+    for _ in range(n):
+        number, customer = factories.number(), factories.make_customer()
+        source = IntakeSource.objects.create(name=f"Gateway {number}", customer=customer, late_after_s=3600)
+        source.batches.create(batch_id=f"b-{number}", sha256="0" * 64, received_at=factories.NOW, n_taken=5)
+
+
+def batches(world: World, n: int) -> None:
+    source, _ = IntakeSource.objects.get_or_create(name="Gateway", customer=world.own)
+    for _ in range(n):
+        source.batches.create(
+            batch_id=f"b-{factories.number()}", sha256="0" * 64, received_at=factories.NOW, n_refused=1
+        )
+
+
+def set_aside(world: World, n: int) -> None:
+    """Units that nobody knows, each by two sources, some like one on record."""
+    batches(world, 1)
+    batch = IntakeSource.objects.get(name="Gateway").batches.order_by("-pk")[0]
+    for _ in range(n):
+        number = factories.number()
+        factories.make_transmitter(world.own, serial=f"ST-{number}-1")
+        for kind in ("check_in", "low_battery"):
+            batch.set_aside.create(
+                customer=world.own, receiver=world.own_receiver, serial=f"ST-{number}-2", kind=kind, at=factories.NOW,
+                event={}, why="This serial is not on record.",
+            )  # fmt: skip

@@ -1,0 +1,131 @@
+"""Forms of sources of check-ins and of their tokens."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from devices.actions.sources import MOST_HOURS
+from devices.models import IntakeSource
+from sites.models import Site
+
+MOST_LATE_H = 24 * 60
+
+
+class SiteOfCustomer(forms.ModelChoiceField):
+    """A site with whose it is."""
+
+    def label_from_instance(self, obj: Site) -> str:
+        return f"{obj.customer.name}: {obj.name}"
+
+
+class LimitsForm(forms.ModelForm):
+    """Name, limits and note: what may change of a source."""
+
+    seen = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
+    late_after_h = forms.FloatField(
+        label=gettext_lazy("Its link counts as lost after"), required=False, min_value=0.25, max_value=MOST_LATE_H,
+        help_text=gettext_lazy("Hours without a batch. Empty: it may stay silent, as an export by hand does."),
+        widget=forms.NumberInput(attrs={"step": "any"}),
+    )  # fmt: skip
+
+    class Meta:
+        model = IntakeSource
+        fields = ("name", "per_minute", "note")
+        labels = {"name": gettext_lazy("Name"), "per_minute": gettext_lazy("Batches a minute, at most")}
+        help_texts = {
+            "name": gettext_lazy("As you speak of it, such as “Gateway, Harbour House”."),
+            "per_minute": gettext_lazy("More are put off to the next minute, and lost to nobody."),
+        }
+
+    field_order = ("name", "kind", "customer", "site", "late_after_h", "per_minute", "note", "seen")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        limit: Any = self.fields["per_minute"]
+        limit.min_value, limit.max_value = 1, 100_000
+        limit.widget.attrs |= {"min": 1, "max": 100_000}
+        if not self.is_bound and self.instance.late_after_s:
+            self.initial["late_after_h"] = self.instance.late_after_s / 3600
+
+    def clean_per_minute(self) -> int:
+        value: int = self.cleaned_data["per_minute"]
+        if not 1 <= value <= 100_000:
+            raise forms.ValidationError(_("Give a number from 1 to 100,000."))
+        return value
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        hours = cleaned.get("late_after_h")
+        self.instance.late_after_s = round(hours * 3600) if hours else None
+        return cleaned
+
+
+class SourceForm(LimitsForm):
+    """A new source, with whom it speaks for."""
+
+    class Meta(LimitsForm.Meta):
+        fields = ("name", "kind", "customer", "site", "per_minute", "note")  # type: ignore[assignment]
+        labels = LimitsForm.Meta.labels | {
+            "kind": gettext_lazy("How it hands over"), "customer": gettext_lazy("Speaks for"), "site": gettext_lazy("Only for the site"),
+        }  # fmt: skip
+        help_texts = LimitsForm.Meta.help_texts | {
+            "customer": gettext_lazy("A gateway speaks for one customer. This cannot be changed later: its batches stand for them."),
+            "site": gettext_lazy("Empty: for every site of the customer."),
+        }  # fmt: skip
+
+    def __init__(self, *args: Any, customers: Any, sites: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["customer"].queryset = customers  # type: ignore[attr-defined]
+        self.fields["site"] = SiteOfCustomer(
+            queryset=sites, required=False, label=self.fields["site"].label, help_text=self.fields["site"].help_text
+        )
+        kinds = [IntakeSource.Kind.API, IntakeSource.Kind.FILE]
+        self.fields["kind"].choices = [(kind.value, kind.label) for kind in kinds]  # type: ignore[attr-defined]
+        self.order_fields(self.field_order)
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        customer, site = cleaned.get("customer"), cleaned.get("site")
+        if cleaned.get("kind") == IntakeSource.Kind.API and customer is None and "customer" not in self.errors:
+            if site is None:
+                self.add_error("customer", _("A gateway speaks for one customer: choose whose."))
+            else:
+                cleaned["customer"] = site.customer
+        elif site is not None and customer is not None and site.customer_id != customer.pk:
+            self.add_error("site", _("This site belongs to another customer. Choose one of this customer’s sites."))
+        elif site is not None and customer is None:
+            cleaned["customer"] = site.customer
+        return cleaned
+
+
+class TokenForm(forms.Form):
+    """A token in place of the present one."""
+
+    hours = forms.IntegerField(
+        label=gettext_lazy("The former token goes on for"), min_value=0, max_value=MOST_HOURS, initial=24,
+        help_text=gettext_lazy("Hours in which both are taken, so that nothing is lost while you put the new one in. 0: it ends now."),
+    )  # fmt: skip
+    key = forms.CharField(widget=forms.HiddenInput, max_length=200)
+    seen = forms.CharField(widget=forms.HiddenInput, max_length=64)
+
+
+class WhyAndSeenForm(forms.Form):
+    """Why something is ended, made from what was seen."""
+
+    reason = forms.CharField(label=gettext_lazy("Why"), max_length=300)
+    seen = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
+
+
+class DismissForm(forms.Form):
+    """Why nobody needs to look at a unit, up to the event that was newest on the page."""
+
+    reason = forms.CharField(
+        label=gettext_lazy("Why"),
+        max_length=200,
+        help_text=gettext_lazy("Such as “the neighbour’s”, or “lies in our workshop”."),
+    )
+    newest = forms.IntegerField(widget=forms.HiddenInput, min_value=1, max_value=2**62)

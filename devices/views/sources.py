@@ -1,0 +1,277 @@
+"""Pages of the sources of check-ins: which there are, how each stands, what may change, and its token."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from django.conf import settings
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.views.decorators.debug import sensitive_variables
+from django.views.decorators.http import require_POST, require_safe
+
+from company.access import PersonRequest, audience
+from company.errors import Refused
+from company.htmx import page, refused
+from company.lists import page_of
+from company.models import ChangeRow, Customer
+from company.toasts import said
+from company.views.forms_page import FORM, form_context, posted
+from devices.actions import sources as actions
+from devices.actions.receivers import edit_receiver
+from devices.forms.sources import LimitsForm, SourceForm, TokenForm, WhyAndSeenForm
+from devices.models import IntakeBatch, IntakeSource, Receiver
+from devices.querysets.sources import with_counts
+from devices.rules.intake_rows import MOST_BYTES, MOST_ROWS
+from devices.rules.source_state import state_of
+from sites.models import Site
+
+SECTION = "checkins"
+LIST, DETAIL, TOKEN = (f"devices/intake/{name}.html" for name in ("sources", "source", "token"))
+
+
+def counted(request: PersonRequest, now: datetime) -> Any:
+    """Every source with what its ledger says."""
+    rows = IntakeSource.objects.visible_to(request.user).select_related("customer", "site")
+    return with_counts(rows, IntakeBatch.objects.visible_to(request.user), now)
+
+
+def source_for(request: PersonRequest, pk: int) -> IntakeSource:
+    """The source, or 404."""
+    rows = IntakeSource.objects.visible_to(request.user).select_related("customer", "site")
+    source: IntakeSource = get_object_or_404(rows, pk=pk)
+    return source
+
+
+def stand(source: Any, now: datetime) -> str:
+    """How a counted source stands."""
+    return state_of(last_at=source.last_at, late_after_s=source.late_after_s, is_active=source.is_active, now=now)
+
+
+@audience("office")
+@require_safe
+def source_list(request: PersonRequest) -> HttpResponse:
+    """Those in use first, by name."""
+    now = timezone.now()
+    shown = page_of(counted(request, now).order_by("-is_active", "name", "pk"), request)
+    for row in shown:
+        row.state = stand(row, now)
+    return page(request, LIST, {"page": shown, "section": SECTION})
+
+
+@audience("office")
+def source_new(request: PersonRequest) -> HttpResponse:
+    form = SourceForm(
+        posted(request), instance=IntakeSource(),
+        customers=Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
+        sites=Site.objects.visible_to(request.user).filter(closed_at=None).select_related("customer").order_by(
+            "customer__name", "name", "pk"
+        ),
+    )  # fmt: skip
+    lead = _("Whoever hands over check-ins: a gateway, or an export that you upload.")
+    context = form_context(
+        form, _("A new source"), "devices:source_list", SECTION, button=_("Add the source"), lead=lead
+    )
+    if request.method != "POST":
+        return page(request, FORM, context)
+    if not form.is_valid():
+        return refused(request, FORM, context)
+    try:
+        source = actions.add_source(source=form.save(commit=False), by=request.user, at=timezone.now())
+    except Refused as why:
+        return refused(request, FORM, context | {"refused": why.message})
+    said(request, _("%(source)s is added.") % {"source": source.name})
+    return redirect(source)
+
+
+@audience("office")
+def source_edit(request: PersonRequest, pk: int) -> HttpResponse:
+    source = source_for(request, pk)
+    form = LimitsForm(posted(request), instance=source, initial={"seen": actions.seen(source)})
+    context = form_context(form, _("Change %(source)s") % {"source": source.name}, source, SECTION)
+    if request.method != "POST":
+        return page(request, FORM, context)
+    if not form.is_valid():
+        return refused(request, FORM, context)
+    try:
+        change = actions.change_source(
+            source=form.save(commit=False), by=request.user, at=timezone.now(), seen_as=form.cleaned_data["seen"]
+        )  # fmt: skip
+    except Refused as why:
+        return refused(request, FORM, context | {"refused": why.message})
+    _told(request, _("%(source)s is saved.") % {"source": source.name}, change)
+    return redirect(source)
+
+
+def _told(request: PersonRequest, text: str, change: ChangeRow) -> None:
+    said(request, text, undo_url=reverse("company:change_undo", args=[change.pk]))
+
+
+@audience("office")
+@require_safe
+def source_detail(request: PersonRequest, pk: int) -> HttpResponse:
+    """How it stands, its token, what it feeds, its last batches."""
+    now = timezone.now()
+    source = get_object_or_404(counted(request, now), pk=pk)
+    return page(request, DETAIL, _detail(request, source, now))
+
+
+def example_of(source: IntakeSource, token: str, receiver: Receiver | None, now: datetime) -> str:
+    """What to type to try the address, ready to be copied."""
+    address = settings.BASE_URL + reverse("devices:intake_checkins")
+    where = f' "receiver": "{receiver.code}",' if receiver else "" if source.site_id else ' "site": "SITE-CODE",'
+    return (
+        f"curl -X POST {address} \\\n  -H 'Authorization: Bearer {token}' \\\n  -H 'Content-Type: application/json' \\\n"
+        f"""  -d '{{"batch": "try-1",{where} "rows": [\n    {{"serial": "SERIAL", "kind": "check_in", "time": """
+        f""""{now:%Y-%m-%dT%H:%M:%SZ}"}}]}}'"""
+    )
+
+
+def _detail(request: PersonRequest, source: Any, now: datetime) -> dict[str, Any]:
+    fed = Receiver.objects.visible_to(request.user).open().filter(fed_by=source, heard_until__isnull=False)
+    batches = IntakeBatch.objects.visible_to(request.user).filter(source=source).newest_first()
+    return {
+        "section": SECTION, "source": source, "state": stand(source, now), "is_gateway": source.kind == "api",
+        "has_former": bool(source.previous_sha256) and source.previous_until is not None and source.previous_until > now,
+        "batches": batches[:10], "address": settings.BASE_URL + reverse("devices:intake_checkins"),
+        "description": reverse("devices:intake_openapi"), "most_rows": MOST_ROWS, "most_kib": MOST_BYTES // 1024,
+        "fed": fed.select_related("site").order_by("site__name", "label", "pk")[:200],
+        "unsaid": fed.filter(evidence="visits").select_related("site").order_by("site__name", "label", "pk")[:50],
+        "example": example_of(source, "$TOKEN", fed.first(), now),
+        "changes": ChangeRow.objects.visible_to(request.user).about("intakesource", source.pk)[:20],
+    }  # fmt: skip
+
+
+@audience("office")
+@require_POST
+def source_evidence(request: PersonRequest, pk: int, receiver_pk: int) -> HttpResponse:
+    """Say of a receiver that every check-in reaches us, since this source hands them over."""
+    source = source_for(request, pk)
+    rows = Receiver.objects.visible_to(request.user).open().filter(fed_by=source, evidence="visits")
+    receiver: Receiver = get_object_or_404(rows.select_related("site", "type"), pk=receiver_pk)
+    receiver.evidence = "every"
+    reason = _("%(source)s hands over its check-ins") % {"source": source.name}
+    try:
+        edit_receiver(receiver=receiver, by=request.user, at=timezone.now(), reason=reason)
+    except Refused as why:
+        said(request, why.message)
+        return redirect(source)
+    change = ChangeRow.objects.visible_to(request.user).about("receiver", receiver.pk).first()
+    if change is not None:
+        _told(request, _("%(receiver)s: every check-in reaches us.") % {"receiver": receiver.label}, change)
+    return redirect(source)
+
+
+# --- the token --------------------------------------------------------------------------------------------------------
+
+
+def _gateway_for(request: PersonRequest, pk: int) -> IntakeSource:
+    source = source_for(request, pk)
+    if source.kind != IntakeSource.Kind.API:
+        raise Http404("Only gateways have tokens.")
+    return source
+
+
+@audience("manager")
+@sensitive_variables()
+def source_token(request: PersonRequest, pk: int) -> HttpResponse:
+    """Make a token and show it, this once. Sent twice, the form shows the same one."""
+    source = _gateway_for(request, pk)
+    begun = {"key": actions.form_key(), "seen": actions.seen(source), "hours": 24}
+    form = TokenForm(posted(request), initial=begun)
+    if not source.token_sha256:
+        form.fields["hours"].widget = form.fields["hours"].hidden_widget()
+    title = _("A new token for %(source)s") if source.token_sha256 else _("A token for %(source)s")
+    lead = _("It is shown once, on the next page. Have the gateway’s settings open.")
+    context = form_context(
+        form, title % {"source": source.name}, source, SECTION, button=_("Make the token"), lead=lead
+    )
+    if request.method != "POST":
+        return page(request, FORM, context)
+    if not form.is_valid():
+        return refused(request, FORM, context)
+    given = form.cleaned_data
+    try:
+        token = actions.make_token(
+            source=source, key=given["key"], hours=given["hours"], by=request.user, at=timezone.now(),
+            seen_as=given["seen"],
+        )  # fmt: skip
+    except Refused as why:
+        return refused(request, FORM, context | {"refused": why.message})
+    source.refresh_from_db()
+    fed = Receiver.objects.visible_to(request.user).open().filter(fed_by=source).first()
+    example = example_of(source, token, fed, timezone.now())
+    answer = page(request, TOKEN, {"section": SECTION, "source": source, "token": token, "example": example})
+    answer.headers["Cache-Control"] = "no-store"
+    return answer
+
+
+@audience("manager")
+def source_revoke(request: PersonRequest, pk: int, is_former: bool = False) -> HttpResponse:
+    """End the token at once, or only the one before it."""
+    source = _gateway_for(request, pk)
+    lead = (
+        _("The former token is refused from now on. The present one stays.")
+        if is_former
+        else _("The gateway is refused from now on, until it gets a new token. This cannot be taken back.")
+    )
+    form = WhyAndSeenForm(posted(request), initial={"seen": actions.seen(source)})
+    context = form_context(
+        form, _("End the token of %(source)s") % {"source": source.name}, source, SECTION, button=_("End it now"), lead=lead
+    ) | {"danger": True}  # fmt: skip
+    return _asked(
+        request, source, form, context, _("The token has ended."), actions.revoke_token, is_previous_only=is_former
+    )
+
+
+@audience("office")
+def source_retire(request: PersonRequest, pk: int) -> HttpResponse:
+    """Take nothing of it any more."""
+    source = source_for(request, pk)
+    form = WhyAndSeenForm(posted(request), initial={"seen": actions.seen(source)})
+    lead = _("Nothing is taken from it any more; what it handed over stays.")
+    context = form_context(
+        form, _("Retire %(source)s") % {"source": source.name}, source, SECTION, button=_("Retire it"), lead=lead
+    )  # fmt: skip
+    done = _("%(source)s is retired.") % {"source": source.name}
+    return _asked(request, source, form, context, done, actions.retire_source)
+
+
+def _asked(
+    request: PersonRequest, source: IntakeSource, form: Any, context: dict[str, Any], done: str, action: Any, **more: Any
+) -> HttpResponse:  # fmt: skip
+    """A page that asks why, and does it on the second step."""
+    if request.method != "POST":
+        return page(request, FORM, context)
+    if not form.is_valid():
+        return refused(request, FORM, context)
+    given = form.cleaned_data
+    try:
+        change = action(
+            source=source, by=request.user, at=timezone.now(), reason=given["reason"], seen_as=given["seen"], **more
+        )  # fmt: skip
+    except Refused as why:
+        return refused(request, FORM, context | {"refused": why.message})
+    if action is actions.revoke_token:
+        said(request, done)
+    else:
+        _told(request, done, change)
+    return redirect(source)
+
+
+@audience("office")
+@require_POST
+def source_reopen(request: PersonRequest, pk: int) -> HttpResponse:
+    """Take what it hands over again."""
+    source = source_for(request, pk)
+    try:
+        change = actions.reopen_source(source=source, by=request.user, at=timezone.now())
+    except Refused as why:
+        said(request, why.message)
+    else:
+        _told(request, _("%(source)s is in use again.") % {"source": source.name}, change)
+    return redirect(source)
