@@ -50,6 +50,7 @@ DEEDS = {
     "withdraw_invitation": "invitation withdrawn",
     "add_floor_plan": "floor plan added", "add_receiver": "receiver added", "add_to_recall": "added to a recall",
     "ask_to_register_again": "to be registered again", "bulk_change_slot": "slot changed with others", "change_slot": "slot changed", "clear_hazard": "hazard cleared",
+    "adopt_set_aside": "transmitter adopted", "place_set_aside": "events set aside placed",
     "clear_latched_faults": "latched faults cleared", "close_customer": "customer closed",
     "close_recall": "recall closed", "correct_end": "end of the cells corrected", "edit_receiver": "receiver edited",
     "end_away": "back again", "end_portal_access": "portal access ended", "end_round": "round ended",
@@ -74,6 +75,9 @@ DEEDS = {
     "make_token": "token made", "revoke_token": "token ended", "retire_source": "source of check-ins retired",
     "reopen_source": "source of check-ins taken into use again", "dismiss_set_aside": "set-aside events dismissed",
     "map_event_log": "columns of an event log chosen", "take_event_log": "event log taken in",
+    "connect_panel": "panel connected", "change_panel": "panel changed", "close_panel": "panel closed",
+    "reopen_panel": "panel taken into use again", "set_panel_key": "key of a panel set", "drop_panel_key": "key of a panel taken out",
+    "dismiss_stranger": "unknown panel dismissed", "reseal_panel_keys": "keys of panels sealed with a new key",
     "start_visit": "visit begun", "take_back": "taken back", "take_back_fitting": "fitting of cells taken back",
 }  # fmt: skip
 KINDS = {
@@ -83,7 +87,7 @@ KINDS = {
     "portalaccess": "portal access", "receiver": "receiver", "recall": "recall", "recallitem": "unit of a recall",
     "registration": "slot", "request": "request", "riskpolicy": "policy", "round": "round", "site": "site",
     "siteclosure": "closure", "technician": "technician’s day", "transmitter": "transmitter", "user": "person",
-    "noticerule": "rule for mails about faults", "faultnotice": "mail about faults",
+    "panelaccount": "panel", "panelstranger": "unknown panel", "noticerule": "rule for mails about faults", "faultnotice": "mail about faults",
     "visit": "visit", "visitinghours": "visiting hours", "findingrecord": "finding", "fault": "fault",
     "transmittertype": "transmitter type", "receivertype": "receiver type", "batterytype": "battery type",
 }  # fmt: skip
@@ -92,7 +96,8 @@ FIELDS = {
     "interval_s": "checks in every", "input_number": "input", "is_shared": "declared to stand in several slots",
     "registered_at": "in force since", "removed_at": "ended", "register_again_since": "to be registered again since",
     "n_slots": "slots", "rest": "at rest", "eol_part": "end-of-line part", "clears": "who clears it",
-    "checkin_months": "months of check-ins kept", "checkins_from": "days of check-ins kept from",
+    "slot_offset": "zone of slot 1, less 1", "supervised_s": "a message at least every", "has_key": "key is set",
+    "reports_for": "reports for", "checkin_months": "months of check-ins kept", "checkins_from": "days of check-ins kept from",
     "away_from": "away from", "away_ended": "back on", "end_effect_seen_by": "end effect seen by",
     "end_effect_seen_on": "end effect seen on", "contact": "contact at rest",
 }  # fmt: skip

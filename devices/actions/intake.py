@@ -19,6 +19,7 @@ from devices.actions.fault_events import record_signals
 from devices.actions.intake_placing import Placed, Sender, place_events
 from devices.actions.rollups import write_merged
 from devices.models import IntakeBatch, IntakeSource, Receiver
+from devices.rules.day_merge import DayRow
 from devices.rules.events import Event, RowProblem
 from sites.models import Site
 
@@ -137,27 +138,56 @@ def _take(
         "n_taken": answer["taken"], "n_refused": len(answer["refused"]), "n_set_aside": len(placed.aside),
         "answer": answer,
     }  # fmt: skip
-    grouped = placed.days()
-    ids = sorted({key[0] for key in grouped})
     receivers = placed.receiver_ids | ({sender.receiver_id} if sender.receiver_id else set())
     feeds = sender.source_id if sender.receiver_id is None else None
+    grouped = placed.days()
+    # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.
     asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope)]
-    if ids:
-        # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.
-        oldest = min(key[1] for key in grouped)
-        asks += [sql.lock_ask(ids), sql.days_ask(list(grouped)), sql.stays_ask(ids, oldest)]
-    made, fed, *read = sql.ask(*asks)
+    made, fed, *read = sql.ask(*asks, *_asks_of(grouped))
     if not made:
         return _came_before(head)
-    if ids:
-        locked, days, stays = read
-        write_merged(grouped, dict(locked), sql.as_states(days), stays)  # type: ignore[arg-type]
+    _write_days(grouped, read)
     if placed.aside:
         sql.ask(*isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)]))
-    if placed.signals:
-        record_signals(signals=placed.signals, source=sender.name, at=head["received_at"])
+    _tell(placed, sender, head["received_at"])
     _mark(sender, isql.as_fed(fed), placed, watermark, head)
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
+
+
+def put_in(placed: Placed, sender: Sender, at: datetime) -> None:
+    """Write days, totals, faults and link tests of events placed, without a ledger row; the receivers are locked already.
+
+    For events that wait in the ledger and are marked by the caller in the same transaction, so that they count once.
+    """
+    grouped = placed.days()
+    _write_days(grouped, sql.ask(*_asks_of(grouped)) if grouped else [])
+    _tell(placed, sender, at)
+    if placed.link_tests:
+        (rows,) = sql.ask(isql.lock_receivers_ask(placed.link_tests, None, sender.fed_scope))
+        fed = isql.as_fed(rows)
+        changed = [new for row in fed if (new := _tested(row, placed)) != row]
+        if changed:
+            sql.ask(*isql.mark_receivers_asks(changed))
+
+
+def _asks_of(grouped: dict[sql.Key, list[DayRow]]) -> list[sql.Ask]:
+    """Lock the transmitters of some days and read what is on record; nothing for no day."""
+    if not grouped:
+        return []
+    ids = sorted({key[0] for key in grouped})
+    oldest = min(key[1] for key in grouped)
+    return [sql.lock_ask(ids), sql.days_ask(list(grouped)), sql.stays_ask(ids, oldest)]
+
+
+def _write_days(grouped: dict[sql.Key, list[DayRow]], read: Sequence[sql.Rows]) -> None:
+    if grouped:
+        locked, days, stays = read
+        write_merged(grouped, dict(locked), sql.as_states(days), stays)  # type: ignore[arg-type]
+
+
+def _tell(placed: Placed, sender: Sender, at: datetime) -> None:
+    if placed.signals:
+        record_signals(signals=placed.signals, source=sender.name, at=at)
 
 
 def _answer(head: dict[str, Any], placed: Placed, problems: Sequence[RowProblem]) -> dict[str, Any]:
@@ -194,10 +224,14 @@ def _mark(
     sql.ask(*isql.mark_receivers_asks(changed), source)
 
 
-def _marked(sender: Sender, row: isql.Fed, placed: Placed, watermark: datetime | None) -> isql.Fed:
+def _tested(row: isql.Fed, placed: Placed) -> isql.Fed:
     tested = placed.link_tests.get(row.id)
-    if tested and (row.link_tested_at is None or tested > row.link_tested_at):
-        row = row._replace(link_tested_at=tested)
+    is_newer = tested is not None and (row.link_tested_at is None or tested > row.link_tested_at)
+    return row._replace(link_tested_at=tested) if is_newer else row
+
+
+def _marked(sender: Sender, row: isql.Fed, placed: Placed, watermark: datetime | None) -> isql.Fed:
+    row = _tested(row, placed)
     is_live = sender.kind != IntakeSource.Kind.FILE
     # A gateway takes over from files: its word is newer than that of whoever uploads the past.
     is_free = row.fed_by is None or not row.feeder_is_active or (is_live and row.feeder_kind == IntakeSource.Kind.FILE)
