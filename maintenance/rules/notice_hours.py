@@ -39,9 +39,10 @@ def next_moment(at: datetime, hours: Hours, zone: tzinfo) -> datetime | None:
     """
     if hours.is_always:
         return at
+    asked = at.astimezone(UTC)
     for begins, ends in _spans(at.astimezone(zone).date(), hours, zone):
-        if at < ends:
-            return max(at, begins)
+        if asked < ends:
+            return max(asked, begins)
     return None
 
 

@@ -19,12 +19,14 @@ from maintenance.management.demo.load_devices import DeviceLoader
 from maintenance.management.demo.load_findings import load_findings
 from maintenance.management.demo.load_floor_plans import load_floor_plans, load_term_dates
 from maintenance.management.demo.load_history import load_history
+from maintenance.management.demo.load_notices import load_notices
 from maintenance.management.demo.load_places import load_customers, load_people, load_sites
 from maintenance.management.demo.load_plans import load_plans
 from maintenance.management.demo.load_work import OFFICE, WorkLoader
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
 from maintenance.management.demo.world import DemoFirm
 
+MANAGER = ACCOUNTS[0].email
 REPORTS_UP_TO = 6000
 """Transmitters up to which a few service reports are printed; larger firms are for benchmarks."""
 
@@ -120,6 +122,7 @@ def _load(wish: Wish) -> DemoFirm:
         load_plans(rounds, users[OFFICE], hands.technicians, wish.today)
         current.begin_round(rng, rounds[0], wish.today)
         load_history(users[OFFICE], hands.technicians, wish.today)
+        load_notices(users[MANAGER], users[OFFICE], wish.today)
     current.issue_reports(hands, wish.today, wish.n_reports)
     load_findings(firm, users[OFFICE])
     current.close_night(wish.today)

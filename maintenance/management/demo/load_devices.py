@@ -198,6 +198,7 @@ class DeviceLoader:
                     transmitter=self.transmitters[id(fault.slot.transmitter)] if fault.slot and fault.slot.transmitter else None,
                     kind=fault.kind, raised_at=fault.raised_at, cleared_at=fault.cleared_at, is_latched=fault.is_latched,
                     latch_cleared_at=fault.latch_cleared_at, cause=fault.cause, source=fault.source,
+                    recorded_at=fault.raised_at,
                 )
                 for fault in self.firm.faults
             ],
