@@ -1,0 +1,242 @@
+"""Thousands of check-in days at once, as a file brings them: merged on arrays, written by COPY on PostgreSQL.
+
+The same results as `rollups.record_days`, to the last count; worth its while from `WORTH` days on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from django.db import connection, transaction
+from django.utils.translation import gettext
+from numpy.typing import NDArray
+
+from devices.actions import rollup_sql as sql
+from devices.actions import rollups
+from devices.actions.rollups import Added, NotADay, Recorded
+from devices.fields import day_number, day_of
+from devices.rules.day_arrays import NO_MARGIN, NO_TIME, Ints, Rows, States, merge_arrays
+from devices.rules.day_merge import CAPPED, MOST, DayRow
+
+WORTH = 5_000
+"""Days from which this is the faster way."""
+DAYS_OF_A_UNIT, FIRST_DAY = 1 << 22, 1 << 20
+"""A key (transmitter, day) as one number."""
+_NO_MASK = "'\\x" + "00" * 12 + "'::bytea"
+
+
+def record_many(rows: Iterable[DayRow]) -> Recorded:
+    """Merge many days of check-ins into those on record, with the totals; as `rollups.record_days`, which see.
+
+    Raises
+    ------
+    NotADay
+        Nothing is written.
+    """
+    listed = list(rows)
+    grouped: dict[sql.Key, list[DayRow]] = {row[:2]: [row] for row in listed}
+    # What says the same day twice is put together first, one by one; so is what cannot be, to be told of.
+    grouped = rollups.group_days(listed) if len(grouped) < len(listed) else dict(sorted(grouped.items()))
+    if not grouped:
+        return Recorded(0, 0)
+    ids = sorted({key[0] for key in grouped})
+    with transaction.atomic():
+        locked, stays = sql.ask(sql.lock_ask(ids), sql.stays_ask(ids, min(key[1] for key in grouped)))
+        return write_many(grouped, dict(locked), stays)  # type: ignore[arg-type]
+
+
+def write_many(grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[int, int], stays: sql.Rows) -> Recorded:
+    """Merge rows into days and write what changed with its totals; as `rollups.write_merged`, but reads the days itself.
+
+    The caller holds the transaction and the locks of the transmitters. `grouped` is sorted by key, `stays` are as
+    `rollup_sql.stays_ask` reads them.
+
+    Raises
+    ------
+    NotADay
+        Of a transmitter that is not on record, or for counts that cannot be.
+    """
+    unknown = next((key[0] for key in grouped if key[0] not in customers), None)
+    if unknown is not None:
+        raise NotADay(
+            gettext("No transmitter on record has the key %(unknown)s. Set its check-ins aside.") % {"unknown": unknown}
+        )
+    several = {key: rows for key, rows in grouped.items() if len(rows) > 1}
+    single = [rows[0] for rows in grouped.values() if len(rows) == 1]
+    n_capped = 0
+    if several:
+        (days,) = sql.ask(sql.days_ask(list(several)))
+        n_capped = rollups.write_merged(several, customers, sql.as_states(days), stays).n_capped
+    if single:
+        if several:
+            # Periods that were made just now are on record.
+            (stays,) = sql.ask(sql.stays_ask(sorted({key[0] for key in grouped}), min(key[1] for key in grouped)))
+        n_capped += _write_single(single, customers, stays)
+    return Recorded(len(grouped), n_capped)
+
+
+def _write_single(rows: Sequence[DayRow], customers: Mapping[int, int], stays: sql.Rows) -> int:
+    """Write days of which each is spoken of once; gives how many reached the largest count."""
+    try:
+        said = Rows.of(rows)
+    except ValueError:
+        rollups.group_days(rows)
+        raise
+    units = np.array([row[0] for row in rows], np.int64)
+    days = np.array([day_number(row[1]) for row in rows], np.int64)
+    old, is_there = _before(units, days, rows)
+    new = merge_arrays(old, said)
+    is_changed = ~is_there | new.differs(old)
+    owners = np.array([customers[pk] for pk in units.tolist()], np.int64)
+    _write(units, days, owners, new, is_changed)
+    gained = (
+        (old.heard == 0) & (new.heard > 0), new.heard - old.heard, new.activations - old.activations,
+    )  # fmt: skip
+    _add_to_totals(units, days, [column.astype(np.int64) * is_changed for column in gained], stays)
+    is_cut = (new.flags & CAPPED > 0) & ((old.flags & CAPPED == 0) | (new.activations == MOST))
+    return int(np.count_nonzero(is_cut & is_changed))
+
+
+# --- read ---------------------------------------------------------------------------------------------------------------
+
+
+def _keys(units: Ints, days: Ints) -> Ints:
+    return units * DAYS_OF_A_UNIT + days + FIRST_DAY
+
+
+def _before(units: Ints, days: Ints, rows: Sequence[DayRow]) -> tuple[States, NDArray[np.bool_]]:
+    """What is on record of these days, and of which anything is."""
+    old, is_there = States.nothing(len(rows)), np.zeros(len(rows), np.bool_)
+    ids = np.unique(units)
+    n_between = len(ids) * int(days.max() - days.min() + 1)
+    if sql.is_postgresql() and n_between <= 4 * len(rows):
+        found_keys, found = _copied_out(ids, int(days.min()), int(days.max()))
+    else:
+        (read,) = sql.ask(sql.days_ask([row[:2] for row in rows]))
+        states = sql.as_states(read)
+        found_keys = np.array([pk * DAYS_OF_A_UNIT + day_number(day) + FIRST_DAY for pk, day in states], np.int64)
+        found = States.of(list(states.values()))
+    keys = _keys(units, days)
+    places = np.minimum(np.searchsorted(keys, found_keys), len(keys) - 1)
+    is_asked = keys[places] == found_keys
+    at = places[is_asked]
+    old.put(at, found.taken(is_asked))
+    is_there[at] = True
+    return old, is_there
+
+
+_READ = (
+    ("transmitter_id", "transmitter_id", ">i4"), ("day", "day - '2000-01-01'::date", ">i4"), ("heard", "heard", ">i2"),
+    ("expected", "expected", ">i2"), ("activations", "activations", ">i2"), ("loss_runs", "loss_runs", ">i2"),
+    ("lowest_margin_db", f"COALESCE(lowest_margin_db, ({NO_MARGIN})::smallint)", ">i2"), ("flags", "flags", ">i2"),
+    ("last_heard_s", f"COALESCE(last_heard_s, {NO_TIME})", ">i4"),
+    ("presence", f"CASE WHEN length(presence) = 12 THEN presence ELSE {_NO_MASK} END", "V12"),
+    ("has_presence", "COALESCE(length(presence) = 12, false)", "?"),
+    ("acted", f"CASE WHEN length(acted) = 12 THEN acted ELSE {_NO_MASK} END", "V12"),
+    ("has_acted", "COALESCE(length(acted) = 12, false)", "?"), ("acts_source", "acts_source", ">i2"),
+)  # fmt: skip
+_WRITTEN = (
+    ("transmitter_id", "int", ">i4"), ("day", "date", ">i4"), ("customer_id", "int", ">i4"),
+    ("last_heard_s", "int", ">i4"), ("heard", "smallint", ">i2"), ("expected", "smallint", ">i2"),
+    ("activations", "smallint", ">i2"), ("loss_runs", "smallint", ">i2"), ("lowest_margin_db", "smallint", ">i2"),
+    ("flags", "smallint", ">i2"), ("presence", "bytea", "V12"), ("acted", "bytea", "V12"),
+    ("acts_source", "smallint", ">i2"), ("has_presence", "bool", "?"), ("has_acted", "bool", "?"),
+)  # fmt: skip
+_TYPES: dict[str, Any] = {"?": np.bool_}
+_HEAD, _TAIL = b"PGCOPY\n\xff\r\n\0" + bytes(8), b"\xff\xff"
+"""Begin and end of what COPY reads and writes in binary: a count of fields and the length of each before every value."""
+
+
+def _record(columns: Sequence[tuple[str, str, str]]) -> np.dtype[Any]:
+    fields: list[tuple[str, str]] = [("n_fields", ">i2")]
+    for name, _, kind in columns:
+        fields += [(f"{name}_length", ">i4"), (name, kind)]
+    return np.dtype(fields)
+
+
+def _copied_out(ids: Ints, first: int, last: int) -> tuple[Ints, States]:
+    """Every day on record of some transmitters in a span of days: keys and states."""
+    listed = ", ".join(f"{expression} AS {name}" for name, expression, _ in _READ)
+    wanted = ",".join(map(str, ids.tolist()))
+    with connection.cursor() as cursor, cursor.copy(
+        f"COPY (SELECT {listed} FROM devices_checkinday WHERE transmitter_id = ANY('{{{wanted}}}'::int[]) "
+        f"AND day BETWEEN '{day_of(first)}' AND '{day_of(last)}') TO STDOUT (FORMAT BINARY)"
+    ) as copy:  # fmt: skip
+        data = b"".join(bytes(part) for part in copy)
+    read = np.frombuffer(data[len(_HEAD) : -len(_TAIL)], _record(_READ))
+    states = States.nothing(len(read))
+    for name, _, kind in _READ[2:]:
+        setattr(states, name, _bytes_of(read[name]) if kind == "V12" else read[name].astype(_TYPES.get(kind, np.int64)))
+    return _keys(read["transmitter_id"].astype(np.int64), read["day"].astype(np.int64)), states
+
+
+def _bytes_of(column: NDArray[Any]) -> NDArray[np.uint8]:
+    return np.frombuffer(np.ascontiguousarray(column).tobytes(), np.uint8).reshape(-1, 12)
+
+
+# --- write --------------------------------------------------------------------------------------------------------------
+
+
+def _write(units: Ints, days: Ints, owners: Ints, new: States, is_changed: NDArray[np.bool_]) -> None:
+    if not is_changed.any():
+        return
+    kept = new.taken(is_changed)
+    keys = units[is_changed], days[is_changed], owners[is_changed]
+    if sql.is_postgresql():
+        _copy_in(*keys, kept)
+        return
+    pks, numbers, customers = (column.tolist() for column in keys)
+    sql.write_days(
+        ((pk, day_of(number)), customer, kept.state(place))
+        for place, (pk, number, customer) in enumerate(zip(pks, numbers, customers, strict=True))
+    )
+
+
+def _copy_in(units: Ints, days: Ints, owners: Ints, new: States) -> None:
+    records = np.zeros(len(units), _record(_WRITTEN))
+    records["n_fields"] = len(_WRITTEN)
+    values: dict[str, Any] = {"transmitter_id": units, "day": days, "customer_id": owners}
+    for name, _, kind in _WRITTEN:
+        records[f"{name}_length"] = np.dtype(kind).itemsize
+        column = values[name] if name in values else getattr(new, name)
+        records[name] = np.ascontiguousarray(column).view("V12").ravel() if kind == "V12" else column
+    names = ", ".join(f"{name} {kind}" for name, kind, _ in _WRITTEN)
+    source = {
+        "last_heard_s": f"NULLIF(last_heard_s, {NO_TIME})", "lowest_margin_db": f"NULLIF(lowest_margin_db, ({NO_MARGIN})::smallint)",
+        "presence": "CASE WHEN has_presence THEN presence END", "acted": "CASE WHEN has_acted THEN acted END",
+    }  # fmt: skip
+    wanted = ", ".join(source.get(name, name) for name, _ in sql.DAY_COLUMNS)
+    with connection.cursor() as cursor:
+        cursor.execute(f"CREATE TEMP TABLE bulk_days ({names}) ON COMMIT DROP")
+        with cursor.copy("COPY bulk_days FROM STDIN (FORMAT BINARY)") as copy:
+            copy.write(_HEAD + records.tobytes() + _TAIL)
+        cursor.execute(sql._days_sql(f"SELECT {wanted} FROM bulk_days"))
+        cursor.execute("DROP TABLE bulk_days")
+
+
+# --- totals -------------------------------------------------------------------------------------------------------------
+
+
+def _add_to_totals(units: Ints, days: Ints, gained: Sequence[Ints], stays: sql.Rows) -> None:
+    """Add what days gained, those between two changes of cells or interval as one: nothing tells them apart."""
+    (settings,) = sql.ask(sql.settings_ask(np.unique(units).tolist()))
+    borders = {
+        (row[0], day_number(day))
+        for row in (
+            *((row[0], row[3], row[4], row[6]) for row in stays),
+            *((row[0], row[1], row[2]) for row in settings),
+        )
+        for value in row[1:]
+        if (day := sql.as_day(value)) is not None
+    }
+    keys = _keys(units, days)
+    ends = np.array(sorted(pk * DAYS_OF_A_UNIT + day + FIRST_DAY for pk, day in borders), np.int64)
+    between = np.searchsorted(ends, keys, side="right")
+    is_first = np.ones(len(keys), np.bool_)
+    is_first[1:] = (between[1:] != between[:-1]) | (units[1:] != units[:-1])
+    starts = np.flatnonzero(is_first)
+    sums = [np.add.reduceat(column, starts).tolist() for column in gained]
+    rows = zip(units[starts].tolist(), days[starts].tolist(), *sums, strict=True)
+    rollups.add_to_totals([Added(pk, day_of(day), *counts) for pk, day, *counts in rows], stays)

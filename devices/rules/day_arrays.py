@@ -1,0 +1,242 @@
+"""The merge rule of check-in days for many days at once, on arrays: the same answers as `devices.rules.day_merge`. Pure.
+
+One element, or one row of a mask, a day. Masks are 12 bytes of `uint8`, quarter q in bit q % 8 (lowest first) of byte
+q // 8, all zero where a day has none; what has one is told by a flag. What is not known is the smallest number of the
+column: see `NO_MARGIN` and `NO_TIME`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from devices.rules.day_merge import CAPPED, MOST, MOST_SOURCE, DayRow, DayState
+from devices.rules.presence import DAY_S, N_BYTES, QUARTER_S, QUARTERS
+
+NO_MARGIN, NO_TIME = -32768, -1
+Ints = NDArray[np.int64]
+Masks = NDArray[np.uint8]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(slots=True)
+class States:
+    """Days as they are on record, `DayState` by columns."""
+
+    heard: Ints
+    expected: Ints
+    activations: Ints
+    loss_runs: Ints
+    lowest_margin_db: Ints
+    flags: Ints
+    last_heard_s: Ints
+    presence: Masks
+    has_presence: Flags
+    acted: Masks
+    has_acted: Flags
+    acts_source: Ints
+
+    @classmethod
+    def nothing(cls, n: int) -> States:
+        """Give n days of which nothing is on record."""
+        heard, expected, activations, loss_runs, flags, acts_source = (np.zeros(n, np.int64) for _ in range(6))
+        return cls(
+            heard, expected, activations, loss_runs, np.full(n, NO_MARGIN, np.int64), flags,
+            np.full(n, NO_TIME, np.int64), np.zeros((n, N_BYTES), np.uint8), np.zeros(n, np.bool_),
+            np.zeros((n, N_BYTES), np.uint8), np.zeros(n, np.bool_), acts_source,
+        )  # fmt: skip
+
+    @classmethod
+    def of(cls, states: Sequence[DayState]) -> States:
+        """Give days by columns."""
+        found = cls.nothing(len(states))
+        if not states:
+            return found
+        columns = DayState._make(zip(*states, strict=True))
+        for name in ("heard", "expected", "activations", "loss_runs", "flags", "acts_source"):
+            setattr(found, name, np.array(getattr(columns, name), np.int64))
+        found.lowest_margin_db = _known(columns.lowest_margin_db, NO_MARGIN)
+        found.last_heard_s = _known(columns.last_heard_s, NO_TIME)
+        found.presence, found.has_presence = _masks(columns.presence)
+        found.acted, found.has_acted = _masks(columns.acted)
+        return found
+
+    def put(self, places: Ints, states: States) -> None:
+        """Overwrite the days at some places."""
+        for name in self.__slots__:
+            getattr(self, name)[places] = getattr(states, name)
+
+    def taken(self, which: Any) -> States:
+        """Give some of the days."""
+        return States(*(getattr(self, name)[which] for name in self.__slots__))
+
+    def differs(self, other: States) -> Flags:
+        """Tell which days are not the same in both."""
+        found = np.zeros(len(self.heard), np.bool_)
+        for name in self.__slots__:
+            one = getattr(self, name) != getattr(other, name)
+            found |= one.any(axis=1) if one.ndim == 2 else one
+        return found
+
+    def state(self, place: int) -> DayState:
+        """Give one day."""
+        margin, last = int(self.lowest_margin_db[place]), int(self.last_heard_s[place])
+        return DayState(
+            int(self.heard[place]), int(self.expected[place]), int(self.activations[place]), int(self.loss_runs[place]),
+            None if margin == NO_MARGIN else margin, int(self.flags[place]), None if last == NO_TIME else last,
+            self.presence[place].tobytes() if self.has_presence[place] else None,
+            self.acted[place].tobytes() if self.has_acted[place] else None, int(self.acts_source[place]),
+        )  # fmt: skip
+
+
+@dataclass(slots=True)
+class Rows:
+    """What was said of days, `DayRow` by columns; activations by quarter hours as pairs (place of the day, quarter) → n."""
+
+    heard: Ints
+    expected: Ints
+    activations: Ints
+    loss_runs: Ints
+    lowest_margin_db: Ints
+    flags: Ints
+    last_heard_s: Ints
+    presence: Masks
+    has_presence: Flags
+    act_place: Ints
+    act_quarter: Ints
+    act_n: Ints
+    source_id: Ints
+    interval_s: Ints
+    from_s: Ints
+    to_s: Ints
+
+    @classmethod
+    def of(cls, rows: Sequence[DayRow]) -> Rows:
+        """Give rows, one a day, by columns.
+
+        Raises
+        ------
+        ValueError
+            If a count is below nothing, a mask is not 12 bytes or an activation lies beyond the day.
+        """
+        columns = DayRow._make(zip(*rows, strict=True)) if rows else DayRow._make([()] * len(DayRow._fields))
+        acts = [(place, *one) for place, some in enumerate(columns.acts) if some for one in some]  # type: ignore[misc, arg-type]
+        place, quarter, n = (
+            np.array(column, np.int64) for column in (zip(*acts, strict=True) if acts else ((), (), ()))
+        )
+        presence, has_presence = _masks(columns.presence)
+        whole = {
+            name: np.array(getattr(columns, name), np.int64)
+            for name in ("heard", "expected", "activations", "loss_runs", "flags", "source_id", "from_s")
+        }
+        counts = (whole["heard"], whole["expected"], whole["activations"], whole["loss_runs"], n)
+        if any((column < 0).any() for column in counts):
+            raise ValueError("A count is less than nothing.")
+        if ((quarter < 0) | (quarter >= QUARTERS)).any():
+            raise ValueError("A day has no quarter hour beyond the 96th.")
+        return cls(
+            lowest_margin_db=_known(columns.lowest_margin_db, NO_MARGIN), last_heard_s=_known(columns.last_heard_s, NO_TIME),
+            presence=presence, has_presence=has_presence, act_place=place, act_quarter=quarter, act_n=n,
+            interval_s=_known(columns.interval_s, 0), to_s=_known(columns.to_s, NO_TIME), **whole,
+        )  # fmt: skip
+
+
+def _known(values: Any, missing: int) -> Ints:
+    return np.array([missing if value is None else value for value in values], np.int64)
+
+
+def _masks(values: Any) -> tuple[Masks, Flags]:
+    """Masks one under the other, and which there are. Empty ones are none: sealed."""
+    has = np.array([bool(value) for value in values], np.bool_)
+    joined = b"".join([value or bytes(N_BYTES) for value in values])
+    if len(joined) != N_BYTES * len(has) or any(value and len(value) != N_BYTES for value in values):
+        raise ValueError("A mask of quarter hours is not 12 bytes.")
+    return np.frombuffer(joined, np.uint8).reshape(-1, N_BYTES), has
+
+
+def merge_arrays(old: States, row: Rows) -> States:
+    """Give the days as they are once each row has been merged into its day; `day_merge.merge` for each of them."""
+    is_sealed = ~old.has_presence & (old.heard > 0)
+    is_masked = old.has_presence | row.has_presence
+    bits = old.presence | row.presence
+    quarters = np.unpackbits(bits, axis=1, bitorder="little")
+    heard = np.maximum(old.heard, row.heard)
+    heard = np.where(is_masked, np.maximum(heard, quarters.sum(axis=1, dtype=np.int64)), heard)
+    has_presence = is_masked & ~is_sealed
+    last_heard_s = np.maximum(old.last_heard_s, row.last_heard_s)
+    to_s = _end_of(old, row, last_heard_s)
+    expected = np.maximum(np.maximum(old.expected, row.expected), _expected(row, to_s))
+    loss_runs = _loss_runs(old, row, quarters, heard, has_presence, is_sealed, to_s)
+    activations, acted, has_acted, acts_source = _count_acts(old, row)
+    flags = old.flags | row.flags
+    is_capped = np.maximum(np.maximum(heard, expected), np.maximum(activations, loss_runs)) > MOST
+    margins = np.where(row.lowest_margin_db == NO_MARGIN, old.lowest_margin_db, row.lowest_margin_db)
+    return States(
+        np.minimum(heard, MOST), np.minimum(expected, MOST), np.minimum(activations, MOST), np.minimum(loss_runs, MOST),
+        np.where(old.lowest_margin_db == NO_MARGIN, margins, np.minimum(old.lowest_margin_db, margins)),
+        np.where(is_capped, flags | CAPPED, flags), last_heard_s,
+        np.where(has_presence[:, None], bits, np.uint8(0)), has_presence, acted, has_acted, acts_source,
+    )  # fmt: skip
+
+
+def _expected(row: Rows, to_s: Ints | int) -> Ints:
+    span_s = np.maximum(np.minimum(to_s, DAY_S) - np.maximum(row.from_s, 0), 0)
+    return np.where(row.interval_s > 0, span_s // np.maximum(row.interval_s, QUARTER_S), 0)
+
+
+def _end_of(old: States, row: Rows, last_heard_s: Ints) -> Ints:
+    is_closed = (old.expected > 0) & (row.interval_s > 0) & (old.expected >= _expected(row, DAY_S))
+    return np.where(row.to_s != NO_TIME, row.to_s, np.where(is_closed, DAY_S, np.maximum(last_heard_s, 0)))
+
+
+def _loss_runs(
+    old: States, row: Rows, quarters: Masks, heard: Ints, has_presence: Flags, is_sealed: Flags, to_s: Ints
+) -> Ints:
+    larger = np.maximum(old.loss_runs, row.loss_runs)
+    counted = _runs_of_losses(np.where(has_presence[:, None], quarters, np.uint8(0)), row, to_s)
+    kept = np.where(is_sealed, old.loss_runs, larger)
+    has_interval = row.interval_s > 0
+    silent = np.where((heard == 0) & has_interval, np.maximum(kept, counted), kept)
+    return np.where(has_presence, np.where(has_interval, counted, larger), silent)
+
+
+def _runs_of_losses(quarters: Masks, row: Rows, to_s: Ints) -> Ints:
+    """`presence.loss_runs_in` of the span in which check-ins are expected."""
+    from_q = np.maximum(row.from_s // QUARTER_S, 0)
+    to_q = np.where(to_s >= DAY_S, QUARTERS, -(-to_s // QUARTER_S))
+    width = to_q - from_q
+    interval_s = np.maximum(row.interval_s, QUARTER_S)
+    shortest = np.minimum(np.maximum(3 * interval_s // (2 * QUARTER_S), 1), width)
+    run = np.zeros(len(to_s), np.int64)
+    found = np.zeros(len(to_s), np.int64)
+    for q, here in enumerate(np.ascontiguousarray(quarters.T)):
+        # A run counts at the moment when it has become long enough, so once.
+        run = np.where((here == 0) & (from_q <= q) & (q < to_q), run + 1, 0)
+        found += run == shortest
+    return np.where((row.interval_s > 0) & (width * QUARTER_S >= interval_s), found, 0)
+
+
+def _count_acts(old: States, row: Rows) -> tuple[Ints, Masks, Flags, Ints]:
+    n = len(old.heard)
+    sent = np.bincount(row.act_place, row.act_n, n).astype(np.int64)
+    has_acts = np.zeros(n, np.bool_)
+    has_acts[row.act_place] = True
+    own = np.where(row.source_id <= MOST_SOURCE, row.source_id, 0)
+    is_first = has_acts & (own != 0) & (old.acts_source == 0) & (old.activations == 0) & ~old.acted.any(axis=1)
+    acts_source = np.where(is_first, own, old.acts_source)
+    is_owner = (own != 0) & (own == acts_source)
+    is_sealed = has_acts & ~old.has_acted & (old.activations > 0)
+    byte, bit = row.act_quarter >> 3, (1 << (row.act_quarter & 7)).astype(np.uint8)
+    is_new = is_owner[row.act_place] | ((old.acted[row.act_place, byte] & bit) == 0)
+    filled = np.bincount(row.act_place, np.where(is_new, row.act_n, 0), n).astype(np.int64)
+    activations = old.activations + row.activations
+    late = np.where(is_owner, activations + sent, np.maximum(activations, sent))
+    counted = np.where(is_sealed, late, activations + filled)
+    acted = old.acted.copy()
+    np.bitwise_or.at(acted, (row.act_place, byte), bit)
+    acted[is_sealed] = 0
+    return counted, acted, old.has_acted | (has_acts & ~is_sealed), acts_source
