@@ -20,7 +20,7 @@ SLOTS = 1024
 MARGIN_DB = (-20.0, 120.0)
 BATTERY_V = (0.0, 20.0)
 FAST_CLOCK = timedelta(minutes=5)
-"""A clock may be ahead by this much and is left alone. Own choice: clocks that are set once a day keep within it."""
+"""A clock may be ahead by this much: it counts as now, and is no fault. Own choice: clocks set once a day keep within it."""
 AHEAD_AT_MOST = timedelta(days=1)
 """Further ahead a clock is plainly wrong, and so is the day: the row is refused."""
 BACK_AT_MOST = timedelta(days=60)
@@ -102,6 +102,8 @@ def within(at: datetime, *, now: datetime, is_by_hand: bool = False) -> tuple[da
         if at > now + AHEAD_AT_MOST:
             raise BadRow("time", "This is more than a day ahead. Set the clock of the sender, then send the row again.")
         return now, True
+    if at > now:
+        return now, False
     if at < (FIRST_DAY if is_by_hand else now - BACK_AT_MOST):
         if is_by_hand:
             raise BadRow("time", "This lies before the year 2000. Look at the clock of the sender.")

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.contrib import messages
 from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
@@ -19,6 +21,7 @@ from company.lists import page_of
 from company.models import Customer
 from company.toasts import said
 from company.views.forms_page import FORM, form_context, posted
+from devices.actions.adoption import Adopted, adopt, place_again
 from devices.actions.set_aside import dismiss_set_aside
 from devices.forms.sources import DismissForm
 from devices.models import Receiver, Registration, SetAside, Transmitter
@@ -103,6 +106,7 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
         "page": page_of(rows.select_related("receiver", "batch__source", "adopted_by", "dismissed_by").order_by("-pk"), request),
         "known": known, "stands": stands.order_by("receiver_id", "slot").first() if known else None,
         "alike": [one for one in alike_on_record(units, [event.serial]).get(event.serial, ()) if one != known],
+        "customers": () if event.customer else Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
         "receivers": receivers.select_related("site").order_by("site__name", "label", "pk")[:10],
     }  # fmt: skip
     return page(request, DETAIL, context)
@@ -111,10 +115,42 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
 @audience("office")
 @require_POST
 def set_aside_adopt(request: PersonRequest, pk: int) -> HttpResponse:
-    """Put the unit on record and count what it said since."""
+    """Put the unit on record and count what it said; or, with `transmitter`, as events of a known one."""
     event = _event(request, pk)
-    said(request, _("Adopting is not built yet."))
-    return redirect("devices:set_aside_detail", event.pk)
+    back = redirect("devices:set_aside_detail", event.pk)
+    customers = Customer.objects.visible_to(request.user).current()
+    customer = event.customer or customers.filter(pk=_key(request.POST.get("customer", ""))).first()
+    units = Transmitter.objects.visible_to(request.user).filter(customer=customer)
+    wanted = request.POST.get("transmitter", "")
+    unit = get_object_or_404(units, pk=_key(wanted)) if wanted else None
+    if customer is None and event.serial:
+        messages.error(request, _("Choose whose it is, then adopt it."))
+        return back
+    try:
+        done = _adopted(request, event, customer, unit)
+    except Refused as why:
+        messages.error(request, why.message)
+        return back
+    text = ngettext("%(n)s event is counted now.", "%(n)s events are counted now.", done.n_events) % {
+        "n": done.n_events
+    }
+    if done.n_left:
+        more = ngettext("%(n)s still waits.", "%(n)s still wait.", done.n_left) % {"n": done.n_left}
+        text = f"{text} {more}"
+    said(request, f"{event.serial}: {text}" if event.serial else text)
+    return back
+
+
+def _adopted(request: PersonRequest, event: SetAside, customer: Customer | None, unit: Transmitter | None) -> Adopted:
+    now = timezone.now()
+    if event.serial and customer is not None:
+        return adopt(serial=event.serial, customer=customer, transmitter=unit, by=request.user, at=now)
+    return place_again(rows=group_of(_every(request).open(), event), by=request.user, at=now)
+
+
+def _key(word: str) -> int:
+    """A key out of a form; 0, which no record has, for anything else."""
+    return int(word) if word.isascii() and word.isdigit() and len(word) < 19 else 0
 
 
 @audience("office")
