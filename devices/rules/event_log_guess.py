@@ -154,7 +154,7 @@ def _by_heads(heads: Sequence[str], tallies: Sequence[Tally]) -> dict[str, int]:
     for _, _, name, at in wishes:
         if name in columns or at in columns.values():
             continue
-        if (name == "time" and tallies[at].n and not tallies[at].is_time) or (
+        if (name == "time" and tallies[at].n and not tallies[at].n_days) or (
             name == "clock" and not tallies[at].is_clock
         ):
             continue
