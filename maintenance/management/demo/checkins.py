@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from devices.models import CheckInDay
+from devices.rules.presence import QUARTER_S
 from maintenance.management.demo.clock import at, share_of
 from maintenance.management.demo.faults import weekends
+from maintenance.management.demo.quarter_hours import draw
 from maintenance.management.demo.world import RECORDS_DAYS, DemoFirm, DemoFitting, DemoSlot
 
 N_DAYS = RECORDS_DAYS
@@ -35,6 +37,7 @@ class Days:
     margin_db: NDArray[np.int64]
     flags: NDArray[np.int64]
     last_heard_s: NDArray[np.int64]
+    masks: list[tuple[bytes | None, bytes | None]]
 
 
 def reported(firm: DemoFirm) -> list[DemoSlot]:
@@ -60,6 +63,8 @@ def days_of(firm: DemoFirm, row: DemoSlot) -> Days:
     span[-1] = HEARD_UNTIL_S * share_of(today)
     silent = _silent_s(firm, row, first, n)
     awake = np.clip(span - silent, 0, None)
+    # Check-ins closer than a quarter hour count once in it.
+    interval = max(interval, QUARTER_S)
     expected = np.maximum(span // interval, 0).astype(np.int64)
     possible = np.minimum((awake // interval).astype(np.int64), expected)
     ago = np.arange(n)[::-1]
@@ -75,11 +80,17 @@ def days_of(firm: DemoFirm, row: DemoSlot) -> Days:
     quiet = 0.15 if row.receiver.site.profile in ("office", "school", "plant") else 1.0
     activations = rng.poisson(per_day * np.where(weekend, quiet, 1.4 - 0.4 * quiet))
     ends = (rng.uniform(0.2, 0.98, n) * interval).astype(np.int64)
-    last = (span - np.minimum(silent * _ends_silent(firm, row, first, n), span) - ends).astype(np.int64)
-    return Days(
-        row, first, heard, expected, np.where(heard > 0, activations, 0), np.minimum(lost, rng.binomial(lost, 0.8) + (lost > 0)),
-        np.clip(np.round(margin), 1, 60).astype(np.int64), _low_flags(unit.fittings, first, n), np.maximum(last, 0),
+    ends_silent = _ends_silent(firm, row, first, n)
+    last = np.maximum((span - np.minimum(silent * ends_silent, span) - ends).astype(np.int64), 0)
+    activations = np.where(heard > 0, activations, 0)
+    loss_runs = np.minimum(lost, rng.binomial(lost, 0.8) + (lost > 0))
+    masks = draw(
+        np.random.default_rng([firm.seed, int(unit.serial[3:]), 1]), interval_s=interval, span_s=span, silent_s=silent,
+        ends_silent=ends_silent, heard=heard, activations=activations, last_heard_s=last, loss_runs=loss_runs,
     )  # fmt: skip
+    margins = np.clip(np.round(margin), 1, 60).astype(np.int64)
+    low = _low_flags(unit.fittings, first, n)
+    return Days(row, first, heard, expected, activations, loss_runs, margins, low, last, masks)
 
 
 def _silences(firm: DemoFirm, row: DemoSlot) -> list[tuple[datetime, datetime]]:
@@ -135,12 +146,12 @@ def as_rows(days: Days, transmitter_id: int, customer_id: int, day_of_index: Any
     """Rows in the order of the table's columns: transmitter, day, customer, last heard, heard, expected …"""
     columns = zip(
         days.heard.tolist(), days.expected.tolist(), days.activations.tolist(), days.loss_runs.tolist(),
-        days.margin_db.tolist(), days.flags.tolist(), days.last_heard_s.tolist(), strict=True,
+        days.margin_db.tolist(), days.flags.tolist(), days.last_heard_s.tolist(), days.masks, strict=True,
     )  # fmt: skip
-    for index, (heard, expected, activations, runs, margin, flags, last) in enumerate(columns):
+    for index, (heard, expected, activations, runs, margin, flags, last, (presence, acted)) in enumerate(columns):
         yield (
             transmitter_id, day_of_index(days.first, index), customer_id, last if heard else None, heard, expected,
-            activations, runs, margin if heard else None, flags if heard else 0,
+            activations, runs, margin if heard else None, flags if heard else 0, presence, acted,
         )  # fmt: skip
 
 

@@ -36,7 +36,7 @@ from sites.models import Site
 BATCH = 2000
 COLUMNS = (
     "transmitter_id", "day", "customer_id", "last_heard_s", "heard", "expected", "activations", "loss_runs",
-    "lowest_margin_db", "flags",
+    "lowest_margin_db", "flags", "presence", "acted",
 )  # fmt: skip
 EVERY_DAY_UP_TO = 6000
 """Transmitters up to which every day of check-ins is written; larger firms get the sums only."""
