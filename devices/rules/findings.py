@@ -1,10 +1,11 @@
-"""What is wrong with the set-up of one receiver, as far as records alone can tell; no radio data, pure Python.
+"""What is wrong with the set-up of one receiver, and what its radio tells, as far as records go; pure Python.
 
-The checks stand by topic in `findings_slots` and `findings_receiver`; here is their list, their kinds and their order.
+The checks stand by topic in `findings_slots`, `findings_receiver` and `findings_radio`; here is their list, their kinds and their order.
 """
 
 from collections.abc import Iterable
 
+from devices.rules import findings_radio as radio
 from devices.rules import findings_receiver as receiver
 from devices.rules import findings_slots as slots
 from devices.rules.findings_facts import OWN_ASKS, Finding, Loan, ReceiverFacts, SupervisionAsk, WaitingPlan
@@ -22,13 +23,16 @@ nobody is harmed. Own order."""
 KINDS: dict[str, tuple[int, str]] = {
     "standing_fault": (CALL_LOST, "Fault not cleared"),
     "low_battery_ignored": (CALL_LOST, "Low battery ignored"),
+    "silent": (CALL_LOST, "Silent"),
     "walk_test_not_heard": (CALL_LOST, "Walk test not heard"),
     "life_safety_unsupervised": (CALL_LOST, "Life safety without supervision"),
     "away_too_long": (CALL_LOST, "Away longer than agreed"),
     "fault_output_unwired": (CALL_LOST, "Fault output not wired"),
     "output_test_again": (CALL_LOST, "Output to test again after a swap"),
     "register_again": (CALL_LOST, "Set-up changed after registration"),
+    "link_very_weak": (CALL_LOST, "Link very weak"),
     "latched_after_visit": (UNSEEN, "Still latched after a visit"),
+    "link_weak": (UNSEEN, "Link weak"),
     "duty_unsupervised": (UNSEEN, "Not supervised"),
     "window_over_duty": (UNSEEN, "Window longer than the duty asks"),
     "nothing_answers": (UNSEEN, "Slot taken, nothing answers"),
@@ -41,6 +45,8 @@ KINDS: dict[str, tuple[int, str]] = {
     "not_tested_since_change": (UNSEEN, "Not walk-tested since a change"),
     "portable_supervised": (UPKEEP, "Leaves the site, supervised"),
     "window_under_two": (UPKEEP, "Window under two check-ins"),
+    "nuisance_faults": (UPKEEP, "Window cries wolf"),
+    "stranger_heard": (UPKEEP, "Unregistered transmitter heard"),
     "cells_past_shelf_life": (UPKEEP, "Cells past their shelf life"),
     "cells_unknown_age": (UPKEEP, "Cells of unknown age"),
     "mixed_lots": (UPKEEP, "Mixed lots in one set"),
@@ -52,9 +58,10 @@ KINDS: dict[str, tuple[int, str]] = {
 """Every kind: how bad it is, and its name in lists. Codes never change; an own duty of supervision is "duty_unsupervised"."""
 
 CHECKS = (
-    receiver.standing_faults, slots.low_batteries_ignored, slots.walk_test_not_heard, slots.not_supervised_enough,
+    receiver.standing_faults, slots.low_batteries_ignored, radio.silent, radio.weak_links, slots.walk_test_not_heard, slots.not_supervised_enough,
     slots.away_too_long, slots.register_again, receiver.output_to_test_again, slots.nothing_answers,
     slots.registered_twice, receiver.fault_output_untested, slots.portable_supervised, slots.window_under_two_check_ins,
+    radio.nuisance_faults, radio.strangers_heard,
     receiver.output_shared, slots.momentary_on_held_contact, receiver.latching_unnamed, slots.not_walk_tested,
     slots.cells_past_shelf_life, slots.cells_of_unknown_age, slots.mixed_lots, slots.plans_waiting, receiver.loans_over,
     receiver.old_map_copy, receiver.no_spare_slot,

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from devices.rules.radio_record import RadioRecord
 from devices.rules.slot_map import OutputFacts, SlotRow
 from devices.rules.supervision import StandingFault
 from devices.rules.words import DUTY_ORDER
@@ -86,6 +87,47 @@ class WaitingPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class WeakLink:
+    """A transmitter that gets through less well than it used to.
+
+    Attributes
+    ----------
+    fine_on : date or None
+        Last day on which all was as usual.
+    since_on : date
+        When it was called weak.
+    is_red : bool
+        The evidence is strong.
+    share_before, share_now : float or None
+        Share of its check-ins that came before the fall, and over the last days (0 … 1).
+    """
+
+    fine_on: date | None
+    since_on: date
+    is_red: bool
+    share_before: float | None
+    share_now: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A transmitter of which nothing has come for longer than it may be silent; `words` say since when."""
+
+    words: str
+    since_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Stranger:
+    """A transmitter that a receiver hears and that stands in none of its slots: so many days of the last 30."""
+
+    serial: str
+    n_days: int
+    first_on: date
+    last_on: date
+
+
+@dataclass(frozen=True, slots=True)
 class ReceiverFacts:
     """One receiver as the findings see it. What is left at its default is not looked at.
 
@@ -118,6 +160,14 @@ class ReceiverFacts:
         Units on loan, with their day of return.
     plans : sequence of WaitingPlan
         Planned changes that are neither made nor dropped.
+    links : mapping of int to WeakLink
+        By slot: links that have become weak.
+    silent : mapping of int to Silence
+        By slot: what has not been heard for longer than it may be silent, judged by the source's own watermark.
+    radio : mapping of int to RadioRecord
+        By slot: what came of its check-ins.
+    strangers : sequence of Stranger
+        Transmitters heard that stand nowhere.
     visited_on : date or None
         Day of the last finished visit that recorded something at this receiver.
     map_issued_on, slots_changed_on : date or None
@@ -139,6 +189,10 @@ class ReceiverFacts:
     test_again: Mapping[int, date] = field(default_factory=dict)
     loans: Sequence[Loan] = ()
     plans: Sequence[WaitingPlan] = ()
+    links: Mapping[int, WeakLink] = field(default_factory=dict)
+    silent: Mapping[int, Silence] = field(default_factory=dict)
+    radio: Mapping[int, RadioRecord] = field(default_factory=dict)
+    strangers: Sequence[Stranger] = ()
     visited_on: date | None = None
     map_issued_on: date | None = None
     slots_changed_on: date | None = None

@@ -161,6 +161,26 @@ FAULT_ADVICE = {
         "Without its supply the receiver stops, and every slot with it.",
         "Measure the supply at the receiver's terminals and look at its standby battery.",
     ),
+    "sensor trouble": (
+        "It reports that it cannot sense as it should: what it watches may go unseen.",
+        "Go and see, clean or replace it, then walk-test it.",
+    ),
+    "receiver tamper": (
+        "The receiver was opened or taken off its place.",
+        "Go and see, close it, and ask who was at it.",
+    ),
+    "receiver fault": (
+        "The receiver reports a fault of its own: no slot of it can be relied on.",
+        "Go and see, and tell whoever relies on it until it is mended.",
+    ),
+    "receiver hears nothing": (
+        "Nothing of any transmitter has reached it: no call from there may come through.",
+        "Look at its supply and its aerial; until it hears again, tell whoever relies on it.",
+    ),
+    "link lost": (
+        "Nothing has come from there for too long: what happens there reaches nobody here.",
+        "Ring the site, look at the gateway and its line; until then go by telephone.",
+    ),
 }
 """Why a fault of a kind matters, and what to do. Common practice, no source."""
 _LATCHED_ADVICE = "Find out the cause, clear the receiver on site and record it."

@@ -1,0 +1,117 @@
+"""Checks of what the radio tells: silent, weak links, windows that cry wolf, transmitters that stand nowhere; pure Python."""
+
+from collections.abc import Iterator
+
+from devices.rules.findings_facts import Finding, ReceiverFacts, WeakLink, at_slot, gravest, local_day, taken
+from devices.rules.radio_record import MOST_A_YEAR, RadioRecord, faults_a_year, rate_words
+from devices.rules.supervision import faults_of
+from devices.rules.words import day_words, span_words
+
+SILENT_RECEIVER = frozenset({"receiver hears nothing", "link lost", "receiver power", "receiver fault"})
+"""Faults of a receiver that explain why nothing of its transmitters comes."""
+
+STRANGER_DAYS = 2
+"""A transmitter in no slot is told of once it was heard on so many days: a passer-by is heard once. Decided for this
+product."""
+
+
+def silent(facts: ReceiverFacts) -> Iterator[Finding]:
+    """Nothing heard for longer than its window, or without one for three check-ins; unsupervised ones too.
+
+    What the receiver has reported missing is told by that fault, once; a receiver that hears nothing explains itself.
+    """
+    if any(fault.kind in SILENT_RECEIVER and not fault.place and not fault.is_over for fault in facts.faults):
+        return
+    for row in taken(facts):
+        silence = facts.silent.get(row.slot)
+        if silence is None or row.is_away or row.nothing_answers:
+            continue
+        if any(fault.kind == "missing" and not fault.is_over for fault in faults_of(row, facts.faults)):
+            continue
+        yield at_slot(
+            facts, row, "silent",
+            silence.words[:1].upper() + silence.words[1:],
+            "A call from there may not come through, and no fault tells of it.",
+            "Ask the site whether it is there; else go and see: cells, place and distance. Record it if it is away.",
+            silence.since_on,
+        )  # fmt: skip
+
+
+def weak_links(facts: ReceiverFacts) -> Iterator[Finding]:
+    """A link that gets through less well than it used to. Silent ones are told of as that."""
+    gone = {finding.slot for finding in silent(facts)}
+    for row in taken(facts):
+        link = facts.links.get(row.slot)
+        if link is None or row.slot in gone or row.is_away:
+            continue
+        yield at_slot(
+            facts, row, "link_very_weak" if link.is_red else "link_weak",
+            weak_words(link) + (f" It was as usual until {day_words(link.fine_on, today=facts.today)}." if link.fine_on else ""),
+            "Something between it and the receiver has changed: a call may need luck to come through. It says nothing about the "
+            "cells.",
+            "Take a reading of the signal margin on the next visit; look for what was moved, then try another place or a repeater.",
+            link.fine_on or link.since_on,
+        )  # fmt: skip
+
+
+def weak_words(link: WeakLink) -> str:
+    """Say a fall: "Of its check-ins 78 in 100 come now; before it were 97."."""
+    if link.share_now is None or link.share_before is None:
+        return "Fewer of its check-ins come than used to."
+    return f"Of its check-ins {_hundred(link.share_now)} in 100 come now; before it were {_hundred(link.share_before)}."
+
+
+def _hundred(share: float) -> int:
+    return round(100 * share)
+
+
+def nuisance_faults(facts: ReceiverFacts) -> Iterator[Finding]:
+    """A window that would call a sound transmitter missing more than once a year, by its own record.
+
+    A weak link is told of as that: its record of now says nothing about the window.
+    """
+    for row in taken(facts):
+        record = facts.radio.get(row.slot)
+        if record is None or not row.window_s or not row.interval_s or row.slot in facts.links or row.is_portable:
+            continue
+        if not record.is_enough or not record.lost:
+            continue
+        a_year = faults_a_year(record.share, record.burst, row.window_s, row.interval_s)
+        if a_year is None or a_year <= MOST_A_YEAR:
+            continue
+        yield at_slot(
+            facts, row, "nuisance_faults",
+            f"With the window of {span_words(row.window_s)} {rate_words(a_year)} missing faults are expected though nothing "
+            "is wrong",
+            f"{_lost_words(record)} People learn to ignore a fault that cries wolf.",
+            "See which window would be quiet and short enough, then plan it; or find it a better path.",
+            local_day(row.registered_at),
+        )  # fmt: skip
+
+
+def _lost_words(record: RadioRecord) -> str:
+    """Say what the record holds, so roughly that it does not change every night."""
+    burst = f", about {record.burst:.0f} in a row" if record.burst and record.burst >= 1.5 else ""
+    share = 100 * record.share
+    return (
+        f"About {share:.0f} in 100 of its check-ins are lost{burst}."
+        if share >= 1
+        else "Some of its check-ins are lost."
+    )
+
+
+def strangers_heard(facts: ReceiverFacts) -> Iterator[Finding]:
+    """A transmitter that is heard again and again and stands in no slot."""
+    for stranger in facts.strangers:
+        if stranger.n_days < STRANGER_DAYS:
+            continue
+        yield Finding(
+            "stranger_heard",
+            f"A transmitter that stands in no slot is heard here: {stranger.serial}",
+            facts.where,
+            "Somebody may rely on a pendant or contact that calls nobody, or the records name another serial.",
+            "Find out on site where it hangs, then register it; or dismiss what was set aside of it.",
+            stranger.first_on,
+            duty=gravest(list(taken(facts))),
+            mark=stranger.serial,
+        )

@@ -1,0 +1,131 @@
+"""Findings of the radio: each fires on its cause, is silent where another tells of it, and is weighed by harm."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+
+from devices.rules.findings import KINDS, ReceiverFacts, SupervisionAsk, find, harm_of
+from devices.rules.findings_facts import Silence, Stranger, WeakLink
+from devices.rules.radio_record import RadioRecord
+from devices.rules.slot_map import SlotRow
+from devices.rules.supervision import StandingFault
+from tests.devices.rules.test_findings import OUTPUTS, SOUND, TODAY
+
+WEAK = WeakLink(date(2027, 2, 20), date(2027, 2, 27), False, 0.974, 0.781)
+LOSSY = RadioRecord(84, 2000, 1900, 40, date(2026, 12, 4))
+SILENCE = Silence("silent since 2 March, 14:10", date(2027, 3, 2))
+
+
+def receiver(*rows: SlotRow, **over: Any) -> ReceiverFacts:
+    given = {"where": "Lantern House, receiver 1", "n_slots": 4, "rows": rows, "outputs": OUTPUTS, "today": TODAY}
+    return ReceiverFacts(**(given | over))
+
+
+def codes(*rows: SlotRow, **over: Any) -> list[str]:
+    return [finding.code for finding in find(receiver(*rows, **over))]
+
+
+def test_a_weak_link_says_how_it_fell_since_when_and_that_it_is_no_battery() -> None:
+    (found,) = find(receiver(SOUND, links={1: WEAK}))
+    assert found.code == "link_weak"
+    assert found.what == ("Of its check-ins 78 in 100 come now; before it were 97. It was as usual until 20 February.")
+    assert found.since_on == date(2027, 2, 20)
+    assert "nothing about the cells" in found.why
+    assert "reading" in found.do
+
+
+def test_a_very_weak_link_is_worse() -> None:
+    (weak,), (very,) = (find(receiver(SOUND, links={1: replace(WEAK, is_red=red)})) for red in (False, True))
+    assert very.code == "link_very_weak"
+    assert harm_of(KINDS[very.code][0], very.duty) < harm_of(KINDS[weak.code][0], weak.duty)
+
+
+def test_a_weak_link_of_which_no_shares_are_known_is_told_all_the_same() -> None:
+    (found,) = find(receiver(SOUND, links={1: WeakLink(None, TODAY, False, None, None)}))
+    assert found.what == "Fewer of its check-ins come than used to."
+    assert found.since_on == TODAY
+
+
+def test_silence_is_told_supervised_or_not() -> None:
+    for row in (SOUND, replace(SOUND, window_s=0, duty="convenience")):
+        (found,) = find(receiver(row, silent={1: SILENCE}))
+        assert (found.code, found.since_on) == ("silent", date(2027, 3, 2))
+        assert found.what == "Silent since 2 March, 14:10"
+
+
+@pytest.mark.parametrize("kind", ["receiver hears nothing", "link lost", "receiver power"])
+def test_a_receiver_that_hears_nothing_explains_the_silence_of_all(kind: str) -> None:
+    dead = StandingFault(kind, "", TODAY)
+    assert "silent" not in codes(SOUND, silent={1: SILENCE}, faults=[dead])
+    assert "silent" in codes(SOUND, silent={1: SILENCE}, faults=[replace(dead, is_over=True)])
+
+
+def test_what_the_receiver_reported_missing_is_told_once() -> None:
+    missing = StandingFault("missing", "Room 1", TODAY, slot=1)
+    assert codes(SOUND, silent={1: SILENCE}, faults=[missing]) == ["standing_fault"]
+
+
+def test_what_is_away_is_neither_silent_nor_weak() -> None:
+    assert codes(replace(SOUND, is_away=True), silent={1: SILENCE}, links={1: WEAK}) == []
+
+
+def test_a_silent_one_is_not_weak_as_well() -> None:
+    assert codes(SOUND, silent={1: SILENCE}, links={1: WEAK}) == ["silent"]
+
+
+def test_a_window_that_cries_wolf_by_its_own_record_is_told_with_how_often() -> None:
+    (found,) = find(receiver(SOUND, radio={1: LOSSY}))
+    assert found.code == "nuisance_faults"
+    # 5 in 100 lost, 2.5 in a row: .05 / 2.5 × .6² × 8766.
+    assert found.what.startswith("With the window of 4 h about 63 a year missing faults are expected")
+    assert found.why.startswith("About 5 in 100 of its check-ins are lost, about 2 in a row.")
+
+
+@pytest.mark.parametrize(
+    ("row", "record"),
+    [
+        (SOUND, replace(LOSSY, heard=1998, loss_runs=2)),
+        (SOUND, replace(LOSSY, heard=2000, loss_runs=0)),
+        (SOUND, replace(LOSSY, n_days=13)),
+        (replace(SOUND, window_s=86400), LOSSY),
+        (replace(SOUND, window_s=0, duty="convenience"), LOSSY),
+        (replace(SOUND, interval_s=None), LOSSY),
+    ],
+)
+def test_a_quiet_window_or_too_short_a_record_is_no_finding(row: SlotRow, record: RadioRecord) -> None:
+    assert "nuisance_faults" not in codes(row, radio={1: record})
+
+
+def test_a_weak_link_is_not_told_of_as_a_wrong_window_too() -> None:
+    assert codes(SOUND, radio={1: LOSSY}, links={1: WEAK}) == ["link_weak"]
+
+
+def test_a_transmitter_in_no_slot_is_told_of_once_it_was_heard_on_two_days() -> None:
+    known = Stranger("SK-09999", 2, TODAY - timedelta(days=9), TODAY)
+    (found,) = find(receiver(SOUND, strangers=[known, replace(known, serial="SK-08888", n_days=1)]))
+    assert (found.code, found.mark, found.since_on) == ("stranger_heard", "SK-09999", TODAY - timedelta(days=9))
+    assert "SK-09999" in found.what
+    assert found.duty == "life_safety"
+
+
+# T27 of the trade facts: a public design note sizes windows at three check-ins; limits of 200 s and 300 s.
+@pytest.mark.parametrize(
+    ("interval_s", "window_s", "within_200", "within_300"),
+    [(60, 180, True, True), (90, 270, False, True), (150, 450, False, False)],
+)
+def test_windows_of_three_check_ins_against_two_limits(
+    interval_s: int, window_s: int, within_200: bool, within_300: bool
+) -> None:
+    row = replace(SOUND, interval_s=interval_s, window_s=window_s)
+    for limit_s, is_within in ((200, within_200), (300, within_300)):
+        asks = [SupervisionAsk("life_safety", must_supervise=True, longest_window_s=limit_s, source="fire")]
+        assert codes(row, asks=asks) == ([] if is_within else ["window_over_duty"])
+
+
+@pytest.mark.parametrize(("window_s", "is_told"), [(119, True), (120, False)])
+def test_a_window_under_two_check_ins_is_told(window_s: int, is_told: bool) -> None:
+    assert ("window_under_two" in codes(replace(SOUND, interval_s=60, window_s=window_s))) == is_told
