@@ -23,6 +23,7 @@ class DevicesConfig(AppConfig):
             faults,
             loans,
             own_types_undo,
+            panels_undo,
             pins_undo,
             plans_undo,
             set_aside,

@@ -20,6 +20,7 @@ from django.utils.translation import gettext as _
 from company.errors import Refused
 from company.sealed import SealBroken, unseal
 from devices.actions.intake import Taken, take_batch
+from devices.actions.panels import reporting_receiver
 from devices.models import Fault, IntakeBatch, PanelAccount, Receiver
 from devices.rules.dc09 import (
     ANSWERS,
@@ -169,7 +170,7 @@ def _of_account(
 def _take(account: PanelAccount, message: Message, at: datetime) -> Outcome:
     """Record what a message says. A link test is no entry of the ledger: it only shows that the link stands."""
     kind = message.header.kind
-    receiver = _receiver_of(account)
+    receiver = reporting_receiver(account)
     if kind == LINK_TEST:
         _link_tested(receiver, at)
         return Outcome.TESTED
@@ -191,28 +192,6 @@ def _take(account: PanelAccount, message: Message, at: datetime) -> Outcome:
     if taken is None:
         return Outcome.NOTHING
     return Outcome.REPEATED if taken.is_repeat else Outcome.TAKEN
-
-
-def _receiver_of(account: PanelAccount) -> Receiver | None:
-    """Receiver that a panel speaks for: the chosen one while it hangs there, else the only one at its site."""
-    open_ones = Receiver.objects.filter(site_id=account.site_id, removed_at=None)
-    if account.receiver_id is not None:
-        return _standing(open_ones, account.receiver_id)
-    some = list(open_ones.order_by("pk")[:2])
-    return some[0] if len(some) == 1 else None
-
-
-def _standing(open_ones: Any, pk: int) -> Receiver | None:
-    """The receiver of this key, or the one that was put in its place (a swap in the field does not touch the panel)."""
-    for _step in range(8):
-        found: Receiver | None = open_ones.filter(pk=pk).first()
-        if found is not None:
-            return found
-        newer = Receiver.objects.filter(replaces_id=pk).values_list("pk", flat=True).first()
-        if newer is None:
-            return None
-        pk = newer
-    return None
 
 
 def _link_tested(receiver: Receiver | None, at: datetime) -> None:

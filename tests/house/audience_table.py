@@ -271,6 +271,17 @@ TABLE: dict[str, Answers] = {
     "devices:import_detail": OFFICE,
     "devices:import_apply": OFFICE_POST,
     "devices:import_undo": (LOGIN, 404, 404, 404, 302, 302),  # never applied: back to the import
+    "devices:panel_list": OFFICE,
+    "devices:panel_new": OFFICE,
+    "devices:panel_detail": OFFICE,
+    "devices:panel_edit": OFFICE,
+    "devices:panel_key": MANAGER,
+    "devices:panel_key_drop": MANAGER_POST,
+    "devices:panel_close": OFFICE_POST,
+    "devices:panel_reopen": OFFICE_POST,
+    "devices:panel_evidence": OFFICE_POST,
+    "devices:stranger_dismiss": OFFICE_POST,
+    "devices:listener_detail": (LOGIN, 404, 404, 404, 404, 404),  # no listener is planted
     "devices:export": OFFICE,
     "devices:export_download": NOBODY,  # the planted file is no export
     "devices:import_problems": NOBODY,  # the planted file was not read yet
