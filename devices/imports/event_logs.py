@@ -80,7 +80,7 @@ def looked_at(log: LogFile, draft: dict[str, Any], kept: dict[str, Any], tell: A
 def _columns(draft: dict[str, Any], kept: dict[str, Any], looks: Looks) -> dict[str, int]:
     if "columns" in draft:
         return {name: at for name, at in draft["columns"].items() if at < len(looks.heads)}
-    return remembered_columns(kept, looks.heads) or looks.columns
+    return remembered_columns(kept, looks.heads, looks.columns) or looks.columns
 
 
 def reader_of(source: IntakeSource, places: KnownPlaces, chosen: LogMap) -> LogReader:

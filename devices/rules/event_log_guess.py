@@ -280,25 +280,34 @@ def to_remember(chosen: Mapping[str, Any], heads: Sequence[str], before: Mapping
         for name, value in chosen.items()
         if name not in ("columns", "words", "head_row", "sheet", "is_falling")
     }
-    return {**kept, "columns": columns, "words": words, "has_heads": bool(chosen.get("head_row", 1))}
+    return {**kept, "columns": columns, "words": words, "heads": names[:MOST_COLUMNS]}
 
 
-def remembered_columns(kept: Mapping[str, Any], heads: Sequence[str]) -> dict[str, int] | None:
-    """Find the columns of the last file in this one, by heading or, without headings, by place; None where one is missing."""
+def remembered_columns(
+    kept: Mapping[str, Any], heads: Sequence[str], proposed: Mapping[str, int]
+) -> dict[str, int] | None:
+    """Find the columns of the last file in this one, by heading or, without headings, by place; None where one is missing.
+
+    A column whose heading the last file did not have is taken as proposed.
+    """
     names = [plain_head(head) for head in heads]
     columns: dict[str, int] = {}
     for name, where in kept.get("columns", {}).items():
-        if name not in FIELDS:
-            continue
-        head, at = where.get("head", ""), where.get("at", -1)
-        if not head:
-            if not 0 <= at < len(names) or names[at]:
-                return None
-            columns[name] = at
-        elif at < len(names) and names[at] == head:
-            columns[name] = at
-        elif head in names:
-            columns[name] = names.index(head)
-        else:
+        at = _place_of(where, names)
+        if name not in FIELDS or at is None:
             return None
-    return columns or None
+        columns[name] = at
+    if not columns:
+        return None
+    seen = set(kept.get("heads", ()))
+    for name, at in proposed.items():
+        if names[at] and names[at] not in seen and at not in columns.values():
+            columns.setdefault(name, at)
+    return columns
+
+
+def _place_of(where: Mapping[str, Any], names: Sequence[str]) -> int | None:
+    head, at = where.get("head", ""), where.get("at", -1)
+    if 0 <= at < len(names) and names[at] == head:
+        return int(at)
+    return names.index(head) if head and head in names else None

@@ -49,7 +49,7 @@ _PLAIN: tuple[tuple[re.Pattern[str], K, K], ...] = tuple(
     for pattern, raised, over in (
         (r"\bunregistered|\bunknown (?:transmitter|device|sensor|serial)|\bnot enrolled", K.UNREGISTERED, K.UNREGISTERED),
         (r"\b(?:ac|mains|power|system battery|standby battery|panel battery)\b", K.POWER_FAULT, K.POWER_RESTORED),
-        (r"\bbatt", K.LOW_BATTERY, K.BATTERY_RESTORED),
+        (r"batt|\blo(?:w)? ?bat|\bbat\b", K.LOW_BATTERY, K.BATTERY_RESTORED),
         (r"\b(?:jam\w*|interferen\w*)", K.INTERFERENCE, K.INTERFERENCE_OVER),
         (r"\b(?:receiver|panel|module|cover|enclosure|box)\b.*\btamper|\btamper\b.*\b(?:receiver|panel|module|enclosure)\b",
          K.RECEIVER_TAMPER, K.RECEIVER_TAMPER_RESTORED),

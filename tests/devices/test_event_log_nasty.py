@@ -325,12 +325,22 @@ def test_a_broken_row_is_named(text: str, words: str) -> None:
 
 def test_columns_are_found_again_by_their_headings_in_another_order() -> None:
     kept = to_remember({"columns": {"time": 0, "serial": 1}, "head_row": 1}, ["Time", "Unit"], {})
-    assert remembered_columns(kept, ["UNIT", "Text", "time"]) == {"time": 2, "serial": 0}
+    assert remembered_columns(kept, ["UNIT", "Text", "time"], {}) == {"time": 2, "serial": 0}
 
 
 def test_a_missing_heading_makes_the_whole_file_be_looked_at_afresh() -> None:
     kept = to_remember({"columns": {"time": 0, "serial": 1}, "head_row": 1}, ["Time", "Unit"], {})
-    assert remembered_columns(kept, ["Time", "Device"]) is None
+    assert remembered_columns(kept, ["Time", "Device"], {}) is None
+
+
+def test_a_column_that_the_last_file_did_not_have_is_taken_as_proposed_and_one_left_out_stays_out() -> None:
+    kept = to_remember({"columns": {"time": 0, "serial": 1}, "head_row": 1}, ["Time", "Unit", "Text"], {})
+    proposed = {"time": 0, "serial": 1, "note": 2, "margin": 3}
+    assert remembered_columns(kept, ["Time", "Unit", "Text", "Margin"], proposed) == {
+        "time": 0,
+        "serial": 1,
+        "margin": 3,
+    }
 
 
 def test_words_of_former_files_stay_remembered() -> None:
