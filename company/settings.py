@@ -139,12 +139,18 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
 }
 CELERY_TIMEZONE = "UTC"
 NIGHTLY_AT_UTC = env.text("NIGHTLY_AT_UTC", "03:10")
+# How often is looked for silence, lost links and mails to send.
+WATCH_EVERY_S = env.number("WATCH_EVERY_S", 20)
 _hour, _minute = NIGHTLY_AT_UTC.split(":")
 CELERY_BEAT_SCHEDULE = {
     # UTC and away from local midnight: beat has run twice or not at all around a change of clocks (celery/celery#1604).
     "nightly": {"task": "maintenance.tasks.nightly", "schedule": crontab(hour=int(_hour), minute=int(_minute))},
     "sweep": {"task": "maintenance.tasks.sweep", "schedule": env.number("SWEEP_EVERY_S", 300)},
-}
+    # A look that waits in the queue is worth nothing once the next one is due: they must not pile up.
+    "watch": {
+        "task": "maintenance.tasks.watch", "schedule": WATCH_EVERY_S, "options": {"expires": WATCH_EVERY_S * 0.75},
+    },
+}  # fmt: skip
 
 AUTH_USER_MODEL = "company.User"
 AUTHENTICATION_BACKENDS = ["allauth.account.auth_backends.AuthenticationBackend"]

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 from django.conf import settings
-from django.db import IntegrityError, close_old_connections, transaction
+from django.db import IntegrityError, close_old_connections, connections, transaction
 from django.utils import timezone
 
 from company import jobs
@@ -24,13 +24,19 @@ LEADER_LEASE_S = 30
 
 
 class Worker:
-    """Polls Job rows. Several may be started; a lease row lets only one of them work."""
+    """Polls Job rows. Several may be started; a lease row lets only one of them work.
 
-    def __init__(self, *, nightly: Callable[[], None] | None = None) -> None:
+    `nightly` is called once a night. `watch` is called every `WATCH_EVERY_S` seconds from a thread of its own, since a job
+    may take minutes; of several processes it lets one look by itself.
+    """
+
+    def __init__(self, *, nightly: Callable[[], None] | None = None, watch: Callable[[], object] | None = None) -> None:
         self.nightly = nightly
+        self.watch = watch
         self.holder = f"{socket.gethostname()}:{os.getpid()}:{uuid.uuid4().hex[:8]}"
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
+        self._watcher: threading.Thread | None = None
 
     def start(self) -> None:
         """Run in a daemon thread."""
@@ -38,14 +44,18 @@ class Worker:
         self._thread.start()
 
     def stop(self, timeout_s: float = 10) -> None:
-        """Ask the loop to end after the present job."""
+        """Ask the loop to end after the present job, and the watch after its present look."""
         self._stop.set()
-        if self._thread:
-            self._thread.join(timeout_s)
+        for thread in (self._thread, self._watcher):
+            if thread:
+                thread.join(timeout_s)
 
     def loop(self) -> None:
         """Work until stopped. No error ends the loop: the next turn tries again."""
         next_clock = 0.0
+        if self.watch:
+            self._watcher = threading.Thread(target=self.watch_loop, name="slotledger-watch", daemon=True)
+            self._watcher.start()
         while not self._stop.is_set():
             busy = False
             try:
@@ -65,6 +75,19 @@ class Worker:
                 self._stop.wait(settings.JOB_POLL_S)
         self.give_up_lead()
         close_old_connections()
+
+    def watch_loop(self) -> None:
+        """Look every few seconds until stopped. No error ends it: the next look tries again."""
+        while not self._stop.wait(settings.WATCH_EVERY_S):
+            try:
+                close_old_connections()
+                if self.watch:
+                    self.watch()
+            except Exception:
+                logger.exception("The watch met an error and goes on.")
+            finally:
+                close_old_connections()
+        connections.close_all()
 
     def give_up_lead(self) -> None:
         """Leave at once what the next process would otherwise wait half a minute for."""

@@ -13,10 +13,11 @@ from company import jobs
 from company.manner import weekday_said
 from company.models import User
 from company.signals import person_leaving, policy_changed
-from devices.models import Fitting
-from devices.signals import catalogue_changed, cells_fitted_by_hand, slot_map_changed
+from devices.models import Fault, Fitting
+from devices.signals import catalogue_changed, cells_fitted_by_hand, faults_changed, slot_map_changed
 from maintenance.actions.due import refresh_receivers
 from maintenance.actions.findings import look_again
+from maintenance.actions.notices import note_faults
 from maintenance.actions.recall_states import follow_changes
 from maintenance.models import LotFit, Recall, Visit
 from maintenance.querysets.new_cells import words_on_lot
@@ -34,6 +35,27 @@ def refresh_due_dates(sender: Any, receiver_ids: list[int], **unknown: Any) -> N
     refresh_receivers(receiver_ids=receiver_ids, at=now)
     # Last: what is late is one of the things that are found.
     look_again(receiver_ids=receiver_ids, at=now)
+
+
+@receiver(faults_changed)
+def note_who_is_to_be_told(sender: Any, fault_ids: list[int], **unknown: Any) -> None:
+    """Write down whom the rules tell of faults that were raised. What is missed here the next look finds."""
+    note_faults(fault_ids=fault_ids, at=timezone.now())
+
+
+@receiver(faults_changed)
+def follow_low_batteries(sender: Any, receiver_ids: list[int], fault_ids: list[int], **unknown: Any) -> None:
+    """A low battery moves the date of its cells."""
+    low = Fault.objects.filter(pk__in=fault_ids, kind=Fault.Kind.LOW_BATTERY)
+    concerned = sorted(set(low.values_list("receiver_id", flat=True)))
+    if concerned:
+        refresh_receivers(receiver_ids=concerned, at=timezone.now())
+
+
+@receiver(faults_changed)
+def look_at_findings(sender: Any, receiver_ids: list[int], **unknown: Any) -> None:
+    """Faults are among the things that are found. After the dates: what is late is another one."""
+    look_again(receiver_ids=receiver_ids, at=timezone.now())
 
 
 @receiver(cells_fitted_by_hand)

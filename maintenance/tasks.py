@@ -9,6 +9,7 @@ from django.db import OperationalError
 
 from company import jobs
 from maintenance.actions import due
+from maintenance.actions import watch as looks
 
 
 # Nobody asks for a night again: a database that is locked or away for a moment must not cost it.
@@ -22,3 +23,9 @@ def nightly(**unknown: Any) -> None:
 def sweep(**unknown: Any) -> None:
     """Send every claimable job again: lost messages, dead workers, an emptied Redis."""
     jobs.send_again()
+
+
+@shared_task(ignore_result=True, acks_late=False)
+def watch(**unknown: Any) -> None:
+    """Look for silence, lost links, days that are over and mails to send; lost is not lost, the next look comes soon."""
+    looks.watch()

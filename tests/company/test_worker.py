@@ -56,3 +56,23 @@ def test_a_job_that_raises_does_not_end_the_thread():
         worker.stop()
     assert Customer.objects.count() == 1
     assert not Leader.objects.exists()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_watch_goes_on_beside_a_job_and_after_an_error(settings):
+    settings.WATCH_EVERY_S = 0.05
+    looks = []
+
+    def look():
+        looks.append(1)
+        raise RuntimeError("nothing there")
+
+    worker = Worker(watch=look)
+    worker.start()
+    try:
+        wait_for(lambda: len(looks) >= 3)
+    finally:
+        worker.stop()
+    n = len(looks)
+    time.sleep(0.2)
+    assert len(looks) == n

@@ -42,7 +42,10 @@ class Server(BaseApplication):
     def start_jobs(self, gunicorn_worker: Any) -> None:
         """Start the thread in the forked process: a thread of the parent would not survive the fork."""
         if not settings.REDIS_URL:
-            self.jobs = Worker(nightly=import_string("maintenance.actions.due.start_nightly"))
+            self.jobs = Worker(
+                nightly=import_string("maintenance.actions.due.start_nightly"),
+                watch=import_string("maintenance.actions.watch.watch"),
+            )
             self.jobs.start()
 
     def stop_jobs(self, server: Any, gunicorn_worker: Any) -> None:

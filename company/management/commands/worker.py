@@ -18,7 +18,10 @@ class Command(BaseCommand):
         if settings.REDIS_URL:
             raise CommandError("REDIS_URL is set: run a Celery worker and one beat instead.")
         self.stdout.write("Working. Ctrl+C ends it after the present job.")
-        worker = Worker(nightly=import_string("maintenance.actions.due.start_nightly"))
+        worker = Worker(
+            nightly=import_string("maintenance.actions.due.start_nightly"),
+            watch=import_string("maintenance.actions.watch.watch"),
+        )
         try:
             worker.loop()
         except KeyboardInterrupt:
