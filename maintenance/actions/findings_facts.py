@@ -18,6 +18,7 @@ from devices.rules.findings import Loan, ReceiverFacts, WaitingPlan
 from devices.rules.findings_facts import asks_with, is_wired
 from devices.rules.slot_life import NO_TIME
 from devices.rules.slot_map import OutputFacts, SlotRow
+from maintenance.actions.findings_radio import Radio, read_radio
 from maintenance.models import DueItem, Entry, IssuedReport, Visit, WalkTest
 from maintenance.rules.findings import LateItem, OnTest
 
@@ -51,6 +52,7 @@ class _Shelf:
     visited: dict[int, date] = field(default_factory=dict)
     copies: dict[int, tuple[date, date]] = field(default_factory=dict)
     late: dict[int, list[LateItem]] = field(default_factory=dict)
+    radio: Radio = field(default_factory=Radio)
 
 
 def read_sites(receiver_ids: Sequence[int], at: datetime) -> dict[int, SiteFacts]:
@@ -73,6 +75,7 @@ def read_sites(receiver_ids: Sequence[int], at: datetime) -> dict[int, SiteFacts
     _read_loans(shelf, here)
     _read_plans(shelf, here)
     _read_late(shelf, here, timezone.localdate(at))
+    shelf.radio = read_radio(here, shelf.rows, at)
     faults = Fault.objects.filter(receiver__in=here).told()
     _read_visits(shelf, here, [pk for pk, rows in faults.items() if any(row.is_over for row in rows)])
     _read_copies(shelf, here)
@@ -97,6 +100,8 @@ def _facts(shelf: _Shelf, row: Receiver, policies: list[RiskPolicy], faults: Seq
         low_since=shelf.low_since.get(pk, {}), not_heard=shelf.not_heard.get(pk, {}),
         shelf_ends=shelf.shelf_ends.get(pk, {}), test_again=shelf.test_again.get(pk, {}),
         loans=shelf.loans.get(pk, ()), plans=shelf.plans.get(pk, ()), visited_on=shelf.visited.get(pk),
+        links=shelf.radio.links.get(pk, {}), silent=shelf.radio.silent.get(pk, {}), radio=shelf.radio.records.get(pk, {}),
+        strangers=shelf.radio.strangers.get(pk, ()),
         map_issued_on=copy[0], slots_changed_on=copy[1],
     )  # fmt: skip
 

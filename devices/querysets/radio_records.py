@@ -1,0 +1,108 @@
+"""Reads of what the radio tells of slots: sums of their check-in days, weak links, and strangers heard; a fixed number of queries."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Collection
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.apps import apps
+from django.db import connection
+
+from devices.fields import day_number, day_of
+from devices.querysets.set_aside import dismissed_before
+from devices.rules.findings_facts import Stranger, WeakLink
+from devices.rules.radio_record import RECORD_DAYS, WHOLE_DAY_FROM, RadioRecord
+
+STRANGER_SPAN = timedelta(days=30)
+"""Strangers heard longer ago are no news."""
+
+
+def _model(name: str) -> Any:
+    return apps.get_model("devices", name)._default_manager
+
+
+def radio_records(
+    registration_ids: Collection[int], today: date, n_days: int = RECORD_DAYS
+) -> dict[int, RadioRecord]:  # fmt: skip
+    """Registration → what came of its transmitter's check-ins over the last days before today, at this receiver and interval.
+
+    Left out are outages of the receiver, and whole days without any check-in where several were expected: those are silences
+    of their own. One query for any number of slots; slots without a day on record are left out.
+    """
+    if not registration_ids:
+        return {}
+    first = today - timedelta(days=n_days)
+    postgresql = connection.vendor == "postgresql"
+    begun = "(e.registered_at AT TIME ZONE 'UTC')::date" if postgresql else _number("substr(e.registered_at, 1, 10)")
+    outage_day = "o.day" if postgresql else _number("o.day")
+    which = "r.id = ANY(%s)" if postgresql else "r.id IN (SELECT value FROM json_each(%s))"
+    out = f"(o.id IS NOT NULL OR (d.heard = 0 AND d.expected >= {WHOLE_DAY_FROM}))"
+    counts = ", ".join(
+        f"SUM(CASE WHEN {out} THEN 0 ELSE {what} END)" for what in ("1", "d.expected", "d.heard", "d.loss_runs")
+    )
+    # Changed settings begin another registration, but neither another path nor another interval.
+    query = f"""
+        SELECT r.id, {counts}, MIN(d.day), SUM(CASE WHEN {out} THEN 1 ELSE 0 END)
+        FROM devices_registration r
+        {"JOIN" if postgresql else "CROSS JOIN"} devices_checkinday d
+        LEFT JOIN devices_outageday o ON o.receiver_id = r.receiver_id AND {outage_day} = d.day
+        WHERE {which} AND d.transmitter_id = r.transmitter_id AND d.day >= %s AND d.day < %s AND d.expected > 0
+        AND d.day > (SELECT MIN({begun}) FROM devices_registration e WHERE e.transmitter_id = r.transmitter_id
+                     AND e.receiver_id = r.receiver_id AND e.interval_s = r.interval_s)
+        GROUP BY r.id"""
+    if postgresql:
+        query = query.replace(
+            "JOIN devices_checkinday d\n", "JOIN devices_checkinday d ON d.transmitter_id = r.transmitter_id\n", 1
+        )
+    ids: Any = sorted(registration_ids)
+    values: list[Any] = [ids, first, today] if postgresql else [json.dumps(ids), day_number(first), day_number(today)]
+    with connection.cursor() as cursor:
+        cursor.execute(query, values)
+        rows = cursor.fetchall()
+    return {
+        pk: RadioRecord(n, expected, min(heard, expected), runs, since if postgresql else day_of(since), n_out)
+        for pk, n, expected, heard, runs, since, n_out in rows
+    }
+
+
+def _number(day: str) -> str:
+    """SQL of a day kept as text on SQLite as its number since 2000-01-01."""
+    return f"CAST(julianday({day}) - 2451544.5 AS INTEGER)"
+
+
+def weak_links(receiver_ids: Collection[int]) -> dict[int, dict[int, WeakLink]]:
+    """Receiver → transmitter → how its link fell, for those called weak that still stand there."""
+    rows = _model("LinkWatch").filter(
+        amber_since__isnull=False, registration__receiver__in=receiver_ids, registration__receiver__evidence="every"
+    )
+    found: dict[int, dict[int, WeakLink]] = defaultdict(dict)
+    for receiver, unit, onset, amber, red, before, now in rows.values_list(
+        "registration__receiver_id",
+        "transmitter_id",
+        "onset_on",
+        "amber_since",
+        "red_since",
+        "share_before",
+        "share_now",
+    ):
+        found[receiver][unit] = WeakLink(onset, amber, red is not None, before, now)
+    return found
+
+
+def strangers(receivers: dict[int, ZoneInfo], at: datetime) -> dict[int, list[Stranger]]:
+    """Receiver → transmitters that it heard of late and that stand nowhere; what somebody has dismissed is left out."""
+    every = _model("SetAside")
+    rows = every.open().filter(receiver__in=receivers, at__gte=at - STRANGER_SPAN).exclude(serial="")
+    heard: dict[tuple[int, str], set[date]] = defaultdict(set)
+    for receiver, serial, moment in rows.exclude(dismissed_before(every.all())).values_list(
+        "receiver_id", "serial", "at"
+    ):
+        heard[receiver, serial].add(moment.astimezone(receivers[receiver] or UTC).date())
+    found: dict[int, list[Stranger]] = defaultdict(list)
+    for (receiver, serial), days in sorted(heard.items()):
+        found[receiver].append(Stranger(serial, len(days), min(days), max(days)))
+    return found
