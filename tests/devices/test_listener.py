@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from django.utils import timezone
 
-from devices.actions.panel_frames import take_frame
+from devices.actions.panel_frames import Outcome, Verdict, take_frame
 from devices.management.listening import writer as writer_module
 from devices.management.listening.limits import Limits, Rates
 from devices.management.listening.server import Listener
@@ -183,13 +183,19 @@ def test_more_connections_than_agreed_are_turned_away(receiver):
     assert listener.counts["turned_away"] == 1
 
 
-def test_a_flood_over_tcp_is_slowed_down_and_loses_nothing(receiver):
-    make_account(receiver)
+def test_a_flood_over_tcp_is_slowed_down_and_loses_nothing(receiver, monkeypatch):
+    taken: list[bytes] = []
+
+    def at_once(*, frame: Sound, **given: Any) -> Verdict:
+        taken.append(frame.body)
+        return Verdict(Outcome.TESTED, event("", seq=len(taken), kind="ACK"))
+
+    monkeypatch.setattr(writer_module, "take_frame", at_once)
     frames = [event("1101 00 001", seq=n) for n in range(1, 31)]
-    listener, found = listening(sent(b"".join(frames), n=30), Limits(burst=20, frames_a_second=20, state_every_s=0.05))
-    assert len(found) == 30
+    listener, found = listening(sent(b"".join(frames), n=30), Limits(burst=5, frames_a_second=50, state_every_s=9))
+    assert [seq for _kind, seq in found] == [f"{n:04d}" for n in range(1, 31)]
+    assert taken == [frame[9:-1] for frame in frames]
     assert listener.counts["flood"] > 0
-    assert IntakeBatch.objects.count() == 30
 
 
 def test_a_sender_that_fetches_no_answers_is_closed_and_holds_up_nobody(receiver, monkeypatch):
