@@ -214,7 +214,10 @@ def read_row(
     serial = text_of(get("serial"), "serial", SERIAL_CHARS)
     receiver = text_of(get("receiver"), "receiver", RECEIVER_CHARS)
     slot = slot_of(get("slot"))
-    if not serial and kind not in OF_RECEIVER:
+    if kind in OF_RECEIVER:
+        # The receiver speaks of itself: whatever else is named is none of these events' business.
+        serial, slot = "", None
+    elif not serial:
         if slot is None:
             raise BadRow("serial", "Give the transmitter’s serial, or the receiver and the slot.")
         if not receiver and not has_receiver:

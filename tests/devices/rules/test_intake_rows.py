@@ -121,7 +121,11 @@ def test_a_row_without_serial_needs_receiver_and_slot() -> None:
     assert read_rows([row | {"slot": 3}], now=NOW, has_receiver=False).problems[0].field == "receiver"
     assert read_rows([row | {"slot": 3}], now=NOW, has_receiver=True).events[0].slot == 3
     assert read_rows([row | {"slot": 3, "receiver": "Main"}], now=NOW, has_receiver=False).events
-    assert read_rows([row | {"kind": "power_fault"}], now=NOW).events, "the receiver itself speaks"
+
+
+def test_where_the_receiver_itself_speaks_no_transmitter_is_meant() -> None:
+    (event,) = only(kind="power_fault", slot=3).events
+    assert (event.serial, event.slot) == ("", None)
 
 
 @pytest.mark.parametrize("value", [0, 1025, -1, 1.0, True, "3", [], 10**400])
