@@ -94,7 +94,7 @@ class NoticeRuleForm(forms.ModelForm):
         }  # fmt: skip
         help_texts = {
             "duty": gettext_lazy("Duty class of the slot, or the receivers themselves with their links."),
-            "customer": gettext_lazy("Empty: of every customer."),
+            "customer": "",
             "from_time": gettext_lazy("By the clock of the firm. Both empty: the whole day."),
             "to_time": gettext_lazy("May lie after midnight."), "note": "",
         }  # fmt: skip

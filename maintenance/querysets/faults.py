@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import Case, Count, IntegerField, Min, Q, QuerySet, Value, When
+from django.db.models import Case, Count, F, IntegerField, Min, Q, QuerySet, Value, When
 
 from maintenance.rules.fault_words import DEAD, DUTY_ORDER, KINDS, LIFE_SAFETY, RECEIVER
 
@@ -98,7 +98,8 @@ def by_site(faults: QuerySet[Any]) -> QuerySet[Any]:
     """One row per site, the worst first."""
     rows = with_harm(faults).order_by().values("site_id", "site__name", "site__time_zone", "customer__name")
     return rows.annotate(
-        n=Count("pk"), n_new=Count("pk", filter=Q(acknowledged_at=None)), over=Min("is_over"), worst=Min("harm"),
+        n=Count("pk"), n_new=Count("pk", filter=Q(acknowledged_at=None)), over=Min("is_over"),
+        worst=Min(F("harm") * 100 + F("kind_at")),
         n_grave=Count("pk", filter=Q(registration__duty=LIFE_SAFETY)), first_at=Min("raised_at"),
     ).order_by("over", "worst", "-n_grave", "first_at", "site_id")  # fmt: skip
 

@@ -88,7 +88,9 @@ def _headline(n: int, n_new: int, n_grave: int) -> str:
     parts = [ngettext("%(n)s fault stands", "%(n)s faults stand", n) % {"n": n}]
     if n_grave:
         parts.append(gettext("%(n)s on life safety") % {"n": n_grave})
-    if n_new:
+    if n_new == n:
+        parts.append(gettext("none acknowledged"))
+    elif n_new:
         parts.append(gettext("%(n)s not acknowledged") % {"n": n_new})
     else:
         parts.append(gettext("all acknowledged"))

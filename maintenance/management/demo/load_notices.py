@@ -16,8 +16,8 @@ from maintenance.querysets.notices import news
 from maintenance.rules.notice_words import OFFERS
 
 NOTES = ("Rang the site, they look after it", "In the next round", "Cells are on order")
-TOLD = 2
-"""So many of the newest faults are told by the mail of two days ago; as many wait to be told."""
+TOLD = 1
+"""So many faults are told by the mail of two days ago, the newest that stood by then; as many wait to be told."""
 
 
 def load_notices(manager: User, office: User, today: date) -> None:
