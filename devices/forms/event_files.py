@@ -106,12 +106,11 @@ class EventFileForm(forms.Form):
 
     def __init__(self, user: Any, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self._sources = IntakeSource.objects.visible_to(user)
         fields: dict[str, Any] = self.fields
-        fields["source"].queryset = (
-            IntakeSource.objects.visible_to(user)
-            .filter(kind=IntakeSource.Kind.FILE, is_active=True, customer__closed_at=None)
-            .order_by("name", "pk")
-        )
+        fields["source"].queryset = self._sources.filter(
+            kind=IntakeSource.Kind.FILE, is_active=True, customer__closed_at=None
+        ).order_by("name", "pk")
         fields["customer"].queryset = Customer.objects.visible_to(user).filter(closed_at=None).order_by("name", "pk")
         sites = Site.objects.visible_to(user).filter(closed_at=None, customer__closed_at=None)
         fields["site"].queryset = sites.order_by("name", "pk")
@@ -129,7 +128,7 @@ class EventFileForm(forms.Form):
             self.add_error(
                 "source" if "source" in self.errors else "name", _("Choose a source above, or name a new one.")
             )
-        elif IntakeSource.objects.filter(name__iexact=given["name"]).exists():
+        elif self._sources.filter(name__iexact=given["name"]).exists():
             self.add_error("name", _("Another source has this name. Choose it above, or take another name."))
         if customer and site and site.customer_id != customer.pk:
             self.add_error(

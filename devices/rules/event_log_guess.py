@@ -1,7 +1,8 @@
 """What an event log is likely to hold: where its headings stand, which column is what, in which form its times are. Pure.
 
 Headings say most; where they are missing or strange the cells are looked at. Everything here is a proposal that a person
-sees and changes; day-first or month-first is never proposed where the cells do not tell.
+sees and changes; day-first or month-first is never proposed where the cells do not tell. Shares and limits are our own
+choice, headings those that exports are known to have, from memory.
 """
 
 from __future__ import annotations

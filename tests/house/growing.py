@@ -154,6 +154,16 @@ def imports(world: World, n: int) -> None:
         )
 
 
+def event_logs(world: World, n: int) -> None:
+    from devices.actions.event_files import receive_file
+    from devices.models import IntakeSource
+
+    for _ in range(n):
+        name = f"Centre {factories.number()}"
+        source = IntakeSource.objects.create(name=name, kind=IntakeSource.Kind.FILE)
+        receive_file(name=f"{name}.csv", content=b"Time", source=source, by=world.office, at=factories.NOW)
+
+
 def hazards(world: World, n: int) -> None:
     for _ in range(n):
         world.own_site.hazards.create(
