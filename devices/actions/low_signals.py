@@ -14,6 +14,10 @@ from company.actions import record_change
 from devices.models import CheckInDay, Fault, Fitting
 from devices.rules.fault_spans import AGAIN, OVER
 from devices.rules.low_signals import LowSpan, first_signal
+from devices.rules.silence import GONE
+
+OUT_OF_SIGHT = (GONE, "the receiver was taken down", "the receiver was swapped", "the swap was taken back")
+"""Ends of faults that say nothing about the cells."""
 
 
 @transaction.atomic
@@ -83,7 +87,9 @@ def _spans(transmitter_ids: list[int]) -> dict[int, list[LowSpan]]:
         if cause == AGAIN:
             again[unit].append(raised)
         else:
-            found[unit].append(LowSpan(raised.astimezone(UTC), cleared.astimezone(UTC) if cleared else None))
+            # Nobody took back what only went out of sight, with the transmitter or with the receiver.
+            is_over = cleared is not None and not cause.endswith(OUT_OF_SIGHT)
+            found[unit].append(LowSpan(raised.astimezone(UTC), cleared.astimezone(UTC) if is_over else None))
     return {
         unit: [
             LowSpan(

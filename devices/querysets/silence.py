@@ -188,7 +188,9 @@ def _units(watched: dict[int, datetime], back: dict[tuple[int, int], datetime]) 
 
 def _away(watched: Collection[int]) -> tuple[set[int], dict[int, datetime]]:
     """Registrations that are away now, and when others came back: with the end of their last day away."""
+    # An absence that was taken back ends on the day it began.
     rows = _model("Away").filter(registration__receiver__in=watched, registration__removed_at=None)
+    rows = rows.exclude(ended_on=F("from_on"))
     away: set[int] = set()
     back: dict[int, datetime] = {}
     for pk, ended_on, zone in rows.values_list("registration_id", "ended_on", "site__time_zone"):

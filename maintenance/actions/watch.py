@@ -21,6 +21,7 @@ from company import jobs
 from company.jobs import Handle
 from company.models import Leader
 from devices.actions.close_days import close_days
+from devices.actions.fault_life import settle_life_cycle
 from devices.actions.silence import judge_receivers
 from maintenance.actions.notices import send_due
 
@@ -33,6 +34,8 @@ EARLY = 0.75
 """Share of the time between two looks after which the next one may begin: clocks of several processes do not agree."""
 
 STEPS: tuple[tuple[str, Callable[[datetime], Any]], ...] = (
+    # What a listener has missed: faults of cells that were changed, of units that went.
+    ("life", lambda at: settle_life_cycle(at=at)),
     ("silence", lambda at: judge_receivers(at=at)),
     ("days", lambda at: close_days(at=at)),
     ("notices", lambda at: send_due(at=at)),
