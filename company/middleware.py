@@ -62,7 +62,12 @@ class HtmxAnswers:
         location = response.headers.get("Location", "")
         if response.status_code in (301, 302, 303) and location:
             return self._whole_page(request, location)
-        if response.status_code < 300 and not response.streaming and "HX-Redirect" not in response.headers:
+        if (
+            response.status_code < 300
+            and response.status_code != 204
+            and not response.streaming
+            and "HX-Redirect" not in response.headers
+        ):
             pending = list(messages.get_messages(request))
             if pending:
                 response.content += render_to_string(

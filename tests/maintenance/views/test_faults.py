@@ -301,3 +301,12 @@ def test_a_sites_page_loads_its_line_of_faults(world):
     line = text_of(client.get(url("fault_panel", world.own_site.pk), HTTP_HX_REQUEST="true"))
     assert "1 fault stands" in line
     assert f"{url('fault_list')}?site={world.own_site.pk}" in line
+
+
+def test_a_poll_that_changes_nothing_takes_no_message_meant_for_a_page(world):
+    client = world.client("office")
+    fault = make_fault(world.own_registration)
+    seen = client.get(url("now_panel"), HTTP_HX_REQUEST="true").context["now"]["seen"]
+    client.post(url("fault_acknowledge"), {})
+    assert client.get(url("now_panel") + f"?seen={seen}", HTTP_HX_REQUEST="true").status_code == 204
+    assert "Choose at least one fault" in text_of(client.get(url("fault_detail", fault.pk)))
