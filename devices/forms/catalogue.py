@@ -12,7 +12,7 @@ from django.utils.translation import gettext, gettext_lazy
 
 from company.cells import say_span
 from devices.forms.catalogue_fields import DAY_S, PercentField, SpanField, SpansField, WordsField
-from devices.models import BatteryType, ReceiverType, TransmitterType
+from devices.models import BatteryType, Fault, ReceiverType, TransmitterType
 from devices.models.catalogue import CatalogueRow
 from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS
 
@@ -251,19 +251,31 @@ class TransmitterTypeForm(TypeForm):
         return cleaned
 
 
+LATCHABLE = tuple(kind for kind in Fault.Kind if kind not in (Fault.Kind.OUTAGE, Fault.Kind.LINK_LOST))
+"""What a receiver itself shows; the others only we see."""
+
+
 class ReceiverTypeForm(TypeForm):
     """A kind of receiver."""
 
     SECTIONS = (
         ("name", gettext_lazy("Name and size"), ("label", "n_slots", "n_outputs", "code")),
         ("supply", gettext_lazy("Supply"), ("supply_v_nominal", "supply_v_min", "supply_ma", "has_standby_battery", "standby_life_years")),
-        ("watch", gettext_lazy("Supervision"), ("windows_s", "default_window_s", "can_switch_supervision_off")),
+        ("watch", gettext_lazy("Supervision"), ("windows_s", "default_window_s", "can_switch_supervision_off", "latched_faults")),
         ("outputs", gettext_lazy("Outputs"), (
             "behaviours", "default_behaviour", "momentary_min_s", "momentary_max_s", "momentary_default_s",
         )),
     )  # fmt: skip
     NO_SOURCE = frozenset(
-        {"label", "code", "has_standby_battery", "can_switch_supervision_off", "behaviours", "default_behaviour"}
+        {
+            "label",
+            "code",
+            "has_standby_battery",
+            "can_switch_supervision_off",
+            "behaviours",
+            "default_behaviour",
+            "latched_faults",
+        }
     )
 
     windows_s = SpansField(
@@ -278,6 +290,13 @@ class ReceiverTypeForm(TypeForm):
         choices=list(BEHAVIOUR_WORDS.items()),
         widget=forms.CheckboxSelectMultiple,
     )
+    latched_faults = forms.MultipleChoiceField(
+        label=gettext_lazy("Faults that it goes on showing until a person clears it"),
+        help_text=gettext_lazy("With most, a low battery and tamper: tick none where each fault goes by itself."),
+        choices=[(kind.value, kind.label) for kind in LATCHABLE],
+        widget=forms.CheckboxSelectMultiple,
+        required=False,
+    )
     default_behaviour = forms.ChoiceField(
         label=gettext_lazy("Behaviour it comes with"), choices=list(BEHAVIOUR_WORDS.items())
     )
@@ -286,8 +305,8 @@ class ReceiverTypeForm(TypeForm):
         model = ReceiverType
         fields = (
             "label", "n_slots", "n_outputs", "supply_v_nominal", "supply_v_min", "supply_ma", "has_standby_battery",
-            "standby_life_years", "windows_s", "default_window_s", "can_switch_supervision_off", "behaviours",
-            "default_behaviour", "momentary_min_s", "momentary_max_s", "momentary_default_s",
+            "standby_life_years", "windows_s", "default_window_s", "can_switch_supervision_off", "latched_faults",
+            "behaviours", "default_behaviour", "momentary_min_s", "momentary_max_s", "momentary_default_s",
         )  # fmt: skip
         labels = {
             "label": gettext_lazy("Name"), "n_slots": gettext_lazy("Slots"), "n_outputs": gettext_lazy("Outputs"), "supply_v_nominal": gettext_lazy("Nominal supply [V]"),

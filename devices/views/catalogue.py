@@ -13,7 +13,7 @@ from company.access import PersonRequest, audience
 from company.htmx import page
 from company.lists import ordered, page_of
 from company.models import ChangeRow
-from devices.models import BatteryType, Receiver, ReceiverType, Registration, TransmitterType
+from devices.models import BatteryType, Fault, Receiver, ReceiverType, Registration, TransmitterType
 from devices.querysets.catalogue import places_of, transmitters_on
 from devices.rules.words import BEHAVIOUR_WORDS, DUTY_WORDS, count_words, list_words, span_words
 from devices.views.own_types import address, new_address
@@ -63,6 +63,7 @@ RECEIVER_FIGURES = (
     ("supply_v_min", gettext_lazy("Least supply at its terminals"), "V"), ("supply_ma", gettext_lazy("Needs"), "mA"),
     ("windows_s", gettext_lazy("Windows it can be set to"), "spans"), ("default_window_s", gettext_lazy("Window it comes with"), "span"),
     ("can_switch_supervision_off", gettext_lazy("Supervision can be switched off"), "yes"), ("behaviours", gettext_lazy("Output behaviours"), "behaviours"),
+    ("latched_faults", gettext_lazy("Stays until a person clears it"), "faults"),
     ("momentary_min_s", gettext_lazy("Shortest set time"), "s"), ("momentary_max_s", gettext_lazy("Longest set time"), "s"),
     ("momentary_default_s", gettext_lazy("Set time it comes with"), "s"),
     ("has_standby_battery", gettext_lazy("Standby battery"), "yes"), ("standby_life_years", gettext_lazy("Life of the standby battery"), "years"),
@@ -82,6 +83,8 @@ def _shown(value: Any, unit: str) -> str:
         return list_words([span_words(int(each)) for each in sorted(value) if each]) or "none"
     if unit == "behaviours":
         return list_words([BEHAVIOUR_WORDS.get(each, each) for each in value])
+    if unit == "faults":
+        return list_words([str(Fault.Kind(each).label) for each in value if each in Fault.Kind]) or "none"
     if unit == "duty":
         return DUTY_WORDS.get(value, str(value))
     if unit == "yes":

@@ -35,7 +35,7 @@ STARTS: dict[str, dict[str, Any]] = {
     "transmittertype": {"usable_share": 0.8, "cells_series": 1, "cells_parallel": 1, "default_interval_s": 3600,
                         "default_window_s": 14400, "n_inputs": 1, "unit_life_years": 0},
     "receivertype": {"n_slots": 16, "n_outputs": 4, "supply_v_nominal": 12.0, "supply_v_min": 10.5,
-                     "windows_s": [3600, 14400, 86400], "default_window_s": 14400,
+                     "windows_s": [3600, 14400, 86400], "default_window_s": 14400, "latched_faults": ["low_battery", "tamper"],
                      "behaviours": ["follower", "momentary", "latching"], "default_behaviour": "follower"},
 }  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -312,3 +313,12 @@ def test_every_field_of_a_form_stands_in_a_section(form: Any) -> None:
     made = form(**extra)
     shown = {field.name for _, _, fields in made.sections() for field in fields}
     assert set(made.fields) - shown == {"seen", "sure"}
+
+
+def test_a_receiver_type_says_which_faults_it_latches_and_begins_with_the_usual_two(office: Client) -> None:
+    page = office.get(reverse("devices:receiver_type_new")).content.decode()
+    ticked = re.findall(r'name="latched_faults" value="(\w+)"[^>]*checked', page)
+    assert ticked == ["low_battery", "tamper"]
+    assert 'value="outage"' not in page
+    office.post(reverse("devices:receiver_type_new"), RECEIVER | {"latched_faults": ["tamper", "trouble"]})
+    assert ReceiverType.objects.get(label=RECEIVER["label"]).latched_faults == ["tamper", "trouble"]
