@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
+from django.utils.translation import get_language
 from django.utils.translation import gettext as _
 
 from devices.actions import intake_sql as isql
 from devices.actions.fault_events import Signal
-from devices.actions.rollup_sql import Key, ask
+from devices.actions.rollup_sql import Key
 from devices.models import CheckInDay, IntakeSource
 from devices.rules.day_merge import MOST_SOURCE, DayRow
 from devices.rules.events import CLEARS, HEARD, OF_RECEIVER, RAISES, Event, EventKind, RowProblem
@@ -32,7 +34,8 @@ from devices.rules.intake_places import (
 )
 from devices.rules.presence import mask_of, quarter_of, second_of
 
-FLAGS = {EventKind.LOW_BATTERY: CheckInDay.LOW_BATTERY, EventKind.TAMPER: CheckInDay.TAMPER}
+FLAGS = {"low_battery": CheckInDay.LOW_BATTERY, "tamper": CheckInDay.TAMPER}
+SIGNALS = frozenset(RAISES) | frozenset(CLEARS)
 LEAST_MARGIN, MOST_MARGIN = -32768, 32767
 
 
@@ -130,19 +133,24 @@ def _why(code: str, event: Event) -> str:
         return _("Slot %(slot)s of this receiver is spare. Enter what stands there.") % {"slot": event.slot}
     if code == NOBODY:
         return _("The serial of the transmitter in slot %(slot)s is not on record. Enter it.") % {"slot": event.slot}
+    return _words(get_language())[code]
+
+
+@functools.cache
+def _words(language: str | None) -> dict[str, str]:
     return {
         UNKNOWN: _("No transmitter of this serial is on record. Check the serial, or take the transmitter on record."),
         SEVERAL: _("Several transmitters have serials like this. Send it spelt as on record."),
         NO_RECEIVER: _("No receiver is known by this name, or several are. Name it by its code."),
         HEARD_BY_CHANCE: _("The receiver hears this transmitter, but has no slot for it. Look where it belongs."),
-    }[code]
+    }
 
 
 def place_events(sender: Sender, events: Sequence[Event]) -> Placed:
     """Find out where each event belongs: what the batch names is read in as few queries as can be."""
-    units, places = isql.units_and_places({event.serial for event in events if event.serial}, sender.scope)
+    units, places, border = isql.units_and_places({event.serial for event in events if event.serial}, sender.scope)
     stations = Stations(_stations(sender, events))
-    placer = _Placer(sender, Units(units), stations, isql.as_border(ask(isql.border_ask())[0]))
+    placer = _Placer(sender, units, stations, border)
     slots = {
         (station, event.slot)
         for event in events
@@ -157,7 +165,7 @@ def place_events(sender: Sender, events: Sequence[Event]) -> Placed:
 def _stations(sender: Sender, events: Iterable[Event]) -> list[Station]:
     """Receivers that the events name, and the one that is meant where they name none."""
     words = {event.receiver for event in events if event.receiver}
-    found = isql.stations_named(words, isql.Scope(sender.customer_id, sender.site_id))
+    found = isql.stations_named(words, isql.Scope(sender.customer_id, sender.site_id)) if words else []
     nameless = any(not event.receiver and not event.serial for event in events)
     if nameless and (sender.site_id is not None or sender.receiver_id is not None):
         assert sender.site_id is not None  # A receiver comes with its site.
@@ -216,7 +224,7 @@ class _Placer:
         transmitter_id, place = found
         if place is not None:
             placed.receiver_ids.add(place.receiver_id)
-            if event.kind in RAISES or event.kind in CLEARS:
+            if event.kind in SIGNALS:
                 placed.signals.append(
                     Signal(
                         event.kind, event.at, place.customer_id, place.site_id, place.receiver_id, place.id, transmitter_id,
@@ -241,7 +249,7 @@ class _Placer:
         place = places.in_slot(station, event.slot, event.at)
         if place is None:
             return SPARE
-        if place.transmitter_id is None and event.kind not in RAISES and event.kind not in CLEARS:
+        if place.transmitter_id is None and event.kind not in SIGNALS:
             return NOBODY
         return place.transmitter_id, place
 
@@ -259,27 +267,25 @@ class _Placer:
 
 
 def _say(said: dict[Key, list[Any]], transmitter_id: int, event: Event) -> None:
-    at = event.at
+    at, kind = event.at, event.kind
     key = (transmitter_id, at.date())
     day = said.get(key)
     if day is None:
         day = said[key] = [0, None, 0, 0, None]
-    quarter = quarter_of(at)
+    quarter, second = quarter_of(at), second_of(at)
     day[0] |= 1 << quarter
+    if second > day[3]:
+        day[3] = second
     if event.margin_db is not None:
         margin = min(max(round(event.margin_db), LEAST_MARGIN), MOST_MARGIN)
         if day[1] is None or margin < day[1]:
             day[1] = margin
-    second = second_of(at)
-    if second > day[3]:
-        day[3] = second
-    kind = event.kind
-    if kind == EventKind.ACTIVATION:
+    if kind == "activation":
         if day[4] is None:
             day[4] = {}
         day[4][quarter] = day[4].get(quarter, 0) + 1
     elif kind in FLAGS:
-        day[2] |= FLAGS[kind]  # type: ignore[index]
+        day[2] |= FLAGS[kind]
 
 
 def _too_old(event: Event) -> RowProblem:

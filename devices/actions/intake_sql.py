@@ -8,12 +8,18 @@ from datetime import UTC, date, datetime
 from typing import Any, NamedTuple
 
 from devices.actions.rollup_sql import Ask, Rows, as_day, ask, is_postgresql
-from devices.rules.intake_places import Place, Station, Unit
+from devices.rules.intake_places import Place, Station, Unit, Units
 from devices.rules.serials import serial_key
 
 # This very text stands in an index (migration 0007).
 _FOLDED = "LOWER(REPLACE(REPLACE(t.serial, '-', ''), ' ', ''))"
-_PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, g.registered_at, g.removed_at, g.interval_s"
+_PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, {0}, {1}, g.interval_s, r.days_closed_until"
+
+
+def _place_columns() -> str:
+    # As text on SQLite: Django's own reading of moments there takes longer than all the rest.
+    names = ("g.registered_at", "g.removed_at")
+    return _PLACE.format(*names) if is_postgresql() else _PLACE.format(*(f"{name} || ''" for name in names))
 
 
 def _among(column: str) -> str:
@@ -26,7 +32,9 @@ def _list(values: Iterable[Any]) -> Any:
 
 def _moment(value: Any) -> Any:
     """A moment as either database gives it: SQLite's are of UTC and do not say so."""
-    return value.replace(tzinfo=UTC) if value is not None and value.tzinfo is None else value
+    if value is None or is_postgresql():
+        return value
+    return (datetime.fromisoformat(value) if isinstance(value, str) else value).replace(tzinfo=UTC)
 
 
 def _at(value: datetime | None) -> Any:
@@ -47,28 +55,35 @@ class Scope(NamedTuple):
     site_id: int | None
 
 
-def units_and_places(serials: Iterable[str], scope: Scope) -> tuple[list[Unit], list[Place]]:
-    """Transmitters spelt like some serials, of the customer if there is one, with all their registrations."""
+def units_and_places(serials: Iterable[str], scope: Scope) -> tuple[Units, list[Place], date | None]:
+    """Transmitters spelt like some serials, of the customer if there is one, with all their registrations; and the first
+    day that is still kept.
+    """
     wanted = set(serials)
-    if not wanted:
-        return [], []
     whose = " AND t.customer_id = %s" if scope.customer_id is not None else ""
     values = [scope.customer_id] if scope.customer_id is not None else []
-    keys = {serial_key(one) for one in wanted}
-    rows = ask(_units_ask(f"{_among(_FOLDED)}{whose}", [_list(keys), *values]))[0]
-    found = {serial_key(row[2]) for row in rows}
-    if missing := keys - found:
+    # As it is written on record first: nearly all are.
+    border, rows = ask(border_ask(), _units_ask(f"{_among('t.serial')}{whose}", [_list(wanted), *values]))
+    units = {row[0]: Unit(row[0], row[1], row[2], row[3] is not None) for row in rows}
+    more: dict[int, Unit] = {}
+    if missing := wanted - {unit.serial for unit in units.values()}:
+        keys = {serial_key(one) for one in missing}
         # The index knows hyphens and blanks of ASCII only: serials with others are few, and looked at one by one.
         length = "octet_length(t.serial)" if is_postgresql() else "length(CAST(t.serial AS BLOB))"
-        strange = ask(_units_ask(f"{length} <> length(t.serial){whose}", values))[0]
-        rows = rows + [row for row in strange if serial_key(row[2]) in missing]
-    units = {row[0]: Unit(row[0], row[1], row[2], row[3] is not None) for row in rows}
-    return list(units.values()), [_place(row[4:]) for row in rows if row[4] is not None]
+        alike, strange = ask(
+            _units_ask(f"{_among(_FOLDED)}{whose}", [_list(keys), *values]),
+            _units_ask(f"{length} <> length(t.serial){whose}", values),
+        )
+        alike += [row for row in strange if serial_key(row[2]) in keys]
+        more = {row[0]: Unit(row[0], row[1], row[2], row[3] is not None) for row in alike}
+        rows += alike
+    places = {row[4]: _place(row[4:]) for row in rows if row[4] is not None}
+    return Units(units.values(), more.values()), list(places.values()), as_border(border)
 
 
 def _units_ask(where: str, values: Sequence[Any]) -> Ask:
     return Ask(
-        f"SELECT t.id, t.customer_id, t.serial, t.retired_at, {_PLACE}, r.days_closed_until FROM devices_transmitter t "
+        f"SELECT t.id, t.customer_id, t.serial, t.retired_at, {_place_columns()} FROM devices_transmitter t "
         "LEFT JOIN devices_registration g ON g.transmitter_id = t.id LEFT JOIN devices_receiver r ON r.id = g.receiver_id "
         f"WHERE {where}",
         values,
@@ -77,7 +92,7 @@ def _units_ask(where: str, values: Sequence[Any]) -> Ask:
 
 def _places_ask(where: str, values: Sequence[Any]) -> Ask:
     return Ask(
-        f"SELECT {_PLACE}, r.days_closed_until FROM devices_registration g "
+        f"SELECT {_place_columns()} FROM devices_registration g "
         f"JOIN devices_receiver r ON r.id = g.receiver_id WHERE {where}",
         values,
     )

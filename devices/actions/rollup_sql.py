@@ -6,6 +6,7 @@ Whoever calls this holds a transaction, and the locks of `lock_transmitters`: da
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Iterable, Sequence
 from datetime import date
@@ -37,6 +38,7 @@ class Ask(NamedTuple):
     values: Sequence[Any]
 
 
+@functools.cache
 def is_postgresql() -> bool:
     """Which of the two dialects is spoken."""
     return connection.vendor == "postgresql"
@@ -91,18 +93,25 @@ def as_day(value: Any) -> date | None:
     return date.fromisoformat(value) if isinstance(value, str) else value
 
 
+def stay_day(day: date) -> Any:
+    """A day as `stays_ask` reads it, for comparing: text of ISO on SQLite."""
+    return day if is_postgresql() else day.isoformat()
+
+
 _BEGINS = "COALESCE(f.fitted_at, f.entered_at)"
 
 
 def stays_ask(ids: Sequence[int], since: date | None) -> Ask:
     """Fittings: transmitter, key, customer, first day, last day (exclusive), of UTC, and each setting-period on record (key,
-    first day); with `since`, only fittings in after that day. Cells that nobody dated count from when our records know them.
+    first day); days as `as_day` reads and `stay_day` writes them. With `since`, only fittings in after that day. Cells that
+    nobody dated count from when our records know them.
     """
     ends = _utc_day("f.removed_at")
+    from_on = "x.from_on" if is_postgresql() else "x.from_on || ''"
     more = f" AND (f.removed_at IS NULL OR {ends} > %s)" if since else ""
     values = [since if is_postgresql() else since.isoformat()] if since else []
     return Ask(
-        f"SELECT f.transmitter_id, f.id, f.customer_id, {_utc_day(_BEGINS)}, {ends}, x.id, x.from_on FROM devices_fitting f "
+        f"SELECT f.transmitter_id, f.id, f.customer_id, {_utc_day(_BEGINS)}, {ends}, x.id, {from_on} FROM devices_fitting f "
         f"LEFT JOIN devices_fittingtotals x ON x.fitting_id = f.id WHERE {_among('f.transmitter_id')}{more}",
         [_list(ids), *values],
     )
@@ -179,17 +188,23 @@ def _days_sql(source: str) -> str:
 
 def write_days(rows: Iterable[tuple[Key, int, DayState]]) -> None:
     """Write days as they are now: key, customer, state; sorted by key."""
+    days = _Written()
     _write(
         _days_sql,
         DAY_COLUMNS,
         [
-            (
-                key[0], _day(key[1]), customer_id, state.last_heard_s, state.heard, state.expected, state.activations,
-                state.loss_runs, state.lowest_margin_db, state.flags, state.presence, state.acted, state.acts_source,
-            )
-            for key, customer_id, state in rows
+            (unit, days[day], customer_id, last, heard, expected, acts, runs, margin, flags, presence, acted, source_id)
+            for (unit, day), customer_id, (heard, expected, acts, runs, margin, flags, last, presence, acted, source_id) in rows
         ],
     )  # fmt: skip
+
+
+class _Written(dict[date, Any]):
+    """Days as the table takes them, each worked out once."""
+
+    def __missing__(self, day: date) -> Any:
+        found = self[day] = _day(day)
+        return found
 
 
 def _totals_sql(source: str) -> str:

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from django.db import transaction
 from django.utils.translation import gettext
@@ -143,16 +143,14 @@ def write_merged(
                 gettext("No transmitter on record has the key %(unknown)s. Set its check-ins aside.")
                 % {"unknown": key[0]}
             )
-        old = before.get(key)
-        new = merge(old or NOTHING, rows[0]) if len(rows) == 1 else fold(old or NOTHING, rows)
-        if new == old:
+        was = before.get(key, NOTHING)
+        new = merge(was, rows[0]) if len(rows) == 1 else fold(was, rows)
+        if new == was and key in before:
             continue
-        was = old or NOTHING
         written.append((key, customer_id, new))
-        n_capped += new.flags & CAPPED and (not was.flags & CAPPED or new.activations == MOST)
-        added.append(
-            Added(*key, int(was.heard == 0 and new.heard > 0), new.heard - was.heard, new.activations - was.activations)
-        )
+        if new[5] & CAPPED:
+            n_capped += not was.flags & CAPPED or new.activations == MOST
+        added.append(Added(*key, int(not was[0] and new[0] > 0), new[0] - was[0], new[2] - was[2]))
     sql.write_days(written)
     add_to_totals(added, stays)
     return Recorded(len(grouped), n_capped)
@@ -184,55 +182,59 @@ def _periods(stays: sql.Rows, settings: sql.Rows) -> tuple[dict[int, list[Period
     return {unit: periods_of(list(rows.values()), intervals[unit]) for unit, rows in by_unit.items()}, customers
 
 
-def add_to_totals(added: Iterable[Added], stays: sql.Rows) -> None:
+def add_to_totals(added: Sequence[Added], stays: sql.Rows) -> None:
     """Add to the setting-periods of the cells that were in on those days; days without cells belong to nobody.
 
     Periods on record are found from the stays alone: once one of a set of cells is there, all of them are.
     """
-    by_unit: dict[int, list[tuple[date, int, date | None, date | None, int | None]]] = {}
-    for transmitter_id, fitting_id, _, begins, ends, pk, from_on in stays:
-        by_unit.setdefault(transmitter_id, []).append(
-            (sql.as_day(begins), fitting_id, sql.as_day(ends), sql.as_day(from_on), pk)  # type: ignore[arg-type]
-        )
+    by_unit: dict[int, list[tuple[Any, ...]]] = {}
+    for row in stays:
+        there = by_unit.get(row[0])
+        if there is None:
+            by_unit[row[0]] = [row]
+        else:
+            there.append(row)
     sums: dict[int, list[int]] = {}
     unmade: list[Added] = []
+    as_written: dict[date, Any] = {}
     for one in added:
-        found = _period_on_record(by_unit.get(one.transmitter_id, ()), one.day)
+        _, day, days, checkins, activations = one
+        written = as_written.get(day)
+        if written is None:
+            written = as_written[day] = sql.stay_day(day)
+        found = _period_on_record(by_unit.get(one[0], ()), written)
         if found is None:
             continue
         if not found:
             unmade.append(one)
         elif own := sums.get(found):
-            own[0] += one.days
-            own[1] += one.checkins
-            own[2] += one.activations
-        elif one.checkins or one.activations:
-            sums[found] = [one.days, one.checkins, one.activations]
+            own[0] += days
+            own[1] += checkins
+            own[2] += activations
+        elif checkins or activations:
+            sums[found] = [days, checkins, activations]
     sql.add_totals([(pk, *sums[pk]) for pk in sorted(sums)])  # type: ignore[misc]
     if unmade:
         _make_periods(unmade, [row for row in stays if row[0] in {one.transmitter_id for one in unmade}])
 
 
-def _period_on_record(stays: Sequence[tuple[date, int, date | None, date | None, int | None]], day: date) -> int | None:
-    """Key of the period of a day; 0: its cells have no period on record yet; None: no cells were in."""
-    here: tuple[date, int] | None = None
-    ends: date | None = None
-    for begins, fitting_id, until, _, _ in stays:
+def _period_on_record(stays: Sequence[tuple[Any, ...]], day: Any) -> int | None:
+    """Key of the period of a day; 0: its cells have no period on record yet; None: no cells were in.
+
+    Stays as `rollup_sql.stays_ask` reads them, the day as `rollup_sql.stay_day` writes it.
+    """
+    here: tuple[Any, ...] | None = None
+    for row in stays:
         # The later of two sets that overlap is the one that was in.
-        if begins <= day and (here is None or (begins, fitting_id) > here):
-            here, ends = (begins, fitting_id), until
-    if here is None or (ends is not None and day >= ends):
+        if row[3] <= day and (here is None or (row[3], row[1]) > (here[3], here[1])):
+            here = row
+    if here is None or (here[4] is not None and day >= here[4]):
         return None
-    found, found_on = 0, None
-    for _, fitting_id, _, from_on, pk in stays:
-        if (
-            fitting_id == here[1]
-            and from_on is not None
-            and from_on <= day
-            and (found_on is None or from_on > found_on)
-        ):
-            found, found_on = pk or 0, from_on
-    return found
+    best = None
+    for row in stays:
+        if row[1] == here[1] and row[6] is not None and row[6] <= day and (best is None or row[6] > best[6]):
+            best = row
+    return best[5] if best else 0
 
 
 def _make_periods(added: Sequence[Added], stays: sql.Rows) -> None:

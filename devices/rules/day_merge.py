@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from datetime import date
 from typing import NamedTuple
 
-from devices.rules.presence import DAY_S, QUARTER_S, QUARTERS, expected_of, loss_runs_in, mask_of
+from devices.rules.presence import DAY_S, N_BYTES, QUARTER_S, QUARTERS, expected_of, loss_runs_in, mask_of
 
 MOST = 32767
 """Largest count of a day: its columns are 16-bit numbers. More is cut off and the day is flagged."""
@@ -126,30 +126,31 @@ def merge(old: DayState, row: DayRow) -> DayState:
     DayState
         Counts at most 32,767; flag 4 is set where one was cut off. `heard` never falls.
     """
-    flags = old.flags | row.flags
-    heard = max(old.heard, row.heard)
+    heard, expected, activations, loss_runs, margin, flags, last_heard_s, presence, acted, acts_source = old
     # A sealed day keeps no quarter hours: those of a late row alone would make its losses look like one long one.
-    is_sealed = old.presence is None and old.heard > 0
-    presence, bits = old.presence, 0
-    if row.presence is not None or old.presence is not None:
-        bits = _bits(old.presence) | _bits(row.presence)
-        heard = max(heard, bits.bit_count())
+    is_sealed = presence is None and heard > 0
+    said = row.presence
+    bits = int.from_bytes(presence, "little") if presence else 0
+    if said:
+        bits |= int.from_bytes(said, "little")
         if not is_sealed:
-            presence = mask_of(bits)
-    last_heard_s = _later(old.last_heard_s, row.last_heard_s)
-    to_s = _end_of(old, row, last_heard_s)
-    expected = max(old.expected, row.expected, expected_of(row.interval_s, row.from_s, to_s))
-    if presence is None:
-        loss_runs = max(old.loss_runs, row.loss_runs) if not is_sealed else old.loss_runs
-        if not heard and row.interval_s:
-            loss_runs = max(loss_runs, _loss_runs(0, row, to_s))
-    else:
-        loss_runs = _loss_runs(bits, row, to_s) if row.interval_s else max(old.loss_runs, row.loss_runs)
-    activations, acted, acts_source = _count_acts(old, row)
-    if max(heard, expected, activations, loss_runs) > MOST:
+            presence = bits.to_bytes(N_BYTES, "little")
+    heard = max(heard, row.heard, bits.bit_count())
+    if row.last_heard_s is not None and (last_heard_s is None or row.last_heard_s > last_heard_s):
+        last_heard_s = row.last_heard_s
+    interval_s = row.interval_s
+    to_s = _end_of(old, row, last_heard_s) if interval_s else 0
+    expected = max(expected, row.expected, expected_of(interval_s, row.from_s, to_s))
+    if not is_sealed and interval_s and (presence is not None or not heard):
+        loss_runs = _loss_runs(bits, row, to_s)
+    elif not is_sealed and row.loss_runs > loss_runs:
+        loss_runs = row.loss_runs
+    if row.acts or row.activations:
+        activations, acted, acts_source = _count_acts(old, row)
+    flags |= row.flags
+    if heard > MOST or expected > MOST or activations > MOST or loss_runs > MOST:
         flags |= CAPPED
         heard, expected, activations, loss_runs = (min(n, MOST) for n in (heard, expected, activations, loss_runs))
-    margin = old.lowest_margin_db
     if row.lowest_margin_db is not None and (margin is None or row.lowest_margin_db < margin):
         margin = row.lowest_margin_db
     return DayState(

@@ -80,19 +80,21 @@ class Units:
     Parameters
     ----------
     units : iterable of Unit
-        Those that the sender may know of, at least all that are spelt like one of its serials.
+        Those that the sender may know of, at least all whose serial it gave.
+    alike : iterable of Unit
+        All that are spelt like one of its serials which is not on record as it stands.
     """
 
-    def __init__(self, units: Iterable[Unit]) -> None:
-        self._exact = {unit.serial: unit for unit in units}
+    def __init__(self, units: Iterable[Unit], alike: Iterable[Unit] = ()) -> None:
+        self._alike = {unit.serial: unit for unit in alike}
+        self._exact = {unit.serial: unit for unit in units} | self._alike
         self._found: dict[str, Unit | str] = {}
         self._spelt: Serials | None = None
 
     def meant(self, serial: str) -> Unit | str:
         """Give the transmitter that a serial means, or why there is none (`UNKNOWN`, `SEVERAL`)."""
-        unit = self._exact.get(serial)
-        if unit is not None:
-            return unit
+        if serial in self._exact:
+            return self._exact[serial]
         found = self._found.get(serial)
         if found is None:
             found = self._found[serial] = self._look(serial)
@@ -100,8 +102,7 @@ class Units:
 
     def _look(self, serial: str) -> Unit | str:
         if self._spelt is None:
-            retired = {unit.serial for unit in self._exact.values() if unit.is_retired}
-            self._spelt = Serials(self._exact, retired)
+            self._spelt = Serials(self._alike, {unit.serial for unit in self._alike.values() if unit.is_retired})
         name = self._spelt.meant(serial)
         if name is not None:
             return self._exact[name]
@@ -176,6 +177,11 @@ def span_of(places: Sequence[Place], day: date) -> Span:
         once the receiver's day is closed, None before. Without a place nothing is expected.
     """
     begin = datetime.combine(day, time(), UTC)
+    if len(places) == 1:
+        only = places[0]
+        if only.to_at is None and only.from_at <= begin:
+            is_over = only.closed_until is not None and day < only.closed_until
+            return Span(only.interval_s or None, 0, DAY_S if is_over else None)
     end = begin + timedelta(days=1)
     here = [row for row in places if row.from_at < end and (row.to_at is None or row.to_at > begin)]
     if not here:

@@ -1,0 +1,397 @@
+"""How fast batches are taken in against what the database can do at best, and against the obvious way, all in one run.
+
+    python -m tests.benchmarks.intake                    A1 and A2 on PostgreSQL: 20,000 transmitters, 60 days
+    python -m tests.benchmarks.intake --sqlite           A7 and A2 on SQLite
+
+A batch is 100 device-days of one site, as JSON: token, digest, reading and checking of rows, ledger, merge, totals,
+watermarks, and an unknown serial that is set aside. The other sides get their rows ready made. All sides take turns batch by
+batch, because absolute times hang on what else the machine does; a ratio is the median of five rounds.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import os
+import statistics
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from tests.benchmarks.nightly import database
+
+A_BATCH = 100
+ROUNDS = 5
+
+
+def clock() -> float:
+    """Seconds: of the processor on SQLite, which works in this process, so that others on the machine do not count."""
+    from django.db import connection
+
+    return time.process_time() if connection.vendor == "sqlite" else time.perf_counter()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--transmitters", type=int, default=20_000)
+    parser.add_argument("--days", type=int, default=60)
+    parser.add_argument("--batches", type=int, default=60, help="batches a side and round")
+    parser.add_argument("--unknown-every", type=int, default=1, help="batches from one unknown serial to the next")
+    parser.add_argument("--sqlite", action="store_true")
+    parser.add_argument("--profile", action="store_true", help="show where the time of the product goes, and end")
+    options = parser.parse_args()
+    with database(options.sqlite):
+        run(options)
+
+
+def run(options: argparse.Namespace) -> None:
+    """Fill, then let the sides take turns."""
+    from company.actions import ensure_policies
+    from tests.benchmarks.nightly_fill import Fleet, fill
+
+    now = datetime.now(UTC).replace(microsecond=0)
+    begun = time.perf_counter()
+    ensure_policies()
+    fill(Fleet(options.transmitters, 100, 0, now.date()))
+    fill_days(options.transmitters, options.days, now)
+    bench = Bench(options, now)
+    say(f"filled with {options.transmitters:,} transmitters and {options.days} days in {time.perf_counter() - begun:.0f} s; "
+        f"load {os.getloadavg()[0]:.1f}")  # fmt: skip
+    if options.profile:
+        bench.profile()
+        return
+    sides: dict[str, Callable[[int], float]] = {"product": bench.product, "bare": bench.bare, "rows": bench.per_row,
+                                                "rows at once": bench.per_row_at_once}  # fmt: skip
+    bench.warm_up(sides)
+    rounds = [bench.round(sides) for _ in range(ROUNDS)]
+    report(rounds, options)
+
+
+def fill_days(n: int, n_days: int, now: datetime) -> None:
+    """Days with masks, on the product's table and on the obvious one; today's are half full."""
+    from django.db import connection
+
+    from devices.fields import day_number
+    from devices.rules.presence import mask_of_quarters
+
+    whole, half = mask_of_quarters(range(0, 96, 4)), mask_of_quarters(range(0, 8, 4))
+    obvious_model()
+    first = (now - timedelta(days=n_days - 1)).date()
+    with connection.cursor() as cursor:
+        for d in range(n_days):
+            day = first + timedelta(days=d)
+            mask, heard = (half, 2) if d == n_days - 1 else (whole, 24)
+            is_pg = connection.vendor == "postgresql"
+            series = f"generate_series(1, {n}) AS t (i)" if is_pg else (
+                f"(WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < {n}) SELECT i FROM n) AS t"
+            )  # fmt: skip
+            cursor.execute(
+                "INSERT INTO devices_checkinday (transmitter_id, day, customer_id, last_heard_s, heard, expected, activations, "
+                "loss_runs, lowest_margin_db, flags, presence, acted, acts_source) "
+                f"SELECT i, %s, 1 + i %% 10, 7200, {heard}, {heard}, 0, 0, 14, 0, %s, NULL, 0 FROM {series}",
+                [day if is_pg else day_number(day), mask],
+            )
+            cursor.execute(
+                "INSERT INTO benchmark_obvious (transmitter_id, day, heard, expected, activations, low_battery, tamper, "
+                f"lowest_margin_db, last_heard_at) SELECT i, %s, {heard}, {heard}, 0, {'false' if is_pg else 0}, "
+                f"{'false' if is_pg else 0}, 14, NULL FROM {series}",
+                [day if is_pg else day.isoformat()],
+            )
+        cursor.execute("ANALYZE")
+        if connection.vendor == "postgresql":
+            cursor.execute("CHECKPOINT")
+
+
+OBVIOUS: list[Any] = []
+
+
+def obvious_model() -> Any:
+    """The table that Django makes where nobody thinks: key of its own, key of the transmitter, both together unique."""
+    from django.db import connection, models
+
+    if not OBVIOUS:
+
+        class ObviousDay(models.Model):
+            transmitter = models.ForeignKey("devices.Transmitter", on_delete=models.CASCADE, related_name="+")
+            day = models.DateField()
+            heard = models.IntegerField(default=0)
+            expected = models.IntegerField(default=0)
+            activations = models.IntegerField(default=0)
+            low_battery = models.BooleanField(default=False)
+            tamper = models.BooleanField(default=False)
+            lowest_margin_db = models.IntegerField(null=True)
+            last_heard_at = models.DateTimeField(null=True)
+
+            class Meta:
+                app_label = "devices"
+                db_table = "benchmark_obvious"
+                unique_together = (("transmitter", "day"),)
+
+            def __str__(self) -> str:
+                return f"{self.transmitter_id} {self.day}"
+
+        with connection.schema_editor() as editor:
+            editor.create_model(ObviousDay)
+        OBVIOUS.append(ObviousDay)
+    return OBVIOUS[0]
+
+
+def token_of(customer: int) -> str:
+    """A token of the right form for a customer's gateway."""
+    return f"slin_{customer:043d}"
+
+
+class Bench:
+    """Batches of every side; each batch of a side speaks of 100 transmitters and moves a quarter hour on."""
+
+    def __init__(self, options: argparse.Namespace, now: datetime) -> None:
+        from devices.models import IntakeSource, Receiver, Registration
+        from sites.models import Site
+
+        self.options, self.now = options, now
+        # Today begins at midnight of UTC: whatever the hour, the rows of that day are there already.
+        self.day = now.date()
+        rows = Registration.objects.order_by("site_id", "transmitter_id").values_list(
+            "site_id", "transmitter_id", "transmitter__serial", "customer_id"
+        )
+        by_site: dict[int, list[tuple[int, str, int]]] = {}
+        for site, pk, serial, customer in rows:
+            by_site.setdefault(site, []).append((pk, serial, customer))
+        self.groups = [
+            (site, units[start : start + A_BATCH])
+            for site, units in sorted(by_site.items())
+            for start in range(0, len(units) - A_BATCH + 1, A_BATCH)
+        ]
+        self.sites = Site.objects.in_bulk()
+        self.sources = {}
+        for customer in {units[0][2] for _, units in self.groups}:
+            self.sources[customer] = IntakeSource.objects.create(
+                name=f"Gateway {customer}", kind="api", customer_id=customer,
+                token_sha256=hashlib.sha256(token_of(customer).encode()).hexdigest(),
+            )  # fmt: skip
+        Receiver.objects.update(heard_until=now - timedelta(days=1))
+        self.turn = 0
+        self.connection: Any = None
+        self.spent = 0.0
+
+    def group(self, n: int) -> tuple[int, list[tuple[int, str, int]]]:
+        return self.groups[n * 7919 % len(self.groups)]
+
+    def moment(self, n: int) -> datetime:
+        """Event time of a batch: another quarter hour for each time that a group comes round."""
+        quarter = 9 + n // len(self.groups)
+        return datetime(self.day.year, self.day.month, self.day.day, tzinfo=UTC) + timedelta(
+            minutes=15 * quarter + n % 15
+        )
+
+    # --- the product ---
+
+    def body(self, n: int) -> bytes:
+        site, units = self.group(n)
+        at = self.moment(n).isoformat().replace("+00:00", "Z")
+        rows = [{"serial": serial, "time": at, "kind": "check_in", "margin_db": 12.5} for _, serial, _ in units]
+        if n % self.options.unknown_every == 0:
+            rows.append({"serial": f"NEIGHBOUR-{n % 50}", "time": at, "kind": "check_in"})
+        return json.dumps({"batch": f"b{n}", "site": self.sites[site].code, "rows": rows}).encode()
+
+    def product(self, n: int) -> float:
+        """From the bytes of the request to the commit, as the intake address goes about it."""
+        body, customer = self.body(n), self.group(n)[1][0][2]
+        begun = clock()
+        self.hand_over(body, token_of(customer), self.sites[self.group(n)[0]])
+        return clock() - begun
+
+    def hand_over(self, body: bytes, token: str, site: Any) -> None:
+        from devices.actions.intake import take_batch
+        from devices.actions.sources import may_speak, source_of
+        from devices.rules.intake_rows import read_rows
+
+        now = max(self.now, datetime.now(UTC)) + timedelta(days=1)
+        source = source_of(token, now)
+        assert source is not None
+        assert may_speak(source)
+        data = json.loads(body)
+        read = read_rows(data["rows"], now=now, has_receiver=False)
+        taken = take_batch(
+            source=source, batch_id=data["batch"], sha256=hashlib.sha256(body).hexdigest(), events=read.events,
+            problems=read.problems, n_clamped=read.n_clamped, site=site, at=now,
+        )  # fmt: skip
+        json.dumps(taken.answer)
+
+    # --- the best that the database can do ---
+
+    def bare(self, n: int) -> float:
+        """One upsert a transaction, without ledger, totals or anything else, its values ready made, on the same table."""
+        from django.db import connection
+
+        from devices.rules.presence import mask_of_quarters
+
+        _, units = self.group(n)
+        at = self.moment(n)
+        second, mask = (
+            at.hour * 3600 + at.minute * 60,
+            mask_of_quarters([second // 900 for second in (at.hour * 3600 + at.minute * 60,)]),
+        )
+        rows = sorted((pk, self.day, customer, second, 1, 1, 0, 0, 12, 0, mask, None, 0) for pk, _, customer in units)
+        return (self.bare_postgresql if connection.vendor == "postgresql" else self.bare_sqlite)(rows)
+
+    def bare_postgresql(self, rows: list[tuple[Any, ...]]) -> float:
+        import psycopg
+
+        from devices.actions.rollup_sql import DAY_COLUMNS
+
+        if self.connection is None:
+            self.connection = psycopg.connect(os.environ["DATABASE_URL"])
+        names = ", ".join(name for name, _ in DAY_COLUMNS)
+        arrays = ", ".join(f"%s::{kind}[]" for _, kind in DAY_COLUMNS)
+        statement = (
+            f"INSERT INTO devices_checkinday AS d ({names}) SELECT * FROM unnest({arrays}) "
+            "ON CONFLICT (transmitter_id, day) DO UPDATE SET heard = LEAST(d.heard::int + excluded.heard, 32767), "
+            "expected = LEAST(d.expected::int + excluded.expected, 32767), "
+            "activations = LEAST(d.activations::int + excluded.activations, 32767), "
+            "last_heard_s = GREATEST(d.last_heard_s, excluded.last_heard_s), flags = d.flags | excluded.flags, "
+            "lowest_margin_db = LEAST(d.lowest_margin_db, excluded.lowest_margin_db), presence = excluded.presence"
+        )
+        columns = [list(column) for column in zip(*rows, strict=True)]
+        begun = clock()
+        with self.connection.cursor() as cursor:
+            cursor.execute(statement, columns)
+        self.connection.commit()
+        return clock() - begun
+
+    def bare_sqlite(self, rows: list[tuple[Any, ...]]) -> float:
+        import sqlite3
+
+        from django.db import connection
+
+        from devices.actions.rollup_sql import DAY_COLUMNS
+        from devices.fields import day_number
+
+        if self.connection is None:
+            self.connection = sqlite3.connect(connection.settings_dict["NAME"], isolation_level=None)
+            for pragma in ("synchronous=NORMAL", "cache_size=-65536", "mmap_size=268435456", "temp_store=MEMORY"):
+                self.connection.execute(f"PRAGMA {pragma}")
+        names = ", ".join(name for name, _ in DAY_COLUMNS)
+        statement = (
+            f"INSERT INTO devices_checkinday AS d ({names}) VALUES ({', '.join('?' * len(DAY_COLUMNS))}) "
+            "ON CONFLICT (transmitter_id, day) DO UPDATE SET heard = min(d.heard + excluded.heard, 32767), "
+            "expected = min(d.expected + excluded.expected, 32767), "
+            "activations = min(d.activations + excluded.activations, 32767), "
+            "last_heard_s = max(d.last_heard_s, excluded.last_heard_s), flags = d.flags | excluded.flags, "
+            "lowest_margin_db = min(d.lowest_margin_db, excluded.lowest_margin_db), presence = excluded.presence"
+        )
+        values = [(row[0], day_number(row[1]), *row[2:]) for row in rows]
+        begun = clock()
+        self.connection.execute("BEGIN IMMEDIATE")
+        self.connection.executemany(statement, values)
+        self.connection.execute("COMMIT")
+        return clock() - begun
+
+    # --- the obvious way ---
+
+    def per_row(self, n: int) -> float:
+        """`get_or_create` and `save()` of each row, each for itself, as Django does it."""
+        begun = clock()
+        self.save_each(n)
+        return clock() - begun
+
+    def per_row_at_once(self, n: int) -> float:
+        """The same in one transaction a batch."""
+        from django.db import transaction
+
+        begun = clock()
+        with transaction.atomic():
+            self.save_each(n)
+        return clock() - begun
+
+    def save_each(self, n: int) -> None:
+        from django.db import connection
+
+        at = self.moment(n)
+        if connection.vendor == "sqlite":
+            # Both sides on the same table.
+            from devices.models import CheckInDay
+
+            for pk, _, customer in self.group(n)[1]:
+                row, _ = CheckInDay.objects.get_or_create(
+                    transmitter_id=pk, day=self.day, defaults={"customer_id": customer}
+                )
+                row.heard += 1
+                row.expected += 1
+                row.lowest_margin_db = min(row.lowest_margin_db or 99, 12)
+                row.last_heard_s = max(row.last_heard_s or 0, at.hour * 3600 + at.minute * 60)
+                row.save()
+            return
+        model = obvious_model()
+        for pk, _, _ in self.group(n)[1]:
+            row, _ = model.objects.get_or_create(transmitter_id=pk, day=self.day)
+            row.heard += 1
+            row.expected += 1
+            row.lowest_margin_db = min(row.lowest_margin_db or 99, 12)
+            row.last_heard_at = max(row.last_heard_at or at, at)
+            row.save()
+
+    # --- taking turns ---
+
+    def warm_up(self, sides: dict[str, Callable[[int], float]]) -> None:
+        for side in sides.values():
+            for _ in range(3):
+                self.turn += 1
+                side(self.turn)
+
+    def round(self, sides: dict[str, Callable[[int], float]]) -> dict[str, float]:
+        """Device-days a second of each side; the slow ones get fewer batches."""
+        spent = dict.fromkeys(sides, 0.0)
+        count = dict.fromkeys(sides, 0)
+        for n in range(self.options.batches):
+            for name, side in sides.items():
+                if name.startswith("rows") and n % 12:
+                    continue
+                self.turn += 1
+                spent[name] += side(self.turn)
+                count[name] += 1
+        return {name: A_BATCH * count[name] / spent[name] for name in sides}
+
+    def profile(self) -> None:
+        import cProfile
+        import pstats
+
+        for _ in range(10):
+            self.turn += 1
+            self.product(self.turn)
+        told = cProfile.Profile()
+        spent = 0.0
+        for _ in range(self.options.batches):
+            self.turn += 1
+            spent += self.product(self.turn)
+        say(f"without the profiler: {1000 * spent / self.options.batches:.2f} ms a batch")
+        for _ in range(self.options.batches):
+            self.turn += 1
+            told.runcall(self.product, self.turn)
+        pstats.Stats(told).sort_stats("tottime").print_stats(28)
+        pstats.Stats(told).sort_stats("cumulative").print_stats(45)
+
+
+def report(rounds: list[dict[str, float]], options: argparse.Namespace) -> None:
+    """Print rates and ratios of every round, and their medians with the bars."""
+    for one in rounds:
+        say("  ".join(f"{name} {rate:,.0f}/s" for name, rate in one.items()))
+    bars = [("A7" if options.sqlite else "A1", "bare", 0.3 if options.sqlite else 0.4), ("A2 each row for itself", "rows", 12),
+            ("A2 in one transaction", "rows at once", None)]  # fmt: skip
+    if options.sqlite:
+        bars[1] = ("A7, A2 each row for itself", "rows", 20)
+        bars[2] = ("A2 in one transaction", "rows at once", 12)
+    for name, other, bar in bars:
+        ratios = sorted(one["product"] / one[other] for one in rounds)
+        wanted = f", wanted at least {bar}" if bar else ""
+        say(f"{name}: {statistics.median(ratios):.2f} ({ratios[0]:.2f} to {ratios[-1]:.2f}) times {other}{wanted}")
+
+
+def say(line: str) -> None:
+    print(line, flush=True)
+
+
+if __name__ == "__main__":
+    main()
