@@ -1,6 +1,7 @@
 """Addresses of the work, by topic. Technician pages live under /tech/, customers' under /portal/."""
 
 from maintenance.urls import (
+    adviser,
     battery,
     due,
     faults,
@@ -23,6 +24,7 @@ urlpatterns = [
     *faults.urlpatterns,
     *due.urlpatterns,
     *battery.urlpatterns,
+    *adviser.urlpatterns,
     *recalls.urlpatterns,
     *lots.urlpatterns,
     *policy.urlpatterns,

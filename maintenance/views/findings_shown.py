@@ -21,6 +21,7 @@ SETTINGS = frozenset(
         "momentary_on_held",
     }
 )  # fmt: skip
+LINKS = frozenset({"link_weak", "link_very_weak", "silent"})
 SHORT_LIST = 6
 SNOOZED_AT_ONCE = 300
 
@@ -95,6 +96,11 @@ def _mend(row: FindingRecord, request: PersonRequest) -> tuple[str, str]:
         return reverse(f"{frame(request)}battery_fit", args=[int(unit)]), _("Record new cells")
     if row.code in SETTINGS and row.slot and row.receiver_id:
         return reverse(f"{frame(request)}slot_change", args=[row.receiver_id, row.slot]), _("Change the slot")
+    if row.code == "nuisance_faults" and row.slot and row.receiver_id:
+        name = "maintenance:window_advice" if request.user.is_office else "maintenance:tech_window_advice"
+        return reverse(name, args=[row.receiver_id, row.slot]), _("See which window suits")
+    if row.code in LINKS and unit.isdecimal():
+        return reverse("maintenance:check_in_strip", args=[int(unit)]), _("See its check-ins")
     if row.output and row.receiver_id:
         return reverse(f"{frame(request)}output_edit", args=[row.receiver_id, row.output]), _("Open the output")
     if row.code == "plan_waiting":
@@ -108,6 +114,8 @@ def _mend(row: FindingRecord, request: PersonRequest) -> tuple[str, str]:
     visit = row.key.rpartition("visit")[2]
     if row.code == LEFT_ON_TEST and visit.isdecimal():
         return reverse("maintenance:visit_detail", args=[int(visit)]), _("Open the visit")
+    if row.code == "stranger_heard":
+        return reverse("devices:set_aside_list"), _("Open what was set aside")
     if row.code == "loan_over":
         return reverse("devices:loan_list"), _("Open the loans")
     return "", ""

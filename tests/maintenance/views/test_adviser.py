@@ -1,0 +1,213 @@
+"""The supervision adviser's page: figures from the slot's own record, honest where there is none, one click to plan and to undo."""
+
+from __future__ import annotations
+
+import html
+import re
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from company.models.firm import RiskPolicy
+from devices.models import CheckInDay, LinkWatch, PlannedChange, Receiver, Registration
+from tests.conftest import World
+from tests.factories import NOW, TODAY
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
+
+
+def heard(of: Registration, *, lost: int, runs: int, n: int = 60, **over: Any) -> None:
+    CheckInDay.objects.bulk_create(
+        CheckInDay(
+            **(
+                {
+                    "transmitter_id": of.transmitter_id, "day": TODAY - timedelta(days=i + 1), "expected": 24,
+                    "customer_id": of.customer_id, "heard": 24 - lost, "loss_runs": runs, "last_heard_s": 80_000,
+                }
+                | over
+            )
+        )
+        for i in range(n)
+    )  # fmt: skip
+
+
+@pytest.fixture
+def slot(world: World) -> Registration:
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(evidence="every", heard_until=NOW)
+    RiskPolicy.objects.filter(duty="life_safety").update(longest_window_s=None)
+    return world.own_registration
+
+
+def url(of: Registration, name: str = "window_advice") -> str:
+    return reverse(f"maintenance:{name}", args=[of.receiver_id, of.slot])
+
+
+def text_of(client: Client, address: str) -> str:
+    response = client.get(address)
+    assert response.status_code == 200
+    return words(response.content.decode())
+
+
+def words(page: str) -> str:
+    text = re.sub(r"<svg.*?</svg>", " ", page, flags=re.DOTALL)
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
+
+
+def plan(client: Client, of: Registration, window_s: Any, version: Any = None) -> Any:
+    version = Receiver.objects.get(pk=of.receiver_id).version if version is None else version
+    return client.post(url(of, "window_plan"), {"window_s": window_s, "version": version})
+
+
+def test_a_window_that_cries_wolf_is_told_with_how_often_and_a_better_one(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    text = text_of(world.client("office"), url(slot))
+    assert "Set the window to 24 h." in text
+    # 2 of 24 lost, 2 in a row: .0833 / 2 × .5² × 8766 a year at 4 h.
+    assert "The window in use, 4 h: would cry wolf more than once a year." in text
+    assert "about 91 a year" in text
+    assert "60 days of its own record: 120 of 1,440 check-ins were lost, 8.3 in 100" in text
+    assert "Losses came 2.0 in a row on average" in text
+
+
+def test_the_picture_says_what_the_table_says(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    page = world.client("office").get(url(slot)).content.decode()
+    (desc,) = re.findall(r'<desc id="windows-d">(.*?)</desc>', page)
+    for one in desc.split("; "):
+        assert html.unescape(one.split(": ")[1]) in words(page)
+    assert "4 h (in use): about 91 a year" in desc
+
+
+def test_a_quiet_window_may_stay_and_nothing_is_offered(world: World, slot: Registration) -> None:
+    heard(slot, lost=0, runs=0)
+    page = world.client("office").get(url(slot)).content.decode()
+    assert "The window of 4 h may stay." in words(page)
+    assert "button--main" not in page.partition('id="h-windows"')[0].partition('id="h-advice"')[2]
+
+
+def test_where_the_duty_asks_for_a_short_window_a_better_path_comes_first(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    RiskPolicy.objects.filter(duty="life_safety").update(longest_window_s=14400, source_note="agreed with the owner")
+    text = text_of(world.client("office"), url(slot))
+    assert "a better path first" in text
+    assert "repeater" in text
+    assert "asked by: agreed with the owner" in text
+    assert "longer than the duty asks" in text
+
+
+@pytest.mark.parametrize(("evidence", "said"), [("exceptions", "only faults reach us"), ("visits", "only visits tell")])
+def test_where_check_ins_do_not_reach_us_it_says_what_cannot_be_known(
+    world: World, slot: Registration, evidence: str, said: str
+) -> None:
+    heard(slot, lost=2, runs=1)
+    Receiver.objects.filter(pk=slot.receiver_id).update(evidence=evidence)
+    text = text_of(world.client("office"), url(slot))
+    assert "nobody can know" in text
+    assert said in text
+    assert " a year" not in text.replace("once a year", "")
+
+
+def test_too_short_a_record_is_said(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1, n=9)
+    text = text_of(world.client("office"), url(slot))
+    assert "too little of its own record" in text
+    assert "On record: 9 days" in text
+
+
+def test_a_record_of_a_year_is_taken_where_three_months_hold_too_little(world: World, slot: Registration) -> None:
+    heard(slot, lost=0, runs=0, n=300, expected=1, heard=1)
+    assert "300 days of its own record" in text_of(world.client("office"), url(slot))
+
+
+def test_without_an_interval_or_a_transmitter_it_says_what_to_do(world: World, slot: Registration) -> None:
+    Registration.objects.filter(pk=slot.pk).update(interval_s=None)
+    assert "Enter its check-in interval" in text_of(world.client("office"), url(slot))
+    Registration.objects.filter(pk=slot.pk).update(transmitter=None)
+    assert "Nobody knows which transmitter" in text_of(world.client("office"), url(slot))
+
+
+def test_a_weak_link_is_seen_to_first(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    LinkWatch.objects.create(
+        transmitter=slot.transmitter, customer=slot.customer, registration=slot, judged_on=TODAY, amber_since=TODAY,
+        share_before=0.97, share_now=0.8,
+    )  # fmt: skip
+    text = text_of(world.client("office"), url(slot))
+    assert "This link is weak just now." in text
+    assert "says nothing about the cells; take a reading" in text
+
+
+def test_one_click_plans_the_window_and_one_takes_it_back(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    client = world.client("office")
+    response = plan(client, slot, 86400)
+    assert response.status_code == 302
+    made = PlannedChange.objects.open().get(receiver=slot.receiver_id, slot=1)
+    assert (made.kind, made.wanted["settings"]["window_s"], made.wanted["settings"]["supervision"]) == (
+        "change",
+        86400,
+        "on",
+    )
+    assert made.wanted["settings"]["outputs"] == [[1, "latching", None]]
+    assert made.reason == "supervision adviser: 24 h by its own record"
+    slot.refresh_from_db()
+    assert slot.window_s == 14400, "only planned"
+    page = client.get(url(slot)).content.decode()
+    assert "A change is planned for slot 1 already." in words(page)
+    assert url(slot, "window_plan") not in page
+    (undo,) = re.findall(r'action="(/[^"]*undo[^"]*)"', page)[:1]
+    client.post(undo)
+    assert not PlannedChange.objects.open().exists()
+
+
+def test_a_double_click_plans_once_and_says_so(world: World, slot: Registration) -> None:
+    client = world.client("office")
+    version = Receiver.objects.get(pk=slot.receiver_id).version
+    plan(client, slot, 86400, version)
+    again = plan(client, slot, 86400, version)
+    assert again.status_code == 422
+    assert PlannedChange.objects.count() == 1
+
+
+@pytest.mark.parametrize("window_s", ["", "0", "999", "-3600", "9" * 40, "abc"])
+def test_a_window_that_is_not_offered_changes_nothing(world: World, slot: Registration, window_s: str) -> None:
+    response = plan(world.client("office"), slot, window_s)
+    assert response.status_code == 422
+    assert "Choose one of the windows that this receiver offers." in words(response.content.decode())
+    assert not PlannedChange.objects.exists()
+
+
+def test_a_slot_map_overtaken_since_is_refused_with_what_to_do(world: World, slot: Registration) -> None:
+    Receiver.objects.filter(pk=slot.receiver_id).update(version=9)
+    response = plan(world.client("office"), slot, 86400, 3)
+    assert response.status_code == 422
+    assert 'role="alert"' in response.content.decode()
+    assert not PlannedChange.objects.exists()
+
+
+def test_a_technician_reads_but_does_not_plan(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    client = world.client("technician")
+    page = client.get(url(slot, "tech_window_advice")).content.decode()
+    assert "Set the window to 24 h." in words(page)
+    assert url(slot, "window_plan") not in page
+    assert plan(client, slot, 86400).status_code == 404
+
+
+def test_a_spare_slot_and_a_strangers_receiver_are_not_found(world: World, slot: Registration) -> None:
+    client = world.client("office")
+    assert client.get(reverse("maintenance:window_advice", args=[slot.receiver_id, 2])).status_code == 404
+    assert client.get(reverse("maintenance:window_advice", args=[99_999, 1])).status_code == 404
+    assert world.client("own_user").get(url(slot)).status_code == 404
+
+
+def test_the_slot_page_leads_there(world: World, slot: Registration) -> None:
+    for who, name, prefix in (
+        ("office", "window_advice", "devices:"),
+        ("technician", "tech_window_advice", "devices:tech_"),
+    ):
+        page = world.client(who).get(reverse(f"{prefix}slot_detail", args=[slot.receiver_id, 1])).content.decode()
+        assert url(slot, name) in page
