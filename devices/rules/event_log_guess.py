@@ -58,7 +58,7 @@ HEADS: dict[str, tuple[str, ...]] = {
     ),
     "receiver": ("receiver", "receiver label", "receiver code", "receiver id", "receiver serial", "gateway", "gateway id", "hub"),
     "margin": (
-        "margin", "signal margin", "margin db", "signal margin db", "signal strength", "strength", "snr", "level",
+        "margin", "signal margin", "margin db", "signal margin db", "signal db", "db", "signal strength", "strength", "snr", "level",
         "signal level", "link margin",
     ),
     "volts": ("volts", "voltage", "battery voltage", "battery v", "battery volts", "vbat", "batt v", "cell voltage", "v"),
@@ -117,7 +117,15 @@ class Looks:
 
 
 def look(rows: Sequence[Row], *, head_row: int | None = None) -> Looks:
-    """Look at the first rows of a file (`LOOKED_AT` of them or more) and propose what its columns are."""
+    """Look at the first rows of a file and propose what its columns are.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+        The first of the file, at least `LOOKED_AT` where it has so many.
+    head_row : int or None
+        Number of the row of headings, where a person said so; 0 = there are none.
+    """
     head_row = find_heads(rows) if head_row is None else head_row
     heading = next((row for row in rows if row.number == head_row), None)
     body = [row for row in rows if row.number > head_row]
@@ -143,16 +151,16 @@ def _tallies(rows: Sequence[Row], width: int) -> list[Tally]:
 
 
 def _by_heads(heads: Sequence[str], tallies: Sequence[Tally]) -> dict[str, int]:
-    """Assign columns by their headings, best known first; a time must look like one."""
+    """Assign columns by their headings, filled ones and best known first; a time must look like one."""
     names = [plain_head(head) for head in heads]
     columns: dict[str, int] = {}
     wishes = sorted(
-        (HEADS[name].index(head), FIELDS.index(name), name, at)
+        (tallies[at].n == 0, HEADS[name].index(head), FIELDS.index(name), name, at)
         for at, head in enumerate(names)
         for name in FIELDS
         if head in HEADS[name]
     )
-    for _, _, name, at in wishes:
+    for *_rank, name, at in wishes:
         if name in columns or at in columns.values():
             continue
         if (name == "time" and tallies[at].n and not tallies[at].n_days) or (

@@ -214,6 +214,11 @@ def test_a_zone_that_is_no_slot_is_told(zone: str, words: str) -> None:
     assert words in part.problems[0].why
 
 
+def test_of_two_columns_that_could_be_the_account_the_filled_one_is_proposed() -> None:
+    seen = look("Time,Account No,Site,Event,Zone\n2026-11-03 14:05,,BAY,E384,1\n")
+    assert seen["columns"]["place"] == 2
+
+
 def test_the_zone_may_stand_in_the_code_or_the_words_alone() -> None:
     for word in ("1384 00 012", "Low battery zone 12"):
         event = event_of(f"2026-11-03 14:05,4711,{word}", head="Time,Account,Event")
