@@ -65,7 +65,7 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
         "WHERE g.receiver_id = {r} AND g.removed_at IS NULL AND NOT d.is_closed",
     )  # fmt: skip
     faults = listed(
-        f"{text('f.id')} || CASE WHEN f.cleared_at IS NULL THEN 'o' ELSE 'l' END", "f.id",
+        f"{text('f.id')} || CASE WHEN f.cleared_at IS NULL THEN 'o' ELSE 'l' END || {text('f.raised_at')}", "f.id",
         "{fault} f WHERE f.receiver_id = {r} AND (f.cleared_at IS NULL OR (f.is_latched AND f.latch_cleared_at IS NULL))",
     )  # fmt: skip
     heard = listed(

@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from devices.rules.fault_spans import AGAIN, OVER
 from maintenance.querysets import fleet_sql as sql
 from maintenance.querysets.fleet import periods_of, read_cells, read_kinds, read_zones, zones_of
 from maintenance.querysets.fleet_days import DAY_S, UNKNOWN_S, local_days
 from maintenance.querysets.fleet_raw import EVIDENCE, Raw, Table, read_whole
 from maintenance.rules.battery.outcomes import WHY
 from maintenance.rules.fleet_columns import NO_KEY, row_of, sorted_by
-from maintenance.rules.fleet_history import OUTAGE_SHARE, HistoryColumns, silent_since
+from maintenance.rules.fleet_history import NO_SIGNAL, OUTAGE_SHARE, HistoryColumns, low_signals, silent_since
 
 EVERY, EXCEPTIONS, VISITS = range(len(EVIDENCE))
 _SHIFT = 34
@@ -151,11 +152,15 @@ def _missing(
 
 
 def _low_signals(rows: Table, now_s: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-    """First low-battery signal of each set of cells [s], and whether it was more than a moment of cold or of load."""
+    """Low-battery signal of each set of cells that counts [s], and whether it was more than a moment of cold or of load."""
     faults = sorted_by(
         sql.select(
-            [sql.key("transmitter_id"), sql.moment("raised", "raised_at"), sql.moment("cleared", "cleared_at")],
-            "devices_fault WHERE kind = 'low_battery' AND transmitter_id IS NOT NULL",
+            [
+                sql.key("transmitter_id"), sql.moment("raised", "raised_at"), sql.moment("cleared", "cleared_at"),
+                sql.flag("is_again", f"cause = '{AGAIN}'"),
+            ],
+            "devices_fault WHERE kind = 'low_battery' AND transmitter_id IS NOT NULL "
+            f"AND cause <> '{OVER}'",
         ),
         "transmitter", "raised",
     )  # fmt: skip
@@ -164,16 +169,11 @@ def _low_signals(rows: Table, now_s: int) -> tuple[NDArray[Any], NDArray[np.bool
     row = np.where(row >= 0, order[row] if len(order) else NO_KEY, NO_KEY)
     end = np.where(rows["removed"] == UNKNOWN_S, now_s, rows["removed"])
     theirs = (row >= 0) & (faults["raised"] <= end[row] if len(end) else False)
-    row, raised = row[theirs], faults["raised"][theirs]
-    lasted = np.where(faults["cleared"][theirs] == UNKNOWN_S, end[row], faults["cleared"][theirs]) - raised
-    first = np.full(len(end), np.iinfo(np.int64).max)
-    np.minimum.at(first, row, raised)
-    last = np.full(len(end), UNKNOWN_S)
-    np.maximum.at(last, row, raised)
-    stood = np.zeros(len(end), dtype=np.bool_)
-    stood[row[lasted >= DAY_S]] = True
-    has_fault = first < np.iinfo(np.int64).max
-    noted = np.where(rows["low"] == UNKNOWN_S, np.iinfo(np.int64).max, rows["low"])
-    low = np.minimum(first, noted)
-    repeated = has_fault & (last - np.where(has_fault, low, last) >= DAY_S)
-    return np.where(low < np.iinfo(np.int64).max, low, UNKNOWN_S), stood | repeated
+    row, raised, cleared = row[theirs], faults["raised"][theirs], faults["cleared"][theirs]
+    lasted = np.where(cleared == UNKNOWN_S, end[row] if len(end) else 0, cleared) - raised
+    first, last = low_signals(row, raised, lasted, faults["is_again"][theirs] != 0, len(end))
+    confirmed = first != NO_SIGNAL
+    noted = np.where(rows["low"] == UNKNOWN_S, NO_SIGNAL, rows["low"])
+    # Of signals that came to nothing, what somebody noted counts, else the last: it brought the technician.
+    low = np.where(confirmed, np.minimum(first, noted), np.where(noted != NO_SIGNAL, noted, last))
+    return np.where(low < NO_SIGNAL, low, UNKNOWN_S), confirmed

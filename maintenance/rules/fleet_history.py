@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from devices.rules.low_signals import LASTED, WITHIN
 from maintenance.rules import wear
 from maintenance.rules.battery.fleet import Batteries, Strata
 from maintenance.rules.battery.outcomes import EndFacts, Outcomes, outcomes
@@ -18,6 +19,9 @@ CUTOFF_SHARE = 2 / 3
 """Share of the nominal voltage at which a transmitter is taken to stop: 2 V of a 3 V cell, 1 V of a 1.5 V cell. From memory."""
 SILENT_WINDOWS = 3.0
 """A transmitter silent for longer than so many supervision windows is taken as dead (the battery model, section 3)."""
+DAY_S = 86_400
+NO_SIGNAL = int(np.iinfo(np.int64).max)
+"""Stands for a low-battery signal that never came."""
 OUTAGE_SHARE = 0.5
 """Where this share of a receiver's transmitters is missing at once, the site is out, not the batteries. Own choice."""
 UNKNOWN_TYPE = -1
@@ -102,6 +106,46 @@ def history_of(columns: HistoryColumns, today_day: float) -> History:
     # Counted up to the end, not up to the day it was found: else early ends would lose their counts.
     measured = wear.is_measured(use, life, outcome.end_day - f["fitted_day"])
     return History(columns, life, outcome, np.isfinite(use["capacity_mah"]), measured)
+
+
+def low_signals(
+    row: IntArray, raised_s: IntArray, lasted_s: IntArray, is_again: BoolArray, n: int
+) -> tuple[IntArray, IntArray]:
+    """Find the first signal of each set of cells that was confirmed, and the last of all.
+
+    Parameters
+    ----------
+    row : array of int
+        Set of cells of each signal [0 … n − 1].
+    raised_s : array of int
+        When it came [s since 1970].
+    lasted_s : array of int
+        How long it stood [s].
+    is_again : array of bool
+        It only repeats one that stands.
+    n : int
+        Number of sets of cells.
+
+    Returns
+    -------
+    tuple of array
+        First confirmed and last signal of each set [s since 1970], `NO_SIGNAL` where there is none. Confirmed is what
+        `devices.rules.low_signals.is_confirmed` says, on days of UTC.
+    """
+    order = np.lexsort([raised_s, row])
+    row, raised_s, lasted_s, is_again = row[order], raised_s[order], lasted_s[order], is_again[order]
+    day = raised_s // DAY_S
+    days_within = int(WITHIN.days)
+    # The last signal of the same cells within the time in which one confirms another.
+    packed = row.astype(np.int64) * (1 << 34) + raised_s
+    until = row.astype(np.int64) * (1 << 34) + (day + days_within + 1) * DAY_S - 1
+    latest = np.searchsorted(packed, until, side="right") - 1
+    is_confirmed = (lasted_s >= LASTED.total_seconds()) | (day[latest] > day if len(day) else False)
+    first = np.full(n, NO_SIGNAL, dtype=np.int64)
+    np.minimum.at(first, row[is_confirmed], raised_s[is_confirmed])
+    last = np.full(n, -1, dtype=np.int64)
+    np.maximum.at(last, row[~is_again], raised_s[~is_again])
+    return first, np.where(last < 0, NO_SIGNAL, last)
 
 
 def silent_since(raised_s: IntArray, window_s: FloatArray, now_s: float, is_outage: BoolArray) -> FloatArray:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from devices.actions.fault_events import Signal, record_signals
 from devices.models import Fault, Fitting, FittingTotals, Receiver, Transmitter
 from maintenance.actions import fits
 from maintenance.models import BatteryFit, DueItem
@@ -124,6 +125,32 @@ def test_a_signal_that_came_twice_is_an_end_and_one_that_cold_brought_is_none() 
     outcome = history_of(read_history(NOW), 9825.0).outcome
     assert outcome.is_end.tolist() == [False, True]
     assert outcome.end_day[1] == 9825.0 - 30
+
+
+def test_an_end_is_dated_by_the_signals_that_confirm_each_other_and_not_by_a_cold_night_long_before() -> None:
+    receiver = factories.make_receiver(evidence="every")
+    fitting = in_service(receiver)
+    for n in (300, 30, 20):
+        raised = NOW - timedelta(days=n)
+        Fault.objects.create(
+            customer=receiver.customer, site=receiver.site, receiver=receiver, kind="low_battery",
+            transmitter=fitting.transmitter, raised_at=raised, cleared_at=raised + timedelta(hours=2),
+        )  # fmt: skip
+    outcome = history_of(read_history(NOW), 9825.0).outcome
+    assert (outcome.is_end.tolist(), outcome.end_day[0]) == ([True], 9825.0 - 30)
+
+
+@pytest.mark.parametrize(("hours", "is_end"), [(3, False), (30, True)])
+def test_a_signal_that_is_reported_again_on_another_day_is_confirmed(hours: int, is_end: bool) -> None:
+    receiver = factories.make_receiver(evidence="every")
+    row = in_service(receiver).transmitter.registrations.get()
+    for n, word in ((0, "low_battery"), (hours, "low_battery"), (hours + 1, "battery_restored")):
+        signal = Signal(
+            kind=word, at=NOW - timedelta(days=40, hours=6) + timedelta(hours=n), customer_id=row.customer_id,
+            site_id=row.site_id, receiver_id=receiver.pk, registration_id=row.pk, transmitter_id=row.transmitter_id,
+        )  # fmt: skip
+        record_signals(signals=[signal], source="gateway", at=NOW)
+    assert history_of(read_history(NOW), 9825.0).outcome.is_end.tolist() == [is_end]
 
 
 def test_cells_found_dead_ended_between_the_last_check_in_and_the_next() -> None:
