@@ -20,6 +20,8 @@ from devices.rules.radio_record import RECORD_DAYS, WHOLE_DAY_FROM, RadioRecord
 STRANGER_SPAN = timedelta(days=30)
 """Strangers heard longer ago are no news."""
 
+FALL = ("onset_on", "amber_since", "red_since", "share_before", "share_now")
+
 
 def _model(name: str) -> Any:
     return apps.get_model("devices", name)._default_manager
@@ -80,17 +82,19 @@ def weak_links(receiver_ids: Collection[int]) -> dict[int, dict[int, WeakLink]]:
         amber_since__isnull=False, registration__receiver__in=receiver_ids, registration__receiver__evidence="every"
     )
     found: dict[int, dict[int, WeakLink]] = defaultdict(dict)
-    for receiver, unit, onset, amber, red, before, now in rows.values_list(
-        "registration__receiver_id",
-        "transmitter_id",
-        "onset_on",
-        "amber_since",
-        "red_since",
-        "share_before",
-        "share_now",
-    ):
-        found[receiver][unit] = WeakLink(onset, amber, red is not None, before, now)
+    for receiver, unit, *fall in rows.values_list("registration__receiver_id", "transmitter_id", *FALL):
+        found[receiver][unit] = _fall(*fall)
     return found
+
+
+def weak_one(rows: Any) -> WeakLink | None:
+    """How the link of one transmitter fell, from the states that somebody may see; None where it is not called weak."""
+    fall = rows.filter(amber_since__isnull=False).values_list(*FALL).first()
+    return _fall(*fall) if fall is not None else None
+
+
+def _fall(onset: date | None, amber: date, red: date | None, before: float | None, now: float | None) -> WeakLink:
+    return WeakLink(onset, amber, red is not None, before, now)
 
 
 def strangers(receivers: dict[int, ZoneInfo], at: datetime) -> dict[int, list[Stranger]]:

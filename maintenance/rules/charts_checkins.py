@@ -1,12 +1,16 @@
-"""Strip of check-ins: one column a day, heard of expected, activations below, low-battery reports marked; and its words."""
+"""Strip of check-ins: one column a day, heard of expected, activations below, low-battery reports, outages of the receiver and
+the day on which a link fell marked; and its words.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from maintenance.rules.charts import Tick
+from devices.rules.findings_facts import WeakLink
+from devices.rules.findings_radio import weak_words
+from maintenance.rules.charts import Tick, hatch
 from maintenance.rules.due_words import MONTHS, day_words
 
 N_DAYS = 90
@@ -40,7 +44,9 @@ class DayHeard:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One day of the drawing: kind "heard", "silent" or "none" (nothing kept), its bar and what was activated."""
+    """One day of the drawing: kind "heard", "silent" or "none" (nothing kept), its bar, what was activated, and the hatching of a
+    day on which the receiver heard too little of everybody.
+    """
 
     kind: str
     x: float
@@ -49,6 +55,7 @@ class Column:
     act_y: float
     act_height: float
     is_low: bool
+    hatch: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +68,7 @@ class WeekRow:
     activations: int
     n_silent: int
     n_low: int
+    n_outage: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,15 +80,26 @@ class Strip:
     weeks: tuple[WeekRow, ...]
     words: tuple[str, ...]
     most_activations: int
+    n_outage: int = 0
+    onset_x: float | None = None
+    is_weak: bool = False
     width: float = WIDTH
     height: float = HEIGHT
     bar_width: float = STEP - 1
     bar_top: float = BAR_TOP
     bar_base: float = BAR_BASE
+    bar_tall: float = BAR_BASE - BAR_TOP
     act_base: float = ACT_BASE
 
 
-def strip_of(days: Sequence[DayHeard], until: date, n_days: int = N_DAYS) -> Strip | None:
+def strip_of(
+    days: Sequence[DayHeard],
+    until: date,
+    n_days: int = N_DAYS,
+    *,
+    outages: Collection[date] = (),
+    weak: WeakLink | None = None,
+) -> Strip | None:
     """Draw the last days of a transmitter and say what they show.
 
     Parameters
@@ -91,6 +110,10 @@ def strip_of(days: Sequence[DayHeard], until: date, n_days: int = N_DAYS) -> Str
         Last day of the strip.
     n_days : int
         Days shown [count].
+    outages : collection of date
+        Days on which so little of the receiver came that no single transmitter is blamed.
+    weak : WeakLink or None
+        How its link fell, where it is called weak.
 
     Returns
     -------
@@ -102,22 +125,54 @@ def strip_of(days: Sequence[DayHeard], until: date, n_days: int = N_DAYS) -> Str
     if not by_day:
         return None
     most = max(row.activations for row in by_day.values())
-    columns = []
-    for i in range(n_days):
-        row = by_day.get(first + timedelta(days=i))
-        x = round(LEFT + i * STEP, 1)
-        if row is None or (row.expected == 0 and row.heard == 0):
-            columns.append(Column("none", x, BAR_BASE, 0.0, ACT_BASE, 0.0, is_low=row is not None and row.is_low))
-            continue
-        share = min(row.heard / row.expected, 1.0) if row.expected else 1.0
-        tall = round((BAR_BASE - BAR_TOP) * share, 1)
-        act = round((ACT_BASE - ACT_TOP) * row.activations / most, 1) if most else 0.0
-        kind = "silent" if row.is_silent else "heard"
-        columns.append(
-            Column(kind, x, round(BAR_BASE - tall, 1), tall, round(ACT_BASE - act, 1), act, is_low=row.is_low)
-        )
+    out = {day for day in outages if first <= day <= until}
+    columns = tuple(
+        _column(by_day.get(day), round(LEFT + i * STEP, 1), most, is_out=day in out)
+        for i, day in enumerate(first + timedelta(days=i) for i in range(n_days))
+    )
     ordered = [by_day[day] for day in sorted(by_day)]
-    return Strip(tuple(columns), _ticks(first, n_days), _weeks(ordered, first), _words(ordered, n_days), most)
+    onset_x = None
+    if weak is not None and weak.fine_on is not None and first <= weak.fine_on < until:
+        # Between the last day that was as usual and the first that was not.
+        onset_x = round(LEFT + ((weak.fine_on - first).days + 1) * STEP - 0.5, 1)
+    return Strip(
+        columns, _ticks(first, n_days), _weeks(ordered, first, out),
+        _words(ordered, n_days) + _outage_words(out) + _weak_words(weak), most, n_outage=len(out), onset_x=onset_x,
+        is_weak=weak is not None,
+    )  # fmt: skip
+
+
+def _column(row: DayHeard | None, x: float, most: int, *, is_out: bool) -> Column:
+    """One day at its place [user units]; `most` activations on a day fill the lower bar [count]."""
+    lines = hatch(x, BAR_TOP, STEP - 1, BAR_BASE - BAR_TOP, 4.0) if is_out else ""
+    if row is None or (row.expected == 0 and row.heard == 0):
+        is_low = row is not None and row.is_low
+        return Column("none", x, BAR_BASE, 0.0, ACT_BASE, 0.0, is_low=is_low, hatch=lines)
+    share = min(row.heard / row.expected, 1.0) if row.expected else 1.0
+    tall = round((BAR_BASE - BAR_TOP) * share, 1)
+    act = round((ACT_BASE - ACT_TOP) * row.activations / most, 1) if most else 0.0
+    kind = "silent" if row.is_silent else "heard"
+    return Column(
+        kind, x, round(BAR_BASE - tall, 1), tall, round(ACT_BASE - act, 1), act, is_low=row.is_low, hatch=lines
+    )
+
+
+def _outage_words(outages: Collection[date]) -> tuple[str, ...]:
+    """Say on which days the receiver itself heard too little."""
+    if not outages:
+        return ()
+    last = day_words(max(outages))
+    when = f"on {last}" if len(outages) == 1 else f"on {len(outages)} days, last on {last}"
+    return (f"The receiver heard too little of everybody {when}: that says nothing about this transmitter.",)
+
+
+def _weak_words(weak: WeakLink | None) -> tuple[str, ...]:
+    """Say how its link fell, since when, and that this asks for a reading."""
+    if weak is None:
+        return ()
+    since = f"It was as usual until {day_words(weak.fine_on)}." if weak.fine_on else ""
+    advice = "That is a weak link: take a reading on site. It says nothing about the battery."
+    return tuple(text for text in (weak_words(weak), since, advice) if text)
 
 
 def _ticks(first: date, n_days: int) -> tuple[Tick, ...]:
@@ -130,14 +185,14 @@ def _ticks(first: date, n_days: int) -> tuple[Tick, ...]:
     return tuple(ticks)
 
 
-def _weeks(days: Sequence[DayHeard], first: date) -> tuple[WeekRow, ...]:
+def _weeks(days: Sequence[DayHeard], first: date, outages: Collection[date]) -> tuple[WeekRow, ...]:
     weeks: dict[date, list[DayHeard]] = {}
     for row in days:
         weeks.setdefault(first + timedelta(days=(row.day - first).days // 7 * 7), []).append(row)
     return tuple(
         WeekRow(
             begins, sum(r.heard for r in rows), sum(r.expected for r in rows), sum(r.activations for r in rows),
-            sum(r.is_silent for r in rows), sum(r.is_low for r in rows),
+            sum(r.is_silent for r in rows), sum(r.is_low for r in rows), sum(r.day in outages for r in rows),
         )
         for begins, rows in weeks.items()
     )  # fmt: skip

@@ -18,6 +18,7 @@ from django.views.decorators.http import require_safe
 from company import palette
 from company.access import audience
 from company.htmx import page
+from devices.rules.findings_facts import WeakLink
 from maintenance.rules.charts import WORDS, WeekCount, week_bars
 from maintenance.rules.charts_checkins import DayHeard, strip_of
 from maintenance.rules.charts_life import UseByDate, life_chart
@@ -101,6 +102,8 @@ def _charts(today: date) -> dict[str, Any]:
         DayHeard(today - timedelta(days=i), 0 if i == 20 else 24 - i % 3, 24, i % 5, 0)
         for i in range(89, -1, -1)
     ]  # fmt: skip
+    outages = {today - timedelta(days=n) for n in (50, 51)}
+    weak = WeakLink(today - timedelta(days=30), today - timedelta(days=24), False, 0.97, 0.9)
     u = np.linspace(0.0, 1.6, 60)
     ended = 1 - np.exp(-((u / 1.1) ** 6))
     use = UseByDate([(today - timedelta(days=700), 0.0), (today, 0.6)], 0.6 / 700)
@@ -108,7 +111,7 @@ def _charts(today: date) -> dict[str, Any]:
     return {
         "chart": week_bars(weeks, today=today),
         "by_week": weeks,
-        "strip": strip_of(days, today),
+        "strip": strip_of(days, today, outages=outages, weak=weak),
         "life": life_chart(
             u, ended, ended * 0.8, np.minimum(1, ended * 1.2 + 0.01), use=use, u_limit=0.9,
             due_on=today + timedelta(days=300),

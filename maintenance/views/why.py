@@ -14,7 +14,8 @@ from django.utils.translation import gettext
 
 from company.models import ChangeRow, User
 from company.models.firm import RiskPolicy
-from devices.models import CheckInDay, Receiver
+from devices.models import CheckInDay, LinkWatch, OutageDay, Receiver
+from devices.querysets.radio_records import weak_one
 from devices.rules.supervision import EVERY
 from maintenance.actions.due_items import Basis, basis, things_at
 from maintenance.actions.fits import MODEL_VERSION
@@ -32,7 +33,7 @@ from maintenance.querysets.why import (
     stratum_of,
 )
 from maintenance.rules.battery.posterior import Posterior, learn
-from maintenance.rules.charts_checkins import Strip, strip_of
+from maintenance.rules.charts_checkins import N_DAYS, Strip, strip_of
 from maintenance.rules.charts_life import LifeChart, life_chart, use_of
 from maintenance.rules.due import Due, due_date
 from maintenance.rules.due_chance import failed_band
@@ -270,4 +271,9 @@ def check_ins(*, transmitter_id: int | None, receiver: Receiver | None, today: d
     """Strip of a transmitter's last days; None where its receiver hands us no check-ins, or none are kept."""
     if transmitter_id is None or receiver is None or receiver.evidence != EVERY:
         return None
-    return strip_of(last_days(CheckInDay.objects.visible_to(user), transmitter_id, today), today)
+    outages = OutageDay.objects.visible_to(user).filter(receiver=receiver, day__gt=today - timedelta(days=N_DAYS))
+    links = LinkWatch.objects.visible_to(user).filter(transmitter=transmitter_id, registration__receiver=receiver)
+    return strip_of(
+        last_days(CheckInDay.objects.visible_to(user), transmitter_id, today), today,
+        outages=set(outages.values_list("day", flat=True)), weak=weak_one(links),
+    )  # fmt: skip

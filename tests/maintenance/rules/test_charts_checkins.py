@@ -9,6 +9,7 @@ import pytest
 from django.template.loader import render_to_string
 
 from company import palette
+from devices.rules.findings_facts import WeakLink
 from maintenance.rules.charts_checkins import ACT_BASE, BAR_BASE, BAR_TOP, N_DAYS, DayHeard, strip_of
 
 TODAY = date(2027, 3, 4)
@@ -111,3 +112,45 @@ def test_every_shape_carries_a_class_for_the_screen_and_a_colour_for_paper() -> 
         assert 'class="c-' in shape
         assert re.search(r'(fill|stroke)="#[0-9a-f]{6}"', shape), shape
     assert "style=" not in svg
+
+
+def test_outages_of_the_receiver_are_hatched_told_and_counted_as_no_fault_of_the_transmitter() -> None:
+    rows = [day(ago, heard=0 if ago in (4, 5) else 24) for ago in range(N_DAYS)]
+    out = {TODAY - timedelta(days=4), TODAY - timedelta(days=5), TODAY - timedelta(days=400)}
+    strip = strip_of(rows, TODAY, outages=out)
+    assert strip is not None
+    assert [place for place, column in enumerate(strip.columns) if column.hatch] == [N_DAYS - 6, N_DAYS - 5]
+    assert strip.n_outage == sum(week.n_outage for week in strip.weeks) == 2
+    said = "The receiver heard too little of everybody on 2 days, last on 28 February 2027"
+    assert f"{said}: that says nothing about this transmitter." in strip.words
+
+
+def test_a_weak_link_has_its_onset_marked_and_asks_for_a_reading() -> None:
+    fell = WeakLink(TODAY - timedelta(days=20), TODAY - timedelta(days=12), False, 0.97, 0.78)
+    strip = strip_of(full(), TODAY, weak=fell)
+    assert strip is not None
+    before, after = strip.columns[N_DAYS - 21], strip.columns[N_DAYS - 20]
+    assert strip.onset_x is not None
+    assert before.x + strip.bar_width <= strip.onset_x <= after.x
+    assert strip.words[-3:] == (
+        "Of its check-ins 78 in 100 come now; before it were 97.",
+        "It was as usual until 12 February 2027.",
+        "That is a weak link: take a reading on site. It says nothing about the battery.",
+    )
+
+
+@pytest.mark.parametrize("fine_on", [None, TODAY - timedelta(days=200)])
+def test_an_onset_outside_the_strip_is_told_but_not_drawn(fine_on: date | None) -> None:
+    strip = strip_of(full(), TODAY, weak=WeakLink(fine_on, TODAY, True, 0.97, 0.78))
+    assert strip is not None
+    assert strip.onset_x is None
+    assert strip.is_weak
+    assert "take a reading" in strip.words[-1]
+
+
+def test_a_strip_without_either_says_nothing_of_them() -> None:
+    strip = strip_of(full(), TODAY)
+    assert strip is not None
+    assert not strip.n_outage
+    assert not strip.is_weak
+    assert not any("weak" in words or "everybody" in words for words in strip.words)
