@@ -1,0 +1,130 @@
+"""A4: the whole intake address over HTTP against the bare upsert on one connection, in turns of one run.
+
+    python -m tests.benchmarks.intake_http                  20,000 transmitters, 60 days, PostgreSQL
+
+Two processes serve on the loopback; four senders post batches of 100 check-ins of one site, each with one serial that nobody
+knows. Token, limits, digest, reading, ledger, merge, totals, watermark and what is set aside are all in it. The other side
+upserts rows made ready, one transaction a batch. Each ratio is of one round; the median counts. Goal: .5.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import http.client
+import os
+import signal
+import statistics
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
+
+from tests.benchmarks.intake import A_BATCH, ROUNDS, Bench, fill_days, say, token_of
+from tests.benchmarks.nightly import database
+from tests.tools.servers import free_port
+
+HOST, WORKERS, SENDERS = "127.0.0.1", 2, 4
+GOAL = 0.5
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--transmitters", type=int, default=20_000)
+    parser.add_argument("--days", type=int, default=60)
+    parser.add_argument("--batches", type=int, default=150, help="batches a side and round")
+    parser.add_argument("--unknown-every", type=int, default=1, help="batches from one unknown serial to the next")
+    options = parser.parse_args()
+    with database(sqlite=False), serving() as port:
+        run(options, port)
+
+
+@contextlib.contextmanager
+def serving() -> Iterator[int]:
+    """Two processes of the product on a free port."""
+    port = free_port()
+    command = [
+        sys.executable, "-m", "gunicorn", "--bind", f"{HOST}:{port}", "--workers", str(WORKERS), "--log-level", "error",
+        "company.wsgi:application",
+    ]  # fmt: skip
+    process = subprocess.Popen(command)
+    try:
+        for _ in range(200):
+            with contextlib.suppress(OSError):
+                ask(port, "GET", "/api/v1/openapi.json", b"", "")
+                break
+            time.sleep(0.2)
+        yield port
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait()
+
+
+def ask(port: int, method: str, path: str, body: bytes, token: str) -> int:
+    """One request on a connection of its own, as a gateway makes it; gives the status."""
+    link = http.client.HTTPConnection(HOST, port, timeout=60)
+    headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"} if token else {}
+    link.request(method, path, body, headers)
+    answer = link.getresponse()
+    answer.read()
+    link.close()
+    return answer.status
+
+
+def run(options: argparse.Namespace, port: int) -> None:
+    """Fill, then let both sides take turns."""
+    from company.actions import ensure_policies
+    from devices.models import IntakeSource, SetAside
+    from tests.benchmarks.nightly_fill import Fleet, fill
+
+    # The events are of the first hours of this day: shortly after midnight they would lie ahead.
+    now = datetime.now(UTC).replace(microsecond=0)
+    now = now if now.hour >= 6 else now - timedelta(days=1)
+    ensure_policies()
+    fill(Fleet(options.transmitters, 100, 0, now.date()))
+    fill_days(options.transmitters, options.days, now)
+    bench = Bench(options, now)
+    IntakeSource.objects.update(per_minute=1_000_000)
+    say(f"filled with {options.transmitters:,} transmitters and {options.days} days; load {os.getloadavg()[0]:.1f}")
+    statuses: Counter[int] = Counter()
+
+    def over_http(n_batches: int) -> float:
+        """Device-days a second."""
+        posts = []
+        for _ in range(n_batches):
+            bench.turn += 1
+            posts.append((bench.body(bench.turn), token_of(bench.group(bench.turn)[1][0][2])))
+        with ThreadPoolExecutor(SENDERS) as senders:
+            begun = time.perf_counter()
+            statuses.update(senders.map(lambda one: ask(port, "POST", "/api/v1/checkins", *one), posts))
+            return A_BATCH * n_batches / (time.perf_counter() - begun)
+
+    def bare(n_batches: int) -> float:
+        spent = 0.0
+        for _ in range(n_batches):
+            bench.turn += 1
+            spent += bench.bare(bench.turn)
+        return A_BATCH * n_batches / spent
+
+    for side in (over_http, bare):
+        side(20)
+    ratios = []
+    for _ in range(ROUNDS):
+        rates = over_http(options.batches), bare(options.batches)
+        ratios.append(rates[0] / rates[1])
+        say(
+            f"over HTTP {rates[0]:,.0f}/s  bare {rates[1]:,.0f}/s  ratio {ratios[-1]:.2f}  load {os.getloadavg()[0]:.1f}"
+        )
+    n_posted = (20 + ROUNDS * options.batches) // options.unknown_every
+    say(f"answers {dict(statuses)}; {SetAside.objects.count()} of about {n_posted} unknown serials set aside")
+    ratios.sort()
+    say(f"A4: {statistics.median(ratios):.2f} ({ratios[0]:.2f} to {ratios[-1]:.2f}) times bare, wanted at least {GOAL}")
+    if set(statuses) != {200}:
+        sys.exit("Not every batch was taken: the figures mean nothing.")
+
+
+if __name__ == "__main__":
+    main()
