@@ -235,6 +235,11 @@ class MapForm(forms.Form):
             Word(shown, n, self[f"word_{at}"]) for at, (_key, shown, n, _guess) in enumerate(self.look["words"])
         ]  # fmt: skip
 
+    @property
+    def n_open(self) -> int:
+        """Words for which nobody chose yet and nothing was proposed."""
+        return sum(not self[f"word_{at}"].value() for at in range(len(self.look["words"])))
+
     def _named(self, names: Sequence[str]) -> list[Any]:
         return [self[name] for name in names if name in self.fields]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
@@ -17,6 +18,12 @@ MOST_LISTED = 200
 MOST_PROBLEMS = 20_000
 """More problems than this are counted, not listed: the same slip stands in every row."""
 _AT_ONCE = 400
+_QUOTED = re.compile("^“[^”]*”(?= is no )")
+
+
+def _alike(why: str) -> str:
+    """A reason without the cell that it quotes, where it begins with it: what is wrong in the same way is counted together."""
+    return _QUOTED.sub("“…”", why)
 
 
 class Check:
@@ -71,7 +78,7 @@ class Check:
         self._n["refused"] += len(part.problems)
         self._n["batches"] += bool(part.events or part.problems)
         for problem in part.problems:
-            self._whys[f"{problem.field}: {problem.why}" if problem.field == "kind" else problem.field] += 1
+            self._whys[_alike(problem.why)] += 1
         self.problems.extend(part.problems[: max(MOST_PROBLEMS - len(self.problems), 0)])
         for event in part.events:
             self._add_event(event)
@@ -117,7 +124,7 @@ class Check:
         return {
             **{f"n_{name}": self._n[name] for name in ("rows", "events", "refused", "ignored", "clamped", "set_aside", "batches")},
             "from": self._from.isoformat() if self._from else "", "until": self._until.isoformat() if self._until else "",
-            "kinds": self._kinds.most_common(), "whys": self._whys.most_common(20),
+            "kinds": self._kinds.most_common(), "whys": self._whys.most_common(10),
             "unknown": self._unknown.most_common(MOST_LISTED), "n_unknown": len(self._unknown),
             "nowhere": self._nowhere.most_common(MOST_LISTED), "n_nowhere": len(self._nowhere),
             "spare": self._spare.most_common(MOST_LISTED), "n_spare": len(self._spare),

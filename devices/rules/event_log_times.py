@@ -119,7 +119,7 @@ class Tally:
     @property
     def format(self) -> str:
         """The form that its cells have; empty where day and month cannot be told apart, or nothing is a time."""
-        if not self.is_time:
+        if not self.n_days:
             return ""
         if self.parted and self.parted >= max(self.iso, self.epoch, self.run):
             if self.first_above_12 and not self.second_above_12:
@@ -131,7 +131,7 @@ class Tally:
     @property
     def is_asked(self) -> bool:
         """Whether day and month could be either way round, so that a person must say."""
-        return self.is_time and not self.format
+        return self.n_days > 0 and not self.format
 
 
 def wall_or_moment(cell: Cell, form: str) -> tuple[datetime, bool]:

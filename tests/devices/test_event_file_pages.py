@@ -235,6 +235,15 @@ def test_rows_that_are_not_taken_are_listed_and_can_be_had_as_csv(world: World) 
     assert "10,time," in sheet.replace('"', "")
 
 
+def test_many_rows_with_one_fault_are_told_of_by_their_reason(world: World) -> None:
+    client = world.client("office")
+    upload = uploaded(client, log_of(world, *(f"day {n},AB-1,check-in" for n in range(40))))
+    page = checked(client, upload)
+    [(why, n)] = page.context["seen"]["whys"]
+    assert n == 40
+    assert why in page.content.decode()
+
+
 def test_the_very_same_file_is_told_of_and_changes_nothing(world: World) -> None:
     client = world.client("office")
     first = uploaded(client, log_of(world))
