@@ -20,8 +20,10 @@ from devices.actions.months import CLOSED_FILL, TABLE, partition_name, partition
 from devices.fields import day_number
 from devices.rules.months import month_after
 
-UNITS_A_WRITE = {"postgresql": 500, "sqlite": 50}
+UNITS_A_WRITE = {"postgresql": 500, "sqlite": 10}
 """Transmitters per transaction: on SQLite everybody else waits for it."""
+BESIDE_DAYS = 90
+"""SQLite shares pages between a month and those before it: so many days are packed anew with it."""
 Fence = Callable[[int], None]
 
 
@@ -82,18 +84,32 @@ def _unsealed_after(month: date, last: int) -> list[int]:
 
 def _empty(month: date, ids: list[int]) -> int:
     table, condition, values = _where(month)
+    if not sql.is_postgresql():
+        return _pack(month, ids, condition, values)
     with connection.cursor() as cursor:
-        if sql.is_postgresql():
-            cursor.execute(
-                f"UPDATE {table} SET presence = '', acted = '' WHERE transmitter_id = ANY(%s) AND {condition}", [ids]
-            )
-        else:
-            cursor.execute(
-                f"UPDATE {table} SET presence = x'', acted = x'' "
-                f"WHERE transmitter_id IN (SELECT value FROM json_each(%s)) AND {condition}",
-                [json.dumps(ids), *values],
-            )
+        cursor.execute(
+            f"UPDATE {table} SET presence = '', acted = '' WHERE transmitter_id = ANY(%s) AND {condition}", [ids]
+        )
         return int(cursor.rowcount)
+
+
+def _pack(month: date, ids: list[int], condition: str, values: list[Any]) -> int:
+    """Take days off and put them back without quarter hours, in the order of their key: changed in place, pages stay half empty."""
+    units, end = "transmitter_id IN (SELECT value FROM json_each(%s))", day_number(month_after(month))
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"SELECT count(*), min(day) FROM {TABLE} WHERE {units} AND {condition}", [json.dumps(ids), *values]
+        )
+        n, first = cursor.fetchone()
+        span = [json.dumps(ids), min(first, end - BESIDE_DAYS), end]
+        cursor.execute(
+            f"CREATE TEMP TABLE packed AS SELECT * FROM {TABLE} WHERE {units} AND day >= %s AND day < %s", span
+        )
+        cursor.execute("UPDATE packed SET presence = x'', acted = x''")
+        cursor.execute(f"DELETE FROM {TABLE} WHERE {units} AND day >= %s AND day < %s", span)
+        cursor.execute(f"INSERT INTO {TABLE} SELECT * FROM packed ORDER BY transmitter_id, day")
+        cursor.execute("DROP TABLE packed")
+    return int(n)
 
 
 def rewrite(*, month: date) -> None:
