@@ -6,6 +6,7 @@ The same results as `rollups.record_days`, to the last count; worth its while fr
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from devices.actions import rollup_sql as sql
 from devices.actions import rollups
 from devices.actions.rollups import Added, NotADay, Recorded
-from devices.fields import day_number, day_of
+from devices.fields import EPOCH, day_number, day_of
 from devices.rules.day_arrays import NO_MARGIN, NO_TIME, Ints, Rows, States, merge_arrays
 from devices.rules.day_merge import CAPPED, MOST, DayRow
 
@@ -35,16 +36,19 @@ def record_many(rows: Iterable[DayRow]) -> Recorded:
     NotADay
         Nothing is written.
     """
-    listed = list(rows)
-    grouped: dict[sql.Key, list[DayRow]] = {row[:2]: [row] for row in listed}
-    # What says the same day twice is put together first, one by one; so is what cannot be, to be told of.
-    grouped = rollups.group_days(listed) if len(grouped) < len(listed) else dict(sorted(grouped.items()))
-    if not grouped:
+    listed = sorted(rows, key=itemgetter(0, 1))
+    if not listed:
         return Recorded(0, 0)
-    ids = sorted({key[0] for key in grouped})
+    ids = sorted({row[0] for row in listed})
+    units, days = _columns(listed)
     with transaction.atomic():
-        locked, stays = sql.ask(sql.lock_ask(ids), sql.stays_ask(ids, min(key[1] for key in grouped)))
-        return write_many(grouped, dict(locked), stays)  # type: ignore[arg-type]
+        locked, stays = sql.ask(sql.lock_ask(ids), sql.stays_ask(ids, day_of(int(days.min()))))
+        customers: dict[int, int] = dict(locked)  # type: ignore[arg-type]
+        if (np.diff(_keys(units, days)) == 0).any():
+            # What speaks of one day twice is put together first, one by one.
+            return write_many(rollups.group_days(listed), customers, stays)
+        _refuse_unknown(ids, customers)
+        return Recorded(len(listed), _write_single(listed, customers, stays))
 
 
 def write_many(grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[int, int], stays: sql.Rows) -> Recorded:
@@ -58,11 +62,7 @@ def write_many(grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[i
     NotADay
         Of a transmitter that is not on record, or for counts that cannot be.
     """
-    unknown = next((key[0] for key in grouped if key[0] not in customers), None)
-    if unknown is not None:
-        raise NotADay(
-            gettext("No transmitter on record has the key %(unknown)s. Set its check-ins aside.") % {"unknown": unknown}
-        )
+    _refuse_unknown((key[0] for key in grouped), customers)
     several = {key: rows for key, rows in grouped.items() if len(rows) > 1}
     single = [rows[0] for rows in grouped.values() if len(rows) == 1]
     n_capped = 0
@@ -77,6 +77,14 @@ def write_many(grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[i
     return Recorded(len(grouped), n_capped)
 
 
+def _refuse_unknown(ids: Iterable[int], customers: Mapping[int, int]) -> None:
+    unknown = next((pk for pk in ids if pk not in customers), None)
+    if unknown is not None:
+        raise NotADay(
+            gettext("No transmitter on record has the key %(unknown)s. Set its check-ins aside.") % {"unknown": unknown}
+        )
+
+
 def _write_single(rows: Sequence[DayRow], customers: Mapping[int, int], stays: sql.Rows) -> int:
     """Write days of which each is spoken of once; gives how many reached the largest count."""
     try:
@@ -84,8 +92,7 @@ def _write_single(rows: Sequence[DayRow], customers: Mapping[int, int], stays: s
     except ValueError:
         rollups.group_days(rows)
         raise
-    units = np.array([row[0] for row in rows], np.int64)
-    days = np.array([day_number(row[1]) for row in rows], np.int64)
+    units, days = _columns(rows)
     old, is_there = _before(units, days, rows)
     new = merge_arrays(old, said)
     is_changed = ~is_there | new.differs(old)
@@ -100,6 +107,15 @@ def _write_single(rows: Sequence[DayRow], customers: Mapping[int, int], stays: s
 
 
 # --- read ---------------------------------------------------------------------------------------------------------------
+
+
+def _columns(rows: Sequence[DayRow]) -> tuple[Ints, Ints]:
+    """Transmitters, and days as whole numbers."""
+    first = EPOCH.toordinal()
+    return (
+        np.fromiter((row[0] for row in rows), np.int64, len(rows)),
+        np.fromiter((row[1].toordinal() - first for row in rows), np.int64, len(rows)),
+    )
 
 
 def _keys(units: Ints, days: Ints) -> Ints:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -124,10 +125,9 @@ class Rows:
             If a count is below nothing, a mask is not 12 bytes or an activation lies beyond the day.
         """
         columns = DayRow._make(zip(*rows, strict=True)) if rows else DayRow._make([()] * len(DayRow._fields))
-        acts = [(place, *one) for place, some in enumerate(columns.acts) if some for one in some]  # type: ignore[misc, arg-type]
-        place, quarter, n = (
-            np.array(column, np.int64) for column in (zip(*acts, strict=True) if acts else ((), (), ()))
-        )
+        place = np.repeat(np.arange(len(rows)), np.fromiter(map(len, columns.acts), np.int64, len(rows)))  # type: ignore[arg-type]
+        flat: Any = chain.from_iterable(chain.from_iterable(columns.acts))  # type: ignore[arg-type]
+        quarter, n = np.fromiter(flat, np.int64, 2 * len(place)).reshape(-1, 2).T
         presence, has_presence = _masks(columns.presence)
         whole = {
             name: np.array(getattr(columns, name), np.int64)
@@ -196,12 +196,10 @@ def _end_of(old: States, row: Rows, last_heard_s: Ints) -> Ints:
 def _loss_runs(
     old: States, row: Rows, quarters: Masks, heard: Ints, has_presence: Flags, is_sealed: Flags, to_s: Ints
 ) -> Ints:
-    larger = np.maximum(old.loss_runs, row.loss_runs)
     counted = _runs_of_losses(np.where(has_presence[:, None], quarters, np.uint8(0)), row, to_s)
-    kept = np.where(is_sealed, old.loss_runs, larger)
-    has_interval = row.interval_s > 0
-    silent = np.where((heard == 0) & has_interval, np.maximum(kept, counted), kept)
-    return np.where(has_presence, np.where(has_interval, counted, larger), silent)
+    is_counted = ~is_sealed & (row.interval_s > 0) & (has_presence | (heard == 0))
+    kept = np.where(is_sealed, old.loss_runs, np.maximum(old.loss_runs, row.loss_runs))
+    return np.where(is_counted, counted, kept)
 
 
 def _runs_of_losses(quarters: Masks, row: Rows, to_s: Ints) -> Ints:
