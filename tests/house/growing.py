@@ -10,7 +10,7 @@ from allauth.usersessions.models import UserSession
 from django.contrib.auth import HASH_SESSION_KEY, SESSION_KEY
 
 from company.session_store import SessionStore, row_key
-from devices.models import Away, Fault, IntakeSource, PlannedChange
+from devices.models import Away, Fault, IntakeSource, PanelStranger, PlannedChange
 from maintenance.models import (
     BatteryFit,
     DueItem,
@@ -25,6 +25,7 @@ from maintenance.models import (
 from sites.models import AccessNote
 from tests import factories
 from tests.conftest import World
+from tests.devices.panels import make_account
 from tests.maintenance import fits_made
 
 
@@ -308,6 +309,14 @@ def sources(world: World, n: int) -> None:
         number, customer = factories.number(), factories.make_customer()
         source = IntakeSource.objects.create(name=f"Gateway {number}", customer=customer, late_after_s=3600)
         source.batches.create(batch_id=f"b-{number}", sha256="0" * 64, received_at=factories.NOW, n_taken=5)
+
+
+def panels(world: World, n: int) -> None:
+    """Panels, each at a receiver of its own, and numbers that nobody knows."""
+    for _ in range(n):
+        number, receiver = f"{factories.number():X}", factories.make_receiver(factories.make_site(world.own))
+        make_account(receiver, number=f"A{number}")
+        PanelStranger.objects.create(number=f"F{number}", first_at=factories.NOW, last_at=factories.NOW)
 
 
 def batches(world: World, n: int) -> None:
