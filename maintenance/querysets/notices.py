@@ -12,7 +12,7 @@ from maintenance.rules.fault_words import LIFE_SAFETY, TOLD_ANYWAY_S, kind_order
 SWEPT = timedelta(days=1)
 """What was recorded within this time and stands untold is found again, should the word of it have been lost."""
 
-MOST_AT_ONCE = 50
+MOST_AT_ONCE = 20
 """Mails sent in one go; the next follow with the next beat."""
 
 

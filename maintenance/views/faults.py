@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 from urllib.parse import urlencode
 
@@ -86,7 +87,9 @@ def fault_list(request: PersonRequest) -> HttpResponse:
         "customers": Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
         "site": Site.objects.visible_to(request.user).filter(pk=int(choice.site)).first()
         if choice.site.isdecimal() else None,
-        "n": read.counted(faults), "may_acknowledge": choice.state != "ended", "here": request.get_full_path(),
+        "n": read.counted(read.narrowed(faults, replace(choice, state=""), now)),
+        "asked_new": _asked(choice, state="new"), "asked_latched": _asked(choice, state="latched"),
+        "may_acknowledge": choice.state != "ended", "here": request.get_full_path(),
         "ended_days": read.ENDED_DAYS,
     } | _frame(request)  # fmt: skip
     context |= _one_by_one(request, rows, choice) if is_flat else _by_site(request, rows, choice)
