@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 
 from devices.imports.log_places import KnownPlaces
 from devices.models import CheckInDay, IntakeSource, Registration, Transmitter
+from devices.querysets.days_read import days_of
 from devices.rules.event_log import Part
 from devices.rules.events import HEARD, OF_RECEIVER, Event, RowProblem
 from devices.rules.serials import Serials
@@ -141,8 +142,8 @@ class Check:
         if not days:
             return
         first, last = min(days), max(days)
+        heard = CheckInDay.objects.filter(heard__gt=0)
         for start in range(0, len(units), _AT_ONCE):
-            rows = CheckInDay.objects.filter(
-                transmitter_id__in=units[start : start + _AT_ONCE], day__gte=first, day__lt=last + timedelta(days=1), heard__gt=0
-            )  # fmt: skip
-            yield from rows.values_list("transmitter_id", "day").iterator(chunk_size=5_000)
+            some = units[start : start + _AT_ONCE]
+            rows = days_of(heard, since=first, until=last, transmitters=some, fields=("transmitter_id", "day"))
+            yield from rows.iterator(chunk_size=5_000)

@@ -190,9 +190,7 @@ def test_another_column_for_the_words_has_the_file_looked_at_again_with_the_othe
     upload = uploaded(client, body)
     answer = client.post(map_url(upload), filled(client, upload, event="3", note="", zone="Europe/Paris"))
     assert answer.status_code == 302
-    assert "The file is being read" in client.get(map_url(upload)).content.decode() or Job.objects.filter(
-        state="waiting"
-    )
+    assert "Waiting for its turn" in client.get(map_url(upload)).content.decode()
     jobs.run_ready()
     form = client.get(map_url(upload)).context["form"]
     assert [word.shown for word in form.words] == ["Low battery"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -363,3 +364,17 @@ def test_a_file_is_read_in_parts_that_are_the_same_each_time() -> None:
 
     assert sizes() == [(1, 5000, 5001), (2, 5000, 10_001), (3, 2001, 12_002)]
     assert sizes() == sizes()
+
+
+def test_a_long_file_is_read_row_by_row_and_never_held_whole() -> None:
+    n_read = 0
+
+    def rows() -> Iterator[Row]:
+        nonlocal n_read
+        for n in range(2, 100_002):
+            n_read += 1
+            yield Row(n, ("2026-11-03 14:05", "AB-1"))
+
+    chosen = LogMap(columns={"time": 0, "serial": 1}, every_row="check_in")
+    next(LogReader(chosen, zone=UTC, places=Nowhere(), now=factories.NOW).parts(rows()))
+    assert n_read == 5_001
