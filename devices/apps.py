@@ -22,6 +22,7 @@ class DevicesConfig(AppConfig):
             bulk_undo,
             faults,
             loans,
+            months_check,
             own_types_undo,
             panels_undo,
             pins_undo,

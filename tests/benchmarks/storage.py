@@ -23,7 +23,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from tests.benchmarks.nightly import database, say
+from tests.benchmarks.nightly import cpu_s, database, say
 
 ROUNDS, UNITS, DAYS = 5, 2_000, 50
 FLEET, HISTORY = 12_000, 120
@@ -72,7 +72,9 @@ def file_upload(today: date) -> None:
     from devices.models import IntakeSource
 
     source = IntakeSource.objects.create(name="file", kind="file")
-    ours, bare, again = [], [], []
+    ours: list[tuple[float, float]] = []
+    bare: list[tuple[float, float]] = []
+    again: list[tuple[float, float]] = []
     for n in range(ROUNDS):
         start = today - timedelta(days=200 + DAYS * (n + 1))
         rows = device_days(start, 0)
@@ -82,13 +84,14 @@ def file_upload(today: date) -> None:
             (bare, lambda plain=plain: by_psycopg(plain)),
         ]
         for seconds, work in sides if n % 2 else sides[::-1]:
-            seconds.append(timed(work))
-        again.append(timed(lambda rows=rows, n=n: by_the_app(source, rows, f"file {n} again")))
-    ratios = [b / a for a, b in zip(ours, bare, strict=True)]
+            seconds.append(timed_twice(work))
+        again.append(timed_twice(lambda rows=rows, n=n: by_the_app(source, rows, f"file {n} again")))
     size = UNITS * DAYS
-    say(f"A3 file upload / bare COPY + upsert: {statistics.median(ratios):.2f} ({min(ratios):.2f} … {max(ratios):.2f}), wanted ≥ 0.5; "
-        f"{size / statistics.median(ours):,.0f} and {size / statistics.median(bare):,.0f} device-days/s; "
-        f"the same days a second time {size / statistics.median(again):,.0f}")  # fmt: skip
+    for place, words in enumerate(("by the clock", "processor time, server included")):
+        ratios = [b[place] / a[place] for a, b in zip(ours, bare, strict=True)]
+        mine, plain, twice = (size / statistics.median(one[place] for one in side) for side in (ours, bare, again))
+        say(f"A3 file upload / bare COPY + upsert, {words}: {statistics.median(ratios):.2f} ({min(ratios):.2f} … {max(ratios):.2f}), "
+            f"wanted ≥ 0.5; {mine:,.0f} and {plain:,.0f} device-days/s; the same days a second time {twice:,.0f}")  # fmt: skip
 
 
 def device_days(start: date, first: int, n_days: int = DAYS, units: int = UNITS) -> list[Any]:
@@ -135,6 +138,13 @@ def by_psycopg(rows: list[tuple[Any, ...]]) -> None:
             f"INSERT INTO devices_checkinday ({names}) SELECT {names} FROM t_in "
             f"ON CONFLICT (transmitter_id, day) DO UPDATE SET {sets}"
         )
+
+
+def timed_twice(work: Callable[[], Any]) -> tuple[float, float]:
+    """Seconds by the clock, and of the processor: a machine that does other work stretches the first."""
+    spent, begun = cpu_s(), time.perf_counter()
+    work()
+    return time.perf_counter() - begun, cpu_s() - spent
 
 
 def timed(work: Callable[[], Any]) -> float:

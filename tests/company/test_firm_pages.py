@@ -343,3 +343,30 @@ def test_a_job_of_somebody_else_is_not_there(world, job):
     world.technician = other
     assert world.client("technician").get(job.get_absolute_url()).status_code == 404
     assert world.client("own_user").get(job.get_absolute_url()).status_code == 404
+
+
+@pytest.mark.parametrize(("typed", "kept"), [("24", 24), ("240", 240), ("", None)])
+def test_a_manager_says_how_many_months_of_check_ins_are_kept(world, typed, kept):
+    ensure_firm()
+    Firm.objects.update(checkin_months=36)
+    assert world.client("manager").post("/firm/edit/", firm_data(checkin_months=typed)).status_code == 302
+    assert Firm.objects.get().checkin_months == kept
+    row = ChangeRow.objects.get(verb="save_firm")
+    assert (row.before["checkin_months"], row.after["checkin_months"]) == (36, kept)
+
+
+@pytest.mark.parametrize("typed", ["23", "241", "-1", "many"])
+def test_check_ins_are_kept_for_two_years_at_least_and_twenty_at_most(world, typed):
+    response = world.client("manager").post("/firm/edit/", firm_data(checkin_months=typed))
+    assert response.status_code == 422
+    assert Firm.objects.get().checkin_months is None
+
+
+def test_the_form_says_what_is_lost_and_what_is_kept(world):
+    page = world.client("manager").get("/firm/edit/").content.decode()
+    assert "nobody can bring them back" in page
+    assert "Kept for ever are the sums of each set of cells" in page
+    Firm.objects.update(checkin_months=30, checkins_from="2024-05-01")
+    page = world.client("office").get("/firm/").content.decode()
+    assert "30 months" in page
+    assert "before 1 May 2024" in page
