@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator
 
-from devices.rules.findings_facts import Finding, ReceiverFacts, WeakLink, at_slot, gravest, local_day, taken
-from devices.rules.radio_record import MOST_A_YEAR, RadioRecord, faults_a_year, rate_words
+from devices.rules.findings_facts import Finding, ReceiverFacts, WeakLink, at_slot, gravest, taken
+from devices.rules.radio_record import MOST_A_YEAR, faults_a_year
 from devices.rules.supervision import faults_of
 from devices.rules.words import day_words, span_words
 
@@ -48,7 +48,7 @@ def weak_links(facts: ReceiverFacts) -> Iterator[Finding]:
             facts, row, "link_very_weak" if link.is_red else "link_weak",
             weak_words(link) + (f" It was as usual until {day_words(link.fine_on, today=facts.today)}." if link.fine_on else ""),
             "Something between it and the receiver has changed: a call may need luck to come through. It says nothing about the "
-            "cells.",
+            "cells." + (" It leaves the site: it may only have been out of range." if row.is_portable else ""),
             "Take a reading of the signal margin on the next visit; look for what was moved, then try another place or a repeater.",
             link.fine_on or link.since_on,
         )  # fmt: skip
@@ -81,23 +81,18 @@ def nuisance_faults(facts: ReceiverFacts) -> Iterator[Finding]:
             continue
         yield at_slot(
             facts, row, "nuisance_faults",
-            f"With the window of {span_words(row.window_s)} {rate_words(a_year)} missing faults are expected though nothing "
-            "is wrong",
-            f"{_lost_words(record)} People learn to ignore a fault that cries wolf.",
+            f"The window of {span_words(row.window_s)} calls it missing {_often(a_year)} a year though nothing is wrong, by its "
+            "own record",
+            "People learn to ignore a fault that cries wolf, and then the true one too.",
             "See which window would be quiet and short enough, then plan it; or find it a better path.",
-            local_day(row.registered_at),
+            None,
         )  # fmt: skip
 
 
-def _lost_words(record: RadioRecord) -> str:
-    """Say what the record holds, so roughly that it does not change every night."""
-    burst = f", about {record.burst:.0f} in a row" if record.burst and record.burst >= 1.5 else ""
-    share = 100 * record.share
-    return (
-        f"About {share:.0f} in 100 of its check-ins are lost{burst}."
-        if share >= 1
-        else "Some of its check-ins are lost."
-    )
+def _often(a_year: float) -> str:
+    """Say a rate [1/year] in steps, so that the words stay from night to night and slots like each other stand together."""
+    step = max((step for step in (2, 5, 10, 20, 50, 100, 200, 500, 1000) if step <= a_year), default=0)
+    return f"more than {step:,} times" if step else "more than once"
 
 
 def strangers_heard(facts: ReceiverFacts) -> Iterator[Finding]:

@@ -144,6 +144,8 @@ def rate_words(a_year: float) -> str:
         return f"about {_round(a_year):,} a year"
     if a_year >= 1.5:
         return f"about {round(a_year)} a year"
+    if a_year > 1.05:
+        return "a little over one a year"
     if a_year >= 0.67:
         return "about one a year"
     if a_year < 1e-3:

@@ -80,9 +80,21 @@ def test_a_silent_one_is_not_weak_as_well() -> None:
 def test_a_window_that_cries_wolf_by_its_own_record_is_told_with_how_often() -> None:
     (found,) = find(receiver(SOUND, radio={1: LOSSY}))
     assert found.code == "nuisance_faults"
-    # 5 in 100 lost, 2.5 in a row: .05 / 2.5 × .6² × 8766.
-    assert found.what.startswith("With the window of 4 h about 63 a year missing faults are expected")
-    assert found.why.startswith("About 5 in 100 of its check-ins are lost, about 2 in a row.")
+    # 5 in 100 lost, 2.5 in a row: .05 / 2.5 × .6² × 8766 = 63.
+    assert found.what == (
+        "The window of 4 h calls it missing more than 50 times a year though nothing is wrong, by its own record"
+    )
+
+
+def test_how_often_is_said_in_steps_so_that_the_words_stay() -> None:
+    # 1.7 a year: .0018 / 1.8 × (.8 / 1.8)² × 8766.
+    (found,) = find(receiver(SOUND, radio={1: RadioRecord(84, 10_000, 9982, 10, date(2026, 12, 4))}))
+    assert "more than once a year" in found.what
+
+
+def test_what_leaves_the_site_may_only_have_been_out_of_range() -> None:
+    found = find(receiver(replace(SOUND, is_portable=True, window_s=0), links={1: WEAK}))
+    assert "out of range" in next(one for one in found if one.code == "link_weak").why
 
 
 @pytest.mark.parametrize(

@@ -162,7 +162,7 @@ def test_a_record_without_any_loss_expects_no_fault_and_says_at_most_how_many() 
 
 @pytest.mark.parametrize(
     ("a_year", "words"),
-    [(1234.0, "about 1,200 a year"), (62.0, "about 62 a year"), (3.2, "about 3 a year"), (1.0, "about one a year"),
+    [(1234.0, "about 1,200 a year"), (62.0, "about 62 a year"), (3.2, "about 3 a year"), (1.2, "a little over one a year"), (1.0, "about one a year"),
      (0.5, "about one in 2 years"), (0.025, "about one in 40 years"), (0.0012, "about one in 830 years"),
      (1e-7, "less than one in 1,000 years"), (0.0, "less than one in 1,000 years")],
 )  # fmt: skip

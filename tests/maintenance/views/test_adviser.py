@@ -135,8 +135,10 @@ def test_a_weak_link_is_seen_to_first(world: World, slot: Registration) -> None:
         transmitter=slot.transmitter, customer=slot.customer, registration=slot, judged_on=TODAY, amber_since=TODAY,
         share_before=0.97, share_now=0.8,
     )  # fmt: skip
-    text = text_of(world.client("office"), url(slot))
+    page = world.client("office").get(url(slot)).content.decode()
+    text = words(page)
     assert "This link is weak just now." in text
+    assert "button--main" not in page.partition('id="h-windows"')[0].partition('id="h-advice"')[2]
     assert "says nothing about the cells; take a reading" in text
 
 
