@@ -63,8 +63,8 @@ def days_of(firm: DemoFirm, row: DemoSlot) -> Days:
     span[-1] = HEARD_UNTIL_S * share_of(today)
     silent = _silent_s(firm, row, first, n)
     awake = np.clip(span - silent, 0, None)
-    # Check-ins closer than a quarter hour count once in it.
-    interval = max(interval, QUARTER_S)
+    # Check-ins closer than a quarter hour count once in it; the last one is as near as they come.
+    often, interval = interval, max(interval, QUARTER_S)
     expected = np.maximum(span // interval, 0).astype(np.int64)
     possible = np.minimum((awake // interval).astype(np.int64), expected)
     ago = np.arange(n)[::-1]
@@ -79,14 +79,14 @@ def days_of(firm: DemoFirm, row: DemoSlot) -> Days:
     weekend = np.array([(first + timedelta(days=i)).weekday() >= 5 for i in range(n)])
     quiet = 0.15 if row.receiver.site.profile in ("office", "school", "plant") else 1.0
     activations = rng.poisson(per_day * np.where(weekend, quiet, 1.4 - 0.4 * quiet))
-    ends = (rng.uniform(0.2, 0.98, n) * interval).astype(np.int64)
+    ends = (rng.uniform(0.2, 0.98, n) * often).astype(np.int64)
     ends_silent = _ends_silent(firm, row, first, n)
     last = np.maximum((span - np.minimum(silent * ends_silent, span) - ends).astype(np.int64), 0)
     activations = np.where(heard > 0, activations, 0)
     loss_runs = np.minimum(lost, rng.binomial(lost, 0.8) + (lost > 0))
     masks = draw(
         np.random.default_rng([firm.seed, int(unit.serial[3:]), 1]), interval_s=interval, span_s=span, silent_s=silent,
-        ends_silent=ends_silent, heard=heard, activations=activations, last_heard_s=last, loss_runs=loss_runs,
+        ends_silent=ends_silent, heard=heard, activations=activations, last_heard_s=last, loss_runs=loss_runs, often_s=often,
     )  # fmt: skip
     margins = np.clip(np.round(margin), 1, 60).astype(np.int64)
     low = _low_flags(unit.fittings, first, n)

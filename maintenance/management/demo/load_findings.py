@@ -1,10 +1,11 @@
-"""Look at every receiver of the demo firm as a night would, and let a few findings rest with a reason."""
+"""Look at every link and receiver of the demo firm as a night would, and let a few findings rest with a reason."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 
 from company.models import User
+from devices.actions.link_watch import judge_links
 from devices.models import Receiver
 from maintenance.actions.findings import refresh_findings
 from maintenance.actions.findings_snooze import snooze_findings
@@ -25,6 +26,7 @@ RESTS = (
 def load_findings(firm: DemoFirm, office: User) -> int:
     """Find what needs a person, and snooze one finding of some kinds; gives the number found."""
     when = at(firm.today, 7, 30)
+    judge_links(at=when)
     done = refresh_findings(receivers=Receiver.objects.open().values_list("pk", flat=True), at=when)
     for code, wanted_days, reason in RESTS:
         row = FindingRecord.objects.awake(firm.today).filter(code=code).in_order().first()

@@ -14,7 +14,7 @@ N_RECENT = 62
 def draw(
     rng: np.random.Generator, *, interval_s: int, span_s: NDArray[np.float64], silent_s: NDArray[np.float64],
     ends_silent: NDArray[np.float64], heard: NDArray[np.int64], activations: NDArray[np.int64],
-    last_heard_s: NDArray[np.int64], loss_runs: NDArray[np.int64],
+    last_heard_s: NDArray[np.int64], loss_runs: NDArray[np.int64], often_s: int,
 ) -> list[tuple[bytes | None, bytes | None]]:  # fmt: skip
     """Give presence and acted of each day, oldest first, None for old days; sets what follows from them in the last two.
 
@@ -34,7 +34,12 @@ def draw(
         came = sorted(rng.choice(len(moments), int(heard[day]), replace=False).tolist()) if heard[day] else []
         quarters = [moments[place] // QUARTER_S for place in came]
         activations[day] = activations[day] if quarters else 0
-        last_heard_s[day] = moments[came[-1]] if came else 0
+        last = moments[came[-1]] if came else 0
+        if came and day == n - 1 and often_s < QUARTER_S and not silent and last_heard_s[day] > last:
+            # Of one that checks in every minute the last quarter hour is heard to its end: its window is as short.
+            last = int(last_heard_s[day])
+            quarters[-1] = last // QUARTER_S
+        last_heard_s[day] = last
         mask = mask_of_quarters(quarters) if quarters else None
         loss_runs[day] = (
             loss_runs_of(mask, interval_s, 0, -(-span // QUARTER_S)) if expected_of(interval_s, 0, span) else 0
