@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from devices.rules.day_merge import CAPPED, MOST, MOST_SOURCE, DayRow, DayState
-from devices.rules.presence import DAY_S, N_BYTES, QUARTER_S, QUARTERS
+from devices.rules.presence import DAY_S, EMPTY, N_BYTES, QUARTER_S, QUARTERS
 
 NO_MARGIN, NO_TIME = -32768, -1
 Ints = NDArray[np.int64]
@@ -151,9 +151,9 @@ def _known(values: Any, missing: int) -> Ints:
 
 def _masks(values: Any) -> tuple[Masks, Flags]:
     """Masks one under the other, and which there are. Empty ones are none: sealed."""
-    has = np.array([bool(value) for value in values], np.bool_)
-    joined = b"".join([value or bytes(N_BYTES) for value in values])
-    if len(joined) != N_BYTES * len(has) or any(value and len(value) != N_BYTES for value in values):
+    has = np.fromiter(map(bool, values), np.bool_, len(values))
+    joined = b"".join([value or EMPTY for value in values])
+    if set(map(len, values if has.all() else filter(None, values))) - {N_BYTES}:
         raise ValueError("A mask of quarter hours is not 12 bytes.")
     return np.frombuffer(joined, np.uint8).reshape(-1, N_BYTES), has
 
@@ -209,12 +209,15 @@ def _runs_of_losses(quarters: Masks, row: Rows, to_s: Ints) -> Ints:
     width = to_q - from_q
     interval_s = np.maximum(row.interval_s, QUARTER_S)
     shortest = np.minimum(np.maximum(3 * interval_s // (2 * QUARTER_S), 1), width)
-    run = np.zeros(len(to_s), np.int64)
-    found = np.zeros(len(to_s), np.int64)
+    # Small numbers in small types: this is the only part that looks at every quarter hour.
+    begin, end, least = (np.clip(column, -1, QUARTERS + 1).astype(np.int8) for column in (from_q, to_q, shortest))
+    run = np.zeros(len(to_s), np.int8)
+    found = np.zeros(len(to_s), np.int8)
     for q, here in enumerate(np.ascontiguousarray(quarters.T)):
         # A run counts at the moment when it has become long enough, so once.
-        run = np.where((here == 0) & (from_q <= q) & (q < to_q), run + 1, 0)
-        found += run == shortest
+        run += 1
+        run *= (here == 0) & (begin <= q) & (end > q)
+        found += run == least
     return np.where((row.interval_s > 0) & (width * QUARTER_S >= interval_s), found, 0)
 
 
