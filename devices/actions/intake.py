@@ -17,7 +17,7 @@ from devices.actions import intake_sql as isql
 from devices.actions import rollup_sql as sql
 from devices.actions.fault_events import record_signals
 from devices.actions.intake_placing import Placed, Sender, place_events
-from devices.actions.rollups import write_merged
+from devices.actions.rollups import merge_days
 from devices.models import IntakeBatch, IntakeSource, Receiver
 from devices.rules.day_merge import DayRow
 from devices.rules.events import Event, RowProblem
@@ -146,11 +146,10 @@ def _take(
     made, fed, *read = sql.ask(*asks, *_asks_of(grouped))
     if not made:
         return _came_before(head)
-    _write_days(grouped, read)
-    if placed.aside:
-        sql.ask(*isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)]))
+    aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
+    # All in one go: on PostgreSQL the way there and back costs more than the work.
+    sql.ask(*_days_asks(grouped, read), *aside, *_mark(sender, isql.as_fed(fed), placed, watermark, head))
     _tell(placed, sender, head["received_at"])
-    _mark(sender, isql.as_fed(fed), placed, watermark, head)
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
 
 
@@ -160,7 +159,7 @@ def put_in(placed: Placed, sender: Sender, at: datetime) -> None:
     For events that wait in the ledger and are marked by the caller in the same transaction, so that they count once.
     """
     grouped = placed.days()
-    _write_days(grouped, sql.ask(*_asks_of(grouped)) if grouped else [])
+    sql.ask(*_days_asks(grouped, sql.ask(*_asks_of(grouped))))
     _tell(placed, sender, at)
     if placed.link_tests:
         (rows,) = sql.ask(isql.lock_receivers_ask(placed.link_tests, None, sender.fed_scope))
@@ -179,10 +178,11 @@ def _asks_of(grouped: dict[sql.Key, list[DayRow]]) -> list[sql.Ask]:
     return [sql.lock_ask(ids), sql.days_ask(list(grouped)), sql.stays_ask(ids, oldest)]
 
 
-def _write_days(grouped: dict[sql.Key, list[DayRow]], read: Sequence[sql.Rows]) -> None:
-    if grouped:
-        locked, days, stays = read
-        write_merged(grouped, dict(locked), sql.as_states(days), stays)  # type: ignore[arg-type]
+def _days_asks(grouped: dict[sql.Key, list[DayRow]], read: Sequence[sql.Rows]) -> list[sql.Ask]:
+    if not grouped:
+        return []
+    locked, days, stays = read
+    return merge_days(grouped, dict(locked), sql.as_states(days), stays)[1]  # type: ignore[arg-type]
 
 
 def _tell(placed: Placed, sender: Sender, at: datetime) -> None:
@@ -217,11 +217,11 @@ def _came_before(head: dict[str, Any]) -> Taken | None:
 
 def _mark(
     sender: Sender, fed: Sequence[isql.Fed], placed: Placed, watermark: datetime | None, head: dict[str, Any]
-) -> None:
+) -> list[sql.Ask]:
     """Note how far receivers and source have delivered; no mark ever goes back."""
     changed = [new for row in fed if (new := _marked(sender, row, placed, watermark)) != row]
     source = isql.mark_source_ask(sender.source_id, watermark, head["received_at"], head["n_clamped"])
-    sql.ask(*isql.mark_receivers_asks(changed), source)
+    return [*isql.mark_receivers_asks(changed), source]
 
 
 def _tested(row: isql.Fed, placed: Placed) -> isql.Fed:

@@ -89,7 +89,7 @@ class Placed:
     problems: list[RowProblem] = field(default_factory=list)
 
     def days(self) -> dict[Key, list[DayRow]]:
-        """Days as `rollups.write_merged` takes them, sorted."""
+        """Days as `rollups.merge_days` takes them, sorted."""
         spans = spans_of(self.places)
         found: dict[Key, list[DayRow]] = {}
         for key in sorted(self.said):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import functools
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -32,10 +32,11 @@ STATE = "heard, expected, activations, loss_runs, lowest_margin_db, flags, last_
 
 
 class Ask(NamedTuple):
-    """One statement with its values."""
+    """One statement with its values; or, on SQLite, with the values of each of many rows."""
 
     sql: str
     values: Sequence[Any]
+    is_many: bool = False
 
 
 @functools.cache
@@ -46,11 +47,13 @@ def is_postgresql() -> bool:
 
 def ask(*asks: Ask) -> list[Rows]:
     """Run some statements, in one round trip on PostgreSQL; gives the rows of each. Each sees what the ones before waited for."""
+    if not asks:
+        return []
     with connection.cursor() as cursor:
         if not is_postgresql():
             found: list[Rows] = []
             for one in asks:
-                cursor.execute(one.sql, one.values)
+                (cursor.executemany if one.is_many else cursor.execute)(one.sql, one.values)
                 found.append(cursor.fetchall() if cursor.description else [])
             return found
         cursor.execute(";\n".join(one.sql for one in asks), [value for one in asks for value in one.values])
@@ -101,6 +104,12 @@ def stay_day(day: date) -> Any:
 _BEGINS = "COALESCE(f.fitted_at, f.entered_at)"
 
 
+# One look into the index for each set of cells: left to itself PostgreSQL reads all totals for a batch.
+_PERIODS = (
+    "LATERAL (SELECT p.id, p.from_on FROM devices_fittingtotals p WHERE p.fitting_id = f.id OFFSET 0) AS x ON true"
+)
+
+
 def stays_ask(ids: Sequence[int], since: date | None) -> Ask:
     """Fittings: transmitter, key, customer, first day, last day (exclusive), of UTC, and each setting-period on record (key,
     first day); days as `as_day` reads and `stay_day` writes them. With `since`, only fittings in after that day. Cells that
@@ -112,7 +121,7 @@ def stays_ask(ids: Sequence[int], since: date | None) -> Ask:
     values = [since if is_postgresql() else since.isoformat()] if since else []
     return Ask(
         f"SELECT f.transmitter_id, f.id, f.customer_id, {_utc_day(_BEGINS)}, {ends}, x.id, {from_on} FROM devices_fitting f "
-        f"LEFT JOIN devices_fittingtotals x ON x.fitting_id = f.id WHERE {_among('f.transmitter_id')}{more}",
+        f"LEFT JOIN {_PERIODS if is_postgresql() else 'devices_fittingtotals x ON x.fitting_id = f.id'} WHERE {_among('f.transmitter_id')}{more}",
         [_list(ids), *values],
     )
 
@@ -166,15 +175,15 @@ def _unnest(columns: Sequence[tuple[str, str]], more: str = "") -> str:
     return f"SELECT {names}{more} FROM unnest({arrays}) AS v({names})"
 
 
-def _write(sql_of: Any, columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[Any]], more: str = "") -> None:
+def _write_asks(
+    sql_of: Callable[[str], str], columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[Any]], more: str = ""
+) -> list[Ask]:
     if not rows:
-        return
-    with connection.cursor() as cursor:
-        if is_postgresql():
-            cursor.execute(sql_of(_unnest(columns, more)), [list(column) for column in zip(*rows, strict=True)])
-        else:
-            marks = ", ".join(["%s"] * len(columns))
-            cursor.executemany(sql_of(f"VALUES ({marks}{more})"), rows)
+        return []
+    if is_postgresql():
+        return [Ask(sql_of(_unnest(columns, more)), [list(column) for column in zip(*rows, strict=True)])]
+    marks = ", ".join(["%s"] * len(columns))
+    return [Ask(sql_of(f"VALUES ({marks}{more})"), rows, is_many=True)]
 
 
 def _days_sql(source: str) -> str:
@@ -186,10 +195,10 @@ def _days_sql(source: str) -> str:
     )
 
 
-def write_days(rows: Iterable[tuple[Key, int, DayState]]) -> None:
+def days_asks(rows: Iterable[tuple[Key, int, DayState]]) -> list[Ask]:
     """Write days as they are now: key, customer, state; sorted by key."""
     days = _Written()
-    _write(
+    return _write_asks(
         _days_sql,
         DAY_COLUMNS,
         [
@@ -197,6 +206,11 @@ def write_days(rows: Iterable[tuple[Key, int, DayState]]) -> None:
             for (unit, day), customer_id, (heard, expected, acts, runs, margin, flags, last, presence, acted, source_id) in rows
         ],
     )  # fmt: skip
+
+
+def write_days(rows: Iterable[tuple[Key, int, DayState]]) -> None:
+    """Write days at once; see `days_asks`."""
+    ask(*days_asks(rows))
 
 
 class _Written(dict[date, Any]):
@@ -222,27 +236,30 @@ def make_totals(rows: Iterable[Sequence[Any]]) -> None:
     written = list(rows)
     if not is_postgresql():
         written = [[*row[:place], row[place].isoformat(), *row[place + 1 :]] for row in written]
-    _write(_totals_sql, TOTAL_COLUMNS, written, ", 0, 0")
+    ask(*_write_asks(_totals_sql, TOTAL_COLUMNS, written, ", 0, 0"))
 
 
-def add_totals(rows: Sequence[tuple[int, int, int, int]]) -> None:
+def totals_asks(rows: Sequence[tuple[int, int, int, int]]) -> list[Ask]:
     """Add to setting-periods on record: key, days measured, check-ins, activations."""
     if not rows:
-        return
+        return []
     names = ("days_measured", "checkins", "activations")
-    with connection.cursor() as cursor:
-        if is_postgresql():
-            sets = ", ".join(f"{name} = t.{name} + v.{name}" for name in names)
-            cursor.execute(
+    if is_postgresql():
+        sets = ", ".join(f"{name} = t.{name} + v.{name}" for name in names)
+        return [
+            Ask(
                 f"UPDATE devices_fittingtotals t SET {sets} "
-                f"FROM unnest(%s::bigint[], %s::int[], %s::int[], %s::int[]) AS v(id, {', '.join(names)}) WHERE t.id = v.id",
-                [list(column) for column in zip(*rows, strict=True)],
+                f"FROM unnest(%s::bigint[], %s::int[], %s::int[], %s::int[]) AS v(id, {', '.join(names)}) "
+                "WHERE t.id = v.id AND t.id = ANY(%s)",
+                [*map(list, zip(*rows, strict=True)), [row[0] for row in rows]],
             )
-        else:
-            sets = ", ".join(f"{name} = {name} + %s" for name in names)
-            cursor.executemany(
-                f"UPDATE devices_fittingtotals SET {sets} WHERE id = %s", [(*row[1:], row[0]) for row in rows]
-            )
+        ]
+    sets = ", ".join(f"{name} = {name} + %s" for name in names)
+    return [
+        Ask(
+            f"UPDATE devices_fittingtotals SET {sets} WHERE id = %s", [(*row[1:], row[0]) for row in rows], is_many=True
+        )
+    ]
 
 
 def sum_stretches(stretches: Sequence[tuple[int, date, date]]) -> dict[int, tuple[int, int, int, int]]:

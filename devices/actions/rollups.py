@@ -10,7 +10,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, NamedTuple
 
 from django.db import transaction
 from django.utils.translation import gettext
@@ -18,16 +17,24 @@ from django.utils.translation import gettext
 from company.errors import Refused
 from company.manner import day_said
 from devices.actions import rollup_sql as sql
+from devices.actions.running_totals import Added, add_to_totals, cut_periods, totals_asks
 from devices.models import FittingTotals, Registration
 from devices.rules.day_merge import CAPPED, MOST, NOTHING, DayRow, DayState, combine, fold, merge
 from devices.rules.presence import N_BYTES
-from devices.rules.setting_periods import Period, Setting, Stay, periods_of
+from devices.rules.setting_periods import Period
 
 CHUNK = 500
 """Transmitters whose totals are rebuilt in one go: bounds memory and the time for which they are locked."""
 FAR = date(9999, 1, 1)
 COUNTS = ("interval_s", "days_measured", "checkins", "activations")
 DROPPED = ("dropped_days", "dropped_checkins", "dropped_activations")
+
+
+_periods = cut_periods
+__all__ = [
+    "CHUNK", "Added", "DayRow", "Difference", "NotADay", "Recorded", "add_to_totals", "differences", "group_days",
+    "merge_days", "rebuild_totals", "record_days", "settle_slot", "write_merged",
+]  # fmt: skip
 
 
 class NotADay(Refused):
@@ -115,7 +122,17 @@ def write_merged(
     grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[int, int], before: Mapping[sql.Key, DayState],
     stays: sql.Rows,
 ) -> Recorded:  # fmt: skip
-    """Merge rows into days read under the lock of their transmitters, and write what changed with its totals.
+    """Merge rows into days and write them at once; see `merge_days`."""
+    recorded, asks = merge_days(grouped, customers, before, stays)
+    sql.ask(*asks)
+    return recorded
+
+
+def merge_days(
+    grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[int, int], before: Mapping[sql.Key, DayState],
+    stays: sql.Rows,
+) -> tuple[Recorded, list[sql.Ask]]:  # fmt: skip
+    """Merge rows into days read under the lock of their transmitters; gives what writes them with their totals.
 
     Parameters
     ----------
@@ -151,109 +168,7 @@ def write_merged(
         if new[5] & CAPPED:
             n_capped += not was.flags & CAPPED or new.activations == MOST
         added.append(Added(*key, int(not was[0] and new[0] > 0), new[0] - was[0], new[2] - was[2]))
-    sql.write_days(written)
-    add_to_totals(added, stays)
-    return Recorded(len(grouped), n_capped)
-
-
-# --- which cells were in, at which interval ---------------------------------------------------------------------------
-
-
-class Added(NamedTuple):
-    """What a day really gained: what is cut off adds nothing."""
-
-    transmitter_id: int
-    day: date
-    days: int
-    checkins: int
-    activations: int
-
-
-def _periods(stays: sql.Rows, settings: sql.Rows) -> tuple[dict[int, list[Period]], dict[int, int]]:
-    """Setting-periods of each transmitter, oldest first, and the customer of each fitting; rows as the asks read them."""
-    by_unit: dict[int, dict[int, Stay]] = defaultdict(dict)
-    customers: dict[int, int] = {}
-    for transmitter_id, pk, customer_id, begins, ends, *_ in stays:
-        by_unit[transmitter_id][pk] = Stay(pk, sql.as_day(begins), sql.as_day(ends))  # type: ignore[arg-type]
-        customers[pk] = customer_id
-    intervals: dict[int, list[Setting]] = defaultdict(list)
-    for transmitter_id, begins, ends, interval_s in settings:
-        intervals[transmitter_id].append(Setting(sql.as_day(begins), sql.as_day(ends), interval_s))  # type: ignore[arg-type]
-    return {unit: periods_of(list(rows.values()), intervals[unit]) for unit, rows in by_unit.items()}, customers
-
-
-def add_to_totals(added: Sequence[Added], stays: sql.Rows) -> None:
-    """Add to the setting-periods of the cells that were in on those days; days without cells belong to nobody.
-
-    Periods on record are found from the stays alone: once one of a set of cells is there, all of them are.
-    """
-    by_unit: dict[int, list[tuple[Any, ...]]] = {}
-    for row in stays:
-        there = by_unit.get(row[0])
-        if there is None:
-            by_unit[row[0]] = [row]
-        else:
-            there.append(row)
-    sums: dict[int, list[int]] = {}
-    unmade: list[Added] = []
-    as_written: dict[date, Any] = {}
-    for one in added:
-        _, day, days, checkins, activations = one
-        written = as_written.get(day)
-        if written is None:
-            written = as_written[day] = sql.stay_day(day)
-        found = _period_on_record(by_unit.get(one[0], ()), written)
-        if found is None:
-            continue
-        if not found:
-            unmade.append(one)
-        elif own := sums.get(found):
-            own[0] += days
-            own[1] += checkins
-            own[2] += activations
-        elif checkins or activations:
-            sums[found] = [days, checkins, activations]
-    sql.add_totals([(pk, *sums[pk]) for pk in sorted(sums)])  # type: ignore[misc]
-    if unmade:
-        _make_periods(unmade, [row for row in stays if row[0] in {one.transmitter_id for one in unmade}])
-
-
-def _period_on_record(stays: Sequence[tuple[Any, ...]], day: Any) -> int | None:
-    """Key of the period of a day; 0: its cells have no period on record yet; None: no cells were in.
-
-    Stays as `rollup_sql.stays_ask` reads them, the day as `rollup_sql.stay_day` writes it.
-    """
-    here: tuple[Any, ...] | None = None
-    for row in stays:
-        # The later of two sets that overlap is the one that was in.
-        if row[3] <= day and (here is None or (row[3], row[1]) > (here[3], here[1])):
-            here = row
-    if here is None or (here[4] is not None and day >= here[4]):
-        return None
-    best = None
-    for row in stays:
-        if row[1] == here[1] and row[6] is not None and row[6] <= day and (best is None or row[6] > best[6]):
-            best = row
-    return best[5] if best else 0
-
-
-def _make_periods(added: Sequence[Added], stays: sql.Rows) -> None:
-    """Make every period of cells with their first count: without the earlier ones their time would count wrong."""
-    (settings,) = sql.ask(sql.settings_ask(sorted({one.transmitter_id for one in added})))
-    periods, customers = _periods(stays, settings)
-    sums: dict[tuple[int, date], list[int]] = {}
-    hit: dict[tuple[int, date], Period] = {}
-    for one in added:
-        period = next((p for p in periods.get(one.transmitter_id, ()) if p.holds(one.day)), None)
-        if period is None:
-            continue
-        for other in periods[one.transmitter_id]:
-            if other.fitting_id == period.fitting_id:
-                hit.setdefault((other.fitting_id, other.from_on), other)
-        own = sums.setdefault((period.fitting_id, period.from_on), [0, 0, 0])
-        for place, count in enumerate(one[2:]):
-            own[place] += count
-    sql.make_totals((customers[key[0]], *key, hit[key].interval_s, *sums.get(key, (0, 0, 0))) for key in sorted(hit))
+    return Recorded(len(grouped), n_capped), sql.days_asks(written) + totals_asks(added, stays)
 
 
 # --- rebuilding -------------------------------------------------------------------------------------------------------
@@ -285,7 +200,7 @@ def _rebuild(
     transmitter_ids: Sequence[int], recorded: Mapping[tuple[int, date], FittingTotals]
 ) -> dict[tuple[int, date], _Rebuilt]:
     """Every row there should be: all periods of cells with a day on record or dropped, or with more than one period."""
-    periods, customers = _periods(*sql.ask(sql.stays_ask(transmitter_ids, None), sql.settings_ask(transmitter_ids)))
+    periods, customers = cut_periods(*sql.ask(sql.stays_ask(transmitter_ids, None), sql.settings_ask(transmitter_ids)))
     listed = [(pk, one) for pk in sorted(periods) for one in periods[pk]]
     sums = sql.sum_stretches([(pk, one.from_on, one.to_on or FAR) for pk, one in listed])
     kept = [(place, row) for row in recorded.values() if (place := _place_of_dropped(row, periods)) is not None]

@@ -38,7 +38,7 @@ def main() -> None:
     parser.add_argument("--transmitters", type=int, default=20_000)
     parser.add_argument("--days", type=int, default=60)
     parser.add_argument("--batches", type=int, default=60, help="batches a side and round")
-    parser.add_argument("--unknown-every", type=int, default=1, help="batches from one unknown serial to the next")
+    parser.add_argument("--unknown-every", type=int, default=4, help="batches from one unknown serial to the next")
     parser.add_argument("--sqlite", action="store_true")
     parser.add_argument("--profile", action="store_true", help="show where the time of the product goes, and end")
     options = parser.parse_args()

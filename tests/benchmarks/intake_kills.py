@@ -150,7 +150,7 @@ def write(plan: Plan, serials: list[str], number: int, places: Any, is_again: An
     from devices.rules.events import Event
 
     source, site = IntakeSource.objects.get(), Receiver.objects.order_by("pk")[0].site
-    mark, came_before = intake._mark, intake._came_before
+    tell, came_before = intake._tell, intake._came_before
 
     def die_after(work: Any) -> Any:
         def dies(*args: Any) -> None:
@@ -164,8 +164,8 @@ def write(plan: Plan, serials: list[str], number: int, places: Any, is_again: An
         n, is_cut = mine[places[number]]
         if is_cut and not is_again[number]:
             is_again[number] = 1
-            # A repeat never comes as far as the marks: it is cut off where its count is written.
-            intake._mark, intake._came_before = die_after(mark), die_after(came_before)
+            # A repeat never comes as far as the faults, the last step: it is cut off where its count is written.
+            intake._tell, intake._came_before = die_after(tell), die_after(came_before)
         events = [
             Event(row, kind, datetime.fromisoformat(at), serials[unit])
             for row, (unit, at, kind) in enumerate(plan.batches[n], 1)
@@ -180,6 +180,7 @@ def write(plan: Plan, serials: list[str], number: int, places: Any, is_again: An
 def check(plan: Plan, n_batches: int) -> list[str]:
     """Compare days, totals and ledger with what was sent."""
     from django.core.management import CommandError, call_command
+    from django.db import connection
 
     from devices.models import CheckInDay, IntakeBatch, Transmitter
     from devices.rules.presence import quarters_in
@@ -199,6 +200,11 @@ def check(plan: Plan, n_batches: int) -> list[str]:
         wrong.append(f"{n} batches in the ledger")
     if n := IntakeBatch.objects.exclude(n_conflicts=0).count():
         wrong.append(f"{n} conflicts")
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT deadlocks FROM pg_stat_database WHERE datname = current_database()")
+            if n := cursor.fetchone()[0]:
+                wrong.append(f"{n} deadlocks")
     try:
         call_command("reconcile", stdout=open(os.devnull, "w"))  # noqa: SIM115
     except CommandError as error:

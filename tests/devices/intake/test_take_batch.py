@@ -120,7 +120,7 @@ def test_two_sources_may_use_one_batch_id(source, unit):
 
 
 def test_a_failure_leaves_nothing(source, unit, monkeypatch):
-    monkeypatch.setattr(intake, "_mark", lambda *_: 1 / 0)
+    monkeypatch.setattr(intake, "_tell", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError), transaction.atomic():
         send(source, event(unit, clock(6)), event("no-such", clock(6), row=2))
     assert [model.objects.count() for model in (CheckInDay, IntakeBatch, FittingTotals, SetAside)] == [0, 0, 0, 0]

@@ -1,0 +1,113 @@
+"""Running totals of cells: which setting-period a day of check-ins counts in, and what adds to it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import date
+from typing import Any, NamedTuple
+
+from devices.actions import rollup_sql as sql
+from devices.rules.setting_periods import Period, Setting, Stay, periods_of
+
+
+class Added(NamedTuple):
+    """What a day really gained: what is cut off adds nothing."""
+
+    transmitter_id: int
+    day: date
+    days: int
+    checkins: int
+    activations: int
+
+
+def cut_periods(stays: sql.Rows, settings: sql.Rows) -> tuple[dict[int, list[Period]], dict[int, int]]:
+    """Setting-periods of each transmitter, oldest first, and the customer of each fitting; rows as the asks read them."""
+    by_unit: dict[int, dict[int, Stay]] = defaultdict(dict)
+    customers: dict[int, int] = {}
+    for transmitter_id, pk, customer_id, begins, ends, *_ in stays:
+        by_unit[transmitter_id][pk] = Stay(pk, sql.as_day(begins), sql.as_day(ends))  # type: ignore[arg-type]
+        customers[pk] = customer_id
+    intervals: dict[int, list[Setting]] = defaultdict(list)
+    for transmitter_id, begins, ends, interval_s in settings:
+        intervals[transmitter_id].append(Setting(sql.as_day(begins), sql.as_day(ends), interval_s))  # type: ignore[arg-type]
+    return {unit: periods_of(list(rows.values()), intervals[unit]) for unit, rows in by_unit.items()}, customers
+
+
+def add_to_totals(added: Sequence[Added], stays: sql.Rows) -> None:
+    """Add to the totals at once; see `totals_asks`."""
+    sql.ask(*totals_asks(added, stays))
+
+
+def totals_asks(added: Sequence[Added], stays: sql.Rows) -> list[sql.Ask]:
+    """Add to the setting-periods of the cells that were in on those days; days without cells belong to nobody.
+
+    Periods on record are found from the stays alone: once one of a set of cells is there, all of them are.
+    """
+    by_unit: dict[int, list[tuple[Any, ...]]] = {}
+    for row in stays:
+        there = by_unit.get(row[0])
+        if there is None:
+            by_unit[row[0]] = [row]
+        else:
+            there.append(row)
+    sums: dict[int, list[int]] = {}
+    unmade: list[Added] = []
+    as_written: dict[date, Any] = {}
+    for one in added:
+        _, day, days, checkins, activations = one
+        written = as_written.get(day)
+        if written is None:
+            written = as_written[day] = sql.stay_day(day)
+        found = _period_on_record(by_unit.get(one[0], ()), written)
+        if found is None:
+            continue
+        if not found:
+            unmade.append(one)
+        elif own := sums.get(found):
+            own[0] += days
+            own[1] += checkins
+            own[2] += activations
+        elif checkins or activations:
+            sums[found] = [days, checkins, activations]
+    if unmade:
+        _make_periods(unmade, [row for row in stays if row[0] in {one.transmitter_id for one in unmade}])
+    return sql.totals_asks([(pk, *sums[pk]) for pk in sorted(sums)])  # type: ignore[misc]
+
+
+def _period_on_record(stays: Sequence[tuple[Any, ...]], day: Any) -> int | None:
+    """Key of the period of a day; 0: its cells have no period on record yet; None: no cells were in.
+
+    Stays as `rollup_sql.stays_ask` reads them, the day as `rollup_sql.stay_day` writes it.
+    """
+    here: tuple[Any, ...] | None = None
+    for row in stays:
+        # The later of two sets that overlap is the one that was in.
+        if row[3] <= day and (here is None or (row[3], row[1]) > (here[3], here[1])):
+            here = row
+    if here is None or (here[4] is not None and day >= here[4]):
+        return None
+    best = None
+    for row in stays:
+        if row[1] == here[1] and row[6] is not None and row[6] <= day and (best is None or row[6] > best[6]):
+            best = row
+    return best[5] if best else 0
+
+
+def _make_periods(added: Sequence[Added], stays: sql.Rows) -> None:
+    """Make every period of cells with their first count: without the earlier ones their time would count wrong."""
+    (settings,) = sql.ask(sql.settings_ask(sorted({one.transmitter_id for one in added})))
+    periods, customers = cut_periods(stays, settings)
+    sums: dict[tuple[int, date], list[int]] = {}
+    hit: dict[tuple[int, date], Period] = {}
+    for one in added:
+        period = next((p for p in periods.get(one.transmitter_id, ()) if p.holds(one.day)), None)
+        if period is None:
+            continue
+        for other in periods[one.transmitter_id]:
+            if other.fitting_id == period.fitting_id:
+                hit.setdefault((other.fitting_id, other.from_on), other)
+        own = sums.setdefault((period.fitting_id, period.from_on), [0, 0, 0])
+        for place, count in enumerate(one[2:]):
+            own[place] += count
+    sql.make_totals((customers[key[0]], *key, hit[key].interval_s, *sums.get(key, (0, 0, 0))) for key in sorted(hit))
