@@ -98,6 +98,7 @@ class DeviceLoader:
             standby_fitted_on=standby, installed_on=receiver.installed_on,
             link_tested_at=at(today, 6) if receiver.evidence == "exceptions" else None,
             heard_until=quiet_until(receiver, today) if receiver.evidence == "every" else None,
+            days_closed_until=today if receiver.evidence == "every" else None,
             version=1 + self.rng.randint(0, 20), created_at=at(today - timedelta(days=1095), 10),
         )  # fmt: skip
 
@@ -199,6 +200,8 @@ class DeviceLoader:
                     kind=fault.kind, raised_at=fault.raised_at, cleared_at=fault.cleared_at, is_latched=fault.is_latched,
                     latch_cleared_at=fault.latch_cleared_at, cause=fault.cause, source=fault.source,
                     recorded_at=fault.raised_at,
+                    # Where every check-in reaches us nobody reports a silence: we see it.
+                    found_by="watch" if fault.kind == "missing" and fault.receiver.evidence == "every" else "signal",
                 )
                 for fault in self.firm.faults
             ],
