@@ -31,6 +31,11 @@ from sites.models import Site
 SECTION = "checkins"
 LIST, DETAIL, LISTENER = (f"devices/panels/{name}.html" for name in ("list", "detail", "listener"))
 MOST_STRANGERS = 50
+REFUSED = (
+    "bad_checksum", "half", "too_long", "not_read", "out_of_time", "in_clear", "no_key", "unknown_code", "other_kind",
+    "not_taken",
+)  # fmt: skip
+"""Counts of a listener that add up to what it refused."""
 START_COMMAND = "manage.py listen --bind 127.0.0.1:9009"
 
 COUNT_WORDS = {
@@ -91,6 +96,7 @@ def panel_list(request: PersonRequest) -> HttpResponse:
     for one in listeners:
         one.is_running = is_running(beat_at=one.beat_at, stopped_at=one.stopped_at, now=now)
         one.n_frames = one.counts.get("frames", 0)
+        one.n_refused = sum(one.counts.get(name, 0) for name in REFUSED)
     shown = page_of(accounts, request)
     _with_state(shown.object_list, now)
     context = {

@@ -172,12 +172,13 @@ def test_a_panel_not_heard_for_a_week_is_no_reason_to_offer(world):
 def test_the_state_of_the_listener_is_told(world, beat_s, stopped, words):
     state = ListenerState.objects.create(
         bind="127.0.0.1:9009", started_at=NOW - timedelta(hours=1), beat_at=NOW - timedelta(seconds=beat_s),
-        stopped_at=NOW if stopped else None, counts={"frames": 4711, "bad_checksum": 12},
+        stopped_at=NOW if stopped else None, counts={"frames": 4711, "bad_checksum": 12, "half": 3, "repeated": 9},
     )  # fmt: skip
     client = world.client("office")
     listed = text(client.get(reverse("devices:panel_list")))
     assert words in listed
     assert "4711" in listed
+    assert ">15</td>" in listed
     assert "Wrong checksum" in text(client.get(reverse("devices:listener_detail", args=[state.pk])))
 
 
