@@ -224,7 +224,9 @@ def _carry_faults(
         Fault(
             customer_id=fault.customer_id, site_id=entered.site_id, receiver=entered, kind=fault.kind,
             registration=by_unit[fault.transmitter_id], transmitter_id=fault.transmitter_id,
-            raised_at=fault.raised_at, source=fault.source,
+            raised_at=fault.raised_at, source=fault.source, recorded_at=fault.recorded_at, found_by=fault.found_by,
+            acknowledged_at=fault.acknowledged_at, acknowledged_by_id=fault.acknowledged_by_id,
+            acknowledged_note=fault.acknowledged_note,
         )
         for fault in going_on
         if fault.transmitter_id is not None

@@ -345,6 +345,16 @@ def test_what_a_transmitter_raised_goes_on_and_what_the_old_unit_showed_is_over(
     assert (going_on.kind, going_on.is_latched, going_on.registration.receiver) == ("low_battery", False, unit)
 
 
+def test_whoever_looks_after_a_fault_does_so_after_the_receiver_is_swapped(receiver, row, office) -> None:
+    when = NOW - timedelta(hours=3)
+    raise_fault(
+        row, found_by="watch", recorded_at=when, acknowledged_at=when, acknowledged_by=office, acknowledged_note="rang"
+    )
+    (going_on,) = Fault.objects.standing().filter(receiver=exchange(receiver, office))
+    assert (going_on.acknowledged_by, going_on.acknowledged_at, going_on.acknowledged_note) == (office, when, "rang")
+    assert (going_on.recorded_at, going_on.found_by) == (when, "watch")
+
+
 def test_a_receiver_is_swapped_once(receiver, row, office) -> None:
     exchange(receiver, office)
     with pytest.raises(AlreadyRemoved):
