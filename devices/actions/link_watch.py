@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
+from django.utils.translation import gettext
 from numpy.typing import NDArray
 
 from devices.actions import link_sql as sql
@@ -309,7 +310,7 @@ def _write(ledger: _Ledger, fence: Fence | None, progress: tuple[int, int]) -> N
     if fence:
         fence(*progress)
     if sql.guard() != ledger.seen:
-        raise OvertakenJudge("Links were judged by somebody else meanwhile.")
+        raise OvertakenJudge(gettext("The radio links were judged by another run meanwhile. Start this one again."))
     states = ledger.states
     rows = np.flatnonzero(states.touched)
     sql.write_states(
