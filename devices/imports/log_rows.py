@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import re
 from collections import Counter
 from collections.abc import Iterator
@@ -21,6 +20,7 @@ _DELIMITERS = ";,\t|"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06")
 # How spreadsheet programs are made to take digits for text: ="00123". And the apostrophe of a guarded formula.
 _FORCED = re.compile(r'=\s*"(?P<text>[^"]*)"')
+_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 _GUARDED = re.compile(r"'+[=+\-@\t\r]")
 
 
@@ -50,7 +50,7 @@ class LogFile:
         yield from table.rows
 
     def _text_rows(self) -> Iterator[Row]:
-        reader = csv.reader(io.StringIO(self._text, newline=""), delimiter=self._delimiter, strict=True)
+        reader = csv.reader(_lines(self._text), delimiter=self._delimiter, strict=True)
         number = 0
         try:
             for number, cells in enumerate(reader, start=1):
@@ -74,6 +74,11 @@ class LogFile:
                 )
                 % {"name": self.name, "row": number}
             ) from None
+
+
+def _lines(text: str) -> Iterator[str]:
+    """Lines with their ends, of any kind. A text buffer would hold four bytes for every sign of the file."""
+    return (match[0] for match in _LINE.finditer(text))
 
 
 def _tidy(cell: str) -> Cell:
