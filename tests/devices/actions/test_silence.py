@@ -213,7 +213,7 @@ def _story(rng: Random, rows: list[Registration]) -> list[Callable[[], Any]]:
     silent_from = {row.pk: rng.choice([2, 6, 15, 40]) for row in rows}
     said: list[Callable[[], Any]] = []
     for row in rows:
-        for hour in range(36):
+        for hour in range(0, 36, 2):
             is_back = rng.random() < 0.02
             if hour < silent_from[row.pk] or is_back:
                 said.append(lambda row=row, hour=hour: hear(row, hour + row.slot / 100))
@@ -245,7 +245,7 @@ def _told_in_order(said: list[Callable[[], Any]], rng: Random, receiver: Receive
     return found
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(8))
 def test_any_order_of_what_comes_in_and_of_looks_leaves_the_same_faults_standing(seed: int) -> None:
     rng = Random(seed)
     rows = four()
