@@ -254,3 +254,30 @@ def test_four_writers_at_once_lose_nothing_and_count_no_day_twice():
     assert failed == []
     assert sums(units[1]) == [(FIRST, 3600, 5, 5 * 4 * 8, 5 * 4 * 8)]
     assert differences(transmitter_ids=[one.pk for one in units]) == []
+
+
+def test_days_that_are_no_longer_kept_stay_in_the_totals_also_when_cells_are_dated_anew():
+    one, office = unit(), make_user("office")
+    record_days([DayRow(one.pk, FIRST + timedelta(days=n), 10, 24, 1) for n in range(60)])
+    CheckInDay.objects.filter(day__lt=FIRST + timedelta(days=20)).delete()
+    FittingTotals.objects.update(dropped_days=20, dropped_checkins=200, dropped_activations=20)
+    assert differences(transmitter_ids=[one.pk]) == []
+    FittingTotals.objects.update(checkins=5)
+    rebuild_totals(transmitter_ids=[one.pk])
+    assert sums(one) == [(FIRST, 3600, 60, 600, 60)]
+    fit_battery(transmitter=one, battery_type=battery_type(), by=office, at=noon(FIRST + timedelta(days=45)))
+    assert sums(one) == [(FIRST, 3600, 45, 450, 45), (FIRST + timedelta(days=45), 3600, 15, 150, 15)]
+    assert differences(transmitter_ids=[one.pk]) == []
+
+
+def test_dropped_days_go_along_when_their_cells_were_fitted_earlier_than_was_said():
+    one = unit()
+    record_days([DayRow(one.pk, FIRST + timedelta(days=n), 10, 24) for n in range(60)])
+    CheckInDay.objects.filter(day__lt=FIRST + timedelta(days=20)).delete()
+    FittingTotals.objects.update(dropped_days=20, dropped_checkins=200)
+    Fitting.objects.update(fitted_at=noon(FIRST - timedelta(days=5)))
+    rebuild_totals(transmitter_ids=[one.pk])
+    row = FittingTotals.objects.get()
+    assert (row.from_on, row.days_measured, row.checkins) == (FIRST - timedelta(days=5), 60, 600)
+    assert (row.dropped_days, row.dropped_checkins) == (20, 200)
+    assert differences(transmitter_ids=[one.pk]) == []
