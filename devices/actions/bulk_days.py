@@ -97,7 +97,7 @@ def _write_single(rows: Sequence[DayRow], customers: Mapping[int, int], stays: s
     new = merge_arrays(old, said)
     is_changed = ~is_there | new.differs(old)
     owners = np.array([customers[pk] for pk in units.tolist()], np.int64)
-    _write(units, days, owners, new, is_changed)
+    _write(units, days, owners, new, is_changed, is_there)
     gained = (
         (old.heard == 0) & (new.heard > 0), new.heard - old.heard, new.activations - old.activations,
     )  # fmt: skip
@@ -195,14 +195,18 @@ def _bytes_of(column: NDArray[Any]) -> NDArray[np.uint8]:
 # --- write --------------------------------------------------------------------------------------------------------------
 
 
-def _write(units: Ints, days: Ints, owners: Ints, new: States, is_changed: NDArray[np.bool_]) -> None:
+def _write(
+    units: Ints, days: Ints, owners: Ints, new: States, is_changed: NDArray[np.bool_], is_there: NDArray[np.bool_]
+) -> None:
+    if sql.is_postgresql():
+        # Nobody else can add a day while its transmitter is locked, so what is new needs no upsert.
+        for which, copy in ((is_changed & ~is_there, _copy_new), (is_changed & is_there, _copy_in)):
+            if which.any():
+                copy(units[which], days[which], owners[which], new.taken(which))
+        return
     if not is_changed.any():
         return
-    kept = new.taken(is_changed)
-    keys = units[is_changed], days[is_changed], owners[is_changed]
-    if sql.is_postgresql():
-        _copy_in(*keys, kept)
-        return
+    keys, kept = (units[is_changed], days[is_changed], owners[is_changed]), new.taken(is_changed)
     pks, numbers, customers = (column.tolist() for column in keys)
     sql.write_days(
         ((pk, day_of(number)), customer, kept.state(place))
@@ -210,14 +214,48 @@ def _write(units: Ints, days: Ints, owners: Ints, new: States, is_changed: NDArr
     )
 
 
-def _copy_in(units: Ints, days: Ints, owners: Ints, new: States) -> None:
-    records = np.zeros(len(units), _record(_WRITTEN))
-    records["n_fields"] = len(_WRITTEN)
-    values: dict[str, Any] = {"transmitter_id": units, "day": days, "customer_id": owners}
-    for name, _, kind in _WRITTEN:
+def _copy_new(units: Ints, days: Ints, owners: Ints, new: States) -> None:
+    """Copy days straight into their months, those that lack the same columns together."""
+    given: dict[str, Any] = {"transmitter_id": units, "day": days, "customer_id": owners}
+    missing = {
+        "last_heard_s": new.last_heard_s == NO_TIME, "lowest_margin_db": new.lowest_margin_db == NO_MARGIN,
+        "presence": ~new.has_presence, "acted": ~new.has_acted,
+    }  # fmt: skip
+    pattern = sum(column.astype(np.int64) << place for place, column in enumerate(missing.values()))
+    columns = _WRITTEN[:-2]
+    with connection.cursor() as cursor, cursor.copy(
+        f"COPY devices_checkinday ({', '.join(name for name, _, _ in columns)}) FROM STDIN (FORMAT BINARY)"
+    ) as copy:  # fmt: skip
+        copy.write(_HEAD)
+        for one in np.unique(pattern).tolist():
+            lacking = {name for place, name in enumerate(missing) if one >> place & 1}
+            copy.write(_records(columns, lacking, given, new, pattern == one).tobytes())
+        copy.write(_TAIL)
+
+
+def _records(
+    columns: Sequence[tuple[str, str, str]], lacking: set[str], given: Mapping[str, Any], new: States,
+    which: NDArray[np.bool_],
+) -> NDArray[Any]:  # fmt: skip
+    """Days as COPY takes them: each value behind its length, that of a missing one -1 and nothing behind it."""
+    fields: list[tuple[str, str]] = [("n_fields", ">i2")]
+    for name, _, kind in columns:
+        fields += [(f"{name}_length", ">i4")] + ([] if name in lacking else [(name, kind)])
+    records = np.zeros(np.count_nonzero(which), np.dtype(fields))
+    records["n_fields"] = len(columns)
+    for name, _, kind in columns:
+        if name in lacking:
+            records[f"{name}_length"] = -1
+            continue
         records[f"{name}_length"] = np.dtype(kind).itemsize
-        column = values[name] if name in values else getattr(new, name)
+        column = (given[name] if name in given else getattr(new, name))[which]
         records[name] = np.ascontiguousarray(column).view("V12").ravel() if kind == "V12" else column
+    return records
+
+
+def _copy_in(units: Ints, days: Ints, owners: Ints, new: States) -> None:
+    given: dict[str, Any] = {"transmitter_id": units, "day": days, "customer_id": owners}
+    records = _records(_WRITTEN, set(), given, new, np.ones(len(units), np.bool_))
     names = ", ".join(f"{name} {kind}" for name, kind, _ in _WRITTEN)
     source = {
         "last_heard_s": f"NULLIF(last_heard_s, {NO_TIME})", "lowest_margin_db": f"NULLIF(lowest_margin_db, ({NO_MARGIN})::smallint)",
