@@ -225,4 +225,6 @@ def description() -> dict[str, Any]:
 @audience("public")
 def openapi(request: HttpRequest) -> HttpResponse:
     """For everybody: whoever writes a sender has no account here, and nothing of the firm stands in it."""
+    if request.method not in ("GET", "HEAD"):
+        return problem(405, "This address takes GET only.", headers={"Allow": "GET"})
     return JsonResponse(description(), json_dumps_params={"indent": 1})

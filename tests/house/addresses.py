@@ -36,7 +36,8 @@ def fillings(route: Route, houses: Iterable[Household]) -> Iterator[tuple[dict[s
 def is_refusal(response: Any) -> bool:
     """404, 405 or the way to the sign-in page: nothing else may answer an address that is not yours."""
     login = reverse("account_login")
-    if response.status_code in (404, 405):
+    if response.status_code in (401, 404, 405):
+        # 401: a program without a token at the intake address.
         return True
     if response.status_code in (301, 302, 303):
         return urlsplit(response.headers["Location"]).path == login
