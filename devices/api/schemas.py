@@ -5,9 +5,9 @@ Rows are described, yet not checked here: `devices.rules.intake_rows` reads each
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from devices.rules.events import EventKind
 from devices.rules.intake_rows import (
@@ -59,7 +59,17 @@ class Batch(BaseModel):
         None, description="Everything that happened up to then is delivered; silence is judged up to there.",
         examples=[TIME],
     )  # fmt: skip
-    rows: Annotated[list[Any], Field(min_length=1, max_length=MOST_ROWS)]
+    rows: Annotated[
+        list[Any],
+        Field(max_length=MOST_ROWS, description="May be empty where `until` says that nothing was heard up to then."),
+    ]
+
+    @model_validator(mode="after")
+    def says_something(self) -> Self:
+        """A gateway that hears nothing must still be able to say so: silence is judged up to what was delivered."""
+        if not self.rows and self.until is None:
+            raise ValueError("Send rows, or say with until that nothing was heard up to then.")
+        return self
 
 
 class RefusedRow(BaseModel):
