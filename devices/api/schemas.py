@@ -5,9 +5,9 @@ Rows are described, yet not checked here: `devices.rules.intake_rows` reads each
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 from devices.rules.events import EventKind
 from devices.rules.intake_rows import (
@@ -64,12 +64,13 @@ class Batch(BaseModel):
         Field(max_length=MOST_ROWS, description="May be empty where `until` says that nothing was heard up to then."),
     ]
 
-    @model_validator(mode="after")
-    def says_something(self) -> Self:
+    @field_validator("rows")
+    @classmethod
+    def says_something(cls, rows: list[Any], read: ValidationInfo) -> list[Any]:
         """A gateway that hears nothing must still be able to say so: silence is judged up to what was delivered."""
-        if not self.rows and self.until is None:
+        if not rows and not read.data.get("until"):
             raise ValueError("Send rows, or say with until that nothing was heard up to then.")
-        return self
+        return rows
 
 
 class RefusedRow(BaseModel):

@@ -12,14 +12,14 @@ STATION = Station("HARBOUR234", 1, UNITS)
 
 
 def _rows(posts: list[Post]) -> list[tuple[str, str, str]]:
-    return sorted((row["at"], row["serial"], row["kind"]) for post in posts for row in post.rows)
+    return sorted((row["time"], row["serial"], row["kind"]) for post in posts for row in post.rows)
 
 
 def test_a_day_in_quarter_hours_says_the_same_as_the_day_in_one_piece() -> None:
     until = BEGIN + timedelta(days=1)
     cut = _rows(list(posts_of([STATION], BEGIN, until, Story())))
     whole = sorted(
-        (row["at"], row["serial"], row["kind"]) for unit in UNITS for row in rows_of(unit, BEGIN, until, Story())
+        (row["time"], row["serial"], row["kind"]) for unit in UNITS for row in rows_of(unit, BEGIN, until, Story())
     )
     assert [row for row in cut if row[2] == "check_in"] == [row for row in whole if row[2] == "check_in"]
     # An activation that would fall past the end of its span is not told at all: it belongs to no other span.
@@ -30,7 +30,7 @@ def test_a_day_in_quarter_hours_says_the_same_as_the_day_in_one_piece() -> None:
 def test_a_silent_transmitter_sends_nothing_and_comes_back() -> None:
     gone, back = BEGIN + timedelta(hours=2), BEGIN + timedelta(hours=5)
     rows = list(rows_of(UNITS[0], BEGIN, BEGIN + timedelta(hours=8), Story(silent={UNITS[0].serial: (gone, back)})))
-    at = [datetime.fromisoformat(row["at"]) for row in rows]
+    at = [datetime.fromisoformat(row["time"]) for row in rows]
     assert not [moment for moment in at if gone <= moment < back]
     assert min(at) < gone
     assert max(at) > back
@@ -48,7 +48,7 @@ def test_a_deaf_receiver_posts_without_rows_and_one_that_is_down_posts_nothing()
 def test_a_low_battery_is_told_with_every_check_in_from_then_on() -> None:
     since = BEGIN + timedelta(hours=1)
     rows = list(rows_of(UNITS[1], BEGIN, BEGIN + timedelta(hours=4), Story(low={UNITS[1].serial: since})))
-    low = {row["kind"] for row in rows if datetime.fromisoformat(row["at"]) >= since and row["kind"] != "activation"}
+    low = {row["kind"] for row in rows if datetime.fromisoformat(row["time"]) >= since and row["kind"] != "activation"}
     assert low == {"low_battery"}
 
 

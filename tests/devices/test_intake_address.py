@@ -332,3 +332,12 @@ def test_the_same_batch_from_four_at_once_is_taken_once(world: World) -> None:
     assert [answer.status_code for answer in answers] == [200] * 4
     assert sorted(answer.json()["repeated"] for answer in answers) == [False, True, True, True]
     assert CheckInDay.objects.get().activations == 1
+
+
+def test_a_gateway_that_hears_nothing_says_up_to_when(sender: Sender) -> None:
+    """Without it a receiver whose aerial fell off would look as if its gateway were late."""
+    body = {"batch": "quiet-1", "rows": [], "until": "2026-11-25T09:45:00Z"}
+    answer = sender.send(json.dumps(body))
+    assert answer.status_code == 200, answer.content
+    assert IntakeBatch.objects.get().n_rows == 0
+    assert sender.send(json.dumps(body | {"batch": "quiet-2", "until": None})).status_code == 422

@@ -109,12 +109,12 @@ def rows_of(unit: Unit, begin: datetime, until: datetime, story: Story, seed: in
         if chance.random() < 0.01:
             continue
         low = story.low.get(unit.serial)
-        row = {"serial": unit.serial, "at": at.isoformat(), "kind": "check_in", "margin_db": unit.margin_db}
+        row = {"serial": unit.serial, "time": at.isoformat(), "kind": "check_in", "margin_db": unit.margin_db}
         yield row | ({"kind": "low_battery"} if low is not None and at >= low else {})
         if chance.random() < unit.acts_per_day * unit.interval_s / 86_400:
             later = at + timedelta(seconds=chance.randrange(1, max(2, min(unit.interval_s, 60))))
             if later <= until:
-                yield {"serial": unit.serial, "at": later.isoformat(), "kind": "activation"}
+                yield {"serial": unit.serial, "time": later.isoformat(), "kind": "activation"}
 
 
 def posts_of(stations: Sequence[Station], begin: datetime, until: datetime, story: Story) -> Iterator[Post]:
@@ -337,7 +337,7 @@ def sent_in(posts: Sequence[Post]) -> tuple[set[tuple[str, int]], dict[str, int]
     acts: dict[str, int] = defaultdict(int)
     for post in posts:
         for row in post.rows:
-            heard.add((row["serial"], int(datetime.fromisoformat(row["at"]).timestamp()) // QUARTER_S))
+            heard.add((row["serial"], int(datetime.fromisoformat(row["time"]).timestamp()) // QUARTER_S))
             if row["kind"] == "activation":
                 acts[row["serial"]] += 1
     return heard, acts
