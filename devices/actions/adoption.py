@@ -157,7 +157,7 @@ def _replay(rows: Sequence[SetAside], customer_id: int | None, serial: str, at: 
         sender = _sender(mine[0].batch.source, customer_id, receiver_id, sites)
         events = [event_of(row.event) for row in mine]
         # Numbered anew: rows of several batches bear the same numbers.
-        events = [replace(one, row=n, serial=serial or one.serial) for n, one in enumerate(events)]
+        events = [one._replace(row=n, serial=serial or one.serial) for n, one in enumerate(events)]
         found = place_events(sender, events)
         n_too_old += len(found.problems)
         # What the receiver had no slot for says nothing of the transmitter itself: there is nothing to count.

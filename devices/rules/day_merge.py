@@ -135,12 +135,20 @@ def merge(old: DayState, row: DayRow) -> DayState:
         bits |= int.from_bytes(said, "little")
         if not is_sealed:
             presence = bits.to_bytes(N_BYTES, "little")
-    heard = max(heard, row.heard, bits.bit_count())
+    n_quarters = bits.bit_count()
+    if n_quarters < row.heard:
+        n_quarters = row.heard
+    if heard < n_quarters:
+        heard = n_quarters
     if row.last_heard_s is not None and (last_heard_s is None or row.last_heard_s > last_heard_s):
         last_heard_s = row.last_heard_s
     interval_s = row.interval_s
     to_s = _end_of(old, row, last_heard_s) if interval_s else 0
-    expected = max(expected, row.expected, expected_of(interval_s, row.from_s, to_s))
+    should = expected_of(interval_s, row.from_s, to_s) if interval_s else 0
+    if should < row.expected:
+        should = row.expected
+    if expected < should:
+        expected = should
     if not is_sealed and interval_s and (presence is not None or not heard):
         loss_runs = _loss_runs(bits, row, to_s)
     elif not is_sealed and row.loss_runs > loss_runs:

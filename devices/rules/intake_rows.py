@@ -98,17 +98,15 @@ def within(at: datetime, *, now: datetime, is_by_hand: bool = False) -> tuple[da
     BadRow
         More than 1 day ahead of `now`, older than 60 days; by hand: before 2000-01-02.
     """
-    if at > now + FAST_CLOCK:
+    if at > now:
         if at > now + AHEAD_AT_MOST:
             raise BadRow("time", "This is more than a day ahead. Set the clock of the sender, then send the row again.")
-        return now, True
-    if at > now:
-        return now, False
+        return now, at > now + FAST_CLOCK
     if at < (FIRST_DAY if is_by_hand else now - BACK_AT_MOST):
         if is_by_hand:
             raise BadRow("time", "This lies before the year 2000. Look at the clock of the sender.")
         raise BadRow("time", "This is older than 60 days. Let the office upload it as an event log.")
-    return at.astimezone(UTC), False
+    return (at if at.tzinfo is UTC else at.astimezone(UTC)), False
 
 
 def text_of(value: object, field: str, limit: int) -> str:
@@ -206,14 +204,14 @@ def read_row(
     BadRow
         With the field and what to do.
     """
-    if not isinstance(row, Mapping):
+    if type(row) is not dict and not isinstance(row, Mapping):
         raise BadRow("row", "Give each row as an object with serial, time and kind.")
     get: Callable[[str], object] = row.get
     kind = kind_of(get("kind"))
     at, was_cut = time_of(get("time"), now=now, is_by_hand=is_by_hand)
     serial = text_of(get("serial"), "serial", SERIAL_CHARS)
-    receiver = text_of(get("receiver"), "receiver", RECEIVER_CHARS)
-    slot = slot_of(get("slot"))
+    receiver = "" if (named := get("receiver")) is None else text_of(named, "receiver", RECEIVER_CHARS)
+    slot = None if (number_there := get("slot")) is None else slot_of(number_there)
     if kind in OF_RECEIVER:
         # The receiver speaks of itself: whatever else is named is none of these events' business.
         serial, slot = "", None
@@ -222,12 +220,11 @@ def read_row(
             raise BadRow("serial", "Give the transmitter’s serial, or the receiver and the slot.")
         if not receiver and not has_receiver:
             raise BadRow("receiver", "Name the receiver of this slot, here or for the whole batch.")
-    event = Event(
-        number, kind, at, serial, receiver, slot,
-        number_of(get("margin_db"), "margin_db", MARGIN_DB, "dB"), number_of(get("battery_v"), "battery_v", BATTERY_V, "V"),
-        note_of(get("note")),
-    )  # fmt: skip
-    return event, was_cut
+    # Most rows say none of these: what is not there needs no look.
+    margin_db = None if (db := get("margin_db")) is None else number_of(db, "margin_db", MARGIN_DB, "dB")
+    battery_v = None if (volts := get("battery_v")) is None else number_of(volts, "battery_v", BATTERY_V, "V")
+    note = "" if (words := get("note")) is None else note_of(words)
+    return Event(number, kind, at, serial, receiver, slot, margin_db, battery_v, note), was_cut
 
 
 def read_rows(

@@ -117,8 +117,13 @@ def expected_of(interval_s: int | None, from_s: int = 0, to_s: int = DAY_S) -> i
     """
     if not interval_s:
         return 0
-    span_s = min(to_s, DAY_S) - max(from_s, 0)
-    return max(span_s, 0) // max(interval_s, QUARTER_S)
+    # Comparing takes a third of the time of min and max, and every day of every batch comes through here.
+    if to_s > DAY_S:
+        to_s = DAY_S
+    if from_s < 0:
+        from_s = 0
+    step_s = interval_s if interval_s > QUARTER_S else QUARTER_S
+    return (to_s - from_s) // step_s if to_s > from_s else 0
 
 
 def shortest_loss_q(interval_s: int) -> int:
@@ -133,21 +138,28 @@ def shortest_loss_q(interval_s: int) -> int:
     interval_s : int
         Time between check-ins [s], counted as 900 s at least.
     """
-    return max(3 * max(interval_s, QUARTER_S) // (2 * QUARTER_S), 1)
+    return 3 * interval_s // (2 * QUARTER_S) if interval_s > QUARTER_S else 1
 
 
 def loss_runs_in(bits: int, interval_s: int | None, from_q: int = 0, to_q: int = QUARTERS) -> int:
     """Give the number of runs of lost check-ins of a mask held as a whole number; see `loss_runs_of`."""
-    width = min(to_q, QUARTERS) - max(from_q, 0)
-    if not interval_s or width * QUARTER_S < max(interval_s, QUARTER_S):
+    if not interval_s:
         return 0
-    empty = (~bits >> max(from_q, 0)) & ((1 << width) - 1)
+    if from_q < 0:
+        from_q = 0
+    width = (to_q if to_q < QUARTERS else QUARTERS) - from_q
+    step_s = interval_s if interval_s > QUARTER_S else QUARTER_S
+    if width * QUARTER_S < step_s:
+        return 0
+    empty = (~bits >> from_q) & ((1 << width) - 1)
     # A span shorter than the shortest loss is one as a whole, or none: a daily check-in that did not come is a loss.
-    left = min(shortest_loss_q(interval_s), width) - 1
+    shortest = shortest_loss_q(step_s)
+    left = (shortest if shortest < width else width) - 1
     step = 1
-    while left > 0:
+    while left > 0 and empty:
         # What is left stands for the beginnings of runs at least so long; each turn doubles the length.
-        step = min(step, left)
+        if step > left:
+            step = left
         empty &= empty >> step
         left -= step
         step *= 2
