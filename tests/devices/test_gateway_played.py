@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from tests.tools.gateway import Counts, Post, Sender, Station, Story, Unit, flood, play, posts_of, rows_of, sent_in
+from tests.tools.gateway import Counts, Sender, flood, play
+from tests.tools.gateway_firm import sent_in
+from tests.tools.gateway_posts import Post, Station, Story, Unit, posts_of, rows_of
 
 BEGIN = datetime(2026, 3, 3, 6, 0, tzinfo=UTC)
 UNITS = tuple(Unit(f"SK-{n:05}", 900 + 300 * n, 37 * n, 20, acts_per_day=40.0) for n in range(5))

@@ -1,43 +1,33 @@
 """What each address answers to each kind of person (GET, with records of the own customer in the address).
 
-Add one line per new address. LOGIN is the way to the sign-in page. "other" is another customer's portal user, "own" the
-customer's whose records stand in the address.
+Add one line per new address: here, or in audience_devices.py for those of the devices. The words stand in audience_answers.py.
 """
 
 from __future__ import annotations
 
-LOGIN = "login"
-PEOPLE = ("anonymous", "other", "own", "technician", "office", "manager")
-
-Answers = tuple[int | str, int | str, int | str, int | str, int | str, int | str]
-
-# The usual rows by name.
-PUBLIC: Answers = (200, 200, 200, 200, 200, 200)
-OFFICE: Answers = (LOGIN, 404, 404, 404, 200, 200)
-MANAGER: Answers = (LOGIN, 404, 404, 404, 404, 200)
-STAFF: Answers = (LOGIN, 404, 404, 200, 200, 200)
-TECHNICIAN: Answers = (LOGIN, 404, 404, 200, 404, 404)
-PORTAL: Answers = (LOGIN, 404, 200, 404, 404, 404)
-EVERY_PORTAL: Answers = (LOGIN, 200, 200, 404, 404, 404)
-EVERYBODY: Answers = (LOGIN, 200, 200, 200, 200, 200)
-# Nobody, with the planted records.
-NOBODY: Answers = (LOGIN, 404, 404, 404, 404, 404)
-# Addresses that take POST only.
-EVERYBODY_POST: Answers = (LOGIN, 405, 405, 405, 405, 405)
-OFFICE_POST: Answers = (LOGIN, 404, 404, 404, 405, 405)
-MANAGER_POST: Answers = (LOGIN, 404, 404, 404, 404, 405)
-STAFF_POST: Answers = (LOGIN, 404, 404, 405, 405, 405)
-TECHNICIAN_POST: Answers = (LOGIN, 404, 404, 405, 404, 404)
-PORTAL_POST: Answers = (LOGIN, 405, 405, 404, 404, 404)
-# Addresses of programs: a person has no token.
-INTAKE: Answers = (401, 401, 401, 401, 401, 401)
-INTAKE_POST: Answers = (405, 405, 405, 405, 405, 405)
-# Addresses that lead elsewhere.
-ALL_ON: Answers = (LOGIN, 302, 302, 302, 302, 302)
-
-NAMES = {name: row for name, row in globals().items() if name.isupper() and isinstance(row, tuple) and name != "PEOPLE"}
+from tests.house.audience_answers import (
+    ALL_ON,
+    EVERY_PORTAL,
+    EVERYBODY,
+    EVERYBODY_POST,
+    LOGIN,
+    MANAGER,
+    MANAGER_POST,
+    NOBODY,
+    OFFICE,
+    OFFICE_POST,
+    PORTAL,
+    PUBLIC,
+    STAFF,
+    STAFF_POST,
+    TECHNICIAN,
+    TECHNICIAN_POST,
+    Answers,
+)
+from tests.house.audience_devices import DEVICES
 
 TABLE: dict[str, Answers] = {
+    **DEVICES,
     "company:home": ALL_ON,
     "company:health": PUBLIC,
     "company:settings_home": OFFICE,
@@ -114,177 +104,7 @@ TABLE: dict[str, Answers] = {
     "sites:access_note_show": OFFICE_POST,
     "sites:access_note_remove": OFFICE_POST,
     "sites:portal_sites": NOBODY,  # the planted access is to the whole customer: nothing to choose
-    "devices:slot_map": STAFF,
-    "devices:slot_heard": STAFF,
-    "devices:slot_map_csv": STAFF,
-    "devices:output_edit": STAFF,
-    "devices:receiver_changes": STAFF,
-    "devices:receiver_changes_csv": STAFF,
-    "devices:site_changes": STAFF,
-    "devices:site_changes_csv": STAFF,
-    "devices:register_again": STAFF,
-    "devices:transmitter_csv": STAFF,
-    "devices:register_next": (LOGIN, 404, 404, 302, 302, 302),  # leads to the next spare slot
-    "devices:slot_detail": STAFF,
-    "devices:slot_register": (LOGIN, 404, 404, 302, 302, 302),  # the slot is taken: back to it
-    "devices:slot_change": STAFF,
-    "devices:slot_move": STAFF,
-    "devices:slot_remove": STAFF,
-    "devices:slot_put_back": NOBODY,  # the registration has not ended
-    "devices:slot_registered": STAFF_POST,
-    "devices:slot_again": STAFF,
-    "devices:slot_away": STAFF,
-    "devices:slot_back": STAFF,
-    "devices:transmitter_detail": STAFF,
-    "devices:battery_fit": STAFF,
-    "devices:battery_remove": STAFF,
-    "devices:battery_end": NOBODY,  # the planted cells are in service
-    "devices:area_list": OFFICE,
-    "devices:area": OFFICE,
-    "devices:area_move": OFFICE_POST,
-    "devices:area_rename": OFFICE_POST,
-    "devices:area_merge": OFFICE_POST,
-    "devices:floor_plan": STAFF,
-    "devices:floor_plan_pin": OFFICE_POST,
-    "devices:floor_plan_replace": OFFICE,
-    "devices:pin_remove": OFFICE_POST,
-    "devices:catalogue": STAFF,
-    "devices:battery_type": STAFF,
-    "devices:transmitter_type": STAFF,
-    "devices:receiver_type": STAFF,
-    "devices:battery_type_new": OFFICE,
-    "devices:battery_type_edit": OFFICE,
-    "devices:battery_type_retire": OFFICE,
-    "devices:battery_type_offer": OFFICE,
-    "devices:transmitter_type_new": OFFICE,
-    "devices:transmitter_type_edit": OFFICE,
-    "devices:transmitter_type_retire": OFFICE,
-    "devices:transmitter_type_offer": OFFICE,
-    "devices:receiver_type_new": OFFICE,
-    "devices:receiver_type_edit": OFFICE,
-    "devices:receiver_type_retire": OFFICE,
-    "devices:receiver_type_offer": OFFICE,
-    "devices:tech_floor_plan": STAFF,
-    "devices:tech_slot_map": STAFF,
-    "devices:tech_slot_heard": STAFF,
-    "devices:tech_slot_map_csv": STAFF,
-    "devices:tech_output_edit": STAFF,
-    "devices:tech_receiver_changes": STAFF,
-    "devices:tech_receiver_changes_csv": STAFF,
-    "devices:tech_site_changes": STAFF,
-    "devices:tech_site_changes_csv": STAFF,
-    "devices:tech_register_again": STAFF,
-    "devices:tech_transmitter_csv": STAFF,
-    "devices:tech_register_next": (LOGIN, 404, 404, 302, 302, 302),  # leads to the next spare slot
-    "devices:tech_slot_detail": STAFF,
-    "devices:tech_slot_register": (LOGIN, 404, 404, 302, 302, 302),  # the slot is taken: back to it
-    "devices:tech_slot_change": STAFF,
-    "devices:tech_slot_move": STAFF,
-    "devices:tech_slot_remove": STAFF,
-    "devices:tech_slot_put_back": NOBODY,  # the registration has not ended
-    "devices:tech_slot_registered": STAFF_POST,
-    "devices:tech_slot_again": STAFF,
-    "devices:tech_slot_away": STAFF,
-    "devices:tech_slot_back": STAFF,
-    "devices:tech_transmitter_detail": STAFF,
-    "devices:tech_battery_fit": STAFF,
-    "devices:tech_battery_remove": STAFF,
-    "devices:tech_catalogue": STAFF,
-    "devices:tech_battery_type": STAFF,
-    "devices:tech_transmitter_type": STAFF,
-    "devices:tech_receiver_type": STAFF,
-    "devices:slot_plan": (LOGIN, 404, 404, 302, 302, 302),  # a plan is open: to it
-    "devices:plan_list": STAFF,
-    "devices:plan_detail": STAFF,
-    "devices:plan_done": STAFF_POST,
-    "devices:plan_adapt": STAFF,
-    "devices:plan_drop": STAFF,
-    "devices:transmitter_swap": STAFF,
-    "devices:receiver_swap": STAFF,
-    "devices:receiver_progress": STAFF,
-    "devices:receiver_registered": STAFF_POST,
-    "devices:output_works": STAFF_POST,
-    "devices:loan_list": OFFICE,
-    "devices:loan_transmitter": OFFICE,
-    "devices:loan_receiver": OFFICE,
-    "devices:away_list": STAFF,
-    "devices:away_back": STAFF_POST,
-    "devices:away_extend": STAFF,
-    "devices:tech_slot_plan": (LOGIN, 404, 404, 302, 302, 302),  # a plan is open: to it
-    "devices:tech_plan_list": STAFF,
-    "devices:tech_plan_detail": STAFF,
-    "devices:tech_plan_done": STAFF_POST,
-    "devices:tech_plan_adapt": STAFF,
-    "devices:tech_plan_drop": STAFF,
-    "devices:tech_transmitter_swap": STAFF,
-    "devices:tech_receiver_swap": STAFF,
-    "devices:tech_receiver_progress": STAFF,
-    "devices:tech_receiver_registered": STAFF_POST,
-    "devices:tech_output_works": STAFF_POST,
-    "devices:tech_away_list": STAFF,
-    "devices:tech_away_back": STAFF_POST,
-    "devices:tech_away_extend": STAFF,
-    "devices:receiver_bulk": OFFICE,
-    "devices:site_bulk": OFFICE,
     "maintenance:tech_plan_done": TECHNICIAN_POST,
-    "devices:receiver_list": OFFICE,
-    "devices:site_receivers": STAFF,
-    "devices:site_map": STAFF,
-    "devices:site_map_csv": STAFF,
-    "devices:receiver_new": OFFICE,
-    "devices:receiver_edit": OFFICE,
-    "devices:receiver_remove": OFFICE,
-    "devices:receiver_log": OFFICE,
-    "devices:output_new": OFFICE,
-    "devices:slot_map_json": OFFICE,
-    "devices:source_list": OFFICE,
-    "devices:source_new": OFFICE,
-    "devices:source_detail": OFFICE,
-    "devices:source_edit": OFFICE,
-    "devices:source_token": MANAGER,
-    "devices:source_revoke": MANAGER,
-    "devices:source_former_end": MANAGER,
-    "devices:source_retire": OFFICE,
-    "devices:source_reopen": OFFICE_POST,
-    "devices:source_evidence": OFFICE_POST,
-    "devices:batch_list": OFFICE,
-    "devices:batch_detail": OFFICE,
-    "devices:set_aside_list": OFFICE,
-    "devices:set_aside_detail": OFFICE,
-    "devices:set_aside_adopt": OFFICE_POST,
-    "devices:set_aside_dismiss": OFFICE,
-    "devices:intake_checkins": INTAKE_POST,
-    "devices:intake_batch": INTAKE,
-    "devices:intake_source": INTAKE,
-    "devices:intake_openapi": PUBLIC,
-    "devices:event_file_list": OFFICE,
-    "devices:event_file_new": OFFICE,
-    "devices:event_file_example": OFFICE,
-    # The planted file is a workbook, which is no event log.
-    "devices:event_file_detail": NOBODY,
-    "devices:event_file_map": NOBODY,
-    "devices:event_file_take": OFFICE_POST,
-    "devices:event_file_problems": NOBODY,
-    "devices:import_list": OFFICE,
-    "devices:import_new": OFFICE,
-    "devices:import_template": OFFICE,
-    "devices:import_detail": OFFICE,
-    "devices:import_apply": OFFICE_POST,
-    "devices:import_undo": (LOGIN, 404, 404, 404, 302, 302),  # never applied: back to the import
-    "devices:panel_list": OFFICE,
-    "devices:panel_new": OFFICE,
-    "devices:panel_detail": OFFICE,
-    "devices:panel_edit": OFFICE,
-    "devices:panel_key": MANAGER,
-    "devices:panel_key_drop": MANAGER_POST,
-    "devices:panel_close": OFFICE_POST,
-    "devices:panel_reopen": OFFICE_POST,
-    "devices:panel_evidence": OFFICE_POST,
-    "devices:stranger_dismiss": OFFICE_POST,
-    "devices:listener_detail": (LOGIN, 404, 404, 404, 404, 404),  # no listener is planted
-    "devices:export": OFFICE,
-    "devices:export_download": NOBODY,  # the planted file is no export
-    "devices:import_problems": NOBODY,  # the planted file was not read yet
     "maintenance:search": OFFICE,
     "maintenance:tech_search": TECHNICIAN,
     "maintenance:style": STAFF,

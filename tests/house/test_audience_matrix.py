@@ -16,7 +16,8 @@ from django.urls import reverse
 
 from company.access import AUDIENCES, audience
 from tests.house import leaks, planting
-from tests.house.audience_table import LOGIN, NAMES, PEOPLE, TABLE
+from tests.house.audience_answers import LOGIN, NAMES, PEOPLE
+from tests.house.audience_table import TABLE
 from tests.house.routes import Route, is_ours, own_routes, routes
 
 BACKEND = "allauth.account.auth_backends.AuthenticationBackend"

@@ -20,115 +20,17 @@ import sys
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from queue import Empty, Queue
 from typing import Any
 from urllib.parse import urlsplit
 
-POST_EVERY = timedelta(minutes=15)
-QUARTER_S = 900
+from tests.tools.gateway_firm import heard_on_record, sent_in, stations_of, tokens_of
+from tests.tools.gateway_posts import POST_EVERY, Post, Station, Story, posts_of
+
 TIMEOUT_S = 30.0
-
-
-@dataclass(frozen=True, slots=True)
-class Unit:
-    """A transmitter: how often it checks in, and at which second of that interval."""
-
-    serial: str
-    interval_s: int
-    phase_s: int
-    margin_db: int
-    acts_per_day: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Station:
-    """A receiver with its gateway and what hangs on it."""
-
-    code: str
-    customer: int
-    units: tuple[Unit, ...]
-
-
-@dataclass(slots=True)
-class Story:
-    """What happens: moments are event times; an end of None means for good.
-
-    `low`: serial → low battery from then on. `silent`: serial → from, to. `deaf`: receiver → from, to (its gateway posts,
-    nothing is heard). `down`: receiver → from, to (nothing is posted; afterwards nothing is caught up).
-    """
-
-    low: dict[str, datetime] = field(default_factory=dict)
-    silent: dict[str, tuple[datetime, datetime | None]] = field(default_factory=dict)
-    deaf: dict[str, tuple[datetime, datetime | None]] = field(default_factory=dict)
-    down: dict[str, tuple[datetime, datetime | None]] = field(default_factory=dict)
-
-
-def _within(at: datetime, span: tuple[datetime, datetime | None] | None) -> bool:
-    return span is not None and span[0] <= at and (span[1] is None or at < span[1])
-
-
-@dataclass(frozen=True, slots=True)
-class Post:
-    """One batch of one receiver: what was heard after `begin` up to `until`."""
-
-    station: Station
-    begin: datetime
-    until: datetime
-    rows: tuple[dict[str, Any], ...]
-
-    @property
-    def batch_id(self) -> str:
-        """Unique for the receiver and the span, so that a repeat is known as one."""
-        return f"{self.station.code}-{self.begin:%Y%m%dT%H%M%S}-{self.until:%H%M%S}"
-
-    def body(self) -> bytes:
-        """As it is sent."""
-        return json.dumps(
-            {
-                "batch": self.batch_id, "receiver": self.station.code, "until": self.until.isoformat(),
-                "rows": list(self.rows),
-            }
-        ).encode()  # fmt: skip
-
-
-def rows_of(unit: Unit, begin: datetime, until: datetime, story: Story, seed: int = 1) -> Iterator[dict[str, Any]]:
-    """What one transmitter sends after `begin` up to `until`: check-ins on its own beat, activations, its low battery.
-
-    The same span gives the same rows, whatever was asked before.
-    """
-    first = int((begin.timestamp() - unit.phase_s) // unit.interval_s) + 1
-    last = int((until.timestamp() - unit.phase_s) // unit.interval_s)
-    for n in range(first, last + 1):
-        at = datetime.fromtimestamp(n * unit.interval_s + unit.phase_s, UTC)
-        if _within(at, story.silent.get(unit.serial)):
-            continue
-        chance = random.Random(f"{seed}:{unit.serial}:{n}")
-        if chance.random() < 0.01:
-            continue
-        low = story.low.get(unit.serial)
-        row = {"serial": unit.serial, "time": at.isoformat(), "kind": "check_in", "margin_db": unit.margin_db}
-        yield row | ({"kind": "low_battery"} if low is not None and at >= low else {})
-        if chance.random() < unit.acts_per_day * unit.interval_s / 86_400:
-            later = at + timedelta(seconds=chance.randrange(1, max(2, min(unit.interval_s, 60))))
-            if later <= until:
-                yield {"serial": unit.serial, "time": later.isoformat(), "kind": "activation"}
-
-
-def posts_of(stations: Sequence[Station], begin: datetime, until: datetime, story: Story) -> Iterator[Post]:
-    """Posts of all stations between two moments, in the order in which they would be sent."""
-    moment = begin
-    while moment < until:
-        end = min(moment + POST_EVERY, until)
-        for station in stations:
-            if _within(end, story.down.get(station.code)):
-                continue
-            is_deaf = _within(end, story.deaf.get(station.code))
-            rows = () if is_deaf else tuple(row for unit in station.units for row in rows_of(unit, moment, end, story))
-            yield Post(station, moment, end, rows)
-        moment = end
 
 
 @dataclass(slots=True)
@@ -268,79 +170,6 @@ def flood(sender: Sender, posts: Sequence[Post], *, threads: int, rate_s: float,
     for carrier in carriers:
         carrier.join()
     return failed
-
-
-# --- the firm, read from its database ------------------------------------------------------------------------------------
-
-
-def stations_of(*, customers: Sequence[int] | None = None) -> list[Station]:
-    """Receivers whose every check-in reaches us, with the transmitters that check in there."""
-    from devices.models import Registration
-
-    rows = Registration.objects.open().filter(
-        receiver__evidence="every", receiver__removed_at=None, transmitter__isnull=False, interval_s__isnull=False
-    )
-    if customers is not None:
-        rows = rows.filter(customer__in=customers)
-    found: dict[tuple[str, int], dict[str, Unit]] = defaultdict(dict)
-    for code, customer, serial, interval_s, acts in rows.order_by("receiver_id", "slot").values_list(
-        "receiver__code",
-        "customer_id",
-        "transmitter__serial",
-        "interval_s",
-        "transmitter__type__typical_activations_per_day",
-    ):
-        chance = random.Random(serial)
-        unit = Unit(serial, interval_s, chance.randrange(interval_s), chance.randrange(12, 30), acts or 0.0)
-        found[code, customer].setdefault(serial, unit)
-    return [Station(code, customer, tuple(units.values())) for (code, customer), units in found.items()]
-
-
-def tokens_of(stations: Sequence[Station], *, per_minute: int = 100_000) -> dict[int, str]:
-    """Customer → token of a source made for this run, as the office would make it."""
-    from company.models import Customer, User
-    from devices.actions import sources
-    from devices.models import IntakeSource
-
-    by = User.objects.filter(is_manager=True, is_active=True).order_by("pk").first()
-    tokens: dict[int, str] = {}
-    for customer in Customer.objects.filter(pk__in={station.customer for station in stations}):
-        name = f"{customer.name}, played gateway {datetime.now(UTC):%Y-%m-%d %H:%M:%S}"[:80]
-        source = IntakeSource.objects.create(
-            name=name, kind=IntakeSource.Kind.API, customer=customer, per_minute=per_minute, late_after_s=7200
-        )
-        tokens[customer.pk] = sources.make_token(source=source, by=by, at=datetime.now(UTC))
-    return tokens
-
-
-def heard_on_record(serials: Sequence[str], begin: datetime) -> tuple[set[tuple[str, int]], dict[str, int]]:
-    """Quarter hours of these transmitters since a day that the database says were heard, and activations by serial."""
-    from devices.models import CheckInDay, Transmitter
-
-    names = dict(Transmitter.objects.filter(serial__in=serials).values_list("pk", "serial"))
-    heard: set[tuple[str, int]] = set()
-    acts: dict[str, int] = defaultdict(int)
-    days = CheckInDay.objects.filter(transmitter_id__in=names, day__gte=begin.date())
-    for pk, day, mask, n in days.values_list("transmitter_id", "day", "presence", "activations"):
-        acts[names[pk]] += n
-        midnight = int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) // QUARTER_S
-        for byte, bits in enumerate(bytes(mask or b"")):
-            for bit in range(8):
-                if bits >> bit & 1:
-                    heard.add((names[pk], midnight + byte * 8 + bit))
-    return heard, acts
-
-
-def sent_in(posts: Sequence[Post]) -> tuple[set[tuple[str, int]], dict[str, int]]:
-    """The same of what was sent."""
-    heard: set[tuple[str, int]] = set()
-    acts: dict[str, int] = defaultdict(int)
-    for post in posts:
-        for row in post.rows:
-            heard.add((row["serial"], int(datetime.fromisoformat(row["time"]).timestamp()) // QUARTER_S))
-            if row["kind"] == "activation":
-                acts[row["serial"]] += 1
-    return heard, acts
 
 
 def story_of(stations: Sequence[Station], begin: datetime) -> tuple[Story, list[str]]:

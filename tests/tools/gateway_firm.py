@@ -1,0 +1,80 @@
+"""The firm whose gateways are played, read from its database, and what was heard there, counted against what was sent."""
+
+from __future__ import annotations
+
+import random
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from tests.tools.gateway_posts import QUARTER_S, Post, Station, Unit
+
+
+def stations_of(*, customers: Sequence[int] | None = None) -> list[Station]:
+    """Receivers whose every check-in reaches us, with the transmitters that check in there."""
+    from devices.models import Registration
+
+    rows = Registration.objects.open().filter(
+        receiver__evidence="every", receiver__removed_at=None, transmitter__isnull=False, interval_s__isnull=False
+    )
+    if customers is not None:
+        rows = rows.filter(customer__in=customers)
+    found: dict[tuple[str, int], dict[str, Unit]] = defaultdict(dict)
+    for code, customer, serial, interval_s, acts in rows.order_by("receiver_id", "slot").values_list(
+        "receiver__code",
+        "customer_id",
+        "transmitter__serial",
+        "interval_s",
+        "transmitter__type__typical_activations_per_day",
+    ):
+        chance = random.Random(serial)
+        unit = Unit(serial, interval_s, chance.randrange(interval_s), chance.randrange(12, 30), acts or 0.0)
+        found[code, customer].setdefault(serial, unit)
+    return [Station(code, customer, tuple(units.values())) for (code, customer), units in found.items()]
+
+
+def tokens_of(stations: Sequence[Station], *, per_minute: int = 100_000) -> dict[int, str]:
+    """Customer → token of a source made for this run, as the office would make it."""
+    from company.models import Customer, User
+    from devices.actions import sources
+    from devices.models import IntakeSource
+
+    by = User.objects.filter(is_manager=True, is_active=True).order_by("pk").first()
+    tokens: dict[int, str] = {}
+    for customer in Customer.objects.filter(pk__in={station.customer for station in stations}):
+        name = f"{customer.name}, played gateway {datetime.now(UTC):%Y-%m-%d %H:%M:%S}"[:80]
+        source = IntakeSource.objects.create(
+            name=name, kind=IntakeSource.Kind.API, customer=customer, per_minute=per_minute, late_after_s=7200
+        )
+        tokens[customer.pk] = sources.make_token(source=source, by=by, at=datetime.now(UTC))
+    return tokens
+
+
+def heard_on_record(serials: Sequence[str], begin: datetime) -> tuple[set[tuple[str, int]], dict[str, int]]:
+    """Quarter hours of these transmitters since a day that the database says were heard, and activations by serial."""
+    from devices.models import CheckInDay, Transmitter
+
+    names = dict(Transmitter.objects.filter(serial__in=serials).values_list("pk", "serial"))
+    heard: set[tuple[str, int]] = set()
+    acts: dict[str, int] = defaultdict(int)
+    days = CheckInDay.objects.filter(transmitter_id__in=names, day__gte=begin.date())
+    for pk, day, mask, n in days.values_list("transmitter_id", "day", "presence", "activations"):
+        acts[names[pk]] += n
+        midnight = int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) // QUARTER_S
+        for byte, bits in enumerate(bytes(mask or b"")):
+            for bit in range(8):
+                if bits >> bit & 1:
+                    heard.add((names[pk], midnight + byte * 8 + bit))
+    return heard, acts
+
+
+def sent_in(posts: Sequence[Post]) -> tuple[set[tuple[str, int]], dict[str, int]]:
+    """The same of what was sent."""
+    heard: set[tuple[str, int]] = set()
+    acts: dict[str, int] = defaultdict(int)
+    for post in posts:
+        for row in post.rows:
+            heard.add((row["serial"], int(datetime.fromisoformat(row["time"]).timestamp()) // QUARTER_S))
+            if row["kind"] == "activation":
+                acts[row["serial"]] += 1
+    return heard, acts
