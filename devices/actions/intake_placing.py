@@ -30,11 +30,13 @@ from devices.rules.intake_places import (
     Stations,
     Unit,
     Units,
-    spans_of,
+    begin_of,
+    span_of,
 )
-from devices.rules.presence import mask_of, quarter_of, second_of
+from devices.rules.presence import QUARTER_S, mask_of, second_of
 
 FLAGS = {"low_battery": CheckInDay.LOW_BATTERY, "tamper": CheckInDay.TAMPER}
+LINK_TEST, UNREGISTERED = EventKind.LINK_TEST.value, EventKind.UNREGISTERED.value
 SIGNALS = frozenset(RAISES) | frozenset(CLEARS)
 LEAST_MARGIN, MOST_MARGIN = -32768, 32767
 
@@ -90,16 +92,16 @@ class Placed:
 
     def days(self) -> dict[Key, list[DayRow]]:
         """Days as `rollups.merge_days` takes them, sorted."""
-        spans = spans_of(self.places)
+        places, source_id = self.places.of_unit, self.acts_source
         found: dict[Key, list[DayRow]] = {}
         for key in sorted(self.said):
+            unit, day = key
             bits, margin, flags, last_s, acts = self.said[key]
+            sums = tuple(sorted(acts.items())) if acts else ()
+            span = span_of(places.get(unit, ()), day)
+            # In the order of its fields: names would take twice as long, and there is one for every row.
             found[key] = [
-                DayRow(
-                    *key, lowest_margin_db=margin, flags=flags, last_heard_s=last_s, presence=mask_of(bits),
-                    acts=tuple(sorted(acts.items())) if acts else (), source_id=self.acts_source,
-                    interval_s=spans[key].interval_s, from_s=spans[key].from_s, to_s=spans[key].to_s,
-                )
+                DayRow(unit, day, 0, 0, 0, 0, margin, flags, last_s, mask_of(bits), sums, source_id, *span)
             ]  # fmt: skip
         return found
 
@@ -180,7 +182,7 @@ class _Placer:
         self._sender = sender
         self._units = units
         self._stations = stations
-        self._border = border
+        self._border = begin_of(border) if border is not None else None
         at_site = [row for row in stations.by_id.values() if row.site_id == sender.site_id and row.is_open]
         self._only = sender.receiver_id or (at_site[0].id if len(at_site) == 1 else None)
 
@@ -195,7 +197,7 @@ class _Placer:
         """Put all of them where they belong."""
         placed = Placed(self._sender.acts_source, places)
         for event in events:
-            if self._border is not None and event.at.date() < self._border:
+            if self._border is not None and event.at < self._border:
                 placed.problems.append(_too_old(event))
             elif event.kind in OF_RECEIVER:
                 self._of_receiver(event, placed)
@@ -209,7 +211,7 @@ class _Placer:
             placed.aside.append(Aside(event, None, _why(NO_RECEIVER, event)))
             return
         placed.receiver_ids.add(station)
-        if event.kind == EventKind.LINK_TEST:
+        if event.kind == LINK_TEST:
             placed.link_tests[station] = max(event.at, placed.link_tests.get(station, event.at))
             return
         row = self._stations.by_id[station]
@@ -236,7 +238,7 @@ class _Placer:
 
     def _who(self, event: Event, places: Places) -> tuple[int | None, Place | None] | str:
         """Transmitter and where it stood, or why nobody can tell."""
-        if event.kind == EventKind.UNREGISTERED:
+        if event.kind == UNREGISTERED:
             return HEARD_BY_CHANCE
         if event.serial:
             unit = self._units.meant(event.serial)
@@ -256,13 +258,11 @@ class _Placer:
     def _stood(self, event: Event, unit: Unit, places: Places) -> tuple[int, Place | None] | str:
         receiver_id = self.station_id(event) if event.receiver else self._sender.receiver_id
         place = places.in_force(unit.id, event.at, receiver_id)
-        own = self._sender.own_site_id
-        # What stands at another site is none of this source's business, and it is not told so.
-        if own is not None and place is not None and place.site_id != own:
-            return UNKNOWN
-        customer = self._sender.customer_id
-        if place is not None and customer is not None and place.customer_id != customer:
-            return UNKNOWN
+        if place is not None:
+            own, customer = self._sender.own_site_id, self._sender.customer_id
+            # What stands at another site is none of this source's business, and it is not told so.
+            if (own is not None and place.site_id != own) or (customer is not None and place.customer_id != customer):
+                return UNKNOWN
         return unit.id, place
 
 
@@ -272,12 +272,15 @@ def _say(said: dict[Key, list[Any]], transmitter_id: int, event: Event) -> None:
     day = said.get(key)
     if day is None:
         day = said[key] = [0, None, 0, 0, None]
-    quarter, second = quarter_of(at), second_of(at)
+    second = second_of(at)
+    quarter = second // QUARTER_S
     day[0] |= 1 << quarter
     if second > day[3]:
         day[3] = second
     if event.margin_db is not None:
-        margin = min(max(round(event.margin_db), LEAST_MARGIN), MOST_MARGIN)
+        margin = round(event.margin_db)
+        if not LEAST_MARGIN <= margin <= MOST_MARGIN:
+            margin = LEAST_MARGIN if margin < 0 else MOST_MARGIN
         if day[1] is None or margin < day[1]:
             day[1] = margin
     if kind == "activation":

@@ -13,12 +13,12 @@ from devices.rules.serials import serial_key
 
 # This very text stands in an index (migration 0007).
 _FOLDED = "LOWER(REPLACE(REPLACE(t.serial, '-', ''), ' ', ''))"
-_PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, {0}, {1}, g.interval_s, r.days_closed_until"
+_PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, {0}, {1}, g.interval_s, {2}"
 
 
 def _place_columns() -> str:
     # As text on SQLite: Django's own reading of moments there takes longer than all the rest.
-    names = ("g.registered_at", "g.removed_at")
+    names = ("g.registered_at", "g.removed_at", "r.days_closed_until")
     return _PLACE.format(*names) if is_postgresql() else _PLACE.format(*(f"{name} || ''" for name in names))
 
 
@@ -44,8 +44,33 @@ def _at(value: datetime | None) -> Any:
     return value.astimezone(UTC).replace(tzinfo=None).isoformat(" ")
 
 
-def _place(row: Sequence[Any]) -> Place:
-    return Place._make((*row[:6], _moment(row[6]), _moment(row[7]), row[8], as_day(row[9])))
+class _Moments(dict[Any, Any]):
+    """Moments as either database gives them → as Python has them, each worked out once: most places began with others."""
+
+    def __missing__(self, value: Any) -> Any:
+        found = self[value] = _moment(value)
+        return found
+
+
+class _Days(dict[Any, Any]):
+    """The same for days."""
+
+    def __missing__(self, value: Any) -> Any:
+        found = self[value] = as_day(value)
+        return found
+
+
+def _places(rows: Iterable[Sequence[Any]]) -> dict[int, Place]:
+    """Places by their keys; rows as `_place_columns` reads them."""
+    moments, days = _Moments(), _Days()
+    return {
+        pk: Place(pk, unit, receiver, site, customer, slot, moments[begun], moments[ended], interval_s, days[closed])
+        for pk, unit, receiver, site, customer, slot, begun, ended, interval_s, closed in rows
+    }
+
+
+def _units(rows: Iterable[Sequence[Any]]) -> dict[int, Unit]:
+    return {row[0]: Unit(row[0], row[1], row[2], bool(row[3])) for row in rows}
 
 
 class Scope(NamedTuple):
@@ -64,7 +89,7 @@ def units_and_places(serials: Iterable[str], scope: Scope) -> tuple[Units, list[
     values = [scope.customer_id] if scope.customer_id is not None else []
     # As it is written on record first: nearly all are.
     border, rows = ask(border_ask(), _units_ask(f"{_among('t.serial')}{whose}", [_list(wanted), *values]))
-    units = {row[0]: Unit(row[0], row[1], row[2], row[3] is not None) for row in rows}
+    units = _units(rows)
     more: dict[int, Unit] = {}
     if missing := wanted - {unit.serial for unit in units.values()}:
         keys = {serial_key(one) for one in missing}
@@ -75,15 +100,15 @@ def units_and_places(serials: Iterable[str], scope: Scope) -> tuple[Units, list[
             _units_ask(f"{length} <> length(t.serial){whose}", values),
         )
         alike += [row for row in strange if serial_key(row[2]) in keys]
-        more = {row[0]: Unit(row[0], row[1], row[2], row[3] is not None) for row in alike}
+        more = _units(alike)
         rows += alike
-    places = {row[4]: _place(row[4:]) for row in rows if row[4] is not None}
+    places = _places(row[4:] for row in rows if row[4] is not None)
     return Units(units.values(), more.values()), list(places.values()), as_border(border)
 
 
 def _units_ask(where: str, values: Sequence[Any]) -> Ask:
     return Ask(
-        f"SELECT t.id, t.customer_id, t.serial, t.retired_at, {_place_columns()} FROM devices_transmitter t "
+        f"SELECT t.id, t.customer_id, t.serial, t.retired_at IS NOT NULL, {_place_columns()} FROM devices_transmitter t "
         "LEFT JOIN devices_registration g ON g.transmitter_id = t.id LEFT JOIN devices_receiver r ON r.id = g.receiver_id "
         f"WHERE {where}",
         values,
@@ -108,7 +133,7 @@ def places_in(slots: Iterable[tuple[int, int]]) -> list[Place]:
     units = f"SELECT g.transmitter_id FROM devices_registration g WHERE {some}"
     values = [_list(receivers), _list(numbers)]
     rows = ask(_places_ask(f"({some}) OR g.transmitter_id IN ({units})", values * 2))[0]
-    return [_place(row) for row in rows]
+    return list(_places(rows).values())
 
 
 def stations_named(words: Iterable[str], scope: Scope) -> list[Station]:
@@ -229,9 +254,9 @@ def mark_receivers_asks(rows: Sequence[Fed]) -> list[Ask]:
     return [
         Ask(
             "UPDATE devices_receiver SET heard_until = %s, link_tested_at = %s, fed_by_id = %s WHERE id = %s",
-            [_at(row.heard_until), _at(row.link_tested_at), row.fed_by, row.id],
+            [(_at(row.heard_until), _at(row.link_tested_at), row.fed_by, row.id) for row in rows],
+            is_many=True,
         )
-        for row in rows
     ]
 
 

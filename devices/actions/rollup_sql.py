@@ -28,7 +28,7 @@ TOTAL_COLUMNS = (
     ("customer_id", "bigint"), ("fitting_id", "bigint"), ("from_on", "date"), ("interval_s", "int"),
     ("days_measured", "int"), ("checkins", "int"), ("activations", "int"),
 )  # fmt: skip
-STATE = "heard, expected, activations, loss_runs, lowest_margin_db, flags, last_heard_s, presence, acted, acts_source"
+STATE = "d.heard, d.expected, d.activations, d.loss_runs, d.lowest_margin_db, d.flags, d.last_heard_s, {0}, {1}, d.acts_source"
 
 
 class Ask(NamedTuple):
@@ -137,7 +137,10 @@ def settings_ask(ids: Sequence[int]) -> Ask:
 
 def days_ask(keys: Sequence[Key]) -> Ask:
     """What is on record of some days; rows for `as_states`."""
-    columns = "d.transmitter_id, d.day, " + ", ".join(f"d.{name}" for name in STATE.split(", "))
+    # The masks of a closed month are empty, which says the same as none: sealed.
+    empty = "''::bytea" if is_postgresql() else "x''"
+    masks = (f"NULLIF(d.{name}, {empty})" for name in ("presence", "acted"))
+    columns = f"d.transmitter_id, d.day, {STATE.format(*masks)}"
     if not is_postgresql():
         return Ask(
             f"SELECT {columns} FROM json_each(%s) k CROSS JOIN devices_checkinday d "
@@ -160,13 +163,18 @@ def days_ask(keys: Sequence[Key]) -> Ask:
 
 def as_states(rows: Iterable[Sequence[Any]]) -> dict[Key, DayState]:
     """Days on record, by transmitter and day."""
-    on_sqlite = not is_postgresql()
-    found: dict[Key, DayState] = {}
-    for row in rows:
-        key = (row[0], day_of(row[1]) if on_sqlite else row[1])
-        # The masks of a closed month are empty, which says the same as none: sealed.
-        found[key] = DayState._make((*row[2:9], row[9] or None, row[10] or None, row[11]))
-    return found
+    if is_postgresql():
+        return {row[:2]: DayState._make(row[2:]) for row in rows}  # type: ignore[misc]
+    days = _Read()
+    return {(row[0], days[row[1]]): DayState._make(row[2:]) for row in rows}
+
+
+class _Read(dict[int, date]):
+    """Days as SQLite keeps them → as Python has them, each worked out once."""
+
+    def __missing__(self, number: int) -> date:
+        found = self[number] = day_of(number)
+        return found
 
 
 def _unnest(columns: Sequence[tuple[str, str]], more: str = "") -> str:

@@ -53,13 +53,10 @@ def totals_asks(added: Sequence[Added], stays: sql.Rows) -> list[sql.Ask]:
             there.append(row)
     sums: dict[int, list[int]] = {}
     unmade: list[Added] = []
-    as_written: dict[date, Any] = {}
+    written = _Written()
     for one in added:
-        _, day, days, checkins, activations = one
-        written = as_written.get(day)
-        if written is None:
-            written = as_written[day] = sql.stay_day(day)
-        found = _period_on_record(by_unit.get(one[0], ()), written)
+        unit, day, days, checkins, activations = one
+        found = _period_on_record(by_unit.get(unit, ()), written[day])
         if found is None:
             continue
         if not found:
@@ -75,11 +72,25 @@ def totals_asks(added: Sequence[Added], stays: sql.Rows) -> list[sql.Ask]:
     return sql.totals_asks([(pk, *sums[pk]) for pk in sorted(sums)])  # type: ignore[misc]
 
 
+class _Written(dict[date, Any]):
+    """Days as stays have them, each worked out once."""
+
+    def __missing__(self, day: date) -> Any:
+        found = self[day] = sql.stay_day(day)
+        return found
+
+
 def _period_on_record(stays: Sequence[tuple[Any, ...]], day: Any) -> int | None:
     """Key of the period of a day; 0: its cells have no period on record yet; None: no cells were in.
 
     Stays as `rollup_sql.stays_ask` reads them, the day as `rollup_sql.stay_day` writes it.
     """
+    if len(stays) == 1:
+        # One set of cells at one interval, as nearly always.
+        _, _, _, begins, ends, key, from_on = stays[0]
+        if begins > day or (ends is not None and day >= ends):
+            return None
+        return key if from_on is not None and from_on <= day else 0
     here: tuple[Any, ...] | None = None
     for row in stays:
         # The later of two sets that overlap is the one that was in.

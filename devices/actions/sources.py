@@ -11,11 +11,11 @@ import hashlib
 import hmac
 import re
 import secrets
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from django.core import signing
-from django.db import transaction
+from django.db import connection, transaction
 from django.db.models import Q
 from django.utils.crypto import salted_hmac
 from django.utils.translation import gettext as _
@@ -216,25 +216,43 @@ def _save_token(fresh: IntakeSource) -> None:
     )  # fmt: skip
 
 
+_OF_TOKEN = (
+    "id", "name", "kind", "customer_id", "site_id", "token_sha256", "previous_sha256", "previous_until", "last_used_at",
+    "per_minute", "is_active",
+)  # fmt: skip
 # Written out, since every batch asks it: putting such a query together takes the ORM longer than the database answers it.
 _BY_TOKEN = (
-    "SELECT s.*, c.closed_at AS customer_closed_at FROM devices_intakesource s LEFT JOIN company_customer c "
-    "ON c.id = s.customer_id WHERE s.kind = 'api' AND (s.token_sha256 = %s OR s.previous_sha256 = %s)"
+    f"SELECT {', '.join(f's.{name}' for name in _OF_TOKEN)}, c.closed_at FROM devices_intakesource s "
+    "LEFT JOIN company_customer c ON c.id = s.customer_id WHERE s.kind = 'api' AND (s.token_sha256 = %s OR s.previous_sha256 = %s)"
 )
 
 
 @sensitive_variables()
 def source_of(token: str, at: datetime) -> IntakeSource | None:
-    """The source whose token this is, retired or not; None for an unknown, ended or malformed one."""
+    """The source whose token this is, retired or not; None for an unknown, ended or malformed one.
+
+    What intake does not need of it is read when somebody asks for it.
+    """
     if not TOKEN.fullmatch(token):
         return None
     digest = digest_of(token)
-    for row in IntakeSource.objects.raw(_BY_TOKEN, [digest, digest]):
+    with connection.cursor() as cursor:
+        cursor.execute(_BY_TOKEN, [digest, digest])
+        found = cursor.fetchall()
+    for *values, customer_closed_at in found:
+        row = IntakeSource.from_db(connection.alias, _OF_TOKEN, values)
+        row.previous_until, row.last_used_at = _aware(row.previous_until), _aware(row.last_used_at)
+        row.customer_closed_at = customer_closed_at  # type: ignore[attr-defined]
         is_former = hmac.compare_digest(row.previous_sha256, digest)
         is_present = hmac.compare_digest(row.token_sha256, digest)
         if is_present or (is_former and row.previous_until is not None and row.previous_until > at):
             return row
     return None
+
+
+def _aware(moment: datetime | None) -> datetime | None:
+    """A moment as a cursor gives it: SQLite's are of UTC and do not say so."""
+    return moment if moment is None or moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def may_speak(source: IntakeSource) -> bool:

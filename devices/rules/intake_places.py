@@ -6,8 +6,9 @@ A source finds only what its customer has: whatever else a serial may name is to
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from typing import NamedTuple
 
 from devices.rules.presence import DAY_S, second_of
@@ -139,24 +140,41 @@ class Places:
     """Registrations, by transmitter and by slot."""
 
     def __init__(self, rows: Iterable[Place]) -> None:
-        self.of_unit: dict[int, list[Place]] = defaultdict(list)
-        self._of_slot: dict[tuple[int, int], list[Place]] = defaultdict(list)
-        for row in rows:
-            if row.transmitter_id is not None:
-                self.of_unit[row.transmitter_id].append(row)
-            self._of_slot[row.receiver_id, row.slot].append(row)
+        self.of_unit: dict[int, list[Place]] = {}
+        self._rows = list(rows)
+        self._of_slot: dict[tuple[int, int], list[Place]] | None = None
+        for row in self._rows:
+            unit = row.transmitter_id
+            if unit is None:
+                continue
+            if unit in self.of_unit:
+                self.of_unit[unit].append(row)
+            else:
+                self.of_unit[unit] = [row]
 
     def in_force(self, transmitter_id: int, at: datetime, receiver_id: int | None = None) -> Place | None:
         """Give where a transmitter stood at a moment: at the receiver asked for, or else the first place by receiver and slot."""
         rows = self.of_unit.get(transmitter_id, ())
         if len(rows) == 1:
-            return rows[0] if rows[0].holds(at) else None
+            # As `holds`; nearly all are the only one.
+            only = rows[0]
+            return only if only.from_at <= at and (only.to_at is None or at < only.to_at) else None
         here = [row for row in rows if row.holds(at)]
         return min(here, key=lambda row: (row.receiver_id != receiver_id, row.receiver_id, row.slot), default=None)
 
     def in_slot(self, receiver_id: int, slot: int, at: datetime) -> Place | None:
         """Give what stood in a slot at a moment; None: it was spare."""
+        if self._of_slot is None:
+            self._of_slot = defaultdict(list)
+            for row in self._rows:
+                self._of_slot[row.receiver_id, row.slot].append(row)
         return next((row for row in self._of_slot.get((receiver_id, slot), ()) if row.holds(at)), None)
+
+
+@lru_cache(maxsize=128)
+def begin_of(day: date) -> datetime:
+    """Give the midnight of UTC with which a day begins."""
+    return datetime.combine(day, time(), UTC)
 
 
 def span_of(places: Sequence[Place], day: date) -> Span:
@@ -176,7 +194,7 @@ def span_of(places: Sequence[Place], day: date) -> Span:
         from the moment of the first registration, where that lies in the day; to its end, or to where the last one ended,
         once the receiver's day is closed, None before. Without a place nothing is expected.
     """
-    begin = datetime.combine(day, time(), UTC)
+    begin = begin_of(day)
     if len(places) == 1:
         only = places[0]
         if only.to_at is None and only.from_at <= begin:
@@ -193,18 +211,3 @@ def span_of(places: Sequence[Place], day: date) -> Span:
     if any(row.closed_until is not None and day < row.closed_until for row in here):
         to_s = second_of(last) if last < end else DAY_S
     return Span(min(intervals, default=None), second_of(first) if first > begin else 0, to_s)
-
-
-def spans_of(places: Places) -> Mapping[tuple[int, date], Span]:
-    """Give spans by transmitter and day, each worked out once."""
-    return _Spans(places)
-
-
-class _Spans(dict[tuple[int, date], Span]):
-    def __init__(self, places: Places) -> None:
-        super().__init__()
-        self._places = places
-
-    def __missing__(self, key: tuple[int, date]) -> Span:
-        found = self[key] = span_of(self._places.of_unit.get(key[0], ()), key[1])
-        return found

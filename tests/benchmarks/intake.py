@@ -1,7 +1,8 @@
 """How fast batches are taken in against what the database can do at best, and against the obvious way, all in one run.
 
-    python -m tests.benchmarks.intake                    A1 and A2 on PostgreSQL: 20,000 transmitters, 60 days
-    python -m tests.benchmarks.intake --sqlite           A7 and A2 on SQLite
+    python -m tests.benchmarks.intake                         A1 and A2 on PostgreSQL: 100,000 transmitters, 60 days
+    python -m tests.benchmarks.intake --sqlite --keep FILE    A7 and A2 on SQLite: 25,000 transmitters, 400 days, in a file
+                                                              of about 1.3 GB that later runs use again
 
 A batch is 100 device-days of one site, as JSON: token, digest, reading and checking of rows, ledger, merge, totals,
 watermarks, and an unknown serial that is set aside. The other sides get their rows ready made. All sides take turns batch by
@@ -11,13 +12,14 @@ batch, because absolute times hang on what else the machine does; a ratio is the
 from __future__ import annotations
 
 import argparse
+import contextlib
 import hashlib
 import json
 import os
 import statistics
 import time
-from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from tests.benchmarks.nightly import database
@@ -35,73 +37,127 @@ def clock() -> float:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--transmitters", type=int, default=20_000)
-    parser.add_argument("--days", type=int, default=60)
+    parser.add_argument("--transmitters", type=int, help="100,000; on SQLite 25,000")
+    parser.add_argument("--days", type=int, help="60; on SQLite 400")
     parser.add_argument("--batches", type=int, default=60, help="batches a side and round")
     parser.add_argument("--unknown-every", type=int, default=4, help="batches from one unknown serial to the next")
     parser.add_argument("--sqlite", action="store_true")
     parser.add_argument("--profile", action="store_true", help="show where the time of the product goes, and end")
+    parser.add_argument("--keep", metavar="FILE", help="with --sqlite: fill this file once, and use it again later")
     options = parser.parse_args()
-    with database(options.sqlite):
+    if options.keep and not options.sqlite:
+        parser.error("--keep needs --sqlite")
+    options.transmitters = options.transmitters or (25_000 if options.sqlite else 100_000)
+    options.days = options.days or (400 if options.sqlite else 60)
+    with kept(os.path.abspath(options.keep)) if options.keep else database(options.sqlite):
         run(options)
+
+
+@contextlib.contextmanager
+def kept(file: str) -> Iterator[None]:
+    """A SQLite file that stays, migrated."""
+    os.environ |= {"DATABASE_URL": f"sqlite:///{file}", "SECRET_KEY": "only-for-tests", "DEMO": "yes", "REDIS_URL": "",
+                   "LOG_LEVEL": "ERROR"}  # fmt: skip
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "company.settings")
+    import django
+    from django.core.management import call_command
+    from django.db import connections
+
+    django.setup()
+    call_command("migrate", verbosity=0)
+    try:
+        yield
+    finally:
+        connections.close_all()
 
 
 def run(options: argparse.Namespace) -> None:
     """Fill, then let the sides take turns."""
     from company.actions import ensure_policies
+    from devices.models import Transmitter
     from tests.benchmarks.nightly_fill import Fleet, fill
 
     now = datetime.now(UTC).replace(microsecond=0)
     begun = time.perf_counter()
-    ensure_policies()
-    fill(Fleet(options.transmitters, 100, 0, now.date()))
-    fill_days(options.transmitters, options.days, now)
+    if not Transmitter.objects.exists():
+        ensure_policies()
+        fill(Fleet(options.transmitters, 100, 0, now.date()))
+        fill_days(options.transmitters, options.days, now)
     bench = Bench(options, now)
-    say(f"filled with {options.transmitters:,} transmitters and {options.days} days in {time.perf_counter() - begun:.0f} s; "
-        f"load {os.getloadavg()[0]:.1f}")  # fmt: skip
+    say(f"{bench.scale()}; filled in {time.perf_counter() - begun:.0f} s; load {os.getloadavg()[0]:.1f}")
     if options.profile:
         bench.profile()
         return
-    sides: dict[str, Callable[[int], float]] = {"product": bench.product, "bare": bench.bare, "rows": bench.per_row,
-                                                "rows at once": bench.per_row_at_once}  # fmt: skip
+    sides: dict[str, Callable[[int], float]] = {
+        "product": bench.product, "bare": bench.bare, "rows": bench.per_row, "rows at once": bench.per_row_at_once
+    }  # fmt: skip
+    if options.sqlite:
+        sides["rows, same table"] = bench.per_row_of_product
     bench.warm_up(sides)
     rounds = [bench.round(sides) for _ in range(ROUNDS)]
     report(rounds, options)
 
 
 def fill_days(n: int, n_days: int, now: datetime) -> None:
-    """Days with masks, on the product's table and on the obvious one; today's are half full."""
+    """Days with masks, on the product's table and on the obvious one; today's are two check-ins old."""
     from django.db import connection
 
     from devices.fields import day_number
     from devices.rules.presence import mask_of_quarters
 
-    whole, half = mask_of_quarters(range(0, 96, 4)), mask_of_quarters(range(0, 8, 4))
+    whole, begun = mask_of_quarters(range(0, 96, 4)), mask_of_quarters(range(0, 8, 4))
     obvious_model()
-    first = (now - timedelta(days=n_days - 1)).date()
+    first, last = (now - timedelta(days=n_days - 1)).date(), now.date()
+    is_pg = connection.vendor == "postgresql"
+    if is_pg:
+        days = f"generate_series(0, {n_days - 1}) AS d (k)"
+        number, text, half = "%s::date + k", "%s::date + k", f"k = {n_days - 1}"
+    else:
+        days = f"(WITH RECURSIVE d (k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM d WHERE k < {n_days - 1}) SELECT k FROM d) AS d"
+        number, text, half = "%s + k", "date(%s, '+' || k || ' days')", f"k = {n_days - 1}"
     with connection.cursor() as cursor:
-        for d in range(n_days):
-            day = first + timedelta(days=d)
-            mask, heard = (half, 2) if d == n_days - 1 else (whole, 24)
-            is_pg = connection.vendor == "postgresql"
-            series = f"generate_series(1, {n}) AS t (i)" if is_pg else (
-                f"(WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < {n}) SELECT i FROM n) AS t"
+        # In the order of the key and some transmitters at a time: memory stays small, and so does the log of SQLite.
+        for start in range(1, n + 1, 2500):
+            stop = min(start + 2500, n + 1)
+            units = f"generate_series({start}, {stop - 1}) AS t (i)" if is_pg else (
+                f"(WITH RECURSIVE n (i) AS (SELECT {start} UNION ALL SELECT i + 1 FROM n WHERE i < {stop - 1}) SELECT i FROM n) AS t"
             )  # fmt: skip
+            heard = f"CASE WHEN {half} THEN 2 ELSE 24 END"
             cursor.execute(
                 "INSERT INTO devices_checkinday (transmitter_id, day, customer_id, last_heard_s, heard, expected, activations, "
-                "loss_runs, lowest_margin_db, flags, presence, acted, acts_source) "
-                f"SELECT i, %s, 1 + i %% 10, 7200, {heard}, {heard}, 0, 0, 14, 0, %s, NULL, 0 FROM {series}",
-                [day if is_pg else day_number(day), mask],
+                f"loss_runs, lowest_margin_db, flags, presence, acted, acts_source) SELECT i, {number}, 1 + i %% 10, "
+                f"CASE WHEN {half} THEN 3600 ELSE 83000 END, {heard}, {heard}, 0, 0, 14, 0, CASE WHEN {half} THEN %s ELSE %s END, "
+                f"NULL, 0 FROM {units} CROSS JOIN {days} ORDER BY i, k",
+                [first if is_pg else day_number(first), begun, whole],
             )
             cursor.execute(
                 "INSERT INTO benchmark_obvious (transmitter_id, day, heard, expected, activations, low_battery, tamper, "
-                f"lowest_margin_db, last_heard_at) SELECT i, %s, {heard}, {heard}, 0, {'false' if is_pg else 0}, "
-                f"{'false' if is_pg else 0}, 14, NULL FROM {series}",
-                [day if is_pg else day.isoformat()],
+                f"lowest_margin_db, last_heard_at) SELECT i, {text}, {heard}, {heard}, 0, {'false' if is_pg else 0}, "
+                f"{'false' if is_pg else 0}, 14, NULL FROM {units} CROSS JOIN {days} ORDER BY i, k",
+                [first if is_pg else first.isoformat()],
             )
         cursor.execute("ANALYZE")
-        if connection.vendor == "postgresql":
+        if is_pg:
+            cursor.execute("VACUUM")
             cursor.execute("CHECKPOINT")
+    assert last == first + timedelta(days=n_days - 1)
+
+
+def renew_today(day: date) -> None:
+    """Set the last day of a kept file back to two check-ins, so that every run begins alike."""
+    from django.db import connection
+
+    from devices.fields import day_number
+    from devices.rules.presence import mask_of_quarters
+
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE devices_checkinday SET heard = 2, expected = 2, last_heard_s = 3600, presence = %s WHERE day = %s",
+            [mask_of_quarters(range(0, 8, 4)), day_number(day)],
+        )
+        cursor.execute(
+            "UPDATE benchmark_obvious SET heard = 2, expected = 2, last_heard_at = NULL WHERE day = %s", [day]
+        )
 
 
 OBVIOUS: list[Any] = []
@@ -132,8 +188,9 @@ def obvious_model() -> Any:
             def __str__(self) -> str:
                 return f"{self.transmitter_id} {self.day}"
 
-        with connection.schema_editor() as editor:
-            editor.create_model(ObviousDay)
+        if ObviousDay._meta.db_table not in connection.introspection.table_names():
+            with connection.schema_editor() as editor:
+                editor.create_model(ObviousDay)
         OBVIOUS.append(ObviousDay)
     return OBVIOUS[0]
 
@@ -147,12 +204,17 @@ class Bench:
     """Batches of every side; each batch of a side speaks of 100 transmitters and moves a quarter hour on."""
 
     def __init__(self, options: argparse.Namespace, now: datetime) -> None:
-        from devices.models import IntakeSource, Receiver, Registration
+        from devices.models import CheckInDay, IntakeSource, Receiver, Registration
         from sites.models import Site
 
         self.options, self.now = options, now
         # Today begins at midnight of UTC: whatever the hour, the rows of that day are there already.
-        self.day = now.date()
+        newest = CheckInDay.objects.order_by("transmitter_id", "-day").first()
+        self.day = newest.day
+        if getattr(options, "keep", None):
+            renew_today(self.day)
+        # Batches of an earlier run on the same file had other ids.
+        self.prefix = f"{int(time.time()):x}-"
         rows = Registration.objects.order_by("site_id", "transmitter_id").values_list(
             "site_id", "transmitter_id", "transmitter__serial", "customer_id"
         )
@@ -167,14 +229,26 @@ class Bench:
         self.sites = Site.objects.in_bulk()
         self.sources = {}
         for customer in {units[0][2] for _, units in self.groups}:
-            self.sources[customer] = IntakeSource.objects.create(
-                name=f"Gateway {customer}", kind="api", customer_id=customer,
-                token_sha256=hashlib.sha256(token_of(customer).encode()).hexdigest(),
-            )  # fmt: skip
+            token = hashlib.sha256(token_of(customer).encode()).hexdigest()
+            self.sources[customer], _ = IntakeSource.objects.get_or_create(
+                name=f"Gateway {customer}", kind="api", customer_id=customer, token_sha256=token
+            )
         Receiver.objects.update(heard_until=now - timedelta(days=1))
         self.turn = 0
         self.connection: Any = None
         self.spent = 0.0
+
+    def scale(self) -> str:
+        """What was filled, in words."""
+        from django.db import connection
+
+        from devices.models import CheckInDay, Transmitter
+
+        n, a_unit = Transmitter.objects.count(), CheckInDay.objects.filter(transmitter_id=1).count()
+        return (
+            f"{connection.vendor}: {n:,} transmitters x {a_unit} days = {n * a_unit:,} rows, batches of {A_BATCH} of the last "
+            f"day, every {self.options.unknown_every}. with an unknown serial"
+        )
 
     def group(self, n: int) -> tuple[int, list[tuple[int, str, int]]]:
         return self.groups[n * 7919 % len(self.groups)]
@@ -194,7 +268,7 @@ class Bench:
         rows = [{"serial": serial, "time": at, "kind": "check_in", "margin_db": 12.5} for _, serial, _ in units]
         if n % self.options.unknown_every == 0:
             rows.append({"serial": f"NEIGHBOUR-{n % 50}", "time": at, "kind": "check_in"})
-        return json.dumps({"batch": f"b{n}", "site": self.sites[site].code, "rows": rows}).encode()
+        return json.dumps({"batch": f"{self.prefix}{n}", "site": self.sites[site].code, "rows": rows}).encode()
 
     def product(self, n: int) -> float:
         """From the bytes of the request to the commit, as the intake address goes about it."""
@@ -262,17 +336,15 @@ class Bench:
         return clock() - begun
 
     def bare_sqlite(self, rows: list[tuple[Any, ...]]) -> float:
-        import sqlite3
-
         from django.db import connection
 
         from devices.actions.rollup_sql import DAY_COLUMNS
         from devices.fields import day_number
 
         if self.connection is None:
-            self.connection = sqlite3.connect(connection.settings_dict["NAME"], isolation_level=None)
-            for pragma in ("synchronous=NORMAL", "cache_size=-65536", "mmap_size=268435456", "temp_store=MEMORY"):
-                self.connection.execute(f"PRAGMA {pragma}")
+            # The connection of the product, bare: with one of its own each side would throw the other's pages away.
+            connection.ensure_connection()
+            self.connection = connection.connection
         names = ", ".join(name for name, _ in DAY_COLUMNS)
         statement = (
             f"INSERT INTO devices_checkinday AS d ({names}) VALUES ({', '.join('?' * len(DAY_COLUMNS))}) "
@@ -306,25 +378,25 @@ class Bench:
             self.save_each(n)
         return clock() - begun
 
-    def save_each(self, n: int) -> None:
-        from django.db import connection
+    def per_row_of_product(self, n: int) -> float:
+        """As `per_row`, on the very table that the product and the bare side write to."""
+        from devices.models import CheckInDay
 
+        begun = clock()
         at = self.moment(n)
-        if connection.vendor == "sqlite":
-            # Both sides on the same table.
-            from devices.models import CheckInDay
+        for pk, _, customer in self.group(n)[1]:
+            row, _ = CheckInDay.objects.get_or_create(
+                transmitter_id=pk, day=self.day, defaults={"customer_id": customer}
+            )
+            row.heard += 1
+            row.expected += 1
+            row.lowest_margin_db = min(row.lowest_margin_db or 99, 12)
+            row.last_heard_s = max(row.last_heard_s or 0, at.hour * 3600 + at.minute * 60)
+            row.save()
+        return clock() - begun
 
-            for pk, _, customer in self.group(n)[1]:
-                row, _ = CheckInDay.objects.get_or_create(
-                    transmitter_id=pk, day=self.day, defaults={"customer_id": customer}
-                )
-                row.heard += 1
-                row.expected += 1
-                row.lowest_margin_db = min(row.lowest_margin_db or 99, 12)
-                row.last_heard_s = max(row.last_heard_s or 0, at.hour * 3600 + at.minute * 60)
-                row.save()
-            return
-        model = obvious_model()
+    def save_each(self, n: int) -> None:
+        at, model = self.moment(n), obvious_model()
         for pk, _, _ in self.group(n)[1]:
             row, _ = model.objects.get_or_create(transmitter_id=pk, day=self.day)
             row.heard += 1
@@ -377,12 +449,13 @@ class Bench:
 def report(rounds: list[dict[str, float]], options: argparse.Namespace) -> None:
     """Print rates and ratios of every round, and their medians with the bars."""
     for one in rounds:
-        say("  ".join(f"{name} {rate:,.0f}/s" for name, rate in one.items()))
-    bars = [("A7" if options.sqlite else "A1", "bare", 0.3 if options.sqlite else 0.4), ("A2 each row for itself", "rows", 12),
-            ("A2 in one transaction", "rows at once", None)]  # fmt: skip
+        say("  ".join(f"{name} {rate:,.0f}/s" for name, rate in one.items()) + f"  load {os.getloadavg()[0]:.1f}")
+    bars: list[tuple[str, str, float | None]] = [
+        ("A7" if options.sqlite else "A1", "bare", 0.3 if options.sqlite else 0.4),
+        ("A2, each row for itself, obvious table", "rows", 12), ("in one transaction, obvious table", "rows at once", None),
+    ]  # fmt: skip
     if options.sqlite:
-        bars[1] = ("A7, A2 each row for itself", "rows", 20)
-        bars[2] = ("A2 in one transaction", "rows at once", 12)
+        bars.append(("A7, each row for itself, same table", "rows, same table", 20))
     for name, other, bar in bars:
         ratios = sorted(one["product"] / one[other] for one in rounds)
         wanted = f", wanted at least {bar}" if bar else ""
