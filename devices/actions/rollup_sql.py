@@ -183,13 +183,25 @@ def _unnest(columns: Sequence[tuple[str, str]], more: str = "") -> str:
     return f"SELECT {names}{more} FROM unnest({arrays}) AS v({names})"
 
 
+def _array(values: Iterable[int | date | bytes | None]) -> str:
+    """Numbers, days and masks as PostgreSQL writes an array: the driver looks at each for what to quote, and nothing is here."""
+    return "{" + ",".join([_element(value) for value in values]) + "}"
+
+
+def _element(value: int | date | bytes | None) -> str:
+    if value is None:
+        return "NULL"
+    # Of hexadecimal figures alone; an array wants the backslash twice.
+    return f'"\\\\x{value.hex()}"' if isinstance(value, bytes) else str(value)
+
+
 def _write_asks(
     sql_of: Callable[[str], str], columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[Any]], more: str = ""
 ) -> list[Ask]:
     if not rows:
         return []
     if is_postgresql():
-        return [Ask(sql_of(_unnest(columns, more)), [list(column) for column in zip(*rows, strict=True)])]
+        return [Ask(sql_of(_unnest(columns, more)), [_array(column) for column in zip(*rows, strict=True)])]
     marks = ", ".join(["%s"] * len(columns))
     return [Ask(sql_of(f"VALUES ({marks}{more})"), rows, is_many=True)]
 
@@ -258,8 +270,8 @@ def totals_asks(rows: Sequence[tuple[int, int, int, int]]) -> list[Ask]:
             Ask(
                 f"UPDATE devices_fittingtotals t SET {sets} "
                 f"FROM unnest(%s::bigint[], %s::int[], %s::int[], %s::int[]) AS v(id, {', '.join(names)}) "
-                "WHERE t.id = v.id AND t.id = ANY(%s)",
-                [*map(list, zip(*rows, strict=True)), [row[0] for row in rows]],
+                "WHERE t.id = v.id AND t.id = ANY(%s::bigint[])",
+                [*map(_array, zip(*rows, strict=True)), _array([row[0] for row in rows])],
             )
         ]
     sets = ", ".join(f"{name} = {name} + %s" for name in names)
