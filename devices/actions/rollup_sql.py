@@ -64,11 +64,11 @@ def ask(*asks: Ask) -> list[Rows]:
 
 
 def _among(column: str) -> str:
-    return f"{column} = ANY(%s)" if is_postgresql() else f"{column} IN (SELECT value FROM json_each(%s))"
+    return f"{column} = ANY(%s::bigint[])" if is_postgresql() else f"{column} IN (SELECT value FROM json_each(%s))"
 
 
 def _list(values: Sequence[Any]) -> Any:
-    return list(values) if is_postgresql() else json.dumps(list(values))
+    return _array(values) if is_postgresql() else json.dumps(list(values))
 
 
 def _day(day: date) -> Any:
@@ -151,13 +151,13 @@ def days_ask(keys: Sequence[Key]) -> Ask:
     if len(days) == 1:
         # A single day stands in the statement, so that only its month is looked at.
         return Ask(
-            f"SELECT {columns} FROM devices_checkinday d WHERE d.transmitter_id = ANY(%s) AND d.day = %s",
-            [[t for t, _ in keys], days.pop()],
+            f"SELECT {columns} FROM devices_checkinday d WHERE d.transmitter_id = ANY(%s::int[]) AND d.day = %s",
+            [_array([t for t, _ in keys]), days.pop()],
         )
     return Ask(
         f"SELECT {columns} FROM unnest(%s::int[], %s::date[]) AS k(t, day) "
         "JOIN devices_checkinday d ON d.transmitter_id = k.t AND d.day = k.day AND d.day BETWEEN %s AND %s",
-        [[t for t, _ in keys], [day for _, day in keys], min(days, default=None), max(days, default=None)],
+        [_array([t for t, _ in keys]), _array([day for _, day in keys]), min(days, default=None), max(days, default=None)],
     )
 
 
