@@ -25,7 +25,6 @@ from devices.models import (
     Receiver,
     Registration,
     RegistrationOutput,
-    SetAside,
     Transmitter,
 )
 from maintenance.management.demo.lives import lot_days
@@ -61,7 +60,6 @@ def test_everything_built_is_in_the_records(firm: DemoFirm) -> None:
     assert Fitting.objects.count() == len(firm.fittings) + 3
     assert Customer.objects.count() == 15
     assert Request.objects.count() == 3
-    assert SetAside.objects.count() == 1
 
 
 @pytest.mark.django_db

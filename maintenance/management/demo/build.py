@@ -130,6 +130,7 @@ def _finish(town: _Town, seed: int, n_transmitters: int) -> DemoFirm:
     """Plant what is open today, and write down every visit."""
     rng, today, truth, planter, sites = town.rng, town.today, town.truth, town.planter, town.sites
     oddities.something_due(planter, town.cells, town.by_beat, town.changes)
+    oddities.narrow_windows(planter)
     slots = planter.slots()
     diary_days = DIARY_DAYS if n_transmitters <= 6000 else 70
     fittings = town.fittings

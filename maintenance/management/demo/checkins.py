@@ -68,7 +68,7 @@ def days_of(firm: DemoFirm, row: DemoSlot) -> Days:
     expected = np.maximum(span // interval, 0).astype(np.int64)
     possible = np.minimum((awake // interval).astype(np.int64), expected)
     ago = np.arange(n)[::-1]
-    loss = rng.uniform(0.003, 0.018) * np.exp(rng.normal(0, 0.4, n))
+    loss = rng.uniform(0.002, 0.012) * np.exp(rng.normal(0, 0.4, n))
     margin = float(rng.uniform(12, 30)) + rng.normal(0, 1.5, n)
     if unit.serial in firm.truth.weak_serials:
         fallen = np.clip(1 - ago / 140, 0, 1)
@@ -83,7 +83,7 @@ def days_of(firm: DemoFirm, row: DemoSlot) -> Days:
     ends_silent = _ends_silent(firm, row, first, n)
     last = np.maximum((span - np.minimum(silent * ends_silent, span) - ends).astype(np.int64), 0)
     activations = np.where(heard > 0, activations, 0)
-    loss_runs = np.minimum(lost, rng.binomial(lost, 0.8) + (lost > 0))
+    loss_runs = np.minimum(lost, rng.binomial(lost, 0.9) + (lost > 0))
     masks = draw(
         np.random.default_rng([firm.seed, int(unit.serial[3:]), 1]), interval_s=interval, span_s=span, silent_s=silent,
         ends_silent=ends_silent, heard=heard, activations=activations, last_heard_s=last, loss_runs=loss_runs, often_s=often,

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from random import Random
 from typing import Any
 
+from devices.rules.presence import QUARTER_S
 from maintenance.management.demo import buildings, island
 from maintenance.management.demo.clock import at
 from maintenance.management.demo.people import FIRST_NAMES, LAST_NAMES
@@ -30,6 +31,8 @@ PLANNED_SERIAL = "SK-90422"
 """The unit that a planned change waits for."""
 UNKNOWN_SERIAL = "SK-90431"
 """Heard by a gateway, on no record."""
+QUIET_S = 4 * 3600
+"""Longer than this no window is made only to be quiet: life safety asks for so much."""
 SPOKEN_FOR = frozenset({SWAPPED_SERIAL, PLANNED_SERIAL, UNKNOWN_SERIAL})
 
 
@@ -278,10 +281,17 @@ def _register(
 
 
 def window_for(receiver: DemoReceiver, kind: dict[str, Any]) -> int:
-    """Shortest window of the receiver's type that is not under the transmitter's usual one."""
+    """Shortest window of the receiver's type that is not under the transmitter's usual one, nor so narrow that it cries wolf.
+
+    A few check-ins lost in a row make no fault: eight of them fit into the window, as far as four hours allow. Windows under
+    half an hour, as for smoke, stay: there the transmitter checks in every minute.
+    """
     assert receiver.type is not None
+    wanted_s = usual_s = kind["default_window_s"]
+    if usual_s >= 2 * QUARTER_S:
+        wanted_s = max(usual_s, min(8 * max(kind["default_interval_s"], QUARTER_S), QUIET_S))
     windows = sorted(receiver.type["windows_s"])
-    return next((w for w in windows if w >= kind["default_window_s"]), windows[-1])
+    return next((w for w in windows if w >= wanted_s), windows[-1])
 
 
 def outputs_for(receiver: DemoReceiver, kind: str, area: str) -> list[tuple[int, str, float | None]]:

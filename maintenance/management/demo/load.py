@@ -19,6 +19,7 @@ from maintenance.management.demo.load_devices import DeviceLoader
 from maintenance.management.demo.load_findings import load_findings
 from maintenance.management.demo.load_floor_plans import load_floor_plans, load_term_dates
 from maintenance.management.demo.load_history import load_history
+from maintenance.management.demo.load_intake import load_event_log, load_intake
 from maintenance.management.demo.load_notices import load_notices
 from maintenance.management.demo.load_places import load_customers, load_people, load_sites
 from maintenance.management.demo.load_plans import load_plans
@@ -111,6 +112,7 @@ def _load(wish: Wish) -> DemoFirm:
         devices = DeviceLoader(rng, firm, customers, sites)
         devices.load()
         WorkLoader(rng, firm, sites, users, devices).load()
+        load_intake(rng, firm, users[OFFICE])
         load_access(wish.today, sites, users)
         load_floor_plans(sites, users[OFFICE], wish.today)
         load_term_dates(users[OFFICE], wish.today)
@@ -123,6 +125,7 @@ def _load(wish: Wish) -> DemoFirm:
         current.begin_round(rng, rounds[0], wish.today)
         load_history(users[OFFICE], hands.technicians, wish.today)
         load_notices(users[MANAGER], users[OFFICE], wish.today)
+    load_event_log(users[OFFICE], wish.today)
     current.issue_reports(hands, wish.today, wish.n_reports)
     load_findings(firm, users[OFFICE])
     current.close_night(wish.today)

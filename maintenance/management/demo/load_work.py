@@ -1,4 +1,4 @@
-"""Write past rounds, visits, entries and walk tests, the slots' change log, requests and what gateways handed over."""
+"""Write past rounds, visits, entries and walk tests, the slots' change log and requests."""
 
 from __future__ import annotations
 
@@ -6,12 +6,10 @@ from datetime import timedelta
 from random import Random
 from typing import Any
 
-from company.models import ChangeRow, Customer, User
-from devices.models import IntakeBatch, IntakeSource, SetAside
+from company.models import ChangeRow, User
 from maintenance.actions.entries import Saying
 from maintenance.actions.entry_effects import last_known_words
 from maintenance.management.demo.clock import at
-from maintenance.management.demo.install import UNKNOWN_SERIAL
 from maintenance.management.demo.load_devices import BATCH, DeviceLoader
 from maintenance.management.demo.load_ends import load_ends
 from maintenance.management.demo.people import ACCOUNTS, TECHNICIANS
@@ -47,7 +45,6 @@ class WorkLoader:
         load_ends(self.firm, self.devices.fittings, self.users[OFFICE], self.technicians)
         self._changes()
         self._requests()
-        self._intake()
 
     def _visits(self) -> list[tuple[DemoVisit, Visit]]:
         rounds = Round.objects.bulk_create(
@@ -161,29 +158,6 @@ class WorkLoader:
                 RequestMessage.objects.create(
                     request=asked, customer_id=site.customer_id, by=office if number else self.users[email], text=text,
                     at=asked.at + timedelta(hours=5 * number),
-                )  # fmt: skip
-
-    def _intake(self) -> None:
-        """One gateway per customer whose every check-in reaches us; the last batch of one held an unknown serial."""
-        today = self.firm.today
-        codes = sorted({r.site.customer for r in self.firm.receivers if r.evidence == "every"})
-        for code in codes:
-            customer = Customer.objects.get(code=code)
-            source = IntakeSource.objects.create(
-                uuid=seeded_uuid(self.rng),
-                name=f"{customer.name} gateway",
-                customer=customer,
-                watermark_at=at(today, 6),
-            )
-            for hour in (4, 5, 6):
-                batch = IntakeBatch.objects.create(
-                    source=source, batch_id=f"{today:%Y%m%d}-{hour:02}00", sha256=f"{self.rng.getrandbits(256):064x}",
-                    received_at=at(today, hour, 1), n_rows=100, n_taken=99 if hour == 6 else 100, n_refused=0,
-                )  # fmt: skip
-            if code == codes[0]:
-                SetAside.objects.create(
-                    batch=batch, serial=UNKNOWN_SERIAL, event={"kind": "check-in", "at": at(today, 5, 47).isoformat()},
-                    why="this serial is not on record",
                 )  # fmt: skip
 
 

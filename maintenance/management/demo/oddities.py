@@ -14,6 +14,8 @@ from maintenance.management.demo.lives import Cells, Change
 from maintenance.management.demo.world import DemoReceiver, DemoSite, DemoSlot, DemoTransmitter, Truth
 
 Pick = Callable[[DemoSlot], bool]
+N_NARROW = 6
+"""Sites at which one window is to cry wolf."""
 
 
 class Planter:
@@ -292,6 +294,24 @@ def _oldest(planter: Planter, duty: str) -> DemoSlot:
         except ValueError:
             continue
     raise ValueError("No cells are old enough to end: choose a larger scale.")
+
+
+def narrow_windows(planter: Planter) -> None:
+    """Windows that hold three check-ins, as somebody left them years ago at a few sites: they cry wolf."""
+
+    def fits(row: DemoSlot) -> bool:
+        return (
+            id(row) not in planter.used and row.removed_at is None and row.supervision == "on" and not row.is_shared
+            and code_of(row) in ("pull-cord", "wall-button") and is_every(row) and has_window(3600)(row)
+            and row.interval_s == 1200
+        )  # fmt: skip
+
+    for site in [site for site in planter.sites if site.evidence == "every"][:N_NARROW]:
+        row = next((row for receiver in site.receivers for row in receiver.slots if fits(row)), None)
+        if row is not None and row.transmitter is not None:
+            row.window_s = 3600
+            planter.used.add(id(row))
+            planter.truth.narrow_window_serials.append(row.transmitter.serial)
 
 
 def something_due(planter: Planter, cells: Cells, beats: dict[str, list[DemoSite]], changes: list[Change]) -> None:

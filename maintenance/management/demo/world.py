@@ -211,6 +211,7 @@ class Truth:
     unsupervised_serial: str = ""
     short_window_serial: str = ""
     long_window_serial: str = ""
+    narrow_window_serials: list[str] = field(default_factory=list)
     register_again_serial: str = ""
     away_serial: str = ""
     shared_serial: str = ""
