@@ -157,7 +157,12 @@ def days_ask(keys: Sequence[Key]) -> Ask:
     return Ask(
         f"SELECT {columns} FROM unnest(%s::int[], %s::date[]) AS k(t, day) "
         "JOIN devices_checkinday d ON d.transmitter_id = k.t AND d.day = k.day AND d.day BETWEEN %s AND %s",
-        [_array([t for t, _ in keys]), _array([day for _, day in keys]), min(days, default=None), max(days, default=None)],
+        [
+            _array([t for t, _ in keys]),
+            _array([day for _, day in keys]),
+            min(days, default=None),
+            max(days, default=None),
+        ],
     )
 
 
