@@ -107,6 +107,8 @@ def event_file_example(request: HttpRequest) -> HttpResponse:
 def event_file_map(request: PersonRequest, uuid: UUID) -> HttpResponse:
     """What the columns and words mean, with the first rows as they will be understood."""
     upload, standing = _opened(request, uuid)
+    if _asks_again(request) and standing.at_work is None:
+        return HttpResponseClientRefresh()
     if standing.at_work or not standing.looked:
         return _waiting(request, upload, standing, "devices/event_files/map.html")
     source, look = standing.source, standing.look
@@ -183,6 +185,8 @@ def _rows_of(standing: Standing, chosen: LogMap, places: KnownPlaces) -> dict[st
 def event_file_detail(request: PersonRequest, uuid: UUID) -> HttpResponse:
     """Progress while a job works; then what the file would do, or what came in."""
     upload, standing = _opened(request, uuid)
+    if _asks_again(request) and standing.at_work is None:
+        return HttpResponseClientRefresh()
     if standing.at_work or not (standing.seen or standing.taken or standing.error):
         if not standing.at_work:
             return redirect("devices:event_file_map", uuid=upload.uuid)
@@ -198,10 +202,13 @@ def event_file_detail(request: PersonRequest, uuid: UUID) -> HttpResponse:
     return page(request, "devices/event_files/detail.html", context)
 
 
+def _asks_again(request: PersonRequest) -> bool:
+    """Whether it is the progress that asks: once the job is over, the whole page is wanted in its place."""
+    return wants_part(request) and request.htmx.target == "progress"
+
+
 def _waiting(request: PersonRequest, upload: Upload, standing: Standing, template: str) -> HttpResponse:
-    """Progress, or why there is none; a fragment that finds the job over asks for the whole page."""
-    if wants_part(request) and request.htmx.target == "progress" and standing.at_work is None:
-        return HttpResponseClientRefresh()
+    """Progress, or why there is none."""
     context = {"upload": upload, "standing": standing, "source": standing.source, "section": "checkins"}
     return page(request, template, context, part="progress" if standing.at_work else "")
 

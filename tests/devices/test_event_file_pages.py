@@ -80,6 +80,16 @@ def test_a_file_goes_from_the_upload_to_the_days_of_its_transmitter(world: World
     assert CheckInDay.objects.count() == 2
 
 
+@pytest.mark.parametrize("page_url", [map_url, detail_url])
+def test_progress_that_asks_after_the_job_is_over_has_the_whole_page_loaded_anew(world: World, page_url: Any) -> None:
+    client = world.client("office")
+    upload = uploaded(client, log_of(world))
+    checked(client, upload)
+    answer = client.get(page_url(upload), headers={"HX-Request": "true", "HX-Target": "progress"})
+    assert answer.headers["HX-Refresh"] == "true"
+    assert not answer.content, "A page within the page would have two menus."
+
+
 def test_the_list_teaches_while_it_is_empty_and_then_says_where_each_file_stands(world: World) -> None:
     client = world.client("office")
     assert "Ask the monitoring centre" in client.get(reverse("devices:event_file_list")).content.decode()
