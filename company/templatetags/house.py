@@ -78,6 +78,7 @@ SUB_NAV: dict[str, tuple[tuple[str, str], ...]] = {
     "checkins": (
         ("maintenance:fault_list", gettext_noop("Faults")),
         ("devices:source_list", gettext_noop("Sources")),
+        ("devices:batch_list", gettext_noop("Batches")),
         ("devices:set_aside_list", gettext_noop("Set aside")),
         ("devices:event_file_list", gettext_noop("Event logs")),
         ("devices:panel_list", gettext_noop("Panels")),

@@ -138,6 +138,11 @@ class EventFileForm(forms.Form):
             )
         return given
 
+    @property
+    def new_source_fields(self) -> list[Any]:
+        """What is asked only where no source on record was chosen."""
+        return [self[name] for name in ("name", "customer", "site", "zone")]
+
     def new_source(self) -> IntakeSource:
         """The source that was named, not saved yet."""
         given = self.cleaned_data
@@ -204,7 +209,7 @@ class MapForm(forms.Form):
 
     def _add_whom(self, receivers: Sequence[Any]) -> None:
         self.fields["slot_offset"] = forms.IntegerField(
-            min_value=-1024, max_value=9000, required=False, label=_("Zone of slot 1, less 1"),
+            min_value=-1024, max_value=9000, required=False, label=_("Zone number minus slot number"),
             help_text=_("0 where zone 1 is slot 1; 100 where zone 101 is slot 1. A panel’s account on record has its own."),
         )  # fmt: skip
         if not self._only:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 from django import forms
 from django.utils.translation import gettext as _
@@ -74,7 +74,7 @@ class SourceForm(LimitsForm):
         }  # fmt: skip
         help_texts = LimitsForm.Meta.help_texts | {
             "customer": gettext_lazy("A gateway speaks for one customer. This cannot be changed later: its batches stand for them."),
-            "site": gettext_lazy("Empty: for every site of the customer."),
+            "site": gettext_lazy("Choose one where the gateway must not speak for others of the customer."),
         }  # fmt: skip
 
     def __init__(self, *args: Any, customers: Any, sites: Any, **kwargs: Any) -> None:
@@ -85,6 +85,9 @@ class SourceForm(LimitsForm):
         )
         kinds = [IntakeSource.Kind.API, IntakeSource.Kind.FILE]
         self.fields["kind"].choices = [(kind.value, kind.label) for kind in kinds]  # type: ignore[attr-defined]
+        customer: Any = self.fields["customer"]
+        customer.empty_label = _("– choose; a file may be of the whole firm –")
+        cast(Any, self.fields["site"]).empty_label = _("– every site of the customer –")
         self.order_fields(self.field_order)
 
     def clean(self) -> dict[str, Any]:

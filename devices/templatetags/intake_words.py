@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from django import template
+from django.utils import timezone
 from django.utils.translation import gettext, gettext_noop
+
+from company.templatetags.days import daytime
 
 register = template.Library()
 
@@ -25,3 +30,14 @@ WORDS = {
 def event_words(kind: str) -> str:
     """The words for a kind of event; another code is read as it stands."""
     return gettext(WORDS[kind]) if kind in WORDS else str(kind).replace("_", " ")
+
+
+@register.filter
+def up_to(begin: datetime | None, end: datetime | None) -> str:
+    """Two moments in few words: 26 Nov 2026, 06:19 – 08:17 within a day, one moment within a minute."""
+    first, last = daytime(begin), daytime(end)
+    if not last or first == last:
+        return first
+    day, _comma, clock = last.rpartition(", ")
+    is_one_day = bool(begin and end) and timezone.localtime(begin).date() == timezone.localtime(end).date()
+    return f"{first} – {clock if is_one_day and first.startswith(day) else last}"

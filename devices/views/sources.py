@@ -8,6 +8,7 @@ from typing import Any
 from django.conf import settings
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
@@ -31,6 +32,10 @@ from devices.rules.source_state import state_of
 from sites.models import Site
 
 SECTION = "checkins"
+USUAL_LATE_H = 2
+"""Proposed for a gateway: it posts every quarter of an hour or oftener. Own choice; the office changes it as it likes."""
+MOST_NAMED = 40
+"""Receivers whose codes are listed for the programmer."""
 LIST, DETAIL, TOKEN = (f"devices/intake/{name}.html" for name in ("sources", "source", "token"))
 
 
@@ -65,16 +70,29 @@ def source_list(request: PersonRequest) -> HttpResponse:
 
 @audience("office")
 def source_new(request: PersonRequest) -> HttpResponse:
+    """Add a source; an address with `kind` has the way chosen. Whoever may make a token goes on to it."""
+    asked = (request.POST if request.method == "POST" else request.GET).get("kind", "")
+    is_gateway = asked == IntakeSource.Kind.API
+    begun = {"kind": asked, **({"late_after_h": USUAL_LATE_H} if is_gateway else {})}
     form = SourceForm(
-        posted(request), instance=IntakeSource(),
+        posted(request), instance=IntakeSource(), initial=begun,
         customers=Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
         sites=Site.objects.visible_to(request.user).filter(closed_at=None).select_related("customer").order_by(
             "customer__name", "name", "pk"
         ),
     )  # fmt: skip
-    lead = _("Whoever hands over check-ins: a gateway, or an export that you upload.")
+    lead = (
+        _("Say whose check-ins it hands over. Then you make its token, and get the words for whoever programs it.")
+        if is_gateway
+        else _("Whoever hands over check-ins: a gateway, or an export that you upload.")
+    )
     context = form_context(
-        form, _("A new source"), "devices:source_list", SECTION, button=_("Add the source"), lead=lead
+        form,
+        _("Connect a gateway") if is_gateway else _("A new source"),
+        "devices:source_list",
+        SECTION,
+        button=_("Add the source"),
+        lead=lead,
     )
     if request.method != "POST":
         return page(request, FORM, context)
@@ -85,6 +103,8 @@ def source_new(request: PersonRequest) -> HttpResponse:
     except Refused as why:
         return refused(request, FORM, context | {"refused": why.message})
     said(request, _("%(source)s is added.") % {"source": source.name})
+    if source.kind == IntakeSource.Kind.API and request.user.is_manager:
+        return redirect("devices:source_token", pk=source.pk)
     return redirect(source)
 
 
@@ -131,17 +151,31 @@ def example_of(source: IntakeSource, token: str, receiver: Receiver | None, now:
     )
 
 
+def words_for_programmer(request: PersonRequest, source: IntakeSource, now: datetime) -> str:
+    """What whoever programs the gateway needs, to be copied into a mail; the token goes apart from it."""
+    receivers = Receiver.objects.visible_to(request.user).open().filter(customer=source.customer)
+    if source.site_id:
+        receivers = receivers.filter(site=source.site)
+    receivers = receivers.select_related("site").order_by("site__name", "label", "pk")
+    told = {
+        "source": source, "address": settings.BASE_URL + reverse("devices:intake_checkins"), "most_rows": MOST_ROWS,
+        "most_kib": MOST_BYTES // 1024, "description": settings.BASE_URL + reverse("devices:intake_openapi"),
+        "receivers": receivers[:MOST_NAMED], "n_receivers": receivers.count(),
+        "example": example_of(source, "TOKEN", receivers.first(), now),
+    }  # fmt: skip
+    return render_to_string("devices/intake/for_programmer.txt", told)
+
+
 def _detail(request: PersonRequest, source: Any, now: datetime) -> dict[str, Any]:
     fed = Receiver.objects.visible_to(request.user).open().filter(fed_by=source, heard_until__isnull=False)
     batches = IntakeBatch.objects.visible_to(request.user).filter(source=source).newest_first()
     return {
         "section": SECTION, "source": source, "state": stand(source, now), "is_gateway": source.kind == "api",
         "has_former": bool(source.previous_sha256) and source.previous_until is not None and source.previous_until > now,
-        "batches": batches[:10], "address": settings.BASE_URL + reverse("devices:intake_checkins"),
-        "description": reverse("devices:intake_openapi"), "most_rows": MOST_ROWS, "most_kib": MOST_BYTES // 1024,
+        "batches": batches[:10], "description": reverse("devices:intake_openapi"), "most_rows": MOST_ROWS, "most_kib": MOST_BYTES // 1024,
         "fed": fed.select_related("site").order_by("site__name", "label", "pk")[:200],
         "unsaid": fed.filter(evidence="visits").select_related("site").order_by("site__name", "label", "pk")[:50],
-        "example": example_of(source, "$TOKEN", fed.first(), now),
+        "for_programmer": words_for_programmer(request, source, now) if source.kind == "api" else "",
         "changes": ChangeRow.objects.visible_to(request.user).about("intakesource", source.pk)[:20],
     }  # fmt: skip
 

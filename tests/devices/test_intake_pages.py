@@ -94,12 +94,25 @@ def test_an_overtaken_form_changes_nothing(world: World, sender: Sender) -> None
     assert sender.source.name == "Mine"
 
 
+def test_a_manager_who_connects_a_gateway_is_led_on_to_its_token(world: World) -> None:
+    given = {"name": "Gateway A", "kind": "api", "customer": world.own.pk, "per_minute": 60}
+    answer = world.client("manager").post(url("source_new"), given)
+    assert answer["Location"] == url("source_token", IntakeSource.objects.get().pk)
+
+
+def test_the_page_of_an_event_log_source_leads_to_the_upload_for_it(world: World) -> None:
+    source = IntakeSource.objects.create(name="Bay Monitoring", kind="file", customer=world.own)
+    page = world.client("office").get(url("source_detail", source.pk)).content.decode()
+    assert f"{url('event_file_new')}?source={source.pk}" in page
+
+
 def test_the_page_of_a_source_says_how_it_does_and_how_to_connect(world: World, sender: Sender) -> None:
     client, page_url = world.client("office"), url("source_detail", sender.source.pk)
     before = text(client.get(page_url))
     assert "nothing came yet" in before
     assert "https://ledger.example.org/api/v1/checkins" in before
-    assert "$TOKEN" in before
+    assert "Authorization: Bearer TOKEN" in before, "The words for the programmer never hold the token itself."
+    assert "/api/v1/openapi.json" in before
     assert "A manager makes" in before
     sender.post(rows=[row(), row("NOBODY-2")])
     after = text(client.get(page_url))
