@@ -23,7 +23,8 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 
-from tests.benchmarks.intake import A_BATCH, ROUNDS, Bench, fill_days, say, token_of
+from tests.benchmarks.intake import A_BATCH, ROUNDS, Bench, say
+from tests.benchmarks.intake_tables import fill_days, token_of
 from tests.benchmarks.nightly import database
 from tests.tools.servers import free_port
 
