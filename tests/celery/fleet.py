@@ -130,7 +130,7 @@ def state() -> dict[str, Any]:
             {"key": job.key, "state": job.state, "attempts": job.attempts, "error": job.error[-300:],
              "result": job.result}
             # Earlier predictions, findings and links are looked at beside the night, and no date waits for them.
-            for job in Job.objects.exclude(key__regex="^(backtest|findings|links):").order_by("key")
+            for job in Job.objects.exclude(key__regex="^(backtest|findings|links|checkins):").order_by("key")
         ],
     }  # fmt: skip
 

@@ -68,4 +68,5 @@ class Command(BaseCommand):
         self.stdout.flush()
         await asked_to_stop.wait()
         self.stdout.write("Ending: what was taken is written and answered first.")
+        self.stdout.flush()
         await listener.stop()
