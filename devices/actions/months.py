@@ -200,11 +200,23 @@ def months_to_close(today: date) -> list[date]:
     """
     end = closed_until(today)
     if connection.vendor == "postgresql":
-        return [one.month for one in partitions() if one.month < end and not one.is_closed]
+        return _with_days([one for one in partitions() if one.month < end and not one.is_closed])
     last = months_back(end, 1)
     was_done = Job.objects.filter(key__startswith=_prefix("close", last), state=Job.State.DONE).exists()
     begin = None if was_done else first_day_unparted()
     return [last] if begin is not None and begin < end else []
+
+
+def _with_days(months: list[Partition]) -> list[date]:
+    """Those that hold a day: a new firm has years of empty months, and there is nothing to pack in them."""
+    if not months:
+        return []
+    asked = " UNION ALL ".join(
+        f'SELECT {number}, EXISTS (SELECT 1 FROM "{one.name}")' for number, one in enumerate(months)
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(asked)
+        return [months[number].month for number, has_days in cursor.fetchall() if has_days]
 
 
 def months_to_drop(today: date) -> list[date]:

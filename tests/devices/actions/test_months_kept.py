@@ -98,6 +98,12 @@ def test_a_month_is_closed_once():
     assert night(TODAY + timedelta(days=1)).closing == ()
 
 
+def test_months_without_a_day_are_no_work_for_the_night():
+    """A new firm has years of them: a job for each would fill the list of jobs on its first night."""
+    hear(units(), [month_days(CLOSED)[0]])
+    assert night().closing == (CLOSED,)
+
+
 def test_a_month_is_not_closed_before_all_of_it_lies_seventy_days_back():
     hear(units(), [date(2026, 8, 31), date(2026, 9, 1)])
     assert date(2026, 8, 1) not in night(date(2026, 11, 8)).closing
