@@ -14,8 +14,9 @@ from django.db import InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse, UnreadablePostError
 from django.urls import Resolver404, resolve
 
-from company.access import INTAKE
+from company.access import INTAKE, PUBLIC
 
+ROOT = "/api/"
 PREFIX = "/api/v1/"
 MEDIA_TYPE = "application/problem+json"
 BUSY_S = 5
@@ -47,25 +48,36 @@ def busy() -> HttpResponse:
     )  # fmt: skip
 
 
-class ProgramLane:
-    """Middleware: an address of the audience "intake" is answered without session, CSRF, language or redirect.
+WORDS = {
+    400: "This cannot be read. Look at the address and at what was sent with it.",
+    403: "This is not allowed from here. Sign in again, then ask anew.",
+    404: "There is nothing of this name here, or nothing that you may see. The description is at /api/v1/openapi.json.",
+    405: "This address takes another method. “Allow” says which.",
+    413: "This is too big. Cut it into smaller pieces.",
+    500: "Something is wrong on our side; it was noted. Ask again later.",
+}
 
-    Whatever goes wrong there is answered as problem+json, never as a page. Nothing of the request is logged: its
-    headers hold a token.
+
+class ProgramLane:
+    """Middleware: what goes wrong under /api/ is answered as problem+json, never as a page.
+
+    An address of the intake audience, and what stands beside it for everybody, is answered without session, CSRF,
+    language or redirect. Others are for people who are signed in: they go the way of every page, and only an error of
+    theirs is put in this shape. Nothing of a request is logged: its headers hold a token.
     """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        if not request.path_info.startswith(PREFIX):
+        if not f"{request.path_info}/".startswith(ROOT):
             return self.get_response(request)
         try:
             match = resolve(request.path_info)
         except Resolver404:
-            return problem(404, "There is no such address. The description is at /api/v1/openapi.json.")
-        if INTAKE not in getattr(match.func, "audience", ()):
-            return self.get_response(request)
+            return problem(404, WORDS[404])
+        if not (request.path_info.startswith(PREFIX) and {INTAKE, PUBLIC} & set(getattr(match.func, "audience", ()))):
+            return _in_shape(self.get_response(request))
         request.user = AnonymousUser()
         request.resolver_match = match
         try:
@@ -80,3 +92,11 @@ class ProgramLane:
         except Exception:
             LOG.exception("Intake broke")
             return problem(500, "Something is wrong on our side; it was noted. Send the batch again later.")
+
+
+def _in_shape(response: HttpResponse) -> HttpResponse:
+    """An error that is no problem+json yet made one; everything else as it is."""
+    if response.status_code < 400 or response.headers.get("Content-Type", "").startswith(MEDIA_TYPE):
+        return response
+    kept = {name: response.headers[name] for name in ("Allow", "Retry-After") if name in response.headers}
+    return problem(response.status_code, WORDS.get(response.status_code, WORDS[400]), headers=kept)

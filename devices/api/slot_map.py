@@ -5,15 +5,19 @@ from __future__ import annotations
 from django.http import HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
+from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
+from company.programs import problem
 from devices.models import Receiver, Registration
 from devices.querysets import end_of_day
 from devices.rules.slot_map import as_json, day_asked, day_refused, fill_slots
 
 
+# It changes nothing: a program with another method is to be told so, not asked for a form's secret.
 @audience("office")
+@csrf_exempt
 @require_safe
 def slot_map_json(request: PersonRequest, code: str) -> HttpResponse:
     """The slot map of the receiver with this code, as of the end of `?on=` in the site's time zone."""
@@ -21,7 +25,7 @@ def slot_map_json(request: PersonRequest, code: str) -> HttpResponse:
     zone = receiver.site.zone
     today, asked = timezone.now().astimezone(zone).date(), request.GET.get("on", "")
     if refusal := day_refused(asked, today):
-        return JsonResponse({"error": refusal}, status=400)
+        return problem(400, refusal)
     on = day_asked(asked, today)
     rows = Registration.objects.visible_to(request.user).filter(receiver=receiver).slot_rows(end_of_day(on, zone), zone)
     return JsonResponse(

@@ -38,6 +38,6 @@ def test_a_day_that_cannot_be_shown_is_refused(world):
     client = world.client("office")
     answer = client.get(f"/api/receivers/{world.own_receiver.code}/slot-map/?on=1900-01-01")
     assert answer.status_code == 400
-    assert "1900-01-01" in answer.json()["error"]
+    assert "1900-01-01" in answer.json()["detail"]
     assert client.get(f"/receivers/{world.own_receiver.pk}/slot-map.csv?on=garbage").status_code == 400
     assert "This is today" in client.get(f"/receivers/{world.own_receiver.pk}/?on=garbage").content.decode()
