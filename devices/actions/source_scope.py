@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from django.db.models import Q, QuerySet
 from django.utils.translation import gettext as _
 
 from company.errors import Refused
+from devices.actions.intake_sql import Scope, stations_named
 from devices.models import IntakeSource, Receiver
+from devices.rules.intake_places import Stations
 from sites.models import Site
 
 
@@ -70,3 +74,16 @@ def receiver_meant(source: IntakeSource, word: str, site: Site | None = None) ->
         if same:
             return same[0]
     raise NotItsOwn(_("This token speaks for no such receiver. Look at its code in the ledger."))
+
+
+def receivers_unknown(source: IntakeSource, words: Iterable[str], site: Site | None) -> set[str]:
+    """Those of some words that mean no receiver, or several, of the batch's site or of all that the source speaks for.
+
+    The same of a receiver of others as of one that does not exist. Unlike the one of a batch it may hang no more: rows tell of
+    days that are past.
+    """
+    wanted = set(words)
+    if not wanted:
+        return wanted
+    found = Stations(stations_named(wanted, Scope(source.customer_id, site.pk if site else source.site_id)))
+    return {word for word in wanted if found.meant(word) is None}

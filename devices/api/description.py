@@ -32,6 +32,25 @@ HEADERS: dict[str, dict[str, Any]] = {
     "429": RETRY,
     "503": RETRY,
 }
+ABOUT = """\
+Hand over check-ins and events of transmitters, exactly once.
+
+**Once for each id.** Send each batch under an id of its own. A batch counts once for each id: where the answer is lost or is
+429 or 5xx, wait, then send the same bytes again under the same id; never make a new id for a retry. The same events sent
+under another id are another batch. For check-ins and faults that changes nothing, but an activation in it is counted again: a
+gateway is believed that the button was pressed twice. (Only event logs that the office uploads as files are held against
+what is there: they fill quarter hours that have no activation yet.)
+
+**Rows stand for themselves.** A row that cannot be taken comes back in `refused` and holds up no other. Put it right and send it
+in a new batch, alone, under a new id. A name that stands twice in an object is refused, in the batch or in the row.
+
+**Errors** are `application/problem+json` (RFC 9457), whatever the method and the address under /api/. What is no proper HTTP
+is turned away by the server in front before it comes to us, with a short page in HTML, and nothing is taken: 400 for a
+request line, a header, a `Content-Length` or a `Transfer-Encoding` that cannot be read, 414 for a request line of more than
+4094 bytes, 417 for an `Expect` that is not 100-continue, 431 for a header of more than 8190 bytes or more than 100 of them,
+501 for a `Transfer-Encoding` that is not supported; a proxy before it may add 502 and 504. Go by the status there: 4xx is to
+be put right, 5xx to be sent again.
+"""
 EXAMPLE = {
     "batch": "gw7-000481",
     "receiver": "MAIN-1",
@@ -45,6 +64,7 @@ EXAMPLE = {
 ANSWER = {
     "batch": "gw7-000481", "received_at": TIME, "repeated": False, "rows": 3, "taken": 2,
     "refused": [], "set_aside": [{"row": 2, "serial": "4F-10273", "why": "This serial is not on record."}], "clamped": 0,
+    "ignored": [],
 }  # fmt: skip
 
 

@@ -6,7 +6,7 @@ Reading rows is `devices.rules.intake_rows`, writing `devices.actions.intake`; h
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, NoReturn
@@ -16,17 +16,22 @@ from django.utils import timezone
 from django.views.decorators.csrf import csrf_exempt
 from ninja import NinjaAPI
 from ninja.errors import HttpError, ValidationError
+from ninja.parser import Parser
 from ninja.security import HttpBearer
 
 from company.access import audience
 from company.errors import Refused
 from company.programs import problem
 from devices.actions.intake import OtherContent, OutsideItsScope, take_batch
-from devices.actions.source_scope import NotItsOwn, receiver_meant, site_meant
+from devices.actions.intake_ignored import keep_ignored
+from devices.actions.source_scope import NotItsOwn, receiver_meant, receivers_unknown, site_meant
 from devices.api.admission import Stopped, admit, check_body
-from devices.api.description import described
+from devices.api.description import ABOUT, described
 from devices.api.schemas import TIME, Answer, Batch, Problem, Source
+from devices.api.words import told
 from devices.models import IntakeSource, Receiver
+from devices.rules.events import Event, ReadRows, RowProblem
+from devices.rules.intake_json import read_json
 from devices.rules.intake_rows import MOST_BYTES, MOST_ROWS, BadRow, read_rows, text_of, time_of
 from sites.models import Site
 
@@ -43,12 +48,16 @@ class SourceToken(HttpBearer):
         raise AssertionError("never called")
 
 
+class NoticingParser(Parser):
+    """Reads a body so that a name which stands twice is noticed."""
+
+    def parse_body(self, request: HttpRequest) -> Any:
+        return read_json(request.body)
+
+
 api = NinjaAPI(
     title="Check-ins", version="1", docs_url=None, openapi_url=None, auth=SourceToken(), urls_namespace="intake",
-    description=(
-        "Hand over check-ins and events of transmitters, exactly once. Send each batch under an id of its own; where the "
-        "answer is lost or is 429 or 5xx, send the same bytes again: they are counted once."
-    ),
+    parser=NoticingParser(), description=ABOUT,
 )  # fmt: skip
 
 
@@ -65,28 +74,51 @@ def post_batch(request: HttpRequest, data: Batch) -> HttpResponse:
     source, now = request.source, request.received_at  # type: ignore[attr-defined]
     receiver, site = _whose(source, data)
     until = _until(data.until, now)
-    read = read_rows(data.rows, now=now, has_receiver=receiver is not None)
+    read = read_rows(data.rows, now=now, has_receiver=receiver is not None, must_name=site is None)
+    events, problems = _of_known_receivers(source, read, site)
     taken = take_batch(
-        source=source, batch_id=data.batch, sha256=hashlib.sha256(request.body).hexdigest(), events=read.events,
-        problems=read.problems, n_clamped=read.n_clamped, receiver=receiver, site=site, until=until, at=now,
+        source=source, batch_id=data.batch, sha256=hashlib.sha256(request.body).hexdigest(), events=events,
+        problems=problems, n_clamped=read.n_clamped, receiver=receiver, site=site, until=until, at=now,
     )  # fmt: skip
-    return JsonResponse(taken.answer)
+    if read.ignored and not taken.is_repeat:
+        keep_ignored(batch=taken.batch, ignored=read.ignored)
+    return JsonResponse(taken.answer | {"ignored": read.ignored})
 
 
 def _whose(source: IntakeSource, data: Batch) -> tuple[Receiver | None, Site | None]:
-    """Receiver and site of a batch, as named or as the source's own."""
+    """Receiver and site of a batch, as named or as the source's own; neither where each row is to name its receiver."""
     names = {}
     for field, limit in (("receiver", 60), ("site", 80)):
         try:
             names[field] = text_of(getattr(data, field), field, limit)
         except BadRow as bad:
             raise Stopped(_unfit([{"field": bad.field, "why": bad.why}])) from None
-    if not any(names.values()) and source.site is None:
-        why = "Name the receiver or the site: this token speaks for more than one site."
+    if not any(names.values()) and source.site is None and not any(map(_names_receiver, data.rows)):
+        why = "Name the receiver or the site, or the receiver in each row: this token speaks for more than one site."
         raise Stopped(_unfit([{"field": "receiver", "why": why}]))
     site = site_meant(source, names["site"]) if names["site"] else source.site
     receiver = receiver_meant(source, names["receiver"], site) if names["receiver"] else None
     return receiver, site or (receiver.site if receiver else None)
+
+
+def _names_receiver(row: object) -> bool:
+    return isinstance(row, dict) and bool(row.get("receiver"))
+
+
+def _of_known_receivers(
+    source: IntakeSource, read: ReadRows, site: Site | None
+) -> tuple[Sequence[Event], Sequence[RowProblem]]:
+    """Events and problems, once more: a serial heard by a receiver that the token does not speak for is refused.
+
+    Without a serial such an event is set aside by intake, until the office knows the receiver.
+    """
+    unknown = receivers_unknown(source, {one.receiver for one in read.events if one.receiver and one.serial}, site)
+    if not unknown:
+        return read.events, read.problems
+    why = "This token speaks for no receiver of this name, or for several. Name it by its code, then send the row anew."
+    refused = [one for one in read.events if one.serial and one.receiver in unknown]
+    problems = [*read.problems, *(RowProblem(one.row, "receiver", why) for one in refused)]
+    return [one for one in read.events if not (one.serial and one.receiver in unknown)], problems
 
 
 def _until(value: str | None, now: datetime) -> datetime | None:
@@ -108,7 +140,7 @@ def get_batch(request: HttpRequest, batch: str) -> HttpResponse:
     row = request.source.batches.filter(batch_id=batch).first() if batch.isprintable() else None  # type: ignore[attr-defined]
     if row is None:
         return problem(404, "No batch of this id was taken from this source. Send it, or look at the id.")
-    return JsonResponse(row.answer | {"repeated": True})
+    return JsonResponse({"ignored": []} | row.answer | {"repeated": True})
 
 
 @api.get(
@@ -141,12 +173,7 @@ def _unfit(errors: list[dict[str, str]]) -> HttpResponse:
 
 
 def _not_as_described(request: HttpRequest, error: Any) -> HttpResponse:
-    """What a value was is not repeated: it may be anything, and long."""
-    told = []
-    for one in error.errors[:50]:
-        where = [str(part)[:80] for part in one["loc"] if part not in ("body", "data")]
-        told.append({"field": ".".join(where) or "body", "why": str(one["msg"])[:200]})
-    return _unfit(told)
+    return _unfit([told(one) for one in error.errors[:50]])
 
 
 def _unreadable(request: HttpRequest, error: Any) -> HttpResponse:

@@ -7,12 +7,15 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
 from devices.rules.events import EventKind
+from devices.rules.intake_json import Doubled
 from devices.rules.intake_rows import (
     BATTERY_V,
     MARGIN_DB,
+    MOST_IGNORED,
     MOST_ROWS,
     NOTE_CHARS,
     RECEIVER_CHARS,
@@ -22,10 +25,16 @@ from devices.rules.intake_rows import (
 
 BATCH_ID = r"^[A-Za-z0-9][A-Za-z0-9._:~-]{0,79}$"
 TIME = "2026-03-01T08:15:00Z"
+DOUBLED, NOTHING_SAID = "doubled", "nothing_said"
+"""Kinds of error beside the library's own; `devices.api.words` says them."""
 
 
 class Row(BaseModel):
-    """One event of a transmitter, or of the receiver itself."""
+    """One event of a transmitter, or of the receiver itself.
+
+    Fields that do not stand here are not read: the row is taken, and the answer lists their names in `ignored`. Refusing it
+    would make a transmitter look silent only because its sender has learnt to say more.
+    """
 
     time: str = Field(description="When it happened: ISO 8601 with an offset.", examples=[TIME])
     kind: EventKind = Field(description="What happened. Capitals, blanks and hyphens are forgiven.")
@@ -33,8 +42,12 @@ class Row(BaseModel):
         None, max_length=SERIAL_CHARS, description="Of the transmitter, as text.", examples=["4F-10273"]
     )
     receiver: str | None = Field(
-        None, max_length=RECEIVER_CHARS, description="Code, label or serial; empty: the one of the batch."
-    )
+        None, max_length=RECEIVER_CHARS,
+        description=(
+            "Code, label or serial; empty: the one of the batch. Where the token does not speak for a receiver of this name, "
+            "or there is none, a row with a serial is refused, and one without is kept in set_aside."
+        ),
+    )  # fmt: skip
     slot: int | None = Field(None, ge=1, le=SLOTS, description="Slot of the receiver, where the serial is not known.")
     margin_db: float | None = Field(None, ge=MARGIN_DB[0], le=MARGIN_DB[1], description="Signal margin [dB].")
     battery_v: float | None = Field(None, ge=BATTERY_V[0], le=BATTERY_V[1], description="Volts of the cells [V].")
@@ -52,9 +65,15 @@ class Batch(BaseModel):
         examples=["gw7-000481"],
     )
     receiver: str | None = Field(
-        None, max_length=RECEIVER_CHARS, description="Code, label or serial of the receiver that heard it all."
+        None, max_length=RECEIVER_CHARS,
+        description=(
+            "Code, label or serial of the receiver that heard it all. A token that speaks for several sites must name the "
+            "receiver or the site of the batch, or the receiver in each row; one that speaks for one site need not."
+        ),
+    )  # fmt: skip
+    site: str | None = Field(
+        None, max_length=80, description="Code of the site, where several of its receivers heard it."
     )
-    site: str | None = Field(None, max_length=80, description="Code of the site, where several receivers heard it.")
     until: str | None = Field(
         None, description="Everything that happened up to then is delivered; silence is judged up to there.",
         examples=[TIME],
@@ -64,12 +83,20 @@ class Batch(BaseModel):
         Field(max_length=MOST_ROWS, description="May be empty where `until` says that nothing was heard up to then."),
     ]
 
+    @model_validator(mode="before")
+    @classmethod
+    def says_nothing_twice(cls, data: Any) -> Any:
+        """A name that stands twice: the sender meant one value, and we cannot know which."""
+        if isinstance(data, Doubled):
+            raise PydanticCustomError(DOUBLED, "{name} stands twice", {"name": data.twice})
+        return data
+
     @field_validator("rows")
     @classmethod
     def says_something(cls, rows: list[Any], read: ValidationInfo) -> list[Any]:
         """A gateway that hears nothing must still be able to say so: silence is judged up to what was delivered."""
         if not rows and not read.data.get("until"):
-            raise ValueError("Send rows, or say with until that nothing was heard up to then.")
+            raise PydanticCustomError(NOTHING_SAID, "neither rows nor until")
         return rows
 
 
@@ -98,6 +125,9 @@ class Answer(BaseModel):
         description="Kept, but of a transmitter that is not on record: the office looks."
     )
     clamped: int = Field(description="Times that were ahead of our clock and were cut to it.")
+    ignored: list[str] = Field(
+        description=f"Names of fields in rows that are not described here and were not read; at most {MOST_IGNORED}."
+    )
 
 
 class Limits(BaseModel):

@@ -112,9 +112,10 @@ class RowProblem:
 
 @dataclass(frozen=True, slots=True)
 class ReadRows:
-    """Rows of a batch or file, read: what can be taken, what cannot, and how many times had to be cut."""
+    """Rows of a batch or file, read: what can be taken, what cannot, how many times had to be cut, and fields not read."""
 
     events: tuple[Event, ...]
     problems: tuple[RowProblem, ...] = ()
     n_rows: int = 0
     n_clamped: int = 0
+    ignored: tuple[str, ...] = ()

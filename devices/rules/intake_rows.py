@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from math import isfinite
 
 from devices.rules.events import OF_RECEIVER, Event, EventKind, ReadRows, RowProblem
+from devices.rules.intake_json import Doubled, names_shown
 
 MOST_ROWS = 5000
 MOST_BYTES = 2 * 1024 * 1024
@@ -27,6 +28,12 @@ BACK_AT_MOST = timedelta(days=60)
 """Older events come by a file that a person hands over."""
 FIRST_DAY = datetime(2000, 1, 2, tzinfo=UTC)
 """Days are counted from 2000-01-01 of UTC in the tables; none lies before."""
+
+FIELDS = frozenset({"serial", "time", "kind", "receiver", "slot", "margin_db", "battery_v", "note"})
+"""What is read of a row. Anything else is left alone and told of: senders get new fields with every version, and a row
+refused for one of them would make its transmitter look silent."""
+MOST_IGNORED = 20
+"""Names of such fields that an answer lists."""
 
 _TO_WORD = str.maketrans("", "", "-_ \t‐‑–")
 KINDS = {code.value: code.value for code in EventKind}
@@ -182,8 +189,8 @@ def slot_of(value: object) -> int | None:
 
 
 def read_row(
-    row: object, number: int, *, now: datetime, has_receiver: bool = True, is_by_hand: bool = False
-) -> tuple[Event, bool]:
+    row: object, number: int, *, now: datetime, has_receiver: bool = True, must_name: bool = False, is_by_hand: bool = False
+) -> tuple[Event, bool]:  # fmt: skip
     """Read one row; gives the event and whether its time was cut.
 
     Parameters
@@ -196,6 +203,8 @@ def read_row(
         When the batch was received, aware.
     has_receiver : bool
         The batch names a receiver, so that a slot alone says which one is meant.
+    must_name : bool
+        Neither the batch nor the source says which site is meant, so each row must name its receiver.
     is_by_hand : bool
         A person handed it over: it may be older than 60 days.
 
@@ -204,14 +213,14 @@ def read_row(
     BadRow
         With the field and what to do.
     """
-    if type(row) is not dict and not isinstance(row, Mapping):
-        raise BadRow("row", "Give each row as an object with serial, time and kind.")
-    get: Callable[[str], object] = row.get
+    get: Callable[[str], object] = (row if type(row) is dict else _fields_of(row)).get
     kind = kind_of(get("kind"))
     at, was_cut = time_of(get("time"), now=now, is_by_hand=is_by_hand)
     serial = text_of(get("serial"), "serial", SERIAL_CHARS)
     receiver = "" if (named := get("receiver")) is None else text_of(named, "receiver", RECEIVER_CHARS)
     slot = None if (number_there := get("slot")) is None else slot_of(number_there)
+    if must_name and not receiver:
+        raise BadRow("receiver", "Name the receiver, here or for the whole batch: the token speaks for several sites.")
     if kind in OF_RECEIVER:
         # The receiver speaks of itself: whatever else is named is none of these events' business.
         serial, slot = "", None
@@ -227,25 +236,50 @@ def read_row(
     return Event(number, kind, at, serial, receiver, slot, margin_db, battery_v, note), was_cut
 
 
+def _fields_of(row: object) -> Mapping[str, object]:
+    """Give a row that is no plain dict as a mapping.
+
+    Raises
+    ------
+    BadRow
+        No object, or one in which a name stands twice.
+    """
+    if isinstance(row, Doubled):
+        raise BadRow(
+            row.twice, "This field stands twice in the row, and nobody can tell which one counts. Send it once."
+        )
+    if not isinstance(row, Mapping):
+        raise BadRow("row", "Give each row as an object with serial, time and kind.")
+    return row
+
+
 def read_rows(
-    rows: Sequence[object], *, now: datetime, has_receiver: bool = True, is_by_hand: bool = False, first_row: int = 1
-) -> ReadRows:
+    rows: Sequence[object], *, now: datetime, has_receiver: bool = True, must_name: bool = False, is_by_hand: bool = False,
+    first_row: int = 1,
+) -> ReadRows:  # fmt: skip
     """Read the rows of a batch, the first of which bears the number `first_row`; see `read_row`.
 
     Returns
     -------
     ReadRows
-        Events in the order sent, a problem for each row that cannot be taken, the number of rows and of cut times.
+        Events in the order sent, a problem for each row that cannot be taken, the number of rows and of cut times, and
+        the names of fields that are none of ours.
     """
     events: list[Event] = []
     problems: list[RowProblem] = []
     n_clamped = 0
+    others: set[str] = set()
     for number, row in enumerate(rows, first_row):
+        if type(row) is dict and not FIELDS.issuperset(row):
+            others.update(row)
         try:
-            event, was_cut = read_row(row, number, now=now, has_receiver=has_receiver, is_by_hand=is_by_hand)
+            event, was_cut = read_row(
+                row, number, now=now, has_receiver=has_receiver, must_name=must_name, is_by_hand=is_by_hand
+            )
         except BadRow as bad:
             problems.append(RowProblem(number, bad.field, bad.why))
             continue
         events.append(event)
         n_clamped += was_cut
-    return ReadRows(tuple(events), tuple(problems), len(rows), n_clamped)
+    ignored = names_shown(others - FIELDS, MOST_IGNORED)
+    return ReadRows(tuple(events), tuple(problems), len(rows), n_clamped, ignored)

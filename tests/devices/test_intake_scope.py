@@ -73,6 +73,35 @@ def test_a_serial_of_others_is_set_aside_like_one_that_nobody_knows(world: World
     assert set(SetAside.objects.values_list("customer", flat=True)) == {world.own.pk}
 
 
+def test_a_known_serial_heard_by_a_receiver_of_others_is_refused_like_one_heard_by_none(world: World) -> None:
+    """Taken silently it would count for the wrong place, or tell that there is such a receiver."""
+    theirs, serial = world.other_receiver, world.own_registration.transmitter.serial
+    theirs.label, theirs.serial = "Quite another", "R-9931"
+    theirs.save()
+    sister = factories.make_receiver(factories.make_site(world.own), label="Sister")
+    for source in (Sender(world.own), Sender(world.own, site=world.own_site)):
+        named = [theirs.code, theirs.label, theirs.serial, "NO-SUCH-ONE"]
+        named += [sister.code] if source.source.site else []
+        rows = [row(serial, receiver=name) for name in named] + [row(serial, receiver=world.own_receiver.label)]
+        told = source.post(rows=rows).json()
+        assert (told["taken"], told["set_aside"]) == (1, [])
+        assert [(one["row"], one["field"]) for one in told["refused"]] == [
+            (n, "receiver") for n in range(1, len(named) + 1)
+        ]
+        assert len({one["why"] for one in told["refused"]}) == 1
+        assert "code" in told["refused"][0]["why"]
+
+
+def test_a_row_without_a_serial_of_such_a_receiver_waits_for_the_office(world: World) -> None:
+    rows = [
+        {"time": factories.NOW.isoformat(), "kind": "power_fault", "receiver": name}
+        for name in (world.other_receiver.code, "NO-SUCH-ONE")
+    ]
+    told = Sender(world.own).post(rows=rows).json()
+    assert (told["taken"], told["refused"]) == (0, [])
+    assert len({one["why"] for one in told["set_aside"]}) == 1
+
+
 def test_a_retired_receiver_is_not_there_any_more(world: World, sender: Sender) -> None:
     world.own_receiver.removed_at = factories.NOW
     world.own_receiver.save()

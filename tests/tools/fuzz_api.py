@@ -65,6 +65,8 @@ class Fuzzer:
             row |= {"margin_db": dice.uniform(-25, 130), "battery_v": dice.uniform(-1, 22), "note": "x"}
         if dice.random() < 0.2:
             row |= {"receiver": dice.choice(self.world["receivers"]), "slot": dice.randint(0, 70)}
+        if dice.random() < 0.1:
+            row |= {dice.choice(["rssi", "temperature_c", "recieved", "\x00", "x" * 300]): dice.choice(ODD)}
         return row
 
     def body(self) -> Any:
@@ -112,6 +114,11 @@ class Fuzzer:
         for _ in range(dice.choice([0, 0, 1, 1, 2, 4])):
             body = self.bend(body)
         data = json.dumps(body).encode()
+        if dice.random() < 0.05:
+            # A name that stands twice, in the batch or in one of its rows.
+            at = dice.choice([n for n, byte in enumerate(data) if byte == 0x7B] or [0])
+            name = dice.choice(["batch", "rows", "kind", "serial", "\x00", "x"])
+            data = data[: at + 1] + json.dumps({name: dice.choice(ODD)}).encode()[1:-1] + b"," + data[at + 1 :]
         how = dice.random()
         if how < 0.06:
             at = dice.randrange(len(data) + 1)
@@ -185,7 +192,7 @@ class Fuzzer:
             return answer
         path = dice.choice(
             ["/api/v1/source", f"/api/v1/batches/b-{dice.randint(1, 4000)}", "/api/v1/batches/%00", "/api/v1/batches/%F0%28", "/api/v1/batches/" + "x" * 3000,
-             "/api/v1/batches/..%2f..%2fx", "/api/v1/", "/api/v1/checkins/", "/api/v1/checkins?x=%00", "/api/v1/nothing", "/api/v1/openapi.json"]
+             "/api", "/api/", "/api/receivers/", "/api/v1", "/api/v1/batches/..%2f..%2fx", "/api/v1/", "/api/v1/checkins/", "/api/v1/checkins?x=%00", "/api/v1/nothing", "/api/v1/openapi.json"]
         )  # fmt: skip
         method = dice.choice(["GET"] * 6 + ["POST", "PUT", "PATCH", "DELETE", "HEAD", "OPTIONS", "TRACE", "PROPFIND"])
         return self.client.generic(

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from devices.rules.events import EventKind
-from devices.rules.intake_rows import BATTERY_V, MARGIN_DB, read_rows
+from devices.rules.intake_json import NAME_CHARS
+from devices.rules.intake_rows import BATTERY_V, MARGIN_DB, MOST_IGNORED, read_rows
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 GOOD: dict[str, Any] = {"serial": "4F-1", "time": "2026-03-01T08:15:00Z", "kind": "check_in"}
@@ -160,6 +161,22 @@ def test_a_bad_row_holds_up_no_other_and_keeps_its_number() -> None:
     assert [event.row for event in read.events] == [1, 4]
     assert [(problem.row, problem.field) for problem in read.problems] == [(2, "row"), (3, "kind")]
     assert read.n_rows == 4
+
+
+def test_where_nothing_else_says_which_site_is_meant_each_row_names_its_receiver() -> None:
+    rows = [GOOD, GOOD | {"receiver": " "}, GOOD | {"receiver": "Main"}, {"time": GOOD["time"], "kind": "power_fault"}]
+    read = read_rows(rows, now=NOW, must_name=True)
+    assert [event.row for event in read.events] == [3]
+    assert {problem.field for problem in read.problems} == {"receiver"}
+
+
+def test_fields_of_others_are_told_of_good_and_of_bad_rows_and_only_a_few() -> None:
+    rows = [GOOD | {"rssi": 1}, GOOD | {"kind": "?", "zz": [], "": 0}, GOOD]
+    assert read_rows(rows, now=NOW).ignored == ("(empty)", "rssi", "zz")
+    assert read_rows([GOOD], now=NOW).ignored == ()
+    many = read_rows([GOOD | {f"{'x' * 100}{n}": 0, f"f{n}": 0} for n in range(50)], now=NOW).ignored
+    assert len(many) == MOST_IGNORED
+    assert max(map(len, many)) <= NAME_CHARS
 
 
 any_json = st.recursive(
