@@ -60,6 +60,8 @@ class Outcome(StrEnum):
     STRANGER = "stranger"
     UNKNOWN_CODE = "unknown_code"
     OTHER_KIND = "other_kind"
+    OTHER_ACCOUNT = "other_account"
+    EMPTY = "empty"
     AN_ANSWER = "an_answer"
     NOT_READ = "not_read"
     OUT_OF_TIME = "out_of_time"
@@ -72,8 +74,8 @@ UNPROVEN = frozenset({Outcome.NOT_READ, Outcome.OUT_OF_TIME, Outcome.IN_CLEAR, O
 """Frames that need not come from the panel at all: they restart no supervision."""
 REFUSED = frozenset(
     {
-        Outcome.UNKNOWN_CODE, Outcome.OTHER_KIND, Outcome.NOT_READ, Outcome.OUT_OF_TIME, Outcome.IN_CLEAR,
-        Outcome.NO_KEY, Outcome.NOT_TAKEN,
+        Outcome.UNKNOWN_CODE, Outcome.OTHER_KIND, Outcome.OTHER_ACCOUNT, Outcome.EMPTY, Outcome.NOT_READ,
+        Outcome.OUT_OF_TIME, Outcome.IN_CLEAR, Outcome.NO_KEY, Outcome.NOT_TAKEN,
     }
 )  # fmt: skip
 
@@ -170,6 +172,9 @@ def _of_account(
 def _take(account: PanelAccount, message: Message, at: datetime) -> Outcome:
     """Record what a message says. A link test is no entry of the ledger: it only shows that the link stands."""
     kind = message.header.kind
+    if Warned.OTHER_ACCOUNT in message.warnings:
+        # Whose zones these are nobody can tell: the header and the data must name one account (trade.md 5.1).
+        return Outcome.OTHER_ACCOUNT
     receiver = reporting_receiver(account)
     if kind == LINK_TEST:
         _link_tested(receiver, at)
@@ -178,8 +183,8 @@ def _take(account: PanelAccount, message: Message, at: datetime) -> Outcome:
         return Outcome.OTHER_KIND
     said = [(block, meaning_of(block)) for block in message.blocks]
     if not any(meaning.is_known for _block, meaning in said):
-        # An empty message still shows that the panel is there; one that says what we do not know does not count as taken.
-        return Outcome.UNKNOWN_CODE if said or Warned.BLOCK in message.warnings else Outcome.NOTHING
+        # That the panel is there it has shown, yet nothing was taken: only a link test may say nothing (trade.md 5.1).
+        return Outcome.UNKNOWN_CODE if said or Warned.BLOCK in message.warnings else Outcome.EMPTY
     if any(meaning.kind == EventKind.LINK_TEST for _block, meaning in said):
         _link_tested(receiver, at)
     told = [(block, meaning) for block, meaning in said if meaning.kind and meaning.kind != EventKind.LINK_TEST]

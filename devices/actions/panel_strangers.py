@@ -14,19 +14,28 @@ from devices.models import ListenerState, PanelStranger
 WRITE_EVERY = timedelta(minutes=1)
 MOST_NUMBERS = 500
 """So many unknown numbers are kept. Whoever sends random ones fills a list, not the disk."""
+GIVES_WAY_AFTER = timedelta(days=1)
+"""A number silent for so long gives way to a new one where the list is full: random ones of a night must not hide for ever
+the panel that is set up in the morning. Own choice: panels call at least once a day."""
 
 
 @transaction.atomic
 def note_stranger(*, number: str, n_frames: int, peer: str, example: str, at: datetime) -> None:
-    """Count frames of a number that nobody knows. Beyond the number of rows that are kept, a new one is not noted."""
+    """Count frames of a number that nobody knows. Where the list is full a new one takes the place of the one that was silent
+    for longest, if that was for a day; else it is not noted.
+    """
     rows = PanelStranger.objects.filter(number=number)
     changes = {"n_frames": F("n_frames") + n_frames, "last_at": at, "last_peer": peer[:60]}
     if rows.update(**changes, **({"example": example[:200]} if example else {})):
         return
-    if PanelStranger.objects.count() < MOST_NUMBERS:
-        PanelStranger.objects.create(
-            number=number, first_at=at, last_at=at, n_frames=n_frames, last_peer=peer[:60], example=example[:200]
-        )
+    if PanelStranger.objects.count() >= MOST_NUMBERS:
+        silent = PanelStranger.objects.filter(last_at__lt=at - GIVES_WAY_AFTER).order_by("last_at", "pk").first()
+        if silent is None:
+            return
+        silent.delete()
+    PanelStranger.objects.create(
+        number=number, first_at=at, last_at=at, n_frames=n_frames, last_peer=peer[:60], example=example[:200]
+    )
 
 
 @transaction.atomic

@@ -33,7 +33,7 @@ LIST, DETAIL, LISTENER = (f"devices/panels/{name}.html" for name in ("list", "de
 MOST_STRANGERS = 50
 REFUSED = (
     "bad_checksum", "half", "too_long", "not_read", "out_of_time", "in_clear", "no_key", "unknown_code", "other_kind",
-    "not_taken",
+    "other_account", "empty", "not_taken",
 )  # fmt: skip
 """Counts of a listener that add up to what it refused."""
 START_COMMAND = "manage.py listen --bind 127.0.0.1:9009"
@@ -54,6 +54,8 @@ COUNT_WORDS = {
     "stranger": gettext_lazy("of numbers that nobody knows"),
     "unknown_code": gettext_lazy("with codes that are not in our table"),
     "other_kind": gettext_lazy("of a kind that is not read here"),
+    "other_account": gettext_lazy("with another account inside than in front"),
+    "empty": gettext_lazy("of events, and with none in them"),
     "an_answer": gettext_lazy("answers of other receivers"),
     "not_read": gettext_lazy("not readable, or the key does not fit"),
     "out_of_time": gettext_lazy("encrypted, out of the time window"),

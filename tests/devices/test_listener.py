@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from django.utils import timezone
 
+from devices.actions import panel_strangers as strangers_module
 from devices.actions.panel_frames import Outcome, Verdict, take_frame
 from devices.management.listening import writer as writer_module
 from devices.management.listening.limits import Limits, Rates
@@ -143,6 +144,54 @@ def test_a_silent_connection_is_closed(receiver):
     assert (rest, listener.counts["closed_idle"]) == (b"", 1)
 
 
+@pytest.mark.parametrize("first", [b"", b"rubbish\r\n", b"rubbish" * 20 + event()[:8]])
+def test_a_connection_that_brings_no_frame_is_closed_long_before_a_silent_one(first):
+    """Else a hundred opened connections would keep the panels out for a quarter of an hour."""
+
+    async def talk(listener: Listener) -> bytes:
+        reader, writer = await tcp(listener)
+        writer.write(first)
+        rest = await reader.read(10)
+        writer.close()
+        return rest
+
+    listener, rest = listening(talk, Limits(first_frame_s=0.1, idle_s=900, half_frame_s=900, state_every_s=0.05))
+    assert (rest, listener.counts["frames"]) == (b"", 0)
+    assert listener.counts["closed_idle"] + listener.counts["closed_slow"] == 1
+
+
+def test_dripping_rubbish_wins_a_connection_no_more_time():
+    async def talk(listener: Listener) -> bool:
+        reader, writer = await tcp(listener)
+        for _ in range(60):
+            writer.write(b"x")
+            await asyncio.sleep(0.05)
+            if reader.at_eof():
+                return True
+        return False
+
+    assert listening(talk, Limits(first_frame_s=0.3, state_every_s=0.05))[1]
+
+
+def test_a_panel_that_has_spoken_may_be_silent_for_the_longer_time(receiver):
+    make_account(receiver)
+
+    async def talk(listener: Listener) -> tuple[list[tuple[str, str]], bytes]:
+        reader, writer = await tcp(listener)
+        writer.write(event(seq=1))
+        found = await answers(reader, 1)
+        await asyncio.sleep(0.4)
+        writer.write(event(seq=2))
+        found += await answers(reader, 1)
+        rest = await reader.read(10)
+        writer.close()
+        return found, rest
+
+    listener, (found, rest) = listening(talk, Limits(first_frame_s=0.1, idle_s=1.0, state_every_s=0.05))
+    assert found == [("ACK", "0001"), ("ACK", "0002")]
+    assert (rest, listener.counts["closed_idle"]) == (b"", 1)
+
+
 def test_a_wrong_checksum_is_met_with_silence_and_counted_and_the_next_frame_is_taken(receiver):
     make_account(receiver)
     broken = event(seq=1).replace(b"1384", b"1385")
@@ -266,6 +315,48 @@ def test_a_flood_of_datagrams_of_one_sender_is_dropped(receiver):
     assert (len(found), listener.counts["flood"]) == (10, 30)
 
 
+def test_a_flood_of_numbers_that_nobody_knows_fills_neither_memory_nor_the_list(receiver, monkeypatch):
+    make_account(receiver)
+    monkeypatch.setattr(strangers_module, "MOST_NUMBERS", 10)
+    frames = [event(number=f"{n:05X}", seq=n) for n in range(1, 201)]
+
+    async def talk(listener: Listener) -> Any:
+        for at in range(0, 200, 40):
+            await udp(listener, *frames[at : at + 40], n=40, wait_s=1)
+        assert listener._writer is not None
+        return len(listener._writer._strangers._heard), await udp(listener, event(seq=9), n=1, wait_s=2)
+
+    listener, (n_in_memory, found) = listening(talk, Limits(burst=1000, state_every_s=0.05))
+    assert listener.counts["stranger"] == 200
+    assert (n_in_memory, PanelStranger.objects.count()) == (10, 10)
+    assert b'"ACK"0009' in found[0], "and a panel that is known is served"
+
+
+def test_answers_that_the_network_does_not_take_are_dropped():
+    class Stuck:
+        """A socket whose other side takes nothing."""
+
+        waiting = 0
+
+        def get_write_buffer_size(self) -> int:
+            return self.waiting
+
+        def sendto(self, data: bytes, address: Any) -> None:
+            self.waiting += len(data)
+
+    async def talk() -> tuple[Listener, Stuck]:
+        listener, stuck = Listener(host="127.0.0.1", port=0, limits=Limits(unsent_bytes=100)), Stuck()
+        listener._transport = stuck  # type: ignore[assignment]
+        for _ in range(50):
+            answered: asyncio.Future[bytes | None] = asyncio.get_running_loop().create_future()
+            answered.set_result(b"x" * 40)
+            listener._send(answered, ("192.0.2.1", 9))
+        return listener, stuck
+
+    listener, stuck = asyncio.run(talk())
+    assert (stuck.waiting, listener.counts["full"]) == (120, 47)
+
+
 def test_an_encrypted_account_is_served_over_the_wire(receiver):
     make_account(receiver, key=KEY)
     _listener, found = listening(sent(event(at=timezone.now(), key=KEY)))
@@ -387,6 +478,30 @@ def test_two_listeners_on_one_address_are_refused_in_words(receiver):
         with pytest.raises(CommandError, match="Choose another address"):
             call_command("listen", bind=f"127.0.0.1:{taken.getsockname()[1]}")
     assert not PanelAccount.objects.exists()
+
+
+@pytest.mark.parametrize("idle", [0, 9, 86_401, -1])
+def test_a_time_of_silence_that_is_none_is_refused_in_words(idle):
+    from django.core.management import CommandError, call_command
+
+    with pytest.raises(CommandError, match="from 10 to 86400"):
+        call_command("listen", bind="127.0.0.1:0", idle=idle)
+
+
+def test_the_time_of_silence_can_be_set(monkeypatch):
+    from django.core.management import call_command
+
+    from devices.management.commands import listen
+
+    asked: list[Limits] = []
+
+    async def ended(self: Any, listener: Listener, tcp: bool, udp: bool) -> None:
+        asked.append(listener._limits)
+
+    monkeypatch.setattr(listen.Command, "_listen", ended)
+    call_command("listen", bind="127.0.0.1:0", idle=60)
+    call_command("listen", bind="127.0.0.1:0")
+    assert [limits.idle_s for limits in asked] == [60, 900]
 
 
 @pytest.mark.parametrize("text", ["", "9009", "localhost:9009", "127.0.0.1", "127.0.0.1:x", "127.0.0.1:70000", "::"])

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
+from devices.management.listening.limits import Limits
 from devices.management.listening.server import Listener
 
 
@@ -40,6 +41,11 @@ class Command(BaseCommand):
         parser.add_argument("--bind", required=True, metavar="HOST:PORT", help="such as 127.0.0.1:9009")
         parser.add_argument("--tcp", action="store_true", help="only TCP (without --udp)")
         parser.add_argument("--udp", action="store_true", help="only UDP (without --tcp)")
+        parser.add_argument(
+            "--idle", type=int, default=int(Limits().idle_s), metavar="SECONDS",
+            help="close a TCP connection that was silent for so long, 10 to 86400 (%(default)s); set it above the time "
+            f"between two link tests. One without any frame is closed after {Limits().first_frame_s:.0f} s",
+        )  # fmt: skip
 
     def handle(self, *args: Any, **options: Any) -> None:
         host, port = address_of(options["bind"])
@@ -49,7 +55,12 @@ class Command(BaseCommand):
                 "Anybody who reaches this address can send frames. Let a firewall or VPN admit only your panels, and give "
                 "every account a key."
             )
-        listener = Listener(host=host, port=port, tcp=both or options["tcp"], udp=both or options["udp"])
+        if not 10 <= options["idle"] <= 86_400:
+            raise CommandError("Give --idle as seconds from 10 to 86400.")
+        listener = Listener(
+            host=host, port=port, tcp=both or options["tcp"], udp=both or options["udp"],
+            limits=Limits(idle_s=options["idle"]),
+        )  # fmt: skip
         asyncio.run(self._listen(listener, both or options["tcp"], both or options["udp"]))
 
     async def _listen(self, listener: Listener, tcp: bool, udp: bool) -> None:

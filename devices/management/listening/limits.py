@@ -16,6 +16,8 @@ class Limits:
         Open TCP connections, in all and of one address. Panels behind one router share an address.
     waiting : int
         Datagrams taken and not yet written; more are dropped without an answer, so that their senders repeat.
+    first_frame_s : float
+        From the opening of a connection to its first sound frame; whoever has none to send holds no place [s].
     idle_s, half_frame_s, send_s : float
         Silence on a connection, a frame begun and not ended, an answer not fetched: then the connection is closed [s].
     frames_a_second, burst : float
@@ -24,6 +26,8 @@ class Limits:
         Of one connection; then it is closed.
     peers : int
         Addresses whose rate is remembered.
+    unsent_bytes : int
+        Of answers to datagrams that the network has not taken yet; further ones are dropped, so that senders repeat.
     state_every_s, stop_s : float
         How often the counts are written; how long stopping waits for answers to be sent [s].
     """
@@ -31,6 +35,7 @@ class Limits:
     connections: int = 500
     connections_a_peer: int = 100
     waiting: int = 1000
+    first_frame_s: float = 30.0
     idle_s: float = 900.0
     half_frame_s: float = 10.0
     send_s: float = 5.0
@@ -39,6 +44,7 @@ class Limits:
     bad_frames: int = 50
     junk_bytes: int = 65_536
     peers: int = 10_000
+    unsent_bytes: int = 262_144
     state_every_s: float = 5.0
     stop_s: float = 20.0
 

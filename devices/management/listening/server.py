@@ -23,7 +23,10 @@ COUNTED = {Why.CHECKSUM: "bad_checksum", Why.HALF: "half", Why.TOO_LONG: "too_lo
 
 @dataclass(eq=False, slots=True)
 class Connection:
-    """One TCP connection: its task, whether it only waits for bytes, and what it has sent so far."""
+    """One TCP connection: its task, whether it only waits for bytes, and what it has sent so far.
+
+    `silent_since_s` is None once it has sent a sound frame; till then the moment it was opened.
+    """
 
     peer: str
     reader: asyncio.StreamReader
@@ -32,6 +35,7 @@ class Connection:
     is_waiting: bool = False
     frames: FrameReader = field(default_factory=FrameReader)
     half_since_s: float | None = None
+    silent_since_s: float | None = None
     n_bad: int = 0
 
 
@@ -135,7 +139,7 @@ class Listener:
             writer.transport.abort()
             return
         self.counts.add("connections")
-        connection = Connection(peer, reader, writer, asyncio.current_task())
+        connection = Connection(peer, reader, writer, asyncio.current_task(), silent_since_s=self._loop.time())
         # A sender that fetches no answers must not fill our memory with them.
         writer.transport.set_write_buffer_limits(high=READ_BYTES)
         self._connections.add(connection)
@@ -168,7 +172,9 @@ class Listener:
                 if isinstance(item, Unsound):
                     self._refuse(item)
                     connection.n_bad += 1
-                elif not await self._answer(connection, item):
+                    continue
+                connection.silent_since_s = None
+                if not await self._answer(connection, item):
                     return
                 if self._is_stopping:
                     return
@@ -179,9 +185,12 @@ class Listener:
 
     async def _read(self, connection: Connection) -> bytes:
         """More bytes; empty at the end, after too long a silence, and where half a frame does not get whole in time."""
-        limits, patience = self._limits, self._limits.idle_s
+        limits, patience, now_s = self._limits, self._limits.idle_s, self._loop.time()
+        if connection.silent_since_s is not None:
+            # Counted from the opening: dripping rubbish wins no more time.
+            patience = min(patience, max(0.0, connection.silent_since_s + limits.first_frame_s - now_s))
         if connection.half_since_s is not None:
-            patience = max(0.0, connection.half_since_s + limits.half_frame_s - self._loop.time())
+            patience = min(patience, max(0.0, connection.half_since_s + limits.half_frame_s - now_s))
         connection.is_waiting = True
         try:
             return await asyncio.wait_for(connection.reader.read(READ_BYTES), patience)
@@ -232,8 +241,13 @@ class Listener:
     def _send(self, answered: asyncio.Future[bytes | None], address: Any) -> None:
         self._n_datagrams -= 1
         answer = answered.result()
-        if answer is not None and self._transport is not None:
-            self._transport.sendto(answer, address)
+        if answer is None or self._transport is None:
+            return
+        if self._transport.get_write_buffer_size() > self._limits.unsent_bytes:  # type: ignore[attr-defined]
+            # The library keeps whatever the network does not take, without end.
+            self.counts.add("full")
+            return
+        self._transport.sendto(answer, address)
 
 
 class _Datagrams(asyncio.DatagramProtocol):

@@ -10,9 +10,10 @@ from django.test import override_settings
 from devices.actions.panel_frames import KeyRing, Outcome, Verdict, take_frame
 from devices.actions.panel_strangers import MOST_NUMBERS, StrangerBook, note_stranger
 from devices.models import CheckInDay, Fault, IntakeBatch, PanelAccount, PanelStranger
+from devices.rules.dc09 import build
 from devices.rules.dc09_frame import Warned
 from tests import factories
-from tests.devices.panels import KEY, NOW, answer_in, body, event, link_test, make_account, sound
+from tests.devices.panels import KEY, NOW, answer_in, body, event, header, link_test, make_account, sound
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
@@ -165,9 +166,46 @@ def test_what_is_understood_of_a_message_is_taken_and_answered_ack(account):
     assert IntakeBatch.objects.get().n_rows == 1
 
 
-def test_an_empty_message_is_answered_and_a_kind_that_we_do_not_read_is_not_taken(account):
-    assert said(took(event("", kind="SIA-DCS")))[0] == "ACK"
+def test_a_kind_that_we_do_not_read_is_not_taken(account):
     assert said(took(event("x", kind="XNM")))[0] == "DUH"
+
+
+@pytest.mark.parametrize("kind", ["ADM-CID", "SIA-DCS"])
+@pytest.mark.parametrize("data", ["", "#AB12|", "#AB12"])
+def test_a_message_of_events_with_none_in_it_is_not_taken_and_shows_that_the_panel_is_there(account, kind, data):
+    verdict = took(body(f'"{kind}"0001L0#AB12[{data}]'))
+    assert said(verdict)[0] == "DUH"
+    assert verdict.outcome is (Outcome.UNKNOWN_CODE if data else Outcome.EMPTY)
+    account.refresh_from_db()
+    assert (account.n_refused, account.last_message_at) == (1, NOW)
+
+
+@pytest.mark.parametrize("kind", ["ADM-CID", "SIA-DCS", "NULL"])
+def test_another_account_in_the_data_than_in_the_header_is_not_taken(account, world, kind):
+    make_account(world.other_receiver, number="CD34")
+    text = {"ADM-CID": "1384 00 001", "SIA-DCS": "NXT1", "NULL": ""}[kind]
+    verdict = took(body(f'"{kind}"0001L0#AB12[#CD34|{text}]'))
+    assert (verdict.outcome, said(verdict)[0]) == (Outcome.OTHER_ACCOUNT, "DUH")
+    assert Warned.OTHER_ACCOUNT in verdict.warnings
+    assert not Fault.objects.exists()
+    assert not IntakeBatch.objects.exists()
+    account.refresh_from_db()
+    assert (account.n_refused, account.n_warned) == (1, 1)
+    world.own_receiver.refresh_from_db()
+    assert world.own_receiver.link_tested_at is None
+
+
+def test_an_encrypted_message_with_another_account_inside_is_not_taken(world):
+    make_account(world.own_receiver, key=KEY)
+    inside = build(header(), "#CD34|1384 00 001", at=NOW, key=KEY, chance=bytes(31))
+    verdict = took(inside)
+    assert (verdict.outcome, said(verdict)[0]) == (Outcome.OTHER_ACCOUNT, "DUH")
+    assert not Fault.objects.exists()
+
+
+def test_an_account_written_in_small_letters_or_left_out_inside_is_the_same_one(account):
+    assert took(body('"ADM-CID"0001L0#AB12[#ab12|1384 00 001]')).outcome is Outcome.TAKEN
+    assert took(body('"ADM-CID"0002L0#ab12[|1383 00 001]')).outcome is Outcome.TAKEN
 
 
 @pytest.mark.parametrize("kind", ["ACK", "DUH"])
@@ -322,6 +360,21 @@ def test_random_numbers_fill_neither_memory_nor_table():
     assert PanelStranger.objects.count() == MOST_NUMBERS
     note_stranger(number="FFFFFF", n_frames=1, peer="", example="", at=NOW)
     assert PanelStranger.objects.count() == MOST_NUMBERS
+
+
+def test_a_full_list_takes_a_new_number_for_one_that_was_silent_for_a_day(monkeypatch):
+    monkeypatch.setattr("devices.actions.panel_strangers.MOST_NUMBERS", 3)
+
+    def note(number, hours):
+        note_stranger(number=number, n_frames=1, peer="", example="", at=NOW + timedelta(hours=hours))
+        return set(PanelStranger.objects.values_list("number", flat=True))
+
+    for hours, number in enumerate(("A00", "B00", "C00")):
+        note(number, hours)
+    assert note("D00", 24) == {"A00", "B00", "C00"}, "none was silent for a day yet"
+    note("A00", 24)
+    assert note("D00", 26) == {"A00", "C00", "D00"}
+    assert note("E00", 26) == {"A00", "C00", "D00"}
 
 
 def test_a_stranger_silent_for_ten_minutes_is_forgotten_in_memory():
