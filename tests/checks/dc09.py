@@ -7,13 +7,15 @@ Use::
     python -m tests.checks.dc09 -                       # from standard input
 
 One frame a line, in hex (0A43…0D) or as text, with or without LF and CR; escapes `\\n`, `\\r`, `<LF>`, `<CR>` at the ends
-count too. Prints one JSON line for each: `"ok": true` with what was understood, or `"ok": false` with `"why"`. The time
-window of encrypted messages is not applied. A file that cannot be read and an unfit key end with code 2.
+count too. Prints one JSON line for each: `"ok": true` with what was understood, or `"ok": false` with `"why"`. A byte
+order mark at the start of the file and lines with nothing but blanks are passed over and print nothing. The time window of
+encrypted messages is not applied. A file that cannot be read and an unfit key, an empty one too, end with code 2.
 """
 
 from __future__ import annotations
 
 import argparse
+import codecs
 import json
 import re
 import sys
@@ -41,11 +43,15 @@ def parser() -> argparse.ArgumentParser:
 
 
 def lines_of(file: BinaryIO) -> Iterator[bytes]:
-    """Lines, without their end; what is too long to be a frame is cut after a million bytes."""
+    """Lines, without their end and without the mark of UTF-8 before the first; what is too long to be a frame is cut after a
+    million bytes.
+    """
+    mark = codecs.BOM_UTF8
     while line := file.readline(MAX_LINE + 1):
         while not line.endswith(b"\n") and (more := file.readline(MAX_LINE)):
             line = line[: MAX_LINE + 1] + more[-1:]
-        yield line.removesuffix(b"\n")
+        yield line.removeprefix(mark).removesuffix(b"\n")
+        mark = b""
 
 
 def bytes_of(line: bytes) -> bytes:
@@ -125,7 +131,7 @@ def _warned(warnings: Sequence[Warned]) -> list[str]:
 def main(arguments: Sequence[str] | None = None) -> int:
     asked = parser().parse_args(arguments)
     try:
-        key = key_of(asked.key) if asked.key else None
+        key = key_of(asked.key) if asked.key is not None else None
         file = sys.stdin.buffer if asked.file == "-" else open(asked.file, "rb")  # noqa: SIM115
     except (KeyUnfit, OSError) as why:
         print(why, file=sys.stderr)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import random
 
@@ -59,6 +60,34 @@ def test_a_missing_file_and_an_unfit_key_end_with_code_2(tmp_path, capsys):
     assert check.main([str(tmp_path / "none")]) == 2
     assert check.main([str(tmp_path), "--key", "zz"]) == 2
     assert "Traceback" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("key", ["", " ", ":"])
+def test_an_empty_key_is_an_unfit_one_and_not_none(tmp_path, capsys, key):
+    (tmp_path / "frames").write_bytes(WHOLE[0])
+    assert check.main([str(tmp_path / "frames"), "--key", key]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "32, 48 or 64" in told.err
+
+
+@pytest.mark.parametrize("frame", [WHOLE[0], WHOLE[0][1:], WHOLE[0].hex().encode(), b"<LF>" + WHOLE[0][1:-1] + b"<CR>"])
+@pytest.mark.parametrize("before", [b"", b"\n", b"\r\n \t\r\n"])
+def test_a_byte_order_mark_and_blank_lines_are_passed_over(tmp_path, capsys, frame, before):
+    content = codecs.BOM_UTF8 + before + frame + b"\n\n   \n\t\r\n" + frame + b"\n\n"
+    found = told(tmp_path, capsys, content)
+    assert [one["ok"] for one in found] == [True, True]
+    assert found[0] == found[1]
+
+
+@pytest.mark.parametrize("content", [b"", codecs.BOM_UTF8, b"\n\n", codecs.BOM_UTF8 + b"\r\n"])
+def test_a_file_without_any_frame_prints_nothing(tmp_path, capsys, content):
+    assert told(tmp_path, capsys, content) == []
+
+
+def test_a_byte_order_mark_within_the_file_is_no_mark(tmp_path, capsys):
+    first, second = told(tmp_path, capsys, WHOLE[0] + b"\n" + codecs.BOM_UTF8 + WHOLE[0][1:])
+    assert (first["ok"], second["ok"]) == (True, False)
 
 
 def test_thrown_bytes_break_no_promise(capsys):
