@@ -36,7 +36,7 @@ REFUSED = (
     "other_account", "empty", "not_taken",
 )  # fmt: skip
 """Counts of a listener that add up to what it refused."""
-START_COMMAND = "manage.py listen --bind 127.0.0.1:9009"
+USUAL_BIND = "127.0.0.1:9009"
 
 COUNT_WORDS = {
     "connections": gettext_lazy("connections"), "turned_away": gettext_lazy("connections turned away: too many"),
@@ -99,11 +99,13 @@ def panel_list(request: PersonRequest) -> HttpResponse:
         one.is_running = is_running(beat_at=one.beat_at, stopped_at=one.stopped_at, now=now)
         one.n_frames = one.counts.get("frames", 0)
         one.n_refused = sum(one.counts.get(name, 0) for name in REFUSED)
+    is_listening = any(one.is_running for one in listeners)
+    bind = listeners[0].bind if listeners else USUAL_BIND
     shown = page_of(accounts, request)
     _with_state(shown.object_list, now)
     context = {
         "section": SECTION, "page": shown, "show": show, "q": words, "listeners": listeners,
-        "start_command": START_COMMAND, "strangers": strangers[:MOST_STRANGERS], "n_strangers": strangers.count(),
+        "is_listening": is_listening, "start_command": f"manage.py listen --bind {bind}", "strangers": strangers[:MOST_STRANGERS], "n_strangers": strangers.count(),
     }  # fmt: skip
     return page(request, LIST, context, part="rows")
 

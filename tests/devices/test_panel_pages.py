@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
+from django.conf import settings
 from django.urls import reverse
 
 from company.sealed import unseal
@@ -186,6 +188,30 @@ def test_without_a_listener_the_page_says_how_to_start_one(world):
     page = text(world.client("office").get(reverse("devices:panel_list")))
     assert "manage.py listen --bind 127.0.0.1:9009" in page
     assert "No panel reports yet" in page
+
+
+@pytest.mark.parametrize(("beat_s", "stopped"), [(60, False), (5, True)])
+def test_where_no_listener_runs_any_more_the_page_says_how_to_start_it_again(world, beat_s, stopped):
+    ListenerState.objects.create(
+        bind="10.0.0.5:9010", started_at=NOW - timedelta(hours=1), beat_at=NOW - timedelta(seconds=beat_s),
+        stopped_at=NOW if stopped else None,
+    )  # fmt: skip
+    page = text(world.client("office").get(reverse("devices:panel_list")))
+    assert "No listener is running" in page
+    assert "manage.py listen --bind 10.0.0.5:9010" in page, "on the address where the panels look for it"
+    assert "docker compose up -d listener" in page
+
+
+def test_while_one_listener_runs_nobody_is_told_to_start_one(world):
+    for bind, beat_s in (("127.0.0.1:9009", 1), ("127.0.0.1:9010", 600)):
+        ListenerState.objects.create(bind=bind, started_at=NOW, beat_at=NOW - timedelta(seconds=beat_s))
+    assert "manage.py listen" not in text(world.client("office").get(reverse("devices:panel_list")))
+
+
+@pytest.mark.parametrize("paper", ["README.md", "docker-compose.yml"])
+@pytest.mark.parametrize("word", ["manage.py listen --bind", "listener", "WATCH_EVERY_S"])
+def test_whoever_sets_the_program_up_finds_the_listener_and_how_often_is_looked(paper, word):
+    assert word in (Path(settings.BASE_DIR) / paper).read_text()
 
 
 def test_a_panel_whose_receiver_is_not_clear_says_what_to_do(world):
