@@ -54,5 +54,5 @@ def shown_name(name: str) -> str:
 
 
 def names_shown(names: Iterable[str], most: int) -> tuple[str, ...]:
-    """Names of fields for an answer: sorted, each once, at most `most` of them."""
+    """Names of fields for an answer: sorted, each once, at most `most` [names] of them."""
     return tuple(sorted({shown_name(name) for name in names})[:most])

@@ -6,42 +6,23 @@ import asyncio
 import logging
 import socket
 import threading
-from collections.abc import Awaitable, Callable
 from datetime import timedelta
 from typing import Any
 
 import pytest
 from django.utils import timezone
 
-from devices.actions import panel_strangers as strangers_module
 from devices.actions.panel_frames import Outcome, Verdict, take_frame
 from devices.management.listening import writer as writer_module
 from devices.management.listening.limits import Limits, Rates
 from devices.management.listening.server import Listener
 from devices.models import Fault, IntakeBatch, ListenerState, PanelAccount, PanelStranger
-from devices.rules.dc09 import Message, read_message
-from devices.rules.dc09_frame import FrameReader, Sound
+from devices.rules.dc09_frame import Sound
 from tests import factories
+from tests.devices.listening import answers, listening, sent, tcp
 from tests.devices.panels import KEY, event, link_test, make_account
 
 pytestmark = [pytest.mark.django_db(transaction=True)]
-
-QUICK = Limits(state_every_s=0.05)
-Talk = Callable[[Listener], Awaitable[Any]]
-
-
-def listening(talk: Talk, limits: Limits = QUICK) -> tuple[Listener, Any]:
-    """Run a listener while somebody talks to it; gives it, ended, and what the talk has brought."""
-
-    async def run() -> tuple[Listener, Any]:
-        listener = Listener(host="127.0.0.1", port=0, limits=limits)
-        await listener.start()
-        try:
-            return listener, await asyncio.wait_for(talk(listener), 20)
-        finally:
-            await listener.stop()
-
-    return asyncio.run(run())
 
 
 @pytest.fixture
@@ -49,38 +30,6 @@ def receiver():
     receiver = factories.make_receiver()
     factories.make_registration(receiver, 1)
     return receiver
-
-
-async def answers(reader: asyncio.StreamReader, n: int) -> list[tuple[str, str]]:
-    """The next answers: kind and number of each."""
-    frames, found = FrameReader(), []
-    while len(found) < n:
-        data = await asyncio.wait_for(reader.read(1000), 10)
-        if not data:
-            break
-        found += [read for item in frames.feed(data) if isinstance(item, Sound)
-                  and isinstance(read := read_message(item, KEY), Message)]  # fmt: skip
-    return [(read.header.kind, read.header.seq) for read in found]
-
-
-async def tcp(listener: Listener) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-    return await asyncio.open_connection("127.0.0.1", listener.port)
-
-
-def sent(*pieces: bytes, n: int = 1, pause_s: float = 0.02) -> Talk:
-    """Talk that sends pieces over one connection and waits for so many answers."""
-
-    async def talk(listener: Listener) -> list[tuple[str, str]]:
-        reader, writer = await tcp(listener)
-        for piece in pieces:
-            writer.write(piece)
-            await writer.drain()
-            await asyncio.sleep(pause_s)
-        found = await answers(reader, n)
-        writer.close()
-        return found
-
-    return talk
 
 
 def test_a_frame_is_answered_once_it_is_on_record(receiver):
@@ -260,101 +209,6 @@ def test_a_sender_that_fetches_no_answers_is_closed_and_holds_up_nobody(receiver
 
     _listener, n_frames = listening(talk, Limits(send_s=0.1, state_every_s=0.05))
     assert n_frames == 1
-
-
-async def udp(listener: Listener, *datagrams: bytes, n: int, wait_s: float = 10) -> list[bytes]:
-    """Send datagrams and fetch so many answers, or as many as come."""
-    loop = asyncio.get_running_loop()
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        sock.setblocking(False)
-        sock.connect(("127.0.0.1", listener.port))
-        for datagram in datagrams:
-            await loop.sock_sendall(sock, datagram)
-        found = []
-        try:
-            while len(found) < n:
-                found.append(await asyncio.wait_for(loop.sock_recv(sock, 5000), wait_s))
-        except TimeoutError:
-            pass
-        return found
-
-
-def test_datagrams_are_taken_and_answered_too(receiver):
-    make_account(receiver)
-    listener, found = listening(lambda listener: udp(listener, event(), event()[:-3], b"", n=1))
-    assert b'"ACK"0001' in found[0]
-    assert (listener.counts["datagrams"], listener.counts["half"]) == (3, 1)
-
-
-def test_datagrams_beyond_the_queue_get_no_answer_and_take_no_memory(receiver, monkeypatch):
-    make_account(receiver)
-    go_on = threading.Event()
-
-    def held(**given: Any) -> Any:
-        go_on.wait(10)
-        return take_frame(**given)
-
-    monkeypatch.setattr(writer_module, "take_frame", held)
-
-    async def talk(listener: Listener) -> list[bytes]:
-        asyncio.get_running_loop().call_later(0.3, go_on.set)
-        return await udp(listener, *(event("1101 00 001", seq=n) for n in range(1, 41)), n=40, wait_s=1)
-
-    listener, found = listening(talk, Limits(waiting=5, state_every_s=0.05))
-    assert (len(found), listener.counts["full"]) == (5, 35)
-    assert IntakeBatch.objects.count() == 5
-
-
-def test_a_flood_of_datagrams_of_one_sender_is_dropped(receiver):
-    make_account(receiver)
-    frames = [event("1101 00 001", seq=n) for n in range(1, 41)]
-    listener, found = listening(
-        lambda listener: udp(listener, *frames, n=40, wait_s=0.5),
-        Limits(burst=10, frames_a_second=0.001, state_every_s=0.05),
-    )
-    assert (len(found), listener.counts["flood"]) == (10, 30)
-
-
-def test_a_flood_of_numbers_that_nobody_knows_fills_neither_memory_nor_the_list(receiver, monkeypatch):
-    make_account(receiver)
-    monkeypatch.setattr(strangers_module, "MOST_NUMBERS", 10)
-    frames = [event(number=f"{n:05X}", seq=n) for n in range(1, 201)]
-
-    async def talk(listener: Listener) -> Any:
-        for at in range(0, 200, 40):
-            await udp(listener, *frames[at : at + 40], n=40, wait_s=1)
-        assert listener._writer is not None
-        return len(listener._writer._strangers._heard), await udp(listener, event(seq=9), n=1, wait_s=2)
-
-    listener, (n_in_memory, found) = listening(talk, Limits(burst=1000, state_every_s=0.05))
-    assert listener.counts["stranger"] == 200
-    assert (n_in_memory, PanelStranger.objects.count()) == (10, 10)
-    assert b'"ACK"0009' in found[0], "and a panel that is known is served"
-
-
-def test_answers_that_the_network_does_not_take_are_dropped():
-    class Stuck:
-        """A socket whose other side takes nothing."""
-
-        waiting = 0
-
-        def get_write_buffer_size(self) -> int:
-            return self.waiting
-
-        def sendto(self, data: bytes, address: Any) -> None:
-            self.waiting += len(data)
-
-    async def talk() -> tuple[Listener, Stuck]:
-        listener, stuck = Listener(host="127.0.0.1", port=0, limits=Limits(unsent_bytes=100)), Stuck()
-        listener._transport = stuck  # type: ignore[assignment]
-        for _ in range(50):
-            answered: asyncio.Future[bytes | None] = asyncio.get_running_loop().create_future()
-            answered.set_result(b"x" * 40)
-            listener._send(answered, ("192.0.2.1", 9))
-        return listener, stuck
-
-    listener, stuck = asyncio.run(talk())
-    assert (stuck.waiting, listener.counts["full"]) == (120, 47)
 
 
 def test_an_encrypted_account_is_served_over_the_wire(receiver):
