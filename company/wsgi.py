@@ -1,5 +1,6 @@
 """WSGI entry point for gunicorn."""
 
+import gc
 import os
 
 from django.core.wsgi import get_wsgi_application
@@ -7,3 +8,8 @@ from django.core.wsgi import get_wsgi_application
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "company.settings")
 
 application = get_wsgi_application()
+
+# What is loaded by now stays for good. Left to itself the collector walks all of it again and again: a sixth of the time
+# that a batch of check-ins takes.
+gc.collect()
+gc.freeze()

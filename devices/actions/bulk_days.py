@@ -21,11 +21,16 @@ from devices.fields import EPOCH, day_number, day_of
 from devices.rules.day_arrays import NO_MARGIN, NO_TIME, Ints, Rows, States, merge_arrays
 from devices.rules.day_merge import CAPPED, MOST, DayRow
 
-WORTH = 5_000
-"""Days from which this is the faster way."""
+WORTH = 1_000
+"""Days from which this is the faster way on PostgreSQL: there twice as fast from 4,000 on, measured; about even at 400."""
 DAYS_OF_A_UNIT, FIRST_DAY = 1 << 22, 1 << 20
 """A key (transmitter, day) as one number."""
 _NO_MASK = "'\\x" + "00" * 12 + "'::bytea"
+
+
+def is_worth_while(n_days: int) -> bool:
+    """Whether so many days are better written here than by `rollups.merge_days`."""
+    return n_days >= WORTH and sql.is_postgresql()
 
 
 def record_many(rows: Iterable[DayRow]) -> Recorded:

@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 
 from company.errors import Refused
 from company.models import User
+from devices.actions import bulk_days
 from devices.actions import intake_sql as isql
 from devices.actions import rollup_sql as sql
 from devices.actions.fault_events import record_signals
@@ -141,14 +142,16 @@ def _take(
     receivers = placed.receiver_ids | ({sender.receiver_id} if sender.receiver_id else set())
     feeds = sender.source_id if sender.receiver_id is None else None
     grouped = placed.days()
+    is_bulk = bulk_days.is_worth_while(len(grouped))
     # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.
     asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope)]
-    made, fed, *read = sql.ask(*asks, *_asks_of(grouped))
+    made, fed, *read = sql.ask(*asks, *_asks_of(grouped, is_bulk=is_bulk))
     if not made:
         return _came_before(head)
     aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
+    days = _written_in_bulk(grouped, read) if is_bulk else _days_asks(grouped, read)
     # All in one go: on PostgreSQL the way there and back costs more than the work.
-    sql.ask(*_days_asks(grouped, read), *aside, *_mark(sender, isql.as_fed(fed), placed, watermark, head))
+    sql.ask(*days, *aside, *_mark(sender, isql.as_fed(fed), placed, watermark, head))
     _tell(placed, sender, head["received_at"])
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
 
@@ -169,13 +172,21 @@ def put_in(placed: Placed, sender: Sender, at: datetime) -> None:
             sql.ask(*isql.mark_receivers_asks(changed))
 
 
-def _asks_of(grouped: dict[sql.Key, list[DayRow]]) -> list[sql.Ask]:
-    """Lock the transmitters of some days and read what is on record; nothing for no day."""
+def _asks_of(grouped: dict[sql.Key, list[DayRow]], *, is_bulk: bool = False) -> list[sql.Ask]:
+    """Lock the transmitters of some days and read what is on record, in bulk not yet the days; nothing for no day."""
     if not grouped:
         return []
     ids = sorted({key[0] for key in grouped})
     oldest = min(key[1] for key in grouped)
-    return [sql.lock_ask(ids), sql.days_ask(list(grouped)), sql.stays_ask(ids, oldest)]
+    days = [] if is_bulk else [sql.days_ask(list(grouped))]
+    return [sql.lock_ask(ids), *days, sql.stays_ask(ids, oldest)]
+
+
+def _written_in_bulk(grouped: dict[sql.Key, list[DayRow]], read: Sequence[sql.Rows]) -> list[sql.Ask]:
+    """Merge and write thousands of days at once; nothing is left to be asked."""
+    locked, stays = read
+    bulk_days.write_many(grouped, dict(locked), stays)  # type: ignore[arg-type]
+    return []
 
 
 def _days_asks(grouped: dict[sql.Key, list[DayRow]], read: Sequence[sql.Rows]) -> list[sql.Ask]:

@@ -33,11 +33,12 @@ from devices.rules.intake_places import (
     begin_of,
     span_of,
 )
-from devices.rules.presence import QUARTER_S, mask_of, second_of
+from devices.rules.presence import QUARTER_S, mask_of
 
 FLAGS = {"low_battery": CheckInDay.LOW_BATTERY, "tamper": CheckInDay.TAMPER}
 LINK_TEST, UNREGISTERED = EventKind.LINK_TEST.value, EventKind.UNREGISTERED.value
 SIGNALS = frozenset(RAISES) | frozenset(CLEARS)
+PLAIN = frozenset(HEARD) - SIGNALS - frozenset(OF_RECEIVER) - {UNREGISTERED}
 LEAST_MARGIN, MOST_MARGIN = -32768, 32767
 
 
@@ -196,14 +197,37 @@ class _Placer:
     def place(self, events: Sequence[Event], places: Places) -> Placed:
         """Put all of them where they belong."""
         placed = Placed(self._sender.acts_source, places)
+        border = self._border
         for event in events:
-            if self._border is not None and event.at < self._border:
+            if (border is None or event.at >= border) and self._is_plain(event, placed):
+                continue
+            if border is not None and event.at < border:
                 placed.problems.append(_too_old(event))
             elif event.kind in OF_RECEIVER:
                 self._of_receiver(event, placed)
             else:
                 self._of_unit(event, placed)
         return placed
+
+    def _is_plain(self, event: Event, placed: Placed) -> bool:
+        """Put an event where it belongs if it is of the kind that nearly all are, as `_of_unit` would, only faster.
+
+        It was heard, raises and ends nothing, names no receiver, and its serial is on record just so for a transmitter that
+        ever stood in one place only, of its own customer.
+        """
+        unit = self._units.exact.get(event.serial)
+        if unit is None or event.receiver or event.kind not in PLAIN or self._sender.own_site_id is not None:
+            return False
+        rows = placed.places.of_unit.get(unit.id, ())
+        if len(rows) != 1:
+            return False
+        place = rows[0]
+        ended = place.to_at
+        if place.customer_id != unit.customer_id or place.from_at > event.at or (ended and event.at >= ended):
+            return False
+        placed.receiver_ids.add(place.receiver_id)
+        _say(placed.said, unit.id, event)
+        return True
 
     def _of_receiver(self, event: Event, placed: Placed) -> None:
         station = self.station_id(event)
@@ -272,7 +296,7 @@ def _say(said: dict[Key, list[Any]], transmitter_id: int, event: Event) -> None:
     day = said.get(key)
     if day is None:
         day = said[key] = [0, None, 0, 0, None]
-    second = second_of(at)
+    second = at.hour * 3600 + at.minute * 60 + at.second
     quarter = second // QUARTER_S
     day[0] |= 1 << quarter
     if second > day[3]:

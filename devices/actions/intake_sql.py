@@ -11,15 +11,15 @@ from devices.actions.rollup_sql import Ask, Rows, as_day, ask, is_postgresql
 from devices.rules.intake_places import Place, Station, Unit, Units
 from devices.rules.serials import serial_key
 
-# This very text stands in an index (migration 0007).
-_FOLDED = "LOWER(REPLACE(REPLACE(t.serial, '-', ''), ' ', ''))"
 _PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, {0}, {1}, g.interval_s, {2}"
 
 
 def _place_columns() -> str:
-    # As text on SQLite: Django's own reading of moments there takes longer than all the rest.
-    names = ("g.registered_at", "g.removed_at", "r.days_closed_until")
-    return _PLACE.format(*names) if is_postgresql() else _PLACE.format(*(f"{name} || ''" for name in names))
+    # As seconds on PostgreSQL and text on SQLite: Django's own reading of moments takes longer than all the rest.
+    names = ("g.registered_at", "g.removed_at")
+    if is_postgresql():
+        return _PLACE.format(*(f"date_part('epoch', {name})" for name in names), "r.days_closed_until")
+    return _PLACE.format(*(f"{name} || ''" for name in (*names, "r.days_closed_until")))
 
 
 def _among(column: str) -> str:
@@ -27,11 +27,23 @@ def _among(column: str) -> str:
 
 
 def _list(values: Iterable[Any]) -> Any:
-    return list(values) if is_postgresql() else json.dumps(list(values))
+    listed = list(values)
+    if not is_postgresql():
+        return json.dumps(listed)
+    if not listed or not isinstance(listed[0], str):
+        return listed
+    # As PostgreSQL writes an array: the driver would look at each text for what to quote.
+    text = "".join(listed)
+    if "\\" in text or '"' in text:
+        listed = [one.replace("\\", "\\\\").replace('"', '\\"') for one in listed]
+    return '{"' + '","'.join(listed) + '"}'
 
 
 def _moment(value: Any) -> Any:
     """A moment as either database gives it: SQLite's are of UTC and do not say so."""
+    if isinstance(value, float):
+        # To the microsecond: a double holds those of today in 51 of its 53 bits.
+        return datetime.fromtimestamp(value, UTC)
     if value is None or is_postgresql():
         return value
     return (datetime.fromisoformat(value) if isinstance(value, str) else value).replace(tzinfo=UTC)
@@ -85,7 +97,7 @@ def units_and_places(serials: Iterable[str], scope: Scope) -> tuple[Units, list[
     day that is still kept.
     """
     wanted = set(serials)
-    whose = " AND t.customer_id = %s" if scope.customer_id is not None else ""
+    whose = " AND t.customer_id + 0 = %s" if scope.customer_id is not None else ""
     values = [scope.customer_id] if scope.customer_id is not None else []
     # As it is written on record first: nearly all are.
     border, rows = ask(border_ask(), _units_ask(f"{_among('t.serial')}{whose}", [_list(wanted), *values]))
@@ -94,16 +106,23 @@ def units_and_places(serials: Iterable[str], scope: Scope) -> tuple[Units, list[
     if missing := wanted - {unit.serial for unit in units.values()}:
         keys = {serial_key(one) for one in missing}
         # The index knows hyphens and blanks of ASCII only: serials with others are few, and looked at one by one.
-        length = "octet_length(t.serial)" if is_postgresql() else "length(CAST(t.serial AS BLOB))"
+        length, folded = _WIDTH_AND_FOLD[is_postgresql()]
         alike, strange = ask(
-            _units_ask(f"{_among(_FOLDED)}{whose}", [_list(keys), *values]),
-            _units_ask(f"{length} <> length(t.serial){whose}", values),
+            _units_ask(f"{_among(folded)}{whose}", [_list(keys), *values]),
+            _units_ask(f"{length} <> length(t.serial){whose.replace(' + 0', '')}", values),
         )
         alike += [row for row in strange if serial_key(row[2]) in keys]
         more = _units(alike)
         rows += alike
     places = _places(row[4:] for row in rows if row[4] is not None)
     return Units(units.values(), more.values()), list(places.values()), as_border(border)
+
+
+_WIDTH_AND_FOLD = {
+    # These very texts stand in indexes (migrations 0007, 0008 and 0011).
+    True: ("octet_length(t.serial)", "t.search_text"),
+    False: ("length(CAST(t.serial AS BLOB))", "LOWER(REPLACE(REPLACE(t.serial, '-', ''), ' ', ''))"),
+}
 
 
 def _units_ask(where: str, values: Sequence[Any]) -> Ask:

@@ -57,10 +57,15 @@ def ask(*asks: Ask) -> list[Rows]:
                 found.append(cursor.fetchall() if cursor.description else [])
             return found
         cursor.execute(";\n".join(one.sql for one in asks), [value for one in asks for value in one.values])
-        found = [cursor.fetchall() if cursor.description else []]
+        found = [_fetched(cursor)]
         while cursor.nextset():
-            found.append(cursor.fetchall() if cursor.description else [])
+            found.append(_fetched(cursor))
         return found
+
+
+def _fetched(cursor: Any) -> Rows:
+    # Whether there are columns at all is known without describing each of them, as `description` would.
+    return cursor.fetchall() if cursor.cursor.pgresult.nfields else []
 
 
 def _among(column: str) -> str:
@@ -190,7 +195,16 @@ def _unnest(columns: Sequence[tuple[str, str]], more: str = "") -> str:
 
 def _array(values: Iterable[int | date | bytes | None]) -> str:
     """Numbers, days and masks as PostgreSQL writes an array: the driver looks at each for what to quote, and nothing is here."""
-    return "{" + ",".join([_element(value) for value in values]) + "}"
+    listed = list(values)
+    kinds = set(map(type, listed))
+    if len(set(listed)) == 1:
+        # Most columns of a batch say one thing all over.
+        return "{" + ",".join([_element(listed[0])] * len(listed)) + "}"
+    if kinds == {int}:
+        return "{" + str(listed)[1:-1] + "}"
+    if kinds == {bytes}:
+        return '{"\\\\x' + '","\\\\x'.join(map(bytes.hex, listed)) + '"}'  # type: ignore[arg-type]
+    return "{" + ",".join([_element(value) for value in listed]) + "}"
 
 
 def _element(value: int | date | bytes | None) -> str:

@@ -88,6 +88,7 @@ class DayState(NamedTuple):
 
 
 NOTHING = DayState()
+_from_bytes = int.from_bytes
 
 
 def combine(one: DayRow, two: DayRow) -> DayRow:
@@ -127,40 +128,48 @@ def merge(old: DayState, row: DayRow) -> DayState:
         Counts at most 32,767; flag 4 is set where one was cut off. `heard` never falls.
     """
     heard, expected, activations, loss_runs, margin, flags, last_heard_s, presence, acted, acts_source = old
+    (
+        _, _, row_heard, row_expected, row_activations, row_loss_runs, row_margin, row_flags, row_last_s, said, acts, _,
+        interval_s, from_s, to_s,
+    ) = row  # fmt: skip
     # A sealed day keeps no quarter hours: those of a late row alone would make its losses look like one long one.
     is_sealed = presence is None and heard > 0
-    said = row.presence
-    bits = int.from_bytes(presence, "little") if presence else 0
+    bits = _from_bytes(presence, "little") if presence else 0
     if said:
-        bits |= int.from_bytes(said, "little")
+        bits |= _from_bytes(said, "little")
         if not is_sealed:
             presence = bits.to_bytes(N_BYTES, "little")
     n_quarters = bits.bit_count()
-    if n_quarters < row.heard:
-        n_quarters = row.heard
+    if n_quarters < row_heard:
+        n_quarters = row_heard
     if heard < n_quarters:
         heard = n_quarters
-    if row.last_heard_s is not None and (last_heard_s is None or row.last_heard_s > last_heard_s):
-        last_heard_s = row.last_heard_s
-    interval_s = row.interval_s
-    to_s = _end_of(old, row, last_heard_s) if interval_s else 0
-    should = expected_of(interval_s, row.from_s, to_s) if interval_s else 0
-    if should < row.expected:
-        should = row.expected
+    if row_last_s is not None and (last_heard_s is None or row_last_s > last_heard_s):
+        last_heard_s = row_last_s
+    if interval_s:
+        if to_s is None:
+            to_s = _end_of(old, row, last_heard_s)
+        should = expected_of(interval_s, from_s, to_s)
+        if should < row_expected:
+            should = row_expected
+    else:
+        should = row_expected
     if expected < should:
         expected = should
     if not is_sealed and interval_s and (presence is not None or not heard):
-        loss_runs = _loss_runs(bits, row, to_s)
-    elif not is_sealed and row.loss_runs > loss_runs:
-        loss_runs = row.loss_runs
-    if row.acts or row.activations:
+        # The quarter hour in which the last one was heard belongs to the span; one that only begins at its end does not.
+        to_q = QUARTERS if to_s >= DAY_S else -(-to_s // QUARTER_S)  # type: ignore[operator]
+        loss_runs = loss_runs_in(bits, interval_s, from_s // QUARTER_S, to_q)
+    elif not is_sealed and row_loss_runs > loss_runs:
+        loss_runs = row_loss_runs
+    if acts or row_activations:
         activations, acted, acts_source = _count_acts(old, row)
-    flags |= row.flags
+    flags |= row_flags
     if heard > MOST or expected > MOST or activations > MOST or loss_runs > MOST:
         flags |= CAPPED
         heard, expected, activations, loss_runs = (min(n, MOST) for n in (heard, expected, activations, loss_runs))
-    if row.lowest_margin_db is not None and (margin is None or row.lowest_margin_db < margin):
-        margin = row.lowest_margin_db
+    if row_margin is not None and (margin is None or row_margin < margin):
+        margin = row_margin
     return DayState(
         heard, expected, activations, loss_runs, margin, flags, last_heard_s, presence, acted, acts_source
     )  # fmt: skip
@@ -184,18 +193,10 @@ def _later(one: int | None, two: int | None) -> int | None:
 
 
 def _end_of(old: DayState, row: DayRow, last_heard_s: int | None) -> int:
-    """Until when check-ins are expected [s]: of a day that was closed, until its end, whoever comes later."""
-    if row.to_s is not None:
-        return row.to_s
+    """Until when check-ins are expected [s], where the row does not say: of a day that was closed, until its end."""
     if old.expected and row.interval_s and old.expected >= expected_of(row.interval_s, row.from_s):
         return DAY_S
     return last_heard_s or 0
-
-
-def _loss_runs(bits: int, row: DayRow, to_s: int) -> int:
-    # The quarter hour in which the last one was heard belongs to the span; one that only begins at its end does not.
-    to_q = QUARTERS if to_s >= DAY_S else -(-to_s // QUARTER_S)
-    return loss_runs_in(bits, row.interval_s, row.from_s // QUARTER_S, to_q)
 
 
 def _count_acts(old: DayState, row: DayRow) -> tuple[int, bytes | None, int]:

@@ -88,14 +88,15 @@ class Units:
 
     def __init__(self, units: Iterable[Unit], alike: Iterable[Unit] = ()) -> None:
         self._alike = {unit.serial: unit for unit in alike}
-        self._exact = {unit.serial: unit for unit in units} | self._alike
+        self.exact = {unit.serial: unit for unit in units} | self._alike
+        """Those whose serial stands on record just so."""
         self._found: dict[str, Unit | str] = {}
         self._spelt: Serials | None = None
 
     def meant(self, serial: str) -> Unit | str:
         """Give the transmitter that a serial means, or why there is none (`UNKNOWN`, `SEVERAL`)."""
-        if serial in self._exact:
-            return self._exact[serial]
+        if serial in self.exact:
+            return self.exact[serial]
         found = self._found.get(serial)
         if found is None:
             found = self._found[serial] = self._look(serial)
@@ -106,8 +107,8 @@ class Units:
             self._spelt = Serials(self._alike, {unit.serial for unit in self._alike.values() if unit.is_retired})
         name = self._spelt.meant(serial)
         if name is not None:
-            return self._exact[name]
-        live = [one for one in self._spelt.alike(serial) if not self._exact[one].is_retired]
+            return self.exact[name]
+        live = [one for one in self._spelt.alike(serial) if not self.exact[one].is_retired]
         return SEVERAL if len(live) > 1 else UNKNOWN
 
 

@@ -135,7 +135,7 @@ def database(sqlite: bool) -> Iterator[None]:
         if sqlite:
             os.environ["DATABASE_URL"] = f"sqlite:///{folder}/nightly.sqlite3"
         else:
-            server = stack.enter_context(services("postgresql")).servers[0]
+            server = stack.enter_context(services("postgresql", is_durable=True)).servers[0]
             os.environ["DATABASE_URL"] = server.url
             POSTMASTER.append(server.process.pid)
         import django

@@ -17,7 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -226,7 +226,13 @@ def _accepts_login(port: int, password: str) -> bool:
     return True
 
 
-def start_postgresql(folder: Path, who: Account) -> Server:
+# Thrown away afterwards: no waiting for the disk.
+FOR_TESTS = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}
+# What a firm would run: every commit waits for the disk, and the rest is as in a well-kept server.
+FOR_MEASURING = {"shared_buffers": "1GB", "max_wal_size": "8GB", "wal_compression": "lz4"}
+
+
+def start_postgresql(folder: Path, who: Account, settings: Mapping[str, str] = FOR_TESTS) -> Server:
     """Start a cluster of its own with an empty database `slotledger`.
 
     Raises
@@ -246,9 +252,8 @@ def start_postgresql(folder: Path, who: Account) -> Server:
                 program("postgres"), "-D", str(data), "-h", "127.0.0.1", "-p", str(port),
                 # No socket file: its path may be longer than the system allows.
                 "-c", "unix_socket_directories=",
-                # Thrown away afterwards: no waiting for the disk.
-                "-c", "fsync=off", "-c", "synchronous_commit=off", "-c", "full_page_writes=off",
                 "-c", "max_connections=120", "-c", "timezone=UTC",
+                *(word for name, value in settings.items() for word in ("-c", f"{name}={value}")),
             ],
             log=log, who=who, death_signal=signal.SIGINT,
         )  # fmt: skip

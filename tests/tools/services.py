@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import functools
 import json
 import os
 import shutil
@@ -17,15 +18,18 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from tests.tools.servers import (
     FOLDER_PREFIX,
+    FOR_MEASURING,
+    FOR_TESTS,
     KINDS,
     STOP_S,
+    Account,
     Server,
     ServiceError,
     account,
@@ -112,10 +116,11 @@ def clear_leftovers() -> int:
 
 
 @contextlib.contextmanager
-def services(*kinds: str) -> Iterator[Services]:
+def services(*kinds: str, is_durable: bool = False) -> Iterator[Services]:
     """Run the named services ("postgresql", "redis"; both without a name) for the length of a with-block.
 
-    Start it from the main thread: the servers end with the thread that started them.
+    With `is_durable` PostgreSQL keeps what it promised through a crash, as a firm's own would: that is what times are
+    measured against. Start it from the main thread: the servers end with the thread that started them.
     """
     unknown = set(kinds) - set(KINDS)
     if unknown:
@@ -123,7 +128,10 @@ def services(*kinds: str) -> Iterator[Services]:
     clear_leftovers()
     who = account()
     running = Services(work_folder(who))
-    starters = {"postgresql": start_postgresql, "redis": start_redis}
+    settings = FOR_MEASURING if is_durable else FOR_TESTS
+    starters: dict[str, Callable[[Path, Account], Server]] = {
+        "postgresql": functools.partial(start_postgresql, settings=settings), "redis": start_redis,
+    }  # fmt: skip
     try:
         for kind in kinds or KINDS:
             running.servers.append(starters[kind](running.folder, who))
