@@ -72,11 +72,18 @@ class StrangerBook:
         entry.peer, entry.example = peer, example or entry.example
 
     def write(self, at: datetime, *, everything: bool = False) -> None:
-        """Write what has waited long enough; forget what has been silent for ten times that."""
+        """Write what has waited long enough, in one transaction; forget what has been silent for ten times that."""
+        due: dict[str, _Heard] = {}
         for number, entry in list(self._heard.items()):
-            is_due = everything or entry.written_at is None or at - entry.written_at >= WRITE_EVERY
-            if entry.n_frames and is_due:
-                note_stranger(number=number, n_frames=entry.n_frames, peer=entry.peer, example=entry.example, at=at)
-                entry.n_frames, entry.written_at = 0, at
+            if entry.n_frames and (everything or entry.written_at is None or at - entry.written_at >= WRITE_EVERY):
+                due[number] = entry
             elif not entry.n_frames and entry.written_at is not None and at - entry.written_at >= 10 * WRITE_EVERY:
                 del self._heard[number]
+        if not due:
+            return
+        # One commit: in a flood hundreds of them would keep the frames of known panels waiting.
+        with transaction.atomic():
+            for number, entry in due.items():
+                note_stranger(number=number, n_frames=entry.n_frames, peer=entry.peer, example=entry.example, at=at)
+        for entry in due.values():
+            entry.n_frames, entry.written_at = 0, at
