@@ -20,9 +20,11 @@ from django.test import Client, TestCase
 from django.urls import reverse
 
 from company import jobs
+from company.access import INTAKE
 from company.models import Job
 from tests.house import planting, reading
 from tests.house.addresses import fillings, identities, is_refusal, snapshot, undone, writes
+from tests.house.asked import reads_of_queries, views_reached
 from tests.house.planting import Garden, Household
 from tests.house.routes import Route, identity, routes
 
@@ -34,6 +36,14 @@ GUESSES = (
     "q", "site", "customer", "receiver", "transmitter", "registration", "visit", "round", "report", "technician",
     "person", "user", "request", "fitting", "id", "pk", "uuid",
 )  # fmt: skip
+
+
+N_BEGINNING = 8
+BEGINNING = re.compile(f"(?=({f'[{planting.CONSONANTS}][{planting.VOWELS}]' * (N_BEGINNING // 2)}))")
+"""How every made-up word of planting.py begins."""
+
+OUTSIDERS = ("own", "limited", "revoked", "anonymous")
+"""Names of the viewers, see `viewers`."""
 
 
 @dataclass(frozen=True)
@@ -59,18 +69,24 @@ class Viewer:
     houses: frozenset[str]
     user_pk: int | None = None
     audiences: frozenset[str] = frozenset({"portal", "public"})
-    pattern: re.Pattern[str] = field(init=False)
+    by_beginning: dict[str, dict[str, str]] = field(init=False)
+    """First letters → the hidden words that begin with them → the fields that they stand in."""
 
     def __post_init__(self) -> None:
-        words = sorted(word.lower() for word in self.hidden)
-        self.pattern = re.compile("|".join(map(re.escape, words)))
+        self.by_beginning = {}
+        for word, name in self.hidden.items():
+            assert BEGINNING.match(word.lower()), f"{word!r} of {name} would never be found"
+            self.by_beginning.setdefault(word[:N_BEGINNING].lower(), {})[word.lower()] = name
 
     def sees(self, text: str) -> str:
         """Name of a hidden field whose word stands in this text, or nothing."""
-        hit = self.pattern.search(text.lower())
-        if not hit:
-            return ""
-        return next(name for word, name in self.hidden.items() if word.lower() == hit.group())
+        text = text.lower()
+        # Few places of a page look like the beginning of a made-up word; the words themselves are compared only there.
+        for place in BEGINNING.finditer(text):
+            for word, name in self.by_beginning.get(place.group(1), {}).items():
+                if text.startswith(word, place.start()):
+                    return name
+        return ""
 
 
 def viewers(garden: Garden) -> list[Viewer]:
@@ -92,20 +108,15 @@ def _viewer(garden: Garden, key: str, hidden: dict[str, str], houses: set[str]) 
     return Viewer(key, client, hidden, frozenset(houses), garden.people[key].pk)
 
 
-def technician_viewer(garden: Garden) -> Viewer:
-    """A technician reads every site, but no access note unasked, and none at all of visits that are not theirs."""
-    notes = garden.own.note_canaries | garden.sister.note_canaries | garden.foreign.note_canaries
-    return _viewer(garden, "technician", dict(notes), {"own", "sister", "foreign"})
-
-
 # ------------------------------------------------------------------------------------------------ the checker
 
 
 class Checker:
     """One run over all addresses (or those in `only`)."""
 
-    def __init__(self, garden: Garden, only: Iterable[str] | None = None) -> None:
+    def __init__(self, garden: Garden, only: Iterable[str] | None = None, who: Iterable[str] = OUTSIDERS) -> None:
         self.garden = garden
+        self.who = frozenset(who)
         self.findings: list[Finding] = []
         wanted = None if only is None else set(only)
         self.routes = [route for route in routes() if wanted is None or route.name in wanted]
@@ -131,8 +142,8 @@ class Checker:
 
     def warm(self) -> None:
         cache.clear()
-        insider = _viewer(self.garden, "foreign", {"\0": ""}, {"foreign"})
-        office = _viewer(self.garden, "office", {"\0": ""}, {"own", "sister", "foreign"})
+        insider = _viewer(self.garden, "foreign", {}, {"foreign"})
+        office = _viewer(self.garden, "office", {}, {"own", "sister", "foreign"})
         for route in self.routes:
             if not route.is_library:
                 for values, _ in fillings(route, [self.garden.foreign]):
@@ -143,14 +154,19 @@ class Checker:
     # -- pages of an audience that the outsider does not belong to: the middleware answers before the view
 
     def knock(self, route: Route, viewer: Viewer) -> None:
-        for house in (self.garden.own, self.garden.foreign):
+        for house in (self.garden.foreign, self.garden.own):
             values = next(iter(fillings(route, [house])))[0]
-            for method in ("get", "post"):
-                with undone():
-                    response = getattr(viewer.client, method)(route.url(values))
-                if not is_refusal(response):
-                    self.add(route, viewer, "answers another audience", f"{method.upper()} → {response.status_code}")
-                self.look(route, viewer, response, f"{method.upper()} {route.pattern}")
+            with views_reached() as reached:
+                for method in ("get", "post"):
+                    with undone():
+                        response = getattr(viewer.client, method)(route.url(values))
+                    if not is_refusal(response):
+                        detail = f"{method.upper()} → {response.status_code}"
+                        self.add(route, viewer, "answers another audience", detail)
+                    self.look(route, viewer, response, f"{method.upper()} {route.pattern}")
+            if not reached and INTAKE not in (route.audience or ()):
+                # Turned away at the door by what the view declares: whose record was asked for, nobody has looked.
+                return
 
     # -- addresses that are not yours
 
@@ -214,9 +230,7 @@ class Checker:
 
     def _ask(self, route: Route, viewer: Viewer, url: str, page: Any) -> None:
         """Put keys and beginnings of words of others into the query."""
-        # A paper or an export takes long to make and few questions.
-        is_page = "html" in page.headers.get("Content-Type", "")
-        names = {*GUESSES, *reading.query_names(reading.body_of(page))} if is_page else {"q", "site", "customer"}
+        names = self._names_read(route, viewer, url, {*GUESSES, *reading.query_names(reading.body_of(page))})
         for house in self.hidden_houses(viewer):
             # Half a word: if the page completes it, it has found the record; echoing what was asked is no leak.
             labels = (
@@ -226,11 +240,22 @@ class Checker:
                 "devices.Registration.label",
             )
             halves = [word[:8] for word, name in house.canaries.items() if name in labels]
-            for name in sorted(names - {"csrfmiddlewaretoken", "next", "page"}):
+            for name in names:
                 for value in (str(house.pk), str(house.uuid), *(halves if name in ("q", "search", "words") else ())):
                     with undone():
                         answer = viewer.client.get(url, {name: value})
                     self.look(route, viewer, answer, f"GET {route.pattern}?{name}=… of {house.key}")
+
+    def _names_read(self, route: Route, viewer: Viewer, url: str, guesses: set[str]) -> list[str]:
+        """Names that may change what this address answers: asked for a name that nobody uses, it has looked for them.
+
+        It cannot tell any other name from that one, unless it takes the query as a whole: then every guess is asked.
+        """
+        unused = planting.word().lower()
+        with undone(), reads_of_queries() as reads:
+            self.look(route, viewer, viewer.client.get(url, {unused: "1"}), f"GET {route.pattern}?{unused}=1")
+        names = reads.names | (guesses if reads.is_whole else set())
+        return sorted(names - {"csrfmiddlewaretoken", "next", "page", unused})
 
     def _send(self, route: Route, viewer: Viewer, url: str, page: Any) -> None:
         """Send every form of the page with keys of others in each field, and a form of guessed names."""
@@ -312,9 +337,9 @@ class Checker:
         return reading.settled(reading.body_of(viewer.client.get(url)))
 
     def run(self) -> list[Finding]:
-        """Everything, for every outsider."""
+        """Everything, for every outsider of `who`."""
         self.warm()
-        outsiders = viewers(self.garden)
+        outsiders = [viewer for viewer in viewers(self.garden) if viewer.key in self.who]
         self.before = snapshot(self.garden.foreign)
         for viewer in outsiders:
             for route in self.routes:
@@ -339,47 +364,6 @@ def _difference(before: bytes, after: bytes) -> str:
     return f"…{before[max(at - 30, 0) : at + 30]!r} became …{after[max(at - 30, 0) : at + 30]!r}"
 
 
-def find_leaks(garden: Garden, only: Iterable[str] | None = None) -> list[Finding]:
-    """All findings over all addresses, or over the named routes."""
-    return Checker(garden, only).run()
-
-
-# ------------------------------------------------------------------------------------------------ technicians
-
-
-def find_technician_leaks(garden: Garden, only: Iterable[str] | None = None) -> list[Finding]:
-    """Rounds and visits of other technicians under /tech/ and /rounds/, and access notes without having asked."""
-    checker = Checker(garden, only)
-    viewer = technician_viewer(garden)
-    for route in checker.routes:
-        if route.is_library:
-            continue
-        for values, keys in fillings(route, garden.houses):
-            url = route.url(values)
-            theirs = _is_round_or_visit(route) and "foreign" in keys
-            for method in METHODS if theirs else ("get",):
-                with undone():
-                    response = getattr(viewer.client, method)(url)
-                detail = f"{method.upper()} {route.pattern} with {'/'.join(keys)}"
-                checker.look(route, viewer, response, detail)
-                if theirs and not is_refusal(response):
-                    checker.add(
-                        route,
-                        viewer,
-                        "answers a round or visit of another technician",
-                        f"{detail} → {response.status_code}",
-                    )
-            if "foreign" in keys:
-                with undone():
-                    # Asking for a note of a visit that is somebody else's.
-                    checker.look(
-                        route, viewer, viewer.client.post(url, {}), f"POST {route.pattern} with {'/'.join(keys)}"
-                    )
-    return list(dict.fromkeys(checker.findings))
-
-
-def _is_round_or_visit(route: Route) -> bool:
-    place = f"/{route.pattern}"
-    return place.startswith(("/rounds/", "/tech/visits/", "/tech/rounds/")) or (
-        "/tech/" in place and "visit" in route.name
-    )
+def find_leaks(garden: Garden, only: Iterable[str] | None = None, who: Iterable[str] = OUTSIDERS) -> list[Finding]:
+    """All findings over all addresses, or over the named routes; by every outsider, or those of these names."""
+    return Checker(garden, only, who).run()

@@ -27,7 +27,7 @@ from company.querysets import CustomerScoped, StaffOnly
 from devices.models import Receiver, Registration, Transmitter
 from maintenance.models import IssuedReport, Request, Visit
 from sites.models import AccessNote, Hazard, Site
-from tests.house import leaks, planting
+from tests.house import leaks, planting, technician_leaks
 
 pytestmark = pytest.mark.django_db
 
@@ -146,6 +146,27 @@ def search_without_scope(request: HttpRequest) -> HttpResponse:
 def filter_by_a_key_without_scope(request: HttpRequest) -> HttpResponse:
     key = request.GET.get("site", "")
     return page(*(Site.objects.filter(pk=key) if key.isdigit() else ()))
+
+
+@fault("m/", "shows sites.Site.name")
+def filter_by_whatever_key_comes(request: HttpRequest) -> HttpResponse:
+    keys = [value for value in request.GET.values() if value.isdigit()]
+    return page(*Site.objects.filter(pk__in=keys))
+
+
+@fault("m/", "shows sites.Site.name")
+def filter_by_a_key_under_a_name_that_nobody_guesses(request: HttpRequest) -> HttpResponse:
+    key = request.GET.get("whereabouts", "")
+    return page(*(Site.objects.filter(pk=key) if key.isdigit() else ()))
+
+
+@fault("m/rows.csv", "shows devices.Transmitter.serial")
+def an_export_filtered_by_a_key_without_scope(request: HttpRequest) -> HttpResponse:
+    response = HttpResponse(content_type="text/csv")
+    key = request.GET.get("receiver", "")
+    rows = Transmitter.objects.filter(registrations__receiver_id=key) if key.isdigit() else ()
+    csv.writer(response).writerows([row.serial] for row in rows)
+    return response
 
 
 @fault("m/", "shows", "anonymous", who=("public",))
@@ -277,7 +298,7 @@ def addresses_with(address: str, view: Callable[..., HttpResponse]) -> types.Mod
 def test_a_planted_fault_is_found(garden: planting.Garden, name: str) -> None:
     address, view, finds, viewer = FAULTS[name]
     with override_settings(ROOT_URLCONF=addresses_with(address, view)):
-        findings = leaks.find_leaks(garden, only=["planted"])
+        findings = leaks.find_leaks(garden, only=["planted"], who=[viewer])
     assert [f for f in findings if finds in f.what and f.viewer == viewer], findings
 
 
@@ -313,8 +334,17 @@ def test_a_view_without_an_audience_answers_nobody(garden: planting.Garden) -> N
     module.urlpatterns = [path("m/", bare, name="planted"), path("", include("company.urls"))]  # type: ignore[attr-defined]
     with override_settings(ROOT_URLCONF=module):
         for who in ("office", "own"):
-            viewer = leaks._viewer(garden, who, {"\0": ""}, set())
+            viewer = leaks._viewer(garden, who, {}, set())
             assert viewer.client.get("/m/").status_code == 404
+
+
+def test_a_door_that_lets_everybody_in_is_found(garden: planting.Garden, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("company.middleware.may_call", lambda user, wanted: True)
+    view = audience("technician")(lambda request, pk: page(get_object_or_404(mine(request), pk=pk)))
+    with override_settings(ROOT_URLCONF=addresses_with("m/<int:pk>/", view)):
+        findings = leaks.find_leaks(garden, only=["planted"])
+    # The view itself refuses what is of others: only their own record shows that the door stands open.
+    assert {f.viewer for f in findings if f.what == "answers another audience"} == {"own", "limited"}
 
 
 @pytest.mark.parametrize(
@@ -326,7 +356,7 @@ def test_a_view_without_an_audience_answers_nobody(garden: planting.Garden) -> N
 )
 def test_a_visit_of_another_technician_is_found(garden: planting.Garden, address: str, view: Any) -> None:
     with override_settings(ROOT_URLCONF=addresses_with(address, audience("technician")(view))):
-        findings = leaks.find_technician_leaks(garden, only=["planted"])
+        findings = technician_leaks.find_technician_leaks(garden, only=["planted"])
     assert [f for f in findings if "another technician" in f.what]
 
 
@@ -337,5 +367,5 @@ def test_a_note_shown_unasked_to_a_technician_is_found(garden: planting.Garden) 
         return page(*(sealed.unseal(note.cipher) for note in AccessNote.objects.filter(site_id=pk)))
 
     with override_settings(ROOT_URLCONF=addresses_with("tech/sites/<int:pk>/", audience("technician")(notes))):
-        findings = leaks.find_technician_leaks(garden, only=["planted"])
+        findings = technician_leaks.find_technician_leaks(garden, only=["planted"])
     assert [f for f in findings if "sites.AccessNote.cipher" in f.what]

@@ -8,7 +8,7 @@ import pytest
 import time_machine
 from django.db import models
 
-from tests.house import leaks, planting, reading
+from tests.house import leaks, planting, reading, technician_leaks
 from tests.house.routes import Route, routes
 
 
@@ -22,13 +22,23 @@ def told(findings: list[leaks.Finding]) -> str:
     return "\n".join(map(str, findings[:40]))
 
 
-def test_no_outsider_sees_touches_or_notices_anything(garden: planting.Garden) -> None:
-    findings = leaks.find_leaks(garden)
+# Two at a time, alike in length, so that two processes share the work.
+PAIRS = (("own", "anonymous"), ("limited", "revoked"))
+
+
+@pytest.mark.parametrize("who", PAIRS, ids=" and ".join)
+def test_no_outsider_sees_touches_or_notices_anything(garden: planting.Garden, who: tuple[str, str]) -> None:
+    findings = leaks.find_leaks(garden, who=who)
     assert not findings, told(findings)
 
 
+def test_no_outsider_is_left_out(garden: planting.Garden) -> None:
+    assert sorted(name for pair in PAIRS for name in pair) == sorted(leaks.OUTSIDERS)
+    assert [viewer.key for viewer in leaks.viewers(garden)] == list(leaks.OUTSIDERS)
+
+
 def test_a_technician_sees_no_round_or_visit_of_others_and_no_note_unasked(garden: planting.Garden) -> None:
-    findings = leaks.find_technician_leaks(garden)
+    findings = technician_leaks.find_technician_leaks(garden)
     assert not findings, told(findings)
 
 
