@@ -2,77 +2,118 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
-from typing import Any
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, NamedTuple
 
 from django.db import connection, transaction
 
-from devices.actions.fault_turns import Changes, Key, Signal, known_ends, merge, note_clearings, on_record, write
+from devices.actions.fault_reports import (
+    Changes,
+    Key,
+    Signal,
+    add_reports,
+    key_of_report,
+    known_ends,
+    note_clearings,
+    read_faults,
+    read_reports,
+    settle,
+    write,
+)
 from devices.actions.low_signals import settle_low_signals
-from devices.models import Fault, Receiver
+from devices.models import Fault, FaultReport, Receiver
 from devices.rules.events import CLEARS, RAISES
+from devices.rules.supervision import EVERY
 from devices.signals import faults_changed
 
 __all__ = ["Key", "Signal", "lock_for_faults", "record_signals", "settle_reported", "tell_changed"]
 
-LOOK_BACK = timedelta(days=62)
-"""Turns older than this before the oldest signal are not looked at: no later report can lie among them (an event older
-than 60 days is taken only from a file uploaded by hand)."""
 
-
+@transaction.atomic
 def record_signals(*, signals: Sequence[Signal], source: str, at: datetime) -> list[Fault]:
-    """Raise and end faults as reported, in the caller's transaction; gives the faults that changed.
+    """Keep reports of faults and raise and end faults as they say, in the caller's transaction; gives the faults that changed.
 
     A fault is raised at its first signal and ends with its restore; per receiver, transmitter and kind one is open at a
-    time. Repeating changes nothing, and the order in which signals come decides nothing (`rules/fault_spans.py` says up to
-    what). Cells that were changed end a low battery of before, a transmitter that left its receiver ends all of its own.
-    Also sets `Fitting.first_low_at`. `at` is when the signals reached us.
+    time. Every report is kept (`FaultReport`), so the order in which they come decides nothing, and a repeat writes nothing.
+    Cells that were changed end a low battery of before, a transmitter that left its receiver ends all of its own. A report
+    that came and went within one second is kept but makes no fault, except where one signal is enough
+    (`rules/fault_spans.py`) or the receiver latches it. Also sets `Fitting.first_low_at`. `at` is when the signals reached us.
 
     Locks the receivers concerned, in the order of their keys. Whoever locks transmitters in the same transaction must have
-    locked these receivers before: receivers first is the order of every action.
+    locked these receivers before: receivers first is the order of every action. The number of queries does not depend on
+    the number of signals.
     """
-    told: dict[Key, list[Signal]] = defaultdict(list)
-    for signal in signals:
-        kind = RAISES.get(signal.kind) or CLEARS.get(signal.kind)
-        if kind:
-            told[Key(signal.receiver_id, signal.transmitter_id or 0, kind)].append(signal)
+    told = [signal for signal in signals if signal.kind in RAISES or signal.kind in CLEARS]
     if not told:
         return []
-    oldest = min(signal.at for rows in told.values() for signal in rows)
-    return _settle(told, oldest, source, at)
-
-
-def settle_reported(*, keys: Iterable[Key], at: datetime) -> list[Fault]:
-    """End reported faults that a check-in, a change of cells or a removal has ended; gives what changed. May be repeated."""
-    told: dict[Key, list[Signal]] = {key: [] for key in keys}
-    return _settle(told, at, "", at) if told else []
+    keys = {
+        Key(one.receiver_id, one.transmitter_id or 0, RAISES.get(one.kind) or CLEARS[one.kind]) for one in told
+    }  # fmt: skip
+    oldest = min(signal.at for signal in told)
+    receivers = _lock(key.receiver_id for key in keys)
+    known = read_reports(keys, oldest)
+    new = add_reports(known, told, source, at)
+    if not new:
+        return []
+    concerned = {key_of_report(row) for row in new}
+    FaultReport.objects.bulk_create(new, batch_size=500)
+    return _settle({key: known[key] for key in concerned}, oldest, receivers, source, at)
 
 
 @transaction.atomic
-def _settle(told: Mapping[Key, Sequence[Signal]], oldest: datetime, source: str, at: datetime) -> list[Fault]:
-    latching = lock_for_faults(key.receiver_id for key in told)
-    rows = on_record(told, oldest - LOOK_BACK)
-    ends = known_ends(told, min([oldest, *(row.raised_at for mine in rows.values() for row in mine)]))
+def settle_reported(*, keys: Iterable[Key], since: datetime | None = None, at: datetime) -> list[Fault]:
+    """Work reported faults out anew after a check-in, a change of cells or a removal; gives what changed. May be repeated.
+
+    `since` is a moment before everything that has changed; without it, when the oldest of these faults that stand was raised.
+    """
+    wanted = set(keys)
+    if not wanted:
+        return []
+    receivers = _lock(key.receiver_id for key in wanted)
+    rows = [row for mine in read_faults(wanted, at).values() for row in mine if row.cleared_at is None]
+    oldest = min([*([since] if since else []), *(row.raised_at for row in rows)], default=at)
+    return _settle(read_reports(wanted, oldest), oldest, receivers, "", at)
+
+
+def _settle(
+    reports: Mapping[Key, Mapping[Any, FaultReport]], oldest: datetime, receivers: Mapping[int, _Locked], source: str,
+    at: datetime,
+) -> list[Fault]:  # fmt: skip
+    listened = {pk for pk, one in receivers.items() if one.evidence == EVERY}
+    rows, ends = read_faults(reports, oldest), known_ends(reports, oldest, listened)
     changes = Changes()
-    for key, mine in sorted(told.items()):
-        merge(changes, key, mine, rows.get(key, []), ends.get(key, ()), source, at)
-    for fault in changes.new:
-        fault.is_latched = fault.kind in latching[fault.receiver_id]
-    note_clearings(changes.new)
-    write(changes)
-    done = [*changes.changed, *changes.new]
-    low = [row for row in (*done, *changes.marks) if row.kind == Fault.Kind.LOW_BATTERY]
-    settle_low_signals(transmitter_ids=[row.transmitter_id for row in low if row.transmitter_id], at=at)
+    for key in sorted(reports):
+        settle(
+            changes, key, dict(reports[key]), rows[key], ends.get(key, {}),
+            latches=key.kind in receivers[key.receiver_id].latched, source=source, at=at,
+        )  # fmt: skip
+    note_clearings([*changes.changed, *changes.new])
+    low = {key.transmitter_id for key in reports if key.kind == Fault.Kind.LOW_BATTERY and key.transmitter_id}
+    done = write(changes)
+    settle_low_signals(transmitter_ids=low, at=at)
     tell_changed(done)
     return done
 
 
-def lock_for_faults(receiver_ids: Iterable[int]) -> dict[int, set[str]]:
-    """Lock receivers in the order of their keys and give the kinds of fault that each of them latches."""
+class _Locked(NamedTuple):
+    """What is to be known of a receiver while its faults are settled."""
+
+    evidence: str
+    latched: Collection[str]
+
+
+def _lock(receiver_ids: Iterable[int]) -> dict[int, _Locked]:
     rows = Receiver.objects.select_for_update(of=("self",), no_key=True).filter(pk__in=set(receiver_ids)).order_by("pk")
-    return {pk: set(kinds or ()) for pk, kinds in rows.values_list("pk", "type__latched_faults")}
+    return {
+        pk: _Locked(evidence, frozenset(kinds or ()))
+        for pk, evidence, kinds in rows.values_list("pk", "evidence", "type__latched_faults")
+    }
+
+
+def lock_for_faults(receiver_ids: Iterable[int]) -> None:
+    """Lock receivers in the order of their keys, before anything is written about their faults."""
+    _lock(receiver_ids)
 
 
 # --- telling ----------------------------------------------------------------------------------------------------------

@@ -15,15 +15,11 @@ from typing import NamedTuple
 from django.db import transaction
 from django.db.models import F, Q
 
-from devices.actions.fault_events import lock_for_faults, tell_changed
+from devices.actions.fault_events import Key, lock_for_faults, settle_reported, tell_changed
 from devices.models import Away, Fault, Fitting, Receiver, Registration
-from devices.rules.fault_spans import AGAIN, OVER
+from devices.rules.fault_causes import CAUSES, CELLS, DOWN, ended_by, with_end, without_end
 from devices.rules.silence import AWAY, GONE
 
-CELLS, DOWN = "cells changed", "the receiver was taken down"
-CAUSES = (CELLS, GONE, DOWN, AWAY)
-BETWEEN = " · "
-"""Between a word that was there and the cause of the end."""
 LATELY = timedelta(days=90)
 """What ended longer ago stays so, whatever is taken back."""
 
@@ -63,12 +59,11 @@ def settle_life_cycle(*, receiver_ids: Iterable[int] | None = None, at: datetime
             rows = [fault for fault in done if (fault.cleared_at is None) is is_open]
             Fault.objects.bulk_update(rows, ["cleared_at", "latch_cleared_at", "cause"], batch_size=200)
         tell_changed(done)
-    return done
-
-
-def ended_by(cause: str) -> str:
-    """The cause of this module with which a fault ended; empty for any other end."""
-    return next((one for one in CAUSES if cause == one or cause.endswith(BETWEEN + one)), "")
+        reported = [fault for fault in done if fault.found_by == Fault.FoundBy.SIGNAL]
+        keys = {Key(fault.receiver_id, fault.transmitter_id or 0, fault.kind) for fault in reported}
+        since = min((fault.raised_at for fault in reported), default=None)
+        further = settle_reported(keys=keys, since=since, at=at)
+    return [*done, *(fault for fault in further if fault not in done)]
 
 
 def _candidates(receiver_ids: list[int] | None, at: datetime) -> list[Fault]:
@@ -77,7 +72,7 @@ def _candidates(receiver_ids: list[int] | None, at: datetime) -> list[Fault]:
         ours |= Q(cause__endswith=cause)
     rows = Fault.objects.filter(Q(cleared_at=None) | (Q(cleared_at__gte=at - LATELY) & ours))
     rows = rows.filter(receiver__in=receiver_ids) if receiver_ids is not None else rows
-    return list(rows.exclude(cause__in=(AGAIN, OVER)).order_by("pk"))
+    return list(rows.order_by("pk"))
 
 
 Change = Callable[[Fault], Fault]
@@ -162,8 +157,7 @@ def _end(fault: Fault, moment: datetime, cause: str) -> Fault:
     fault.cleared_at = max(moment, fault.raised_at)
     if cause == DOWN and fault.is_latched and fault.latch_cleared_at is None:
         fault.latch_cleared_at = fault.cleared_at
-    before = fault.cause[: 120 - len(BETWEEN) - len(cause)]
-    fault.cause = f"{before}{BETWEEN}{cause}" if before else cause
+    fault.cause = with_end(fault.cause, cause)
     return fault
 
 
@@ -171,5 +165,5 @@ def _stand_again(fault: Fault) -> Fault:
     cause = ended_by(fault.cause)
     if cause == DOWN and fault.latch_cleared_at == fault.cleared_at:
         fault.latch_cleared_at = None
-    fault.cleared_at, fault.cause = None, fault.cause.removesuffix(cause).removesuffix(BETWEEN)
+    fault.cleared_at, fault.cause = None, without_end(fault.cause)
     return fault

@@ -8,11 +8,11 @@ from datetime import UTC, date, datetime
 
 from django.db import transaction
 from django.db.models import Max
+from django.db.models.functions import TruncDate
 from django.utils.translation import gettext as _
 
 from company.actions import record_change
-from devices.models import CheckInDay, Fault, Fitting
-from devices.rules.fault_spans import AGAIN, OVER
+from devices.models import CheckInDay, Fault, FaultReport, Fitting
 from devices.rules.low_signals import LowSpan, first_signal
 from devices.rules.silence import GONE
 
@@ -49,14 +49,15 @@ def settle_low_signals(*, transmitter_ids: Iterable[int], at: datetime) -> list[
         ):  # fmt: skip
             continue
         if first != cell.first_low_at:
-            _set(cell, first, at)
+            before, cell.first_low_at = cell.first_low_at, first
+            _tell(cell, before, at)
             changed.append(cell)
+    Fitting.objects.bulk_update(changed, ["first_low_at"], batch_size=200)
     return changed
 
 
-def _set(cell: Fitting, first: datetime | None, at: datetime) -> None:
-    before, cell.first_low_at = cell.first_low_at, first
-    cell.save(update_fields=["first_low_at"])
+def _tell(cell: Fitting, before: datetime | None, at: datetime) -> None:
+    first = cell.first_low_at
     if before is None:
         return  # the fault itself tells of it
     record_change(
@@ -78,39 +79,29 @@ def _begins(cells: Iterable[Fitting]) -> dict[int, datetime | None]:
 
 
 def _spans(transmitter_ids: list[int]) -> dict[int, list[LowSpan]]:
-    rows = Fault.objects.filter(transmitter__in=transmitter_ids, kind=Fault.Kind.LOW_BATTERY).exclude(cause=OVER)
+    rows = Fault.objects.filter(transmitter__in=transmitter_ids, kind=Fault.Kind.LOW_BATTERY).order_by("raised_at")
     found: dict[int, list[LowSpan]] = defaultdict(list)
-    again: dict[int, list[datetime]] = defaultdict(list)
-    for unit, raised, cleared, cause in rows.order_by("raised_at").values_list(
-        "transmitter_id", "raised_at", "cleared_at", "cause"
-    ):
-        if cause == AGAIN:
-            again[unit].append(raised)
-        else:
-            # Nobody took back what only went out of sight, with the transmitter or with the receiver.
-            is_over = cleared is not None and not cause.endswith(OUT_OF_SIGHT)
-            found[unit].append(LowSpan(raised.astimezone(UTC), cleared.astimezone(UTC) if is_over else None))
-    return {
-        unit: [
-            LowSpan(
-                span.begin, span.end,
-                next((m for m in again[unit] if span.begin < m and (span.end is None or m <= span.end)), None),
-            )
-            for span in spans
-        ]
-        for unit, spans in found.items()
-    }  # fmt: skip
+    for unit, raised, cleared, cause in rows.values_list("transmitter_id", "raised_at", "cleared_at", "cause"):
+        # Nobody took back what only went out of sight, with the transmitter or with the receiver.
+        is_over = cleared is not None and not cause.endswith(OUT_OF_SIGHT)
+        found[unit].append(LowSpan(raised.astimezone(UTC), cleared.astimezone(UTC) if is_over else None))
+    return found
 
 
-def _low_days(spans: Mapping[int, Sequence[LowSpan]]) -> dict[int, list[date]]:
-    """Days of UTC with a low-battery signal since the first one of a fault; few transmitters have any."""
+def _low_days(spans: Mapping[int, Sequence[LowSpan]]) -> dict[int, set[date]]:
+    """Days of UTC with a low-battery signal since the first one of a fault, by reports and by days of check-ins."""
+    firsts = {unit: min(span.begin for span in mine) for unit, mine in spans.items() if mine}
+    if not firsts:
+        return {}
+    first = min(firsts.values())
+    reported = FaultReport.objects.filter(
+        transmitter__in=firsts, kind=Fault.Kind.LOW_BATTERY, is_raised=True, at__gte=first
+    ).annotate(day=TruncDate("at", tzinfo=UTC))
     with_flag = [flags for flags in range(8) if flags & CheckInDay.LOW_BATTERY]
-    return {
-        unit: list(
-            CheckInDay.objects.filter(
-                transmitter_id=unit, day__gte=min(span.begin for span in mine).date(), flags__in=with_flag
-            ).values_list("day", flat=True)
-        )
-        for unit, mine in spans.items()
-        if mine
-    }
+    said = CheckInDay.objects.filter(transmitter_id__in=firsts, day__gte=first.date(), flags__in=with_flag)
+    found: dict[int, set[date]] = defaultdict(set)
+    for rows in (reported.values_list("transmitter_id", "day").distinct(), said.values_list("transmitter_id", "day")):
+        for unit, day in rows:
+            if day >= firsts[unit].date():
+                found[unit].add(day)
+    return found

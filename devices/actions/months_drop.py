@@ -1,5 +1,7 @@
 """Old days of check-ins dropped where the firm keeps them for so many months only; their sums stay with the cells.
 
+Reports of faults that are older than the days kept go with them.
+
 Before a day goes, what it contributed to each row of totals is added to that row's `dropped_*`, in the transaction that
 deletes it. So at any moment
 
@@ -15,7 +17,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from datetime import date
+from datetime import UTC, date, datetime, time
 from typing import Any
 
 from django.db import connection, transaction
@@ -30,12 +32,13 @@ from devices.actions import rollups
 from devices.actions.months import STRAYS, TABLE, partition_name, partitions, short_lock_wait
 from devices.actions.months_close import UNITS_A_WRITE
 from devices.fields import day_number
-from devices.models import FittingTotals
+from devices.models import Fault, FaultReport, FittingTotals
 from devices.rules.months import kept_from, month_after
 
 Fence = Callable[[int], None]
 Sums = tuple[int, int, int]
 """Days measured, check-ins, activations."""
+REPORTS_A_WRITE = 5000
 _ADDED = (
     "dropped_days = dropped_days + {}, dropped_checkins = dropped_checkins + {}, "
     "dropped_activations = dropped_activations + {}"
@@ -63,7 +66,7 @@ def drop_days(*, month: date, fence: Fence | None = None) -> int:
     """Drop every day of a month, some transmitters a transaction, and its partition at last; gives the number of days.
 
     The border (`Firm.checkins_from`) moves first, with a row in the change log, so that nobody adds to days that are
-    going. Killed anywhere, the next call goes on.
+    going. Reports of faults from before it go too: the faults themselves stay. Killed anywhere, the next call goes on.
     """
     _move_border(month)
     n, last = 0, 0
@@ -75,8 +78,19 @@ def drop_days(*, month: date, fence: Fence | None = None) -> int:
             _keep_sums(ids, month)
             n += _delete(ids, month)
         last = ids[-1]
+    _drop_reports(datetime.combine(month_after(month), time(), tzinfo=UTC), fence, n)
     _drop_partition(month)
     return n
+
+
+def _drop_reports(border: datetime, fence: Fence | None, n: int) -> None:
+    """Drop reports that no event can come among any more. Low-battery signals stay: cells are judged by them for good."""
+    old = FaultReport.objects.filter(at__lt=border).exclude(kind=Fault.Kind.LOW_BATTERY, is_raised=True)
+    while keys := list(old.order_by("pk").values_list("pk", flat=True)[:REPORTS_A_WRITE]):
+        with transaction.atomic():
+            if fence:
+                fence(n)
+            FaultReport.objects.filter(pk__in=keys).delete()
 
 
 @transaction.atomic

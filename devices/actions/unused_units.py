@@ -10,7 +10,7 @@ from datetime import datetime
 
 from django.db.models import F
 
-from devices.models import CheckInDay, Fault, Fitting, Registration, Transmitter
+from devices.models import CheckInDay, Fault, FaultReport, Fitting, Registration, Transmitter
 from devices.rules.slot_life import NO_TIME
 
 
@@ -22,6 +22,7 @@ def was_ever_used(transmitter: Transmitter) -> bool:
         or Fitting.objects.filter(transmitter=transmitter).exists()
         or CheckInDay.objects.filter(transmitter_id=transmitter.pk).exists()
         or Fault.objects.filter(transmitter=transmitter).exists()
+        or FaultReport.objects.filter(transmitter=transmitter).exists()
         or transmitter.replaced_by.exists()
     )
 

@@ -2,7 +2,7 @@
 
 from devices.models.batteries import Fitting, FittingEnd, FittingTotals
 from devices.models.catalogue import BatteryType, ReceiverType, TransmitterType
-from devices.models.checkins import CheckInDay, Fault
+from devices.models.checkins import CheckInDay, Fault, FaultReport
 from devices.models.intake import IntakeBatch, IntakeSource, SetAside
 from devices.models.links import LinkDay, LinkWatch, OutageDay
 from devices.models.panels import ListenerState, PanelAccount, PanelStranger
@@ -14,6 +14,7 @@ __all__ = [
     "BatteryType",
     "CheckInDay",
     "Fault",
+    "FaultReport",
     "Fitting",
     "FittingEnd",
     "FittingTotals",

@@ -5,10 +5,12 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
+from company.querysets import CustomerScoped
 from devices.fields import DayField
 from devices.models.receivers import Receiver
 from devices.models.registrations import Registration, Transmitter
@@ -68,6 +70,7 @@ class Fault(models.Model):
         TROUBLE = "trouble", _("sensor trouble")
         INTERFERENCE = "interference", _("interference")
         RECEIVER_POWER = "receiver_power", _("receiver power")
+        RECEIVER_STANDBY = "receiver_standby", _("receiver standby battery")
         RECEIVER_TAMPER = "receiver_tamper", _("receiver tamper")
         RECEIVER_FAULT = "receiver_fault", _("receiver fault")
         OUTAGE = "outage", _("receiver hears nothing")
@@ -122,6 +125,45 @@ class Fault(models.Model):
         indexes = [
             models.Index(fields=["site", "raised_at"], name="fault_by_site"),
             models.Index(fields=["recorded_at"], name="fault_by_record"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} at {self.receiver}"
+
+
+class FaultReport(models.Model):
+    """One report that a condition began or is over, kept as it came: faults are worked out from these, in whatever order they
+    came (`rules/fault_spans.py`). What a repeat says is on record already.
+
+    Kept as long as something may still come in that lies before or among them: up to `Firm.checkins_from`, before which
+    nothing is taken any more, not even from a file uploaded by hand. Low-battery signals stay for good: cells are judged
+    by them (`rules/low_signals.py`).
+    """
+
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, db_index=False, related_name="+")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, db_index=False, related_name="+")
+    receiver = models.ForeignKey(Receiver, on_delete=models.PROTECT, db_index=False, related_name="fault_reports")
+    registration = models.ForeignKey(
+        Registration, null=True, blank=True, on_delete=models.PROTECT, db_index=False, related_name="+"
+    )
+    transmitter = models.ForeignKey(
+        Transmitter, null=True, blank=True, on_delete=models.PROTECT, related_name="fault_reports"
+    )
+    kind = models.CharField(max_length=16, choices=Fault.Kind, help_text=_("Of the fault that it raises or ends."))
+    at = models.DateTimeField()
+    is_raised = models.BooleanField(help_text=_("It began, or is still there; else it is over."))
+    note = models.CharField(max_length=120, blank=True)
+    source = models.CharField(max_length=40, blank=True)
+    received_at = models.DateTimeField()
+
+    objects = CustomerScoped.as_manager()
+
+    class Meta:
+        constraints = [
+            # Also the way to what a receiver reported since a moment.
+            models.UniqueConstraint(
+                "receiver", "at", "kind", Coalesce("transmitter", 0), "is_raised", name="fault_report_once"
+            )
         ]
 
     def __str__(self) -> str:

@@ -12,11 +12,10 @@ from zoneinfo import ZoneInfo
 
 from django.apps import apps
 from django.db import connection
-from django.db.models import Exists, F, OuterRef, Q
+from django.db.models import Exists, F, Max, OuterRef, Q
 
 from devices.fields import day_number, day_of
 from devices.querysets.moments import end_of_day, heard_moment
-from devices.rules.fault_spans import AGAIN, OVER
 from devices.rules.silence import ENDED_BY_US, LINK_LOST, MISSING, OUTAGE, Clock, Known, Scene, Unit, supervised_once
 from devices.rules.supervision import EVERY, EXCEPTIONS, LINK_TEST_HOURS
 
@@ -99,7 +98,7 @@ def _panel_clocks(receiver_ids: Collection[int] | None) -> list[tuple[int, Clock
 
 
 def read_places(receiver_ids: Collection[int], at: datetime) -> list[Place]:
-    """What silence is judged on at some receivers, in the order of their keys; eight queries at most."""
+    """What silence is judged on at some receivers, in the order of their keys; nine queries at most."""
     receivers = list(
         _model("Receiver").open().filter(pk__in=receiver_ids).order_by("pk").values(
             "pk", "customer_id", "site_id", "site__time_zone", "evidence", "heard_until", "link_tested_at", "fed_by_id",
@@ -149,10 +148,15 @@ def _faults(
     for pk, receiver, kind, unit, raised, cleared, found_by, cause in rows.order_by("raised_at", "pk").values_list(
         "pk", "receiver_id", "kind", "transmitter_id", "raised_at", "cleared_at", "found_by", "cause"
     ):
-        if cleared is not None and unit is not None and cause not in (AGAIN, *ENDED_BY_US):
+        if cleared is not None and unit is not None and cause not in ENDED_BY_US:
             back[receiver, unit] = max(cleared, back.get((receiver, unit), cleared))
-        if cause not in (AGAIN, OVER):
-            faults[receiver].append(Known(pk, kind, raised, unit, found_by == "signal", cleared))
+        faults[receiver].append(Known(pk, kind, raised, unit, found_by == "signal", cleared))
+    # Also where nothing of the kind had been reported, as when we saw the silence ourselves.
+    restored = _model("FaultReport").filter(
+        receiver__in=receiver_ids, transmitter__isnull=False, kind=MISSING, is_raised=False, at__gte=at - LATELY
+    )
+    for receiver, unit, last in restored.values_list("receiver_id", "transmitter_id").annotate(last=Max("at")):
+        back[receiver, unit] = max(last, back.get((receiver, unit), last))
     return faults, back
 
 

@@ -13,7 +13,6 @@ from django.db.models import F, Q
 from company.querysets import CustomerScoped, scope_of
 from devices.querysets.prepared import rows_of
 from devices.querysets.serials import looking_like
-from devices.rules.fault_spans import AGAIN, OVER
 from devices.rules.supervision import StandingFault
 
 if TYPE_CHECKING:
@@ -124,10 +123,6 @@ def _told(faults: Any, receiver: int | None = None) -> Any:
 
 class FaultQuerySet(CustomerScoped):
     """Faults."""
-
-    def shown(self) -> Self:
-        """Without the turns kept beside the faults (`rules/fault_spans.py`): every list of what is over needs this."""
-        return self.exclude(cause__in=(AGAIN, OVER))
 
     def open(self) -> Self:
         """Faults whose condition is still there."""

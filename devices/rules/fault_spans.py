@@ -1,21 +1,21 @@
 """From when to when something was wrong, out of reports that may come twice, late and in any order; pure Python.
 
-Every report is a turn: the condition began, or it ended. Put in the order of their moments, turns give the spans. Of
-turns that say the same one after the other only the first and the last are kept; the last one matters when a report
-comes late that lies between. So what stands now does not depend on the order in which reports came. Where more than two
-reports of the same went before a late one between them, the span after that one begins with the last of them.
+Every report is a turn: the condition began (or is still there), or it is over. In the order of their moments turns give the
+spans, and nothing else does: whoever keeps every turn gets the same spans whatever order they came in.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from itertools import groupby
+from datetime import datetime, timedelta
 
-AGAIN, OVER = "·again", "·over"
-"""Causes by which the table of faults tells a kept turn (a row without length) from a fault: reported again while it
-stood, or reported as over while nothing stood. No person's word begins with a dot."""
+ONCE_IS_ENOUGH = frozenset({"low_battery", "tamper", "receiver_tamper"})
+"""Kinds of fault that are listed also where they were over in the second in which they came: a cell that dips under load is
+dying, and a cover needs no longer to be lifted. Any other report that came and went in one second is a contact or a
+supply that bounced: nobody can look for it any more. Decided here."""
+
+FOR_EVER = timedelta(days=1_000_000)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -28,64 +28,72 @@ class Turn:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """From the first report to the first report that it is over; None: it stands."""
+    """From the first report to the first one that it is over (None: it stands); `cause` of an end that is known from elsewhere."""
 
     begin: datetime
     end: datetime | None
+    cause: str = ""
+
+    @property
+    def has_length(self) -> bool:
+        """Whether it stood for any time at all."""
+        return self.end is None or self.end > self.begin
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """Spans, oldest first, and the turns to be kept beside them because a late report may need them."""
-
-    spans: tuple[Span, ...]
-    marks: tuple[Turn, ...]
-
-
-def keep(reported: Iterable[Turn], known_ends: Iterable[datetime] = ()) -> Kept:
-    """Work out the spans and what must be kept beside them.
+def spans_of(turns: Iterable[Turn], known_ends: Mapping[datetime, str] | None = None) -> tuple[Span, ...]:
+    """Work out the spans, oldest first.
 
     Parameters
     ----------
-    reported : iterable of Turn
-        Turns kept so far (beginnings and ends of spans, marks) and new ones, in any order.
-    known_ends : iterable of datetime
-        Moments at which it must have ended though nobody reported it (cells were changed). They are known from elsewhere,
-        so they are never kept as marks.
-
-    Returns
-    -------
-    Kept
-        Giving its spans and marks back together with further turns is the same as giving all turns at once, up to the
-        beginning of a span that a late end has split off (see above).
+    turns : iterable of Turn
+        In any order, repeats allowed.
+    known_ends : mapping of datetime to str, optional
+        Moments at which it must have ended whether anybody reported it or not (cells were changed), each with its cause.
     """
-    told = set(reported)
-    turns = sorted(told | {Turn(at, True) for at in known_ends})
-    runs = [(is_end, list(run)) for is_end, run in groupby(turns, key=lambda turn: turn.is_end)]
+    ends = known_ends or {}
     spans: list[Span] = []
-    marks: list[Turn] = []
-    for place, (is_end, run) in enumerate(runs):
-        follows = runs[place + 1][1][0] if place + 1 < len(runs) else None
-        if not is_end:
-            spans.append(Span(run[0].at, follows.at if follows else None))
-            if len(run) > 1:
-                marks.append(run[-1])
-            continue
-        mine = [turn for turn in run if turn in told]
-        # The first end of a run belongs to the span before it; one that nothing went before is kept for what comes late.
-        own = mine[1:] if place and mine and mine[0] == run[0] else mine
-        if own and not place:
-            marks.append(own[0])
-        if own and (place or len(own) > 1):
-            marks.append(own[-1])
-    return Kept(tuple(spans), tuple(marks))
+    begin: datetime | None = None
+    for turn in sorted({*turns, *(Turn(at, True) for at in ends)}):
+        if not turn.is_end:
+            begin = turn.at if begin is None else begin
+        elif begin is not None:
+            spans.append(Span(begin, turn.at, ends.get(turn.at, "")))
+            begin = None
+    if begin is not None:
+        spans.append(Span(begin, None))
+    return tuple(spans)
 
 
-def turns_of(spans: Iterable[Span], marks: Iterable[Turn] = ()) -> set[Turn]:
-    """Spans and marks as the turns they came from."""
-    found = set(marks)
-    for span in spans:
-        found.add(Turn(span.begin, False))
-        if span.end is not None:
-            found.add(Turn(span.end, True))
+def is_listed(span: Span, kind: str, *, is_latched: bool) -> bool:
+    """Whether a span makes a fault: it has a length, or one signal of this kind is enough, or the receiver goes on showing it."""
+    return span.has_length or is_latched or kind in ONCE_IS_ENOUGH
+
+
+def matched(rows: Sequence[Span], spans: Sequence[Span]) -> dict[int, int]:
+    """Which row on record goes on as which span: place among `rows` → place among `spans`, each once.
+
+    What stands goes on as what stands, then whatever has most time in common: so the words that people have put to a fault
+    stay with it when a late report moves its beginning or its end. Rows and spans without a moment in common are left out.
+    """
+    pairs = []
+    for n, row in enumerate(rows):
+        for m, span in enumerate(spans):
+            common = _common(row, span)
+            if common is not None:
+                both_stand = row.end is None and span.end is None
+                pairs.append((not both_stand, -common, abs(row.begin - span.begin), n, m))
+    found: dict[int, int] = {}
+    for *_, n, m in sorted(pairs):
+        if n not in found and m not in found.values():
+            found[n] = m
     return found
+
+
+def _common(one: Span, two: Span) -> timedelta | None:
+    """How long both stood; None: never at one moment."""
+    begin = max(one.begin, two.begin)
+    ends = [span.end for span in (one, two) if span.end is not None]
+    if not ends:
+        return FOR_EVER
+    common = min(ends) - begin
+    return common if common >= timedelta(0) else None

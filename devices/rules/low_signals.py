@@ -15,11 +15,10 @@ here: common cells that are truly low last days to weeks after the first signal.
 
 @dataclass(frozen=True, slots=True)
 class LowSpan:
-    """From the first low-battery signal until it was taken back; None: it stands. `again_at`: reported once more then."""
+    """From the first low-battery signal until it was taken back; None: it stands."""
 
     begin: datetime
     end: datetime | None
-    again_at: datetime | None = None
 
 
 def is_confirmed(span: LowSpan, days: Iterable[date]) -> bool:
@@ -53,5 +52,4 @@ def first_signal(spans: Sequence[LowSpan], days: Iterable[date] = ()) -> datetim
         Further days of UTC on which they reported low.
     """
     low_days = set(days) | {span.begin.date() for span in spans}
-    low_days |= {span.again_at.date() for span in spans if span.again_at is not None}
     return min((span.begin for span in spans if span.end is None or is_confirmed(span, low_days)), default=None)

@@ -48,7 +48,7 @@ def _away(request: PersonRequest, stays: list[Registration]) -> list[Away]:
 
 
 def _faults(request: PersonRequest, transmitter: Transmitter) -> list[Fault]:
-    rows = Fault.objects.visible_to(request.user).shown().filter(transmitter=transmitter)
+    rows = Fault.objects.visible_to(request.user).filter(transmitter=transmitter)
     return list(rows.select_related("receiver__site", "registration").order_by("-raised_at", "-pk")[:MOST_FAULTS])
 
 

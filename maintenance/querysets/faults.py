@@ -8,7 +8,6 @@ from typing import Any
 
 from django.db.models import Case, Count, F, IntegerField, Min, Q, QuerySet, Value, When
 
-from devices.rules.fault_spans import AGAIN, OVER
 from maintenance.rules.fault_words import DEAD, DUTY_ORDER, KINDS, LIFE_SAFETY, RECEIVER
 
 DAYS = (1, 7, 30, 90, 365)
@@ -52,8 +51,6 @@ def narrowed(faults: QuerySet[Any], choice: FaultChoice, at: datetime) -> QueryS
 def _in_state(faults: QuerySet[Any], choice: FaultChoice, at: datetime) -> QuerySet[Any]:
     days = int(choice.days) if choice.days.isdecimal() else 0
     if choice.state == "ended":
-        # Turns kept beside the faults (devices/rules/fault_spans.py) concern nobody.
-        faults = faults.exclude(cause__in=(AGAIN, OVER))
         return faults.exclude(STANDS).filter(cleared_at__gte=at - timedelta(days=days or ENDED_DAYS))
     rows = faults.filter(STANDS)
     if choice.state == "new":

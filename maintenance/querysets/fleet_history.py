@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from devices.rules.fault_spans import AGAIN, OVER
 from maintenance.querysets import fleet_sql as sql
 from maintenance.querysets.fleet import periods_of, read_cells, read_kinds, read_zones, zones_of
 from maintenance.querysets.fleet_days import DAY_S, UNKNOWN_S, local_days
@@ -151,16 +150,24 @@ def _missing(
     return is_missing, np.where(is_missing, since, np.nan)
 
 
+_LOW = (
+    "(SELECT transmitter_id, raised_at, cleared_at, 0 AS again FROM devices_fault "
+    "WHERE kind = 'low_battery' AND transmitter_id IS NOT NULL UNION ALL "
+    # A transmitter may say so at every check-in: what counts is on which days.
+    "SELECT transmitter_id, MIN(at), MIN(at), 1 FROM devices_faultreport "
+    "WHERE kind = 'low_battery' AND transmitter_id IS NOT NULL AND is_raised GROUP BY transmitter_id, DATE(at)) low"
+)
+
+
 def _low_signals(rows: Table, now_s: int) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     """Low-battery signal of each set of cells that counts [s], and whether it was more than a moment of cold or of load."""
     faults = sorted_by(
         sql.select(
             [
                 sql.key("transmitter_id"), sql.moment("raised", "raised_at"), sql.moment("cleared", "cleared_at"),
-                sql.flag("is_again", f"cause = '{AGAIN}'"),
+                sql.flag("is_again", "again > 0"),
             ],
-            "devices_fault WHERE kind = 'low_battery' AND transmitter_id IS NOT NULL "
-            f"AND cause <> '{OVER}'",
+            _LOW,
         ),
         "transmitter", "raised",
     )  # fmt: skip

@@ -348,6 +348,6 @@ def faults_since(visit: Visit) -> dict[str, Any]:
     )
     if before is None:
         return {"since": None, "counts": []}
-    rows = Fault.objects.shown().filter(site=visit.site, raised_at__gt=before.finished_at, raised_at__lte=begins)
+    rows = Fault.objects.filter(site=visit.site, raised_at__gt=before.finished_at, raised_at__lte=begins)
     counts = Counter(fault.get_kind_display() for fault in rows)
     return {"since": clock(before.finished_at, before), "counts": sorted(counts.items())}

@@ -59,6 +59,7 @@ DECLARED: dict[str, Declared] = {
     "devices.FittingEnd": TENANT,
     "devices.CheckInDay": Declared("customer_id"),
     "devices.Fault": TENANT,
+    "devices.FaultReport": TENANT,
     "devices.IntakeSource": Declared("customer", staff_only=True),
     "devices.IntakeBatch": Declared("source__customer", staff_only=True),
     "devices.SetAside": Declared("batch__source__customer", staff_only=True),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 from django.db import connection
@@ -11,8 +11,9 @@ from company import jobs
 from company.actions import ensure_firm
 from company.models import ChangeRow, Firm, Job
 from devices.actions import months, months_close, months_drop
+from devices.actions.fault_events import Signal, record_signals
 from devices.actions.rollups import differences, rebuild_totals
-from devices.models import CheckInDay, FittingTotals, Registration
+from devices.models import CheckInDay, Fault, FaultReport, FittingTotals, Registration
 from devices.querysets.days_read import Strays, stray_days
 from devices.rules.months import closed_until, month_after, months_back
 from tests.factories import NOW, TODAY, make_fitting, make_receiver, make_registration
@@ -203,6 +204,29 @@ def old_units():
         make_registration(receiver, slot, transmitter=row.transmitter, interval_s=600, registered_at=cut)
         made.append(row.transmitter)
     return made
+
+
+def test_reports_of_faults_from_before_the_border_go_but_low_batteries_and_the_faults_stay():
+    one, _ = old_units()
+    hear([one], [*OLD, TODAY])
+    row = Registration.objects.filter(transmitter=one).first()
+    for day in (date(2024, 10, 31), date(2024, 11, 1)):
+        at = datetime.combine(day, time(12), tzinfo=UTC)
+        told = [
+            Signal(kind, at + timedelta(minutes=n), row.customer_id, row.site_id, row.receiver_id, row.pk, one.pk)
+            for n, kind in enumerate(["trouble", "trouble_restored", "low_battery", "battery_restored"])
+        ]
+        record_signals(signals=told, source="gateway", at=at)
+    faults = list(Fault.objects.order_by("pk").values_list("pk", "raised_at", "cleared_at"))
+    keep_for(24)
+    night()
+    kept = FaultReport.objects.order_by("at").values_list("kind", "is_raised", "at__date")
+    new = date(2024, 11, 1)
+    assert list(kept) == [
+        ("low_battery", True, date(2024, 10, 31)), ("trouble", True, new), ("trouble", False, new),
+        ("low_battery", True, new), ("low_battery", False, new),
+    ]  # fmt: skip
+    assert list(Fault.objects.order_by("pk").values_list("pk", "raised_at", "cleared_at")) == faults
 
 
 def test_days_older_than_the_firm_keeps_go_and_their_sums_stay():

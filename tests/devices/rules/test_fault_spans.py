@@ -1,13 +1,13 @@
-"""Turns in any order give the same spans: what stands does not depend on how reports travelled."""
+"""Turns in any order give the same spans, and a fault on record stays itself when its beginning or end moves."""
 
 from datetime import UTC, datetime, timedelta
-from itertools import permutations
-from random import Random
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from devices.rules.fault_spans import Kept, Span, Turn, keep, turns_of
+from devices.rules.fault_causes import ended_by, with_end, without_end
+from devices.rules.fault_spans import Span, Turn, is_listed, matched, spans_of
 
 BEGIN = datetime(2026, 11, 1, tzinfo=UTC)
 
@@ -24,76 +24,95 @@ def ended(hour: int) -> Turn:
     return Turn(at(hour), True)
 
 
-def one_by_one(turns: list[Turn], known_ends: tuple[datetime, ...] = ()) -> Kept:
-    kept = Kept((), ())
-    for turn in turns:
-        kept = keep(turns_of(kept.spans, kept.marks) | {turn}, known_ends)
-    return kept
+def span(begin: int, end: int | None = None, cause: str = "") -> Span:
+    return Span(at(begin), at(end) if end is not None else None, cause)
 
 
 def test_a_fault_stands_from_the_first_report_to_the_first_restore() -> None:
-    assert keep([raised(1), raised(2), ended(5), ended(6)]).spans == (Span(at(1), at(5)),)
-
-
-def test_a_restore_that_comes_before_its_raising_still_ends_it() -> None:
-    assert one_by_one([ended(5), raised(3)]).spans == (Span(at(3), at(5)),)
+    assert spans_of([raised(1), raised(2), ended(5), ended(6)]) == (span(1, 5),)
 
 
 def test_a_restore_older_than_the_raising_ends_nothing() -> None:
-    assert one_by_one([raised(3), ended(2)]).spans == (Span(at(3), None),)
+    assert spans_of([raised(3), ended(2)]) == (span(3),)
 
 
-def test_a_late_restore_between_two_reports_leaves_the_second_one_standing() -> None:
-    assert one_by_one([raised(1), raised(3), ended(2)]).spans == (Span(at(1), at(2)), Span(at(3), None))
-
-
-def test_a_late_raising_before_a_known_fault_moves_its_beginning() -> None:
-    assert one_by_one([raised(4), ended(6), raised(2)]).spans == (Span(at(2), at(6)),)
+def test_reports_after_a_restore_are_a_fault_of_their_own_from_the_first_of_them() -> None:
+    assert spans_of([raised(1), raised(4), raised(5), ended(2), ended(8)]) == (span(1, 2), span(4, 8))
 
 
 def test_cells_changed_end_what_was_reported_before_and_nothing_after() -> None:
-    assert one_by_one([raised(1), raised(9)], (at(4),)).spans == (Span(at(1), at(4)), Span(at(9), None))
-    assert one_by_one([raised(9), raised(1)], (at(4),)).spans == (Span(at(1), at(4)), Span(at(9), None))
+    assert spans_of([raised(1), raised(9)], {at(4): "cells changed"}) == (span(1, 4, "cells changed"), span(9))
+    assert spans_of([], {at(4): "cells changed"}) == ()
 
 
-def test_known_ends_are_never_kept_beside() -> None:
-    assert keep([ended(8)], (at(4),)).marks == (ended(8),)
-    assert keep([], [at(4), at(5)]) == Kept((), ())
+def test_an_end_that_was_reported_in_the_moment_of_the_change_has_the_change_for_its_cause() -> None:
+    assert spans_of([raised(1), ended(4)], {at(4): "cells changed"}) == (span(1, 4, "cells changed"),)
+    assert spans_of([raised(1), ended(3)], {at(4): "cells changed"}) == (span(1, 3),)
 
 
-def test_so_little_is_kept_that_a_sender_repeating_itself_fills_nothing() -> None:
-    assert len(one_by_one([ended(hour) for hour in range(50)]).marks) == 2
-    assert len(one_by_one([raised(hour) for hour in range(50)]).marks) == 1
-
-
-def test_every_order_of_a_story_with_short_runs_gives_the_same_faults() -> None:
-    story = [raised(1), raised(2), ended(3), ended(4), raised(5), ended(6)]
-    results = {one_by_one(list(order)) for order in permutations(story)}
-    standing = {tuple(span for span in kept.spans if span.end is None) for kept in results}
-    assert standing == {()}
-    assert all(kept.spans[-1].end == at(6) for kept in results)
+@pytest.mark.parametrize(
+    ("kind", "latched", "listed"),
+    [
+        ("trouble", False, False), ("missing", False, False), ("interference", False, False),
+        ("receiver_power", False, False), ("low_battery", False, True), ("tamper", False, True),
+        ("receiver_tamper", False, True), ("trouble", True, True),
+    ],
+)  # fmt: skip
+def test_what_came_and_went_in_one_second_is_a_fault_only_where_one_signal_is_enough(
+    kind: str, latched: bool, listed: bool
+) -> None:
+    assert is_listed(span(3, 3), kind, is_latched=latched) is listed
+    assert is_listed(span(3, 4), kind, is_latched=latched)
+    assert is_listed(span(3), kind, is_latched=latched)
 
 
 TURNS = st.lists(st.tuples(st.integers(0, 40), st.booleans()).map(lambda t: Turn(at(t[0]), t[1])), max_size=12)
 
 
-@given(TURNS, st.randoms(use_true_random=False))
-def test_whether_it_stands_does_not_depend_on_the_order(turns: list[Turn], rng: Random) -> None:
-    shuffled = turns[:]
-    rng.shuffle(shuffled)
-    together, single = keep(turns), one_by_one(shuffled)
-    assert [span.end is None for span in together.spans[-1:]] == [span.end is None for span in single.spans[-1:]]
-
-
 @given(TURNS)
-def test_giving_all_at_once_is_what_the_reports_say_in_order(turns: list[Turn]) -> None:
-    kept = keep(turns)
-    open_, spans = None, []
+def test_spans_are_what_the_reports_say_one_after_the_other(turns: list[Turn]) -> None:
+    standing, spans = None, []
     for turn in sorted(set(turns)):
-        if not turn.is_end and open_ is None:
-            open_ = turn.at
-        if turn.is_end and open_ is not None:
-            spans.append(Span(open_, turn.at))
-            open_ = None
-    assert kept.spans == (*spans, *([Span(open_, None)] if open_ else []))
-    assert keep(turns_of(kept.spans, kept.marks)) == kept
+        if not turn.is_end and standing is None:
+            standing = turn.at
+        if turn.is_end and standing is not None:
+            spans.append(Span(standing, turn.at))
+            standing = None
+    assert spans_of(turns) == (*spans, *([Span(standing, None)] if standing else []))
+
+
+@pytest.mark.parametrize(
+    ("rows", "spans", "pairs"),
+    [
+        ([span(4, 8)], [span(2, 8)], {0: 0}),
+        ([span(4)], [span(4, 6)], {0: 0}),
+        # Split by a late restore, what stands goes on as what stood; of two that are over the longer one.
+        ([span(1)], [span(1, 5), span(6)], {0: 1}),
+        ([span(1, 15)], [span(1, 2), span(4, 15)], {0: 1}),
+        ([span(1, 3), span(8)], [span(1, 3), span(7)], {0: 0, 1: 1}),
+        ([span(8, 8)], [span(4, 8)], {0: 0}),
+        ([span(1, 2)], [span(4, 8)], {}),
+        ([span(1, 2), span(2, 3)], [span(1, 3)], {0: 0}),
+    ],
+)
+def test_a_fault_on_record_goes_on_as_what_it_has_most_in_common_with(
+    rows: list[Span], spans: list[Span], pairs: dict[int, int]
+) -> None:
+    assert matched(rows, spans) == pairs
+
+
+@pytest.mark.parametrize("before", ["", "cold hall"])
+@pytest.mark.parametrize("end", ["cells changed", "no longer registered here"])
+def test_the_cause_of_an_end_stands_behind_the_word_and_can_be_taken_off(before: str, end: str) -> None:
+    both = with_end(before, end)
+    assert (both, ended_by(both), without_end(both)) == (f"{before} · {end}" if before else end, end, before)
+
+
+def test_a_long_word_is_cut_and_the_cause_of_the_end_is_not() -> None:
+    both = with_end("x" * 120, "cells changed")
+    assert (len(both), ended_by(both)) == (120, "cells changed")
+    assert (with_end("cold hall", ""), ended_by("cold hall"), without_end("cold hall")) == (
+        "cold hall",
+        "",
+        "cold hall",
+    )

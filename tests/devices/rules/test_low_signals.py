@@ -15,12 +15,9 @@ from maintenance.rules.fleet_history import NO_SIGNAL, low_signals
 BEGIN = datetime(2026, 1, 1, tzinfo=UTC)
 
 
-def span(hour: int, hours: int | None, again: int | None = None) -> LowSpan:
+def span(hour: int, hours: int | None) -> LowSpan:
     begin = BEGIN + timedelta(hours=hour)
-    return LowSpan(
-        begin, begin + timedelta(hours=hours) if hours is not None else None,
-        begin + timedelta(hours=again) if again is not None else None,
-    )  # fmt: skip
+    return LowSpan(begin, begin + timedelta(hours=hours) if hours is not None else None)
 
 
 @pytest.mark.parametrize(
@@ -34,7 +31,7 @@ def span(hour: int, hours: int | None, again: int | None = None) -> LowSpan:
         ([span(5, 4), span(15, 4)], [], None),
         ([span(5, 4), span(24 * 40, 2)], [], None),
         ([span(5, 4), span(24 * 40, None)], [], 24 * 40),
-        ([span(5, 22, again=20)], [], 5),
+        ([span(5, 22)], [date(2026, 1, 2)], 5),
         ([span(5, 4)], [date(2026, 1, 9)], 5),
         ([span(5, 4)], [date(2026, 1, 1)], None),
         ([span(5, 4)], [date(2026, 3, 1)], None),

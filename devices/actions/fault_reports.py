@@ -1,0 +1,288 @@
+"""Reports of faults kept as they come, and the faults that follow from them: in whatever order they came, the same ones."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any, NamedTuple
+
+from django.db.models import OuterRef, Q, Subquery, Value
+from django.db.models.functions import Coalesce
+
+from company.models import ChangeRow
+from devices.models import Fault, FaultReport, Fitting, Registration
+from devices.querysets.silence import last_heard
+from devices.rules.events import CLEARS, RAISES
+from devices.rules.fault_causes import CELLS, with_end, without_end
+from devices.rules.fault_spans import Span, Turn, is_listed, matched, spans_of
+from devices.rules.silence import GONE
+
+MOVED = ("raised_at", "cleared_at", "found_by", "source", "registration_id", "cause", "latch_cleared_at")
+"""What a report may change of a fault on record."""
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One reported event with whose it is: keys of the receiver, and of the registration and transmitter it concerns.
+
+    `kind` is an `EventKind` of `RAISES` or `CLEARS`; `note` a word of the sender.
+    """
+
+    kind: str
+    at: datetime
+    customer_id: int
+    site_id: int
+    receiver_id: int
+    registration_id: int | None = None
+    transmitter_id: int | None = None
+    note: str = ""
+
+
+class Key(NamedTuple):
+    """What one fault at a time can be open for."""
+
+    receiver_id: int
+    transmitter_id: int
+    """0: the receiver itself."""
+    kind: str
+
+
+Reports = dict[Turn, FaultReport]
+"""What was reported of one key."""
+
+
+@dataclass(slots=True)
+class Changes:
+    """Faults to be written; `gone` are rows that came to nothing."""
+
+    changed: list[Fault] = field(default_factory=list)
+    new: list[Fault] = field(default_factory=list)
+    gone: list[Fault] = field(default_factory=list)
+
+
+# --- reports ----------------------------------------------------------------------------------------------------------
+
+
+def read_reports(keys: Collection[Key], since: datetime) -> dict[Key, Reports]:
+    """What was reported of some keys since a moment."""
+    found: dict[Key, Reports] = {key: {} for key in keys}
+    for row in FaultReport.objects.filter(_about(keys), at__gte=since):
+        mine = found.get(_key_of(row))
+        if mine is not None:
+            mine[Turn(row.at, not row.is_raised)] = row
+    return found
+
+
+def add_reports(known: dict[Key, Reports], signals: Iterable[Signal], source: str, at: datetime) -> list[FaultReport]:
+    """Put signals beside what is known; gives those that nobody had reported before, to be written."""
+    new = []
+    for signal in signals:
+        kind = RAISES.get(signal.kind) or CLEARS[signal.kind]
+        mine = known[Key(signal.receiver_id, signal.transmitter_id or 0, kind)]
+        turn = Turn(signal.at, signal.kind in CLEARS)
+        if turn in mine:
+            continue
+        mine[turn] = FaultReport(
+            customer_id=signal.customer_id, site_id=signal.site_id, receiver_id=signal.receiver_id, kind=kind,
+            registration_id=signal.registration_id, transmitter_id=signal.transmitter_id, at=signal.at,
+            is_raised=not turn.is_end, note=signal.note[:120], source=source[:40], received_at=at,
+        )  # fmt: skip
+        new.append(mine[turn])
+    return new
+
+
+def key_of_report(row: FaultReport) -> Key:
+    """What a report speaks of."""
+    return _key_of(row)
+
+
+def _key_of(row: Fault | FaultReport) -> Key:
+    return Key(row.receiver_id, row.transmitter_id or 0, row.kind)
+
+
+def _about(keys: Iterable[Key]) -> Q:
+    """Rows of these keys, and some more: of their receivers, transmitters and kinds crosswise."""
+    receivers, units, kinds = (set(column) for column in zip(*keys, strict=True))
+    of_units = Q(transmitter__in=units - {0}) | (Q(transmitter=None) if 0 in units else Q())
+    return of_units & Q(receiver__in=receivers, kind__in=kinds)
+
+
+# --- what else is known -----------------------------------------------------------------------------------------------
+
+
+def read_faults(keys: Collection[Key], since: datetime) -> dict[Key, list[Fault]]:
+    """Faults of some keys that stood at a moment or later, oldest first; each with the note of the report that it began with."""
+    found: dict[Key, list[Fault]] = {key: [] for key in keys}
+    rows = Fault.objects.filter(_about(keys), Q(cleared_at=None) | Q(cleared_at__gte=since))
+    began = FaultReport.objects.alias(unit=Coalesce("transmitter", 0)).filter(
+        receiver=OuterRef("receiver"), unit=Coalesce(OuterRef("transmitter"), 0), kind=OuterRef("kind"),
+        at=OuterRef("raised_at"), is_raised=True,
+    )  # fmt: skip
+    for row in rows.annotate(begin_note=Subquery(began.values("note")[:1])).order_by("raised_at", "pk"):
+        if (mine := found.get(_key_of(row))) is not None:
+            mine.append(row)
+    return found
+
+
+def known_ends(keys: Iterable[Key], since: datetime, listened: Collection[int]) -> dict[Key, dict[datetime, str]]:
+    """Moments since then at which faults of transmitters ended though no receiver says so, with the cause: cells changed,
+    transmitter gone; or heard (without a word), at receivers of which every check-in reaches us.
+    """
+    found: dict[Key, dict[datetime, str]] = defaultdict(dict)
+    mine = [key for key in keys if key.transmitter_id]
+    if not mine:
+        return found
+    fitted, left = _moments({key.transmitter_id for key in mine}, since)
+    of_missing = [key for key in mine if key.kind == Fault.Kind.MISSING and key.receiver_id in listened]
+    heard = last_heard([key.transmitter_id for key in of_missing], since.astimezone(UTC).date()) if of_missing else {}
+    for key in mine:
+        if key.kind == Fault.Kind.LOW_BATTERY:
+            found[key] |= dict.fromkeys(fitted[key.transmitter_id], CELLS)
+        found[key] |= dict.fromkeys(left[key[:2]], GONE)
+    for key in of_missing:
+        # Whoever is heard is not missing, whatever became of the restore.
+        if (moment := heard.get(key.transmitter_id)) is not None and moment >= since:
+            found[key][moment] = ""
+    return found
+
+
+def _moments(
+    units: Collection[int], since: datetime
+) -> tuple[dict[int, set[datetime]], dict[tuple[int, int], set[datetime]]]:
+    """When cells were fitted into transmitters, and when these left their receivers; in one query."""
+    cells = Fitting.objects.filter(transmitter__in=units, fitted_at__gte=since)
+    stays = Registration.objects.filter(Q(removed_at=None) | Q(removed_at__gte=since), transmitter__in=units)
+    rows = stays.values_list("transmitter_id", "receiver_id", "registered_at", "removed_at").union(
+        cells.values_list("transmitter_id", Value(0), "fitted_at", "fitted_at"), all=True
+    )
+    fitted: dict[int, set[datetime]] = defaultdict(set)
+    begun: dict[tuple[int, int], set[datetime]] = defaultdict(set)
+    left: dict[tuple[int, int], set[datetime]] = defaultdict(set)
+    for unit, receiver, begins, ends in rows:
+        if not receiver:
+            fitted[unit].add(begins)
+            continue
+        begun[receiver, unit].add(begins)
+        if ends is not None:
+            left[receiver, unit].add(ends)
+    # Changed settings end one registration and begin the next at the same moment: nobody has left then.
+    return fitted, defaultdict(set, {place: ends - begun[place] for place, ends in left.items()})
+
+
+# --- faults -----------------------------------------------------------------------------------------------------------
+
+
+def settle(
+    changes: Changes, key: Key, reports: Reports, rows: Sequence[Fault], ends: Mapping[datetime, str], *,
+    latches: bool, source: str, at: datetime,
+) -> None:  # fmt: skip
+    """Work the faults of one key out of its reports and note what must be written.
+
+    `reports` and `rows` reach back to one and the same moment; what was before it is in the rows that stood then. What we
+    saw ourselves follows from other evidence and is left to `actions/silence.py`; only where a report comes for what we have
+    seen to stand, the same row goes on as reported.
+    """
+    told = [row for row in rows if row.found_by == Fault.FoundBy.SIGNAL]
+    seen = next((row for row in rows if row.found_by == Fault.FoundBy.WATCH and row.cleared_at is None), None)
+    before = [Span(row.raised_at, row.cleared_at) for row in told]
+    # Ends that no report tells of stay ends: a swap, a fault that was put on record otherwise.
+    turns = {Turn(one.begin, False) for one in before} | {Turn(one.end, True) for one in before if one.end is not None}
+    spans = [span for span in spans_of(turns | reports.keys(), ends) if is_listed(span, key.kind, is_latched=latches)]
+    goes_on = {span: told[n] for n, span in ((n, spans[m]) for n, m in matched(before, spans).items())}
+    for span in spans:
+        if (row := goes_on.get(span)) is not None:
+            if (row.raised_at, row.cleared_at) != (span.begin, span.end):
+                _move(row, span, reports)
+                changes.changed.append(row)
+        elif span.end is None and seen is not None:
+            seen.raised_at, seen.found_by, seen.source = span.begin, Fault.FoundBy.SIGNAL, source[:40]
+            changes.changed.append(seen)
+        else:
+            whole = next((told[n] for n, one in enumerate(before) if _holds(one, span)), None)
+            changes.new.append(_new(key, span, reports, whole, latches=latches, source=source, at=at))
+    changes.gone += [row for row in told if row not in goes_on.values()]
+
+
+def _holds(one: Span, part: Span) -> bool:
+    return one.begin <= part.begin and (one.end is None or part.begin <= one.end)
+
+
+def _move(row: Fault, span: Span, reports: Reports) -> None:
+    """Another beginning or end, as the reports say now."""
+    cause = without_end(row.cause) if row.cleared_at != span.end else row.cause
+    first = reports.get(Turn(span.begin, False))
+    if row.raised_at != span.begin and first is not None:
+        # A word that somebody has put there instead stays.
+        if cause == (row.begin_note or ""):  # type: ignore[attr-defined]
+            cause = first.note
+        row.registration_id, row.source = first.registration_id, first.source
+        if row.latch_cleared_at is not None and row.latch_cleared_at < span.begin:
+            row.latch_cleared_at = None
+    row.cause = with_end(cause, span.cause) if row.cleared_at != span.end else cause
+    row.raised_at, row.cleared_at = span.begin, span.end
+
+
+def _new(
+    key: Key, span: Span, reports: Reports, whole: Fault | None, *, latches: bool, source: str, at: datetime
+) -> Fault:
+    """A fault that is new on record: reported as such, or part of one that a late end has split."""
+    first: Any = reports.get(Turn(span.begin, False)) or whole
+    note = first.note if isinstance(first, FaultReport) else without_end(first.cause)
+    fault = Fault(
+        customer_id=first.customer_id, site_id=first.site_id, receiver_id=key.receiver_id, kind=key.kind,
+        registration_id=first.registration_id, transmitter_id=key.transmitter_id or None, raised_at=span.begin,
+        cleared_at=span.end, is_latched=latches, cause=with_end(note, span.cause), source=first.source or source[:40],
+        found_by=Fault.FoundBy.SIGNAL, recorded_at=at,
+    )  # fmt: skip
+    if whole is not None:
+        fault.is_latched, fault.recorded_at = whole.is_latched, whole.recorded_at
+        if whole.acknowledged_at is not None and whole.acknowledged_at >= span.begin:
+            # Whoever has seen the whole has seen its parts.
+            fault.acknowledged_at, fault.acknowledged_by_id = whole.acknowledged_at, whole.acknowledged_by_id
+            fault.acknowledged_note = whole.acknowledged_note
+    return fault
+
+
+def note_clearings(faults: Sequence[Fault]) -> None:
+    """A latched fault that reached us late may have been cleared on site meanwhile."""
+    latched = [fault for fault in faults if fault.is_latched and fault.latch_cleared_at is None]
+    if not latched:
+        return
+    cleared = ChangeRow.objects.filter(
+        verb="clear_latched_faults", subject_kind="receiver", subject_id__in={fault.receiver_id for fault in latched},
+        at__gte=min(fault.raised_at for fault in latched),
+    )  # fmt: skip
+    for receiver_id, moment in cleared.order_by("at").values_list("subject_id", "at"):
+        for fault in latched:
+            if fault.receiver_id == receiver_id and fault.latch_cleared_at is None and fault.raised_at <= moment:
+                fault.latch_cleared_at = moment
+
+
+def write(changes: Changes) -> list[Fault]:
+    """Write the faults; gives those that changed. What came to nothing goes, unless somebody has seen it or was told of it."""
+    if changes.gone:
+        for row in _spoken_of(changes.gone):
+            if row.cleared_at != row.raised_at:
+                row.cleared_at = row.raised_at
+                changes.changed.append(row)
+            changes.gone.remove(row)
+        Fault.objects.filter(pk__in=[row.pk for row in changes.gone]).delete()
+    # Ends before beginnings: of one kind only one may be open at any moment.
+    for is_open in (False, True):
+        rows = [row for row in changes.changed if (row.cleared_at is None) is is_open]
+        Fault.objects.bulk_update(rows, MOVED, batch_size=200)
+    Fault.objects.bulk_create(changes.new, batch_size=500)
+    return [*changes.changed, *changes.new]
+
+
+def _spoken_of(rows: Sequence[Fault]) -> list[Fault]:
+    """Faults that somebody has acknowledged, that the receiver goes on showing, or that other records point at."""
+    keys = {row.pk for row in rows}
+    held = {row.pk for row in rows if row.acknowledged_at is not None or row.is_latched}
+    for relation in Fault._meta.related_objects:
+        other: Any = relation.related_model
+        name = relation.field.attname
+        held |= set(other._base_manager.filter(**{f"{name}__in": keys}).values_list(name, flat=True))
+    return [row for row in rows if row.pk in held]

@@ -1,0 +1,31 @@
+"""Why a fault ended though no receiver said so, as a word behind the word that was there; pure Python."""
+
+from __future__ import annotations
+
+from devices.rules.silence import AWAY, GONE
+
+CELLS, DOWN = "cells changed", "the receiver was taken down"
+CAUSES = (CELLS, GONE, DOWN, AWAY)
+BETWEEN = " · "
+"""Between a word that was there and the cause of the end."""
+LONGEST = 120
+"""Letters that a cause may have."""
+
+
+def ended_by(cause: str) -> str:
+    """The cause of this module with which a fault ended; empty for any other end."""
+    return next((one for one in CAUSES if cause == one or cause.endswith(BETWEEN + one)), "")
+
+
+def with_end(cause: str, end: str) -> str:
+    """A word with the cause of the end behind it, cut so that the end stays whole."""
+    if not end:
+        return cause
+    before = cause[: LONGEST - len(BETWEEN) - len(end)]
+    return f"{before}{BETWEEN}{end}" if before else end
+
+
+def without_end(cause: str) -> str:
+    """The word that was there before the end."""
+    end = ended_by(cause)
+    return cause.removesuffix(end).removesuffix(BETWEEN) if end else cause
