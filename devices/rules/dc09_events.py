@@ -1,6 +1,7 @@
 """DC-05 and DC-03 events in our own words: kind of event, whether it concerns a transmitter, what is not for us; pure.
 
-The table is trade.md 5.3; a code that does not stand there is unknown. 110 is added from T02 and T03, which publish one
+The table is trade.md 5.3; a code that does not stand there is unknown. Mains lost is one thing, the battery or supply that
+runs low behind it another: the restore of one must not end the other. 110 is added from T02 and T03, which publish one
 and the same fire event in both ways of writing.
 """
 
@@ -17,7 +18,8 @@ _PAIRS: dict[EventKind, EventKind] = {
     K.ACTIVATION: K.RESTORE, K.LOW_BATTERY: K.BATTERY_RESTORED, K.TAMPER: K.TAMPER_RESTORED,
     K.TROUBLE: K.TROUBLE_RESTORED, K.MISSING: K.MISSING_RESTORED, K.INTERFERENCE: K.INTERFERENCE_OVER,
     K.POWER_FAULT: K.POWER_RESTORED, K.RECEIVER_TAMPER: K.RECEIVER_TAMPER_RESTORED,
-    K.RECEIVER_FAULT: K.RECEIVER_RESTORED, K.LINK_TEST: K.LINK_TEST, K.UNREGISTERED: K.UNREGISTERED,
+    K.STANDBY_LOW: K.STANDBY_RESTORED, K.RECEIVER_FAULT: K.RECEIVER_RESTORED, K.LINK_TEST: K.LINK_TEST,
+    K.UNREGISTERED: K.UNREGISTERED,
 }  # fmt: skip
 
 DC05: dict[str, tuple[EventKind | None, str]] = {
@@ -34,11 +36,11 @@ DC05: dict[str, tuple[EventKind | None, str]] = {
     "145": (K.RECEIVER_TAMPER, "receiver tamper, alarm"),
     "333": (K.RECEIVER_FAULT, "receiver module failure"),
     "334": (K.RECEIVER_FAULT, "repeater failure"),
-    "337": (K.POWER_FAULT, "low supply of the receiver"),
-    "338": (K.POWER_FAULT, "low supply of the receiver"),
+    "337": (K.STANDBY_LOW, "low supply of the receiver"),
+    "338": (K.STANDBY_LOW, "low supply of the receiver"),
     "301": (K.POWER_FAULT, "mains"),
-    "302": (K.POWER_FAULT, "system battery low"),
-    "311": (K.POWER_FAULT, "system battery missing"),
+    "302": (K.STANDBY_LOW, "system battery low"),
+    "311": (K.STANDBY_LOW, "system battery missing"),
     "100": (K.ACTIVATION, "medical"),
     "101": (K.ACTIVATION, "help call"),
     "102": (None, "failed to report in"),
@@ -68,9 +70,9 @@ _DC03_PAIRS: tuple[tuple[str, str, EventKind, str], ...] = (
     ("XQ", "XH", K.INTERFERENCE, "radio interference"),
     ("XS ES", "XJ EJ", K.RECEIVER_TAMPER, "receiver tamper"),
     ("ET", "ER", K.RECEIVER_FAULT, "receiver module or repeater failure"),
-    ("YP", "YQ", K.POWER_FAULT, "low supply of the receiver"),
+    ("YP", "YQ", K.STANDBY_LOW, "low supply of the receiver"),
     ("AT", "AR", K.POWER_FAULT, "mains"),
-    ("YT YM", "YR", K.POWER_FAULT, "system battery"),
+    ("YT YM", "YR", K.STANDBY_LOW, "system battery"),
     ("QA", "QR", K.ACTIVATION, "help call"),
     ("MA", "MR", K.ACTIVATION, "medical"),
     ("PA", "PR", K.ACTIVATION, "panic"),

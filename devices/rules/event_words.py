@@ -48,7 +48,8 @@ _PLAIN: tuple[tuple[re.Pattern[str], K, K], ...] = tuple(
     (re.compile(pattern), raised, over)
     for pattern, raised, over in (
         (r"\bunregistered|\bunknown (?:transmitter|device|sensor|serial)|\bnot enrolled", K.UNREGISTERED, K.UNREGISTERED),
-        (r"\b(?:ac|mains|power|system battery|standby battery|panel battery)\b", K.POWER_FAULT, K.POWER_RESTORED),
+        (r"\b(?:system|standby|stand-by|panel|receiver|module) batt\w*|\blow supply\b", K.STANDBY_LOW, K.STANDBY_RESTORED),
+        (r"\b(?:ac|mains|power)\b", K.POWER_FAULT, K.POWER_RESTORED),
         (r"batt|\blo(?:w)? ?bat|\bbat\b", K.LOW_BATTERY, K.BATTERY_RESTORED),
         (r"\b(?:jam\w*|interferen\w*)", K.INTERFERENCE, K.INTERFERENCE_OVER),
         (r"\b(?:receiver|panel|module|cover|enclosure|box)\b.*\btamper|\btamper\b.*\b(?:receiver|panel|module|enclosure)\b",

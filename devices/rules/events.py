@@ -26,6 +26,8 @@ class EventKind(StrEnum):
     INTERFERENCE_OVER = "interference_over"
     POWER_FAULT = "power_fault"
     POWER_RESTORED = "power_restored"
+    STANDBY_LOW = "standby_low"
+    STANDBY_RESTORED = "standby_restored"
     RECEIVER_TAMPER = "receiver_tamper"
     RECEIVER_TAMPER_RESTORED = "receiver_tamper_restored"
     RECEIVER_FAULT = "receiver_fault"
@@ -36,14 +38,14 @@ class EventKind(StrEnum):
 
 RAISES: dict[str, str] = {
     "low_battery": "low_battery", "tamper": "tamper", "trouble": "trouble", "missing": "missing",
-    "interference": "interference", "power_fault": "receiver_power", "receiver_tamper": "receiver_tamper",
+    "interference": "interference", "power_fault": "receiver_power", "standby_low": "receiver_standby", "receiver_tamper": "receiver_tamper",
     "receiver_fault": "receiver_fault",
 }  # fmt: skip
 """Event → kind of fault that it raises."""
 
 CLEARS: dict[str, str] = {
     "battery_restored": "low_battery", "tamper_restored": "tamper", "trouble_restored": "trouble",
-    "missing_restored": "missing", "interference_over": "interference", "power_restored": "receiver_power",
+    "missing_restored": "missing", "interference_over": "interference", "power_restored": "receiver_power", "standby_restored": "receiver_standby",
     "receiver_tamper_restored": "receiver_tamper", "receiver_restored": "receiver_fault",
 }  # fmt: skip
 """Event → kind of fault that it ends."""
@@ -58,8 +60,8 @@ HEARD = frozenset(
 
 OF_RECEIVER = frozenset(
     {
-        "interference", "interference_over", "power_fault", "power_restored", "receiver_tamper",
-        "receiver_tamper_restored", "receiver_fault", "receiver_restored", "link_test",
+        "interference", "interference_over", "power_fault", "power_restored", "standby_low", "standby_restored",
+        "receiver_tamper", "receiver_tamper_restored", "receiver_fault", "receiver_restored", "link_test",
     }
 )  # fmt: skip
 """Events about a receiver or its link, which name no transmitter."""

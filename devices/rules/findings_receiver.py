@@ -161,6 +161,10 @@ FAULT_ADVICE = {
         "Without its supply the receiver stops, and every slot with it.",
         "Measure the supply at the receiver's terminals and look at its standby battery.",
     ),
+    "receiver standby battery": (
+        "Should the mains fail, the receiver stops at once or soon, and every slot with it.",
+        "Measure the standby battery under load, change it, and see that it is reported good again.",
+    ),
     "sensor trouble": (
         "It reports that it cannot sense as it should: what it watches may go unseen.",
         "Go and see, clean or replace it, then walk-test it.",

@@ -12,12 +12,15 @@ HELP_CALLS = frozenset({"pendant", "pull_cord", "wall_button"})
 """Kinds of transmitter by which a person calls for help."""
 
 KINDS = (
-    "outage", "missing", "link_lost", "low_battery", "receiver_power", "receiver_fault", "trouble", "interference",
+    "outage", "missing", "link_lost", "low_battery", "receiver_power", "receiver_fault", "receiver_standby", "trouble",
+    "interference",
     "tamper", "receiver_tamper",
 )  # fmt: skip
 """Kinds of fault, worst first among those of one duty class. Own order: what takes most out of service comes first."""
 
-OF_RECEIVER = frozenset({"outage", "link_lost", "receiver_power", "receiver_fault", "receiver_tamper", "interference"})
+OF_RECEIVER = frozenset(
+    {"outage", "link_lost", "receiver_power", "receiver_standby", "receiver_fault", "receiver_tamper", "interference"}
+)
 DEAD = frozenset({"outage", "missing", "low_battery"})
 """What leaves somebody without help now or soon: worst of all on life safety."""
 
@@ -58,7 +61,8 @@ _WHAT = {
     "missing": "It was not heard for longer than its supervision window allows.",
     "link_lost": "Nothing comes from there any more: we cannot tell whether its transmitters work.",
     "low_battery": "It says that its battery is low.",
-    "receiver_power": "The receiver says that its supply has failed or is low. On its standby battery it lasts for hours.",
+    "receiver_power": "The receiver says that its mains or supply has failed. On its standby battery it lasts for hours.",
+    "receiver_standby": "The receiver says that its standby battery is low or missing. Without mains it stops at once or soon.",
     "receiver_fault": "The receiver reports a fault of its own.",
     "trouble": "It says that its sensor or the wires to it do not work.",
     "interference": "The receiver is disturbed by another radio: signals may be missed while it lasts.",
@@ -71,6 +75,7 @@ _DO = {
     "link_lost": "See whether the gateway, the line or the sender of the file has stopped. Until then only the site itself tells.",
     "low_battery": "Change the cells within the days that the policy allows; the due list has it already.",
     "receiver_power": "Ring the site: is the mains there off? Otherwise send somebody before the standby battery is empty.",
+    "receiver_standby": "Plan a visit to change it; if its mains is off as well, go now.",
     "receiver_fault": "Ring the site, have it read what the receiver shows, and plan a visit.",
     "trouble": "Ring the site; plan a visit to look at the sensor and its wiring.",
     "interference": "Ask what is new at the site. If it comes again, plan a visit with a radio test.",
