@@ -9,6 +9,9 @@ from typing import Any
 
 import pytest
 
+from company.actions.firm import DEFAULT_POLICIES
+from devices.rules.nuisance import Gilbert, in_bursts, misses_in_window
+from devices.rules.radio_record import MOST_A_YEAR, YEAR_S
 from maintenance.rules.battery.exposure import (
     HOURS_PER_YEAR,
     life_hours,
@@ -28,6 +31,8 @@ BATTERIES, TRANSMITTERS, RECEIVERS = rows("battery_type"), rows("transmitter_typ
 BATTERY = {row["code"]: row for row in BATTERIES}
 POWERED = [row for row in TRANSMITTERS if row["power"] == "battery"]
 ALL = BATTERIES + TRANSMITTERS + RECEIVERS
+FIRE = {"smoke-short"}
+"""Checks in every minute and must be missed within 200 s: no window can be quiet there."""
 
 
 def by_code(row: dict[str, Any]) -> str:
@@ -105,6 +110,16 @@ def test_a_battery_types_figures_are_in_range(row: dict[str, Any]) -> None:
 @pytest.mark.parametrize("row", POWERED, ids=by_code)
 def test_a_transmitter_lives_between_half_a_year_and_fifteen_years(row: dict[str, Any]) -> None:
     assert 0.5 <= life_years(row) <= 15
+
+
+@pytest.mark.parametrize("row", [row for row in TRANSMITTERS if row["code"] not in FIRE], ids=by_code)
+def test_the_window_that_a_type_comes_with_does_not_cry_wolf_on_a_sound_link(row: dict[str, Any]) -> None:
+    # One check-in in a hundred is lost, one of ten lost ones with the next: our own adviser asks for at most one fault a year.
+    misses = misses_in_window(row["default_window_s"], row["default_interval_s"])
+    a_year = in_bursts(Gilbert(0.01, 1.1), misses, 0).per_checkin * YEAR_S / row["default_interval_s"]
+    assert a_year <= MOST_A_YEAR
+    longest_s = DEFAULT_POLICIES[row["default_duty"]]["longest_window_s"]
+    assert row["is_portable"] or longest_s is None or row["default_window_s"] <= longest_s
 
 
 @pytest.mark.parametrize("row", TRANSMITTERS, ids=by_code)
