@@ -116,7 +116,7 @@ def _told(faults: Any, receiver: int | None = None) -> Any:
         .order_by("raised_at", "pk")
         .values_list(
             "receiver_id", "kind", "raised_at", "cleared_at", "transmitter_id", "transmitter__serial",
-            "registration__slot", "registration__label", "registration__duty", "site__time_zone",
+            "registration__slot", "registration__label", "registration__duty", "site__time_zone", "pk",
         )
     )  # fmt: skip
 
@@ -144,10 +144,11 @@ class FaultQuerySet(CustomerScoped):
         kinds = {code: str(words) for code, words in self.model.Kind.choices}
         found: dict[int, list[StandingFault]] = {}
         found_rows = _told(self) if receiver is None else rows_of(self, _told, receiver=receiver)
-        for receiver_pk, kind, raised_at, cleared_at, transmitter, serial, slot, label, duty, zone in found_rows:
+        for receiver_pk, kind, raised_at, cleared_at, transmitter, serial, slot, label, duty, zone, pk in found_rows:
+            since_at = raised_at.astimezone(ZoneInfo(zone))
             fault = StandingFault(
                 kind=kinds.get(kind, kind), place=label or serial or "", slot=slot, transmitter_pk=transmitter,
-                since_on=raised_at.astimezone(ZoneInfo(zone)).date(), is_over=cleared_at is not None, duty=duty or "",
+                since_on=since_at.date(), is_over=cleared_at is not None, duty=duty or "", code=kind, pk=pk, since_at=since_at,
             )  # fmt: skip
             found.setdefault(receiver_pk, []).append(fault)
         return found

@@ -16,6 +16,8 @@ from devices.rules.words import (
 EVERY = "every"
 EXCEPTIONS = "exceptions"
 VISITS = "visits"
+OUTAGE = "outage"
+"""Code of the fault by which a receiver hears nothing: more than half of its transmitters fell silent at one time."""
 EVIDENCE_WORDS = {
     EVERY: "every check-in reaches us",
     EXCEPTIONS: "only faults reach us",
@@ -58,6 +60,12 @@ class StandingFault:
         The condition is gone, but nobody has cleared the receiver.
     duty : str
         Duty class of the slot, empty where none is known.
+    code : str
+        Kind as the database knows it: "low_battery".
+    pk : int or None
+        Key of the fault.
+    since_at : datetime or None
+        Local moment on which it was raised.
     """
 
     kind: str
@@ -67,12 +75,20 @@ class StandingFault:
     transmitter_pk: int | None = None
     is_over: bool = False
     duty: str = ""
+    code: str = ""
+    pk: int | None = None
+    since_at: datetime | None = None
 
     def words(self, today: date, *, with_place: bool = True) -> str:
         """Say it: "low battery, Room 4 pendant, since 14 November"; a latched one says that it is not cleared."""
         parts = [self.kind, self.place or "the receiver"] if with_place else [self.kind]
         said = f"{', '.join(parts)}, since {day_words(self.since_on, today=today)}"
         return f"{said}, not yet cleared at the receiver" if self.is_over else said
+
+
+def since_words(fault: StandingFault, today: date) -> str:
+    """Since when a fault stands: by the minute where that is known, else by the day."""
+    return moment_words(fault.since_at, today=today) if fault.since_at else day_words(fault.since_on, today=today)
 
 
 def faults_of(row: SlotRow, faults: Iterable[StandingFault]) -> tuple[StandingFault, ...]:
@@ -144,6 +160,11 @@ class ReceiverEvidence:
     faults: tuple[StandingFault, ...] = ()
 
     @property
+    def outage(self) -> StandingFault | None:
+        """The fault by which the receiver hears next to nothing, if one stands; the oldest where several are added up."""
+        return next((fault for fault in self.faults if fault.code == OUTAGE and not fault.is_over), None)
+
+    @property
     def fresh_for_s(self) -> int:
         """How long a delivery speaks for the present [s]."""
         return self.shortest_window_s or DAY_S
@@ -203,6 +224,13 @@ def _every(facts: ReceiverEvidence, today: date) -> Said:
     when = moment_words(facts.watermark_at, today=today)
     if facts.freshness == "old":
         return _with_faults(Said(f"Nothing received since {when}", "bad"), facts, today)
+    if facts.outage is not None:
+        # Those still within their windows count as heard below; beside a receiver that hears nothing that is no news.
+        since = since_words(facts.outage, today)
+        said = Said(
+            f"More than half of {facts.n_registered} silent at one time since {since}, last delivery {when}", "bad"
+        )
+        return _with_faults(said, facts, today)
     is_all = facts.n_heard == facts.n_registered
     who = f"All {facts.n_heard}" if is_all and facts.n_heard > 1 else f"{facts.n_heard} of {facts.n_registered}"
     # "by": a check-in after the last delivery may be missing without anybody knowing it yet.

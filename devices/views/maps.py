@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -28,6 +28,7 @@ from company.htmx import page, wants_part
 from devices.models import Fault, Output, Receiver, ReceiverType, Registration
 from devices.querysets import end_of_day, evidence_of, heard_moment, kept_findings, moment
 from devices.rules.findings_facts import KeptFindings
+from devices.rules.receiver_alarm import alarms_of, tile_words
 from devices.rules.slot_map import SlotRow, day_asked, day_refused, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
 from devices.views.page_frame import digest, framed, place_of, release
@@ -182,10 +183,10 @@ def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked, *, name
     past = "" if is_today else f"?on={asked.on.isoformat()}"
     slot_url = here(request, "slot_detail", receiver.pk, 0).replace("/slots/0/", "/slots/{}/").format
     troubled = frozenset(one.slot for one in kept.awake if one.slot)
-    cells = [
-        cell(row, url=slot_url(row.slot) + past, today=asked.today, is_today=is_today, troubled=troubled, faults=faults)
-        for row in fill_slots(receiver.n_slots, taken)
-    ]
+    draw_cell = partial(
+        cell, today=asked.today, is_today=is_today, troubled=troubled, faults=faults, alarmed=tile_words(faults)
+    )
+    cells = [draw_cell(row, url=slot_url(row.slot) + past) for row in fill_slots(receiver.n_slots, taken)]
     shown = fold_spares(one for one in cells if asked.show in one.shows)
     return {
         "receiver": receiver,
@@ -207,6 +208,7 @@ def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked, *, name
         "n_findings": len(kept.awake),
         "n_resting": kept.n_resting,
         "receiver_faults": faults,
+        "alarms": alarms_of(faults, taken, asked.today),
         "waits": sum(1 for row in taken if row.needs_registering),
         "legend": legend(get_language() or "", release()) if is_today else "",
     }

@@ -78,8 +78,12 @@ def cell(
     is_today: bool,
     troubled: frozenset[int],
     faults: Sequence[StandingFault] = (),
+    alarmed: tuple[str, ...] = (),
 ) -> Cell:
-    """One slot as a cell; of a past day no due date is shown, because it was another one then."""
+    """One slot as a cell; of a past day no due date is shown, because it was another one then.
+
+    `alarmed` are words about the receiver that stand on every slot in use (`receiver_alarm.tile_words`).
+    """
     state = row.urgency(today) if is_today else ""
     css = ""
     if row.is_spare:
@@ -109,7 +113,8 @@ def cell(
         due_state=state,
         due_text=dated(due_words(row.due_on, today)) if state else "",
         flags=tuple(dated(flag) for flag in _flags(row, today)),
-        faults=tuple(dated(fault.words(today, with_place=False)) for fault in faults_of(row, faults)),
+        faults=tuple(dated(fault.words(today, with_place=False)) for fault in faults_of(row, faults))
+        + (() if row.is_spare else alarmed),
         area=row.area,
         shows=frozenset(shows),
     )

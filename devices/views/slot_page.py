@@ -12,6 +12,7 @@ from company.access import PersonRequest, audience
 from company.htmx import page
 from devices.models import Away, Fitting, Receiver, Registration
 from devices.querysets import end_of_day
+from devices.rules.receiver_alarm import Alarm, slot_alarms
 from devices.rules.slot_life import never_stood
 from devices.rules.slot_map import day_asked, due_words, ticks_left
 from devices.rules.supervision import faults_of
@@ -49,7 +50,12 @@ def _now(request: PersonRequest, receiver: Receiver, slot: int, registration: Re
         "due_state": row.urgency(today) if row else "",
         "due_text": due_words(row.due_on, today) if row else "",
         "ticks": ticks_left(row.due_on, today) if row and row.due_on else None,
-        "faults": [fault.words(today, with_place=False) for fault in faults_of(row, standing)] if row else [],
+        "faults": [
+            Alarm(fault.pk, fault.words(today, with_place=False), is_deaf=False) for fault in faults_of(row, standing)
+        ]
+        if row
+        else [],
+        "alarms": slot_alarms(standing, today),
     }
 
 

@@ -47,7 +47,7 @@ def _same(facts: ReceiverEvidence, today: date) -> object:
     tone = evidence_sentence(facts, today).tone
     if facts.grade == EVERY:
         # Heard counts add up, whether or not all were heard, where their deliveries are equally fresh.
-        return (EVERY, facts.watermark_at is None, facts.freshness)
+        return (EVERY, facts.watermark_at is None, facts.freshness, facts.outage is not None)
     if facts.grade == EXCEPTIONS:
         return (EXCEPTIONS, tone, bool(facts.n_faults), facts.link_tested_at is None)
     return ("visits", tone, facts.visited_on, bool(facts.n_not_in_order), bool(facts.n_faults))

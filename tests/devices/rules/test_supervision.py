@@ -178,3 +178,16 @@ def test_a_fresher_check_in_never_makes_a_transmitter_silent(gap_s, fresher_s):
 )
 def test_without_a_window_three_check_ins_are_allowed_to_miss(window_s, interval_s, gap_s):
     assert allowed_gap_s(window_s, interval_s) == gap_s
+
+
+def test_beside_a_deaf_receiver_nobody_is_counted_as_heard():
+    deaf = StandingFault(
+        "receiver hears nothing", "", TODAY, code="outage", since_at=NOON - timedelta(hours=2)
+    )  # fmt: skip
+    said = evidence_sentence(replace(EVERY_FACTS, n_heard=30, n_faults=1, faults=(deaf,)), TODAY)
+    assert said.words.startswith(
+        "More than half of 57 silent at one time since 10:00, last delivery 12:00, 1 open fault"
+    )
+    assert said.tone == "bad"
+    over = replace(EVERY_FACTS, n_faults=1, faults=(replace(deaf, is_over=True),))
+    assert evidence_sentence(over, TODAY).words.startswith("All 57 heard")

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from devices.rules.supervision import ReceiverEvidence
+from devices.rules.supervision import ReceiverEvidence, StandingFault
 from maintenance.rules.site_words import site_sentence, visit_sentence
 
 NOW = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
@@ -102,3 +102,11 @@ def test_a_fresh_delivery_stays_fresh_beside_one_with_a_shorter_window() -> None
 )
 def test_the_next_visit_is_said_with_its_day_and_batteries(day: date, n: int, words: str) -> None:
     assert visit_sentence(day, n, TODAY) == words
+
+
+def test_a_deaf_receiver_is_not_added_up_with_one_that_hears():
+    deaf = StandingFault("receiver hears nothing", "", TODAY, code="outage", since_at=NOW - timedelta(hours=2))
+    bad = replace(every(5, 3, faults=1), faults=(deaf,))
+    words = site_sentence([("R1", every(5, 5)), ("R2", bad)], TODAY).words
+    assert words.startswith("R2: more than half of 5 silent at one time since 08:00")
+    assert "R1: all 5 heard" in words
