@@ -11,12 +11,14 @@ import hypothesis
 import pytest
 import time_machine
 from django.core.cache import cache
+from django.db import connection
 from django.test import Client
 
 from company.models import Customer, User
 from devices.models import Fitting, Receiver, Registration
 from sites.models import Site
 from tests import factories
+from tests.tools import migrated
 
 # The same examples in every run, so that a red run comes from what was changed. `HYPOTHESIS_PROFILE=search` draws new ones.
 hypothesis.settings.register_profile("house", derandomize=True)
@@ -49,6 +51,20 @@ class World:
         client = Client()
         client.force_login(getattr(self, who), backend="allauth.account.auth_backends.AuthenticationBackend")
         return client
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb(django_db_modify_db_settings: None) -> bool:
+    """Whether the database is one that an earlier step of this run has migrated: then it need not be made anew."""
+    return migrated.fill_test_database(connection)
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_keepdb: bool, django_db_blocker: Any) -> None:
+    """A database of our own, left as it is now for later steps of this run."""
+    if not django_db_keepdb:
+        with django_db_blocker.unblock():
+            migrated.keep(connection)
 
 
 @pytest.fixture(autouse=True)

@@ -26,6 +26,7 @@ import psycopg
 import pytest
 import redis
 
+from tests.tools import migrated
 from tests.tools.services import Server, services
 
 ROOT = Path(__file__).parents[2]
@@ -120,7 +121,8 @@ class Stage:
         return done.stdout.splitlines()[-1] if done.stdout else ""
 
     def migrate(self) -> None:
-        self._run([sys.executable, "manage.py", "migrate", "--verbosity", "0"], self.environment)
+        if not migrated.fill(self.database_url):
+            self._run([sys.executable, "manage.py", "migrate", "--verbosity", "0"], self.environment)
 
     def start(self, name: str, *arguments: str, **variables: str) -> Process:
         log = self.folder / f"{name}-{len(self.processes)}.log"
