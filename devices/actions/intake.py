@@ -140,7 +140,9 @@ def _take(
         "answer": answer,
     }  # fmt: skip
     receivers = placed.receiver_ids | ({sender.receiver_id} if sender.receiver_id else set())
-    feeds = sender.source_id if sender.receiver_id is None else None
+    # A gateway of several sites that names neither speaks of the receivers that its rows name, and of no other.
+    is_of_rows = sender.kind == IntakeSource.Kind.API and sender.site_id is None
+    feeds = sender.source_id if sender.receiver_id is None and not is_of_rows else None
     grouped = placed.days()
     is_bulk = bulk_days.is_worth_while(len(grouped))
     # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -163,3 +164,18 @@ def test_a_label_that_two_receivers_bear_is_asked_back(world: World) -> None:
     sender = Sender(world.own)
     assert "code" in problem_of(sender.post(receiver=other.label), 422)["detail"]
     assert sender.post(receiver=other.label, site=other.site.code).status_code == 200
+
+
+def test_rows_that_name_their_receivers_say_nothing_of_others(world: World) -> None:
+    """Else a gateway whose other site hangs behind would make all of that site look silent."""
+    other = factories.make_receiver(factories.make_site(world.own), label="Annexe")
+    unit = factories.make_registration(other, 2).transmitter
+    own, sender = world.own_registration.transmitter.serial, Sender(world.own)
+    early = (factories.NOW - timedelta(hours=5)).isoformat()
+    here = world.own_receiver.code
+    sender.post("b-1", [row(own, receiver=here, time=early), row(unit.serial, receiver=other.code, time=early)])
+    sender.post("b-2", [row(own, receiver=here)])
+    world.own_receiver.refresh_from_db()
+    other.refresh_from_db()
+    assert world.own_receiver.heard_until == factories.NOW
+    assert other.heard_until == factories.NOW - timedelta(hours=5)
