@@ -246,17 +246,22 @@ def _new(
 
 
 def note_clearings(faults: Sequence[Fault]) -> None:
-    """A latched fault that reached us late may have been cleared on site meanwhile."""
+    """A latched fault that reached us late may have been cleared on site meanwhile, unless that was taken back."""
     latched = [fault for fault in faults if fault.is_latched and fault.latch_cleared_at is None]
     if not latched:
         return
-    cleared = ChangeRow.objects.filter(
-        verb="clear_latched_faults", subject_kind="receiver", subject_id__in={fault.receiver_id for fault in latched},
-        at__gte=min(fault.raised_at for fault in latched),
+    said = ChangeRow.objects.filter(
+        verb__in=("clear_latched_faults", "latch_faults_again"), subject_kind="receiver",
+        subject_id__in={fault.receiver_id for fault in latched}, at__gte=min(fault.raised_at for fault in latched),
     )  # fmt: skip
-    for receiver_id, moment in cleared.order_by("at").values_list("subject_id", "at"):
+    for verb, receiver_id, moment, after in said.order_by("at", "pk").values_list("verb", "subject_id", "at", "after"):
         for fault in latched:
-            if fault.receiver_id == receiver_id and fault.latch_cleared_at is None and fault.raised_at <= moment:
+            if fault.receiver_id != receiver_id:
+                continue
+            if verb == "latch_faults_again":
+                if fault.pk in (after or {}).get("faults", ()):
+                    fault.latch_cleared_at = None
+            elif fault.latch_cleared_at is None and fault.raised_at <= moment:
                 fault.latch_cleared_at = moment
 
 

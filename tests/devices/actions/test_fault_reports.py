@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from devices.actions.batteries import fit_battery
 from devices.actions.fault_events import Signal, record_signals
 from devices.actions.fault_life import settle_life_cycle
-from devices.actions.faults import acknowledge_faults, clear_latched_faults
+from devices.actions.faults import acknowledge_faults, clear_latched_faults, latch_faults_again
 from devices.actions.fitting_corrections import take_back_fitting
 from devices.models import Fault, FaultReport, Registration
 from maintenance.models import FaultNotice, NoticedFault, NoticeRule
@@ -210,6 +210,16 @@ def test_a_word_that_somebody_found_out_is_not_overwritten(slot: Registration) -
     Fault.objects.update(cause="door was held open")
     record(say(slot, "trouble", 1, note="line 1"))
     assert Fault.objects.get().cause == "door was held open"
+
+
+def test_a_clearing_that_was_taken_back_does_not_come_again_with_a_late_report(slot: Registration) -> None:
+    record(say(slot, "tamper", 2), say(slot, "tamper_restored", 3))
+    office, fault = make_manager(), Fault.objects.get()
+    clear_latched_faults(receiver=slot.receiver, cause="work", by=office, at=hour(4))
+    latch_faults_again(receiver=slot.receiver, faults=[fault.pk], by=office, at=hour(5), reason="slip")
+    record(say(slot, "tamper", 1))
+    fault.refresh_from_db()
+    assert (fault.raised_at, fault.latch_cleared_at) == (hour(1), None)
 
 
 # --- came and went ------------------------------------------------------------------------------------------------------
