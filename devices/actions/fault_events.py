@@ -13,7 +13,7 @@ from devices.actions.fault_reports import (
     Key,
     Signal,
     add_reports,
-    key_of_report,
+    key_of,
     known_ends,
     note_clearings,
     read_faults,
@@ -56,7 +56,7 @@ def record_signals(*, signals: Sequence[Signal], source: str, at: datetime) -> l
     new = add_reports(known, told, source, at)
     if not new:
         return []
-    concerned = {key_of_report(row) for row in new}
+    concerned = {key_of(row) for row in new}
     FaultReport.objects.bulk_create(new, batch_size=500)
     return _settle({key: known[key] for key in concerned}, oldest, receivers, source, at)
 

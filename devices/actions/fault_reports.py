@@ -69,7 +69,7 @@ def read_reports(keys: Collection[Key], since: datetime) -> dict[Key, Reports]:
     """What was reported of some keys since a moment."""
     found: dict[Key, Reports] = {key: {} for key in keys}
     for row in FaultReport.objects.filter(_about(keys), at__gte=since):
-        mine = found.get(_key_of(row))
+        mine = found.get(key_of(row))
         if mine is not None:
             mine[Turn(row.at, not row.is_raised)] = row
     return found
@@ -93,12 +93,8 @@ def add_reports(known: dict[Key, Reports], signals: Iterable[Signal], source: st
     return new
 
 
-def key_of_report(row: FaultReport) -> Key:
-    """What a report speaks of."""
-    return _key_of(row)
-
-
-def _key_of(row: Fault | FaultReport) -> Key:
+def key_of(row: Fault | FaultReport) -> Key:
+    """What a fault or report is about."""
     return Key(row.receiver_id, row.transmitter_id or 0, row.kind)
 
 
@@ -121,7 +117,7 @@ def read_faults(keys: Collection[Key], since: datetime) -> dict[Key, list[Fault]
         at=OuterRef("raised_at"), is_raised=True,
     )  # fmt: skip
     for row in rows.annotate(begin_note=Subquery(began.values("note")[:1])).order_by("raised_at", "pk"):
-        if (mine := found.get(_key_of(row))) is not None:
+        if (mine := found.get(key_of(row))) is not None:
             mine.append(row)
     return found
 
