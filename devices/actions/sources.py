@@ -140,19 +140,31 @@ def digest_of(token: str) -> str:
     return hashlib.sha256(token.encode()).hexdigest()
 
 
-def form_key() -> str:
-    """A signed random number for the form that makes a token: sending that form twice makes one and the same."""
-    return _signer.sign(secrets.token_urlsafe(32))
+def form_key(source: IntakeSource) -> str:
+    """A signed random number for the form that makes a token: sending that form twice makes one and the same.
+
+    It holds which source it is for and how many tokens that source had, so that it makes one token and never an older
+    one again: a token that ended does not come back.
+    """
+    return _signer.sign(f"{source.pk}.{_n_made(source)}.{secrets.token_urlsafe(32)}")
+
+
+def _n_made(source: IntakeSource) -> int:
+    """How many tokens were made for a source: the change log, which never shrinks, counts them."""
+    return ChangeRow.objects.filter(subject_kind="intakesource", subject_id=source.pk, verb="make_token").count()
 
 
 @sensitive_variables()
-def _token_of(key: str) -> str:
+def _token_of(source: IntakeSource, key: str) -> tuple[str, int]:
+    """The token that a form's key makes, and how many the source had when the form was made."""
     try:
-        random_part = _signer.unsign(key, max_age=KEY_LASTS)
-    except signing.BadSignature:
+        pk, n_before, _random = (signed := _signer.unsign(key, max_age=KEY_LASTS)).split(".")
+    except (signing.BadSignature, ValueError):
         raise SourceRefused(_("This page is too old to make a token. Open it again.")) from None
-    made = salted_hmac("devices.actions.sources.token", random_part, algorithm="sha256").digest()
-    return PREFIX + base64.urlsafe_b64encode(made).rstrip(b"=").decode()
+    if int(pk) != source.pk:
+        raise SourceRefused(_("This page was made for another source. Open it again."))
+    made = salted_hmac("devices.actions.sources.token", signed, algorithm="sha256").digest()
+    return PREFIX + base64.urlsafe_b64encode(made).rstrip(b"=").decode(), int(n_before)
 
 
 @transaction.atomic
@@ -165,13 +177,15 @@ def make_token(
     Raises
     ------
     SourceChangedSince, SourceRefused
-        Retired, no gateway, a page too old, hours outside 0 … 336. Nothing is written.
+        Retired, no gateway, a page too old or used already, hours outside 0 … 336. Nothing is written.
     """
-    token = _token_of(key or form_key())
     fresh = _locked(source)
+    token, n_before = _token_of(fresh, key or form_key(fresh))
     if fresh.token_sha256 == digest_of(token):
         return token
     _locked(source, seen_as)
+    if n_before != _n_made(fresh):
+        raise SourceRefused(_("This page made its token already, and that one has ended. Open it again for a new one."))
     if not fresh.is_active or fresh.kind != IntakeSource.Kind.API:
         raise SourceRefused(_("Only a gateway that is in use has a token. Take the source into use first."))
     if not 0 <= hours <= MOST_HOURS:

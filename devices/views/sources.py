@@ -215,7 +215,7 @@ def _gateway_for(request: PersonRequest, pk: int) -> IntakeSource:
 def source_token(request: PersonRequest, pk: int) -> HttpResponse:
     """Make a token and show it, this once. Sent twice, the form shows the same one."""
     source = _gateway_for(request, pk)
-    begun = {"key": actions.form_key(), "seen": actions.seen(source), "hours": 24}
+    begun = {"key": actions.form_key(source), "seen": actions.seen(source), "hours": 24}
     form = TokenForm(posted(request), initial=begun)
     if not source.token_sha256:
         form.fields["hours"].widget = form.fields["hours"].hidden_widget()
