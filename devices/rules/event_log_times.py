@@ -194,7 +194,8 @@ def _epoch(text: str) -> datetime:
 
 
 def _put_together(match: re.Match[str], year: int, month: int, day: int) -> tuple[datetime, bool]:
-    wall = datetime.combine(date(year + 2000 if year < 100 else year, month, day), time())
+    # Only a year of two digits lacks its century: 0001-01-01 is how some programs write that there is no date.
+    wall = datetime.combine(date(year + 2000 if len(match["y"]) == 2 else year, month, day), time())
     if wall.year < _FIRST_YEAR:
         raise ValueError(wall)
     parts: Mapping[str, Any] = match.groupdict()

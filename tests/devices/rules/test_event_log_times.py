@@ -81,6 +81,7 @@ def test_a_time_with_its_own_zone_is_no_time_of_the_wall(cell: str) -> None:
         ("31/02/2026", "dmy"), ("13/13/2026", "dmy"), ("03/11/2026", "iso"), ("03/11/2026", "epoch"), ("noon", "dmy"), ("1", "epoch"),
         ("2026-11-03 14:60", "iso"), ("03/11/2026 13:00 pm", "dmy"), ("0/0/0000", "dmy"), ("99999999999999", "epoch"), (None, "iso"),
         (time(14, 5), "iso"), ("3 Foo 2026", "iso"), ("2026-11-03 14:05 and more", "iso"),
+        ("0001-01-01 00:00", "iso"), ("0026-11-03 14:05", "iso"), ("01/01/0001 00:00", "dmy"), ("1 Jan 0001", "iso"),
     ],
 )  # fmt: skip
 def test_what_is_no_time_says_what_was_expected(cell: object, form: str) -> None:

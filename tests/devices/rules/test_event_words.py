@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from devices.rules.event_words import IGNORE, guess_kind, take_apart
+from devices.rules.event_words import IGNORE, guess_kind, is_told_by_code, take_apart
 
 
 @pytest.mark.parametrize(
@@ -59,6 +59,57 @@ def test_a_column_of_states_decides_where_the_code_does_not(cell: str, state: st
 def test_the_zone_is_taken_out_of_a_word_so_that_it_is_asked_for_once(cell: str, key: str, zone: int | None) -> None:
     word = take_apart(cell)
     assert (word.key, word.zone) == (key, zone)
+
+
+@pytest.mark.parametrize(
+    ("cell", "kind"),
+    [
+        ("Smoke trouble", "trouble"), ("Smoke sensor fault", "trouble"), ("Fire trouble", "trouble"), ("Alarm fault", "trouble"),
+        ("TOTAL BATTERY FAILURE SMOKE HEAD", "low_battery"), ("Battery exhausted smoke head", "low_battery"),
+        ("Missed check-in", "missing"), ("No heartbeat", "missing"), ("AC off", "power_fault"),
+        ("Smoke detector alarm", "activation"), ("Pendant pressed", "activation"), ("Door open", "activation"), ("Door closed", "restore"),
+    ],
+)  # fmt: skip
+def test_a_fault_word_wins_over_the_word_of_an_alarm(cell: str, kind: str) -> None:
+    assert guess_kind(cell) == kind
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [
+        "Smoke detector not responding", "Dirty smoke head", "Bypass smoke", "Pendant battery", "No alarm", "Call cancelled",
+        "Alarm test", "Closing", "Opening", "Open", "False alarm", "Alarm silenced", "Alarm acknowledged", "Call back", "Call keyholder",
+        "Low battery test", "Sensor not missing", "Link test failed", "Smoke detector", "Panic button", "Battery not low", "Power on",
+        "Smoke alarm service", "Fire door open",
+    ],
+)  # fmt: skip
+def test_what_is_unsure_is_left_open(cell: str) -> None:
+    assert guess_kind(cell) is None
+
+
+@pytest.mark.parametrize(
+    ("cell", "state", "kind"),
+    [
+        ("Smoke", "Test", None), ("Smoke", "Trouble", "trouble"), ("Fire", "Trouble restored", "trouble_restored"),
+        ("Smoke detector", "Alarm", "activation"), ("Smoke", "Restored", "restore"), ("Low battery", "Bypassed", None),
+    ],
+)  # fmt: skip
+def test_a_state_of_fault_or_test_makes_no_alarm(cell: str, state: str, kind: str | None) -> None:
+    assert guess_kind(cell, state) == kind
+
+
+@pytest.mark.parametrize(
+    ("cell", "state", "is_told"),
+    [
+        ("E384", "", True), ("1384 00 005", "", True), ("R101", "", True), ("E384 - low battery", "", True), ("check-in", "", True),
+        ("LOW_BATTERY", "", True), ("low_battery", "over", False), ("384", "", False), ("E131", "", False), ("E401", "", False), ("TA", "", False),
+        ("Low batt", "", False), ("Smoke", "", False), ("", "", False),
+    ],
+)  # fmt: skip
+def test_only_a_published_code_with_its_mark_or_one_of_ours_needs_no_guess(
+    cell: str, state: str, is_told: bool
+) -> None:
+    assert is_told_by_code(cell, state) is is_told
 
 
 def test_every_guess_is_a_kind_that_there_is() -> None:
