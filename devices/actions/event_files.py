@@ -5,8 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
+from zoneinfo import available_timezones
 
 from django.db import transaction
 from django.utils.translation import gettext
@@ -16,9 +19,10 @@ from company.actions import record_change
 from company.errors import Refused
 from company.models import Job, Upload, User
 from devices.actions.intake import Taken, take_batch
+from devices.actions.source_scope import receivers_of
 from devices.models import IntakeBatch, IntakeSource
 from devices.rules.event_log import LogMap, Part
-from devices.rules.event_log_guess import to_remember
+from devices.rules.event_log_memory import NAMES, to_remember, usable, wrong_in
 
 KIND = "event_log"
 SEEN_KIND = "event_log_seen"
@@ -33,8 +37,43 @@ class NothingToTake(Refused):
     """No row of the file would be taken."""
 
 
+@lru_cache(maxsize=1)
+def zones() -> frozenset[str]:
+    """Names of all time zones; the system gives them by walking through its files."""
+    return frozenset(available_timezones())
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What a source remembers of its last file, as far as it can be used, and the names of what was left aside."""
+
+    choices: dict[str, Any]
+    left_aside: list[str]
+
+    @property
+    def left_in_words(self) -> str:
+        return ", ".join(NAMES[name] for name in self.left_aside)
+
+
+def remembered(source: IntakeSource, choices: Any = None) -> Memory:
+    """What a source remembers, or the given choices for one of its files, without what cannot be used any more."""
+    is_kept = choices is None
+    return Memory(
+        *usable(
+            source.column_map if is_kept else choices, zones=zones(), is_receiver=lambda code: _speaks_for(source, code),
+            is_kept=is_kept,
+        )
+    )  # fmt: skip
+
+
+def _speaks_for(source: IntakeSource, code: str) -> bool:
+    return receivers_of(source).filter(code=code).exists()
+
+
 @transaction.atomic
-def receive_file(*, name: str, content: bytes, source: IntakeSource, by: User | None, at: datetime) -> Upload:
+def receive_file(
+    *, name: str, content: bytes, source: IntakeSource, draft: Mapping[str, Any] | None = None, by: User | None, at: datetime
+) -> Upload:  # fmt: skip
     """Keep an event log and ask for a first look at its columns. Nothing of it is taken before a person says so.
 
     Raises
@@ -46,7 +85,7 @@ def receive_file(*, name: str, content: bytes, source: IntakeSource, by: User | 
     upload = Upload.objects.create(
         kind=KIND, name=name[:200], sha256=hashlib.sha256(content).hexdigest(), content=content, by=by, at=at
     )
-    ask_to_look(upload=upload, source=source, by=by)
+    ask_to_look(upload=upload, source=source, draft=draft, by=by)
     return upload
 
 
@@ -89,13 +128,14 @@ def choose_map(
     Raises
     ------
     CannotTakeFile
-        If the source was retired meanwhile.
+        If the source was retired meanwhile, or a choice is none that can be used: nothing is kept then.
     """
     fresh = IntakeSource.objects.select_for_update(of=("self",)).get(pk=source.pk)
     must_be_open(fresh)
-    before = fresh.column_map
+    _must_be_usable(fresh, chosen, heads)
+    before = remembered(fresh).choices
     after = to_remember(chosen.as_json(), heads, before)
-    if after != before:
+    if after != fresh.column_map:
         fresh.column_map = after
         fresh.save(update_fields=["column_map"])
         record_change(
@@ -103,6 +143,16 @@ def choose_map(
             before=_in_words(before), after=_in_words(after), reason=upload.name,
         )  # fmt: skip
     return _ask_to_check(upload, fresh, chosen, by)
+
+
+def _must_be_usable(source: IntakeSource, chosen: LogMap, heads: Sequence[str]) -> None:
+    given = chosen.as_json()
+    wrong = wrong_in(given, zones=zones(), is_receiver=lambda code: _speaks_for(source, code))
+    if not wrong and any(at >= len(heads) for at in given["columns"].values()):
+        wrong = ["columns"]
+    if wrong:
+        what = ", ".join(NAMES[name] for name in wrong)
+        raise CannotTakeFile(gettext("This cannot be used: %(what)s. Choose anew; nothing was kept.") % {"what": what})
 
 
 def _ask_to_check(upload: Upload, source: IntakeSource, chosen: LogMap, by: User | None) -> Job:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-from zoneinfo import available_timezones
 
 from django import forms
 from django.utils.text import format_lazy
@@ -15,8 +14,10 @@ from django.utils.translation import gettext_lazy
 
 from company.models import Customer
 from company.spreadsheets import MAX_BYTES
+from devices.actions.event_files import zones
 from devices.models import IntakeSource
 from devices.rules.event_log import LogMap
+from devices.rules.event_log_memory import SLOT_OFFSETS
 from devices.rules.event_words import IGNORE
 from devices.rules.events import EventKind as K
 from sites.models import Site
@@ -60,13 +61,22 @@ TIME_FORMATS: list[tuple[str, Any]] = [
     ("epoch", gettext_lazy("seconds since 1970: 1793714700")),
 ]
 MOST_RECEIVERS = 300
+CHOSEN = {
+    "required": gettext_lazy("Choose one of the list."),
+    "invalid_choice": gettext_lazy("“%(value)s” is none of the choices. Choose one of the list."),
+}
+GONE = {"invalid_choice": gettext_lazy("This is not in the list any more. Choose again.")}
+WHOLE = {
+    "required": gettext_lazy("Give a whole number."), "invalid": gettext_lazy("Give a whole number."),
+    "min_value": gettext_lazy("Give a number from %(limit_value)s on."), "max_value": gettext_lazy("Give at most %(limit_value)s."),
+}  # fmt: skip
 
 
 def zone_choices(sites: Any) -> list[tuple[str, Any]]:
     """Time zones with those of the given sites first, the commonest at the top."""
     counts = Counter(sites.values_list("time_zone", flat=True))
     used = [(zone, _("%(zone)s – %(n)s of your sites") % {"zone": zone, "n": n}) for zone, n in counts.most_common()]
-    others = [(zone, zone) for zone in sorted(available_timezones()) if zone not in counts]
+    others = [(zone, zone) for zone in sorted(zones()) if zone not in counts]
     return [*used, ("UTC", "UTC"), *[(zone, label) for zone, label in others if zone != "UTC"]]
 
 
@@ -77,6 +87,7 @@ class EventFileForm(forms.Form):
         queryset=IntakeSource.objects.none(), required=False, label=gettext_lazy("Where it comes from"),
         empty_label=gettext_lazy("A new source, named below"),
         help_text=gettext_lazy("A source remembers which column is what, so that its next file needs no choosing."),
+        error_messages=GONE,
     )  # fmt: skip
     log = forms.FileField(
         label=gettext_lazy("Event log"), widget=forms.FileInput(attrs={"accept": ".csv,.tsv,.txt,.log,.xlsx,.zip"}),
@@ -95,13 +106,16 @@ class EventFileForm(forms.Form):
         queryset=Customer.objects.none(), required=False, empty_label=gettext_lazy("The whole firm"),
         label=gettext_lazy("Customer of a new source"),
         help_text=gettext_lazy("What it says of others is then set aside. A source that covers all customers has none."),
+        error_messages=GONE,
     )  # fmt: skip
     site = forms.ModelChoiceField(
-        queryset=Site.objects.none(), required=False, empty_label=gettext_lazy("All sites"), label=gettext_lazy("Site of a new source")
+        queryset=Site.objects.none(), required=False, empty_label=gettext_lazy("All sites"), label=gettext_lazy("Site of a new source"),
+        error_messages=GONE,
     )  # fmt: skip
     zone = forms.ChoiceField(
         required=False, label=gettext_lazy("Clock of a new source"),
         help_text=gettext_lazy("Time zone in which its files give times. It can be changed with each file."),
+        error_messages=CHOSEN,
     )  # fmt: skip
 
     def __init__(self, user: Any, *args: Any, **kwargs: Any) -> None:
@@ -161,28 +175,34 @@ class Word:
     shown: str
     n: int
     field: Any
+    is_new: bool = False
 
 
 class MapForm(forms.Form):
     """What the columns and words of one file mean; its first content is what was remembered, else proposed."""
 
     def __init__(
-        self, *args: Any, look: Mapping[str, Any], sites: Any, receivers: Sequence[Any], only: str, **kwargs: Any
-    ) -> None:
+        self, *args: Any, look: Mapping[str, Any], sites: Any, receivers: Sequence[Any], only: str,
+        known: Container[str] | None = None, **kwargs: Any,
+    ) -> None:  # fmt: skip
         super().__init__(*args, **kwargs)
-        self.look, self._only = look, only
+        self.look, self._only, self._known = look, only, known
         labels = [self._label(at, head) for at, head in enumerate(look["heads"])]
         columns = [("", "–"), *[(str(at), label) for at, label in enumerate(labels)]]
         if len(look["sheets"]) > 1:
             self.fields["sheet"] = forms.ChoiceField(
-                choices=[(name, name) for name in look["sheets"]], required=False, label=_("Sheet")
+                choices=[(name, name) for name in look["sheets"]],
+                required=False,
+                label=_("Sheet"),
+                error_messages=CHOSEN,
             )
         self.fields["head_row"] = forms.IntegerField(
-            min_value=0, max_value=200, label=_("Headings stand in row"), help_text=_("0 where there are none.")
-        )
+            min_value=0, max_value=200, label=_("Headings stand in row"), help_text=_("0 where there are none."),
+            error_messages=WHOLE,
+        )  # fmt: skip
         for name, (label, help_text) in COLUMNS.items():
             self.fields[name] = forms.ChoiceField(
-                choices=columns, required=name == "time", label=label, help_text=help_text
+                choices=columns, required=name == "time", label=label, help_text=help_text, error_messages=CHOSEN
             )
         self._add_times(sites)
         self._add_whom(receivers)
@@ -200,45 +220,51 @@ class MapForm(forms.Form):
         asked = [("", _("– choose –"))]
         self.fields["time_format"] = forms.ChoiceField(
             choices=asked + TIME_FORMATS, label=_("Form of the times"),
-            error_messages={"required": _("Say whether the day or the month comes first: the cells alone do not tell.")},
+            error_messages=CHOSEN | {"required": _("Say whether the day or the month comes first: the cells alone do not tell.")},
         )  # fmt: skip
         self.fields["zone"] = forms.ChoiceField(
             choices=asked + zone_choices(sites), label=_("Clock"),
             help_text=_("Time zone in which the file gives times, where they do not say it themselves."),
+            error_messages=CHOSEN,
         )  # fmt: skip
 
     def _add_whom(self, receivers: Sequence[Any]) -> None:
         self.fields["slot_offset"] = forms.IntegerField(
-            min_value=-1024, max_value=9000, required=False, label=_("Zone number minus slot number"),
+            min_value=SLOT_OFFSETS[0], max_value=SLOT_OFFSETS[1], required=False, label=_("Zone number minus slot number"),
             help_text=_("0 where zone 1 is slot 1; 100 where zone 101 is slot 1. A panel’s account on record has its own."),
+            error_messages=WHOLE,
         )  # fmt: skip
         if not self._only:
             shown = [(one.code, f"{one.site}, {one.label}") for one in receivers[:MOST_RECEIVERS]]
             self.fields["receiver_code"] = forms.ChoiceField(
                 choices=[("", "–"), *shown], required=False, label=_("All rows are of receiver"),
-                help_text=_("Where no column names an account, site or receiver."),
+                help_text=_("Where no column names an account, site or receiver."), error_messages=CHOSEN,
             )  # fmt: skip
         self.fields["every_row"] = forms.ChoiceField(
             choices=[("", "–"), *KINDS], required=False, label=_("Every row is"),
-            help_text=_("Where no column says what happened."),
+            help_text=_("Where no column says what happened."), error_messages=CHOSEN,
         )  # fmt: skip
 
     def _add_words(self) -> None:
         self.fields["others"] = forms.ChoiceField(
             choices=[("refuse", _("I choose for each")), (IGNORE, _("leave their rows out"))],
-            label=_("Words without a choice"), required=False,
+            label=_("Words without a choice"), required=False, error_messages=CHOSEN,
+            help_text=_("In this file only: a word that comes for the first time in a later file is asked for again."),
         )  # fmt: skip
         choices = [("", _("– choose –")), (IGNORE, _("leave out")), *KINDS]
         for at, (_key, shown, _n, _guess) in enumerate(self.look["words"]):
-            self.fields[f"word_{at}"] = forms.ChoiceField(choices=choices, required=False, label=shown)
+            self.fields[f"word_{at}"] = forms.ChoiceField(
+                choices=choices, required=False, label=shown, error_messages=CHOSEN
+            )
 
     # --- parts of the page ---
 
     @property
     def words(self) -> list[Word]:
         return [
-            Word(shown, n, self[f"word_{at}"]) for at, (_key, shown, n, _guess) in enumerate(self.look["words"])
-        ]  # fmt: skip
+            Word(shown, n, self[f"word_{at}"], self._known is not None and key not in self._known)
+            for at, (key, shown, n, _guess) in enumerate(self.look["words"])
+        ]
 
     @property
     def n_open(self) -> int:
@@ -276,6 +302,9 @@ class MapForm(forms.Form):
         columns = {name: int(given[name]) for name in COLUMNS if given.get(name)}
         words = {key: given.get(f"word_{at}", "") for at, (key, *_rest) in enumerate(self.look["words"])}
         is_same = not self.is_other_look(columns)
+        if given.get("others") == IGNORE:
+            # Said of these very words: the next file's are asked for.
+            words = {key: kind or IGNORE for key, kind in words.items()}
         return LogMap(
             columns=columns, head_row=given.get("head_row") or 0, sheet=given.get("sheet") or self.look["sheet"],
             time_format=given.get("time_format") or "", zone=given.get("zone") or "UTC",
@@ -330,8 +359,9 @@ def initial_of(look: Mapping[str, Any], kept: Mapping[str, Any], draft: Mapping[
         "time_format": draft.get("time_format") or _format_of(look, kept),
         "zone": draft.get("zone") or kept.get("zone", ""),
     }  # fmt: skip
-    for name in ("every_row", "slot_offset", "receiver_code", "others"):
+    for name in ("every_row", "slot_offset", "receiver_code"):
         found[name] = draft.get(name) or kept.get(name, "")
+    found["others"] = draft.get("others", "")
     for at, (key, _shown, _n, guess) in enumerate(look["words"]):
         found[f"word_{at}"] = words.get(key) or guess
     return found

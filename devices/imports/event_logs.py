@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import chain, islice
 from typing import Any
@@ -28,7 +28,8 @@ from devices.imports.log_places import KnownPlaces
 from devices.imports.log_rows import LogFile, as_text, open_log
 from devices.models import IntakeSource
 from devices.rules.event_log import LogMap, LogReader, Part
-from devices.rules.event_log_guess import LOOKED_AT, SHOWN_ROWS, Counted, Looks, look, remembered_columns
+from devices.rules.event_log_guess import LOOKED_AT, SHOWN_ROWS, Counted, Looks, look
+from devices.rules.event_log_memory import remembered_columns
 
 TOLD_EVERY = 5_000
 KEPT = ("n_rows", "n_taken", "n_refused", "n_set_aside", "n_clamped")
@@ -40,7 +41,7 @@ def look_at_file(handle: Handle, upload: str, source: int, draft: dict[str, Any]
     handle.progress(0, 0, gettext("Reading the file"))
     log = open_log(kept.name, bytes(kept.content))
     del kept.content
-    before = IntakeSource.objects.get(pk=source).column_map
+    before = actions.remembered(IntakeSource.objects.get(pk=source)).choices
     result = looked_at(log, draft, before, lambda n: handle.progress(n, n, gettext("Row %(n)s") % {"n": n}))
     handle.finish(result, url=reverse("devices:event_file_map", args=[upload]))
 
@@ -107,12 +108,10 @@ def check_file(handle: Handle, upload: str, source: int, map: dict[str, Any], **
     log, chosen = open_log(kept.name, bytes(kept.content)), LogMap.of_json(map)
     del kept.content
     of = IntakeSource.objects.select_related("customer", "site").get(pk=source)
-    places = KnownPlaces(of)
-    check, n_rows = Check(of, places), 0
-    for part in parts_of(log, of, places, chosen):
-        check.add(part)
-        n_rows += part.n_rows
-        handle.progress(n_rows, n_rows, gettext("Row %(n)s looked at; nothing is written") % {"n": part.last_row})
+    check = checked(
+        log, of, chosen,
+        lambda n, row: handle.progress(n, n, gettext("Row %(n)s looked at; nothing is written") % {"n": row}),
+    )  # fmt: skip
     result = check.result()
     packed = zlib.compress(json.dumps([[p.row, p.field, p.why] for p in check.problems]).encode(), 6)
     with transaction.atomic():
@@ -120,6 +119,17 @@ def check_file(handle: Handle, upload: str, source: int, map: dict[str, Any], **
             kind=actions.SEEN_KIND, name=upload, sha256="", content=packed, by=kept.by, at=timezone.now()
         )
         handle.finish({**result, "problems": str(seen.uuid)}, url=reverse("devices:event_file_detail", args=[upload]))
+
+
+def checked(log: LogFile, source: IntakeSource, chosen: LogMap, tell: Callable[[int, int], object]) -> Check:
+    """Go through a file and add up what it would do; `tell` gets the count of rows and the number of the last."""
+    places = KnownPlaces(source)
+    check, n_rows = Check(source, places), 0
+    for part in parts_of(log, source, places, chosen):
+        check.add(part)
+        n_rows += part.n_rows
+        tell(n_rows, part.last_row)
+    return check
 
 
 def problems_of(seen: Upload) -> list[list[Any]]:

@@ -18,6 +18,8 @@ from devices.rules.serials import Serials
 MOST_LISTED = 200
 MOST_PROBLEMS = 20_000
 """More problems than this are counted, not listed: the same slip stands in every row."""
+MOST_LEFT = 2_000
+"""Different words of rows left out that are counted one by one: a column of free text would fill the memory."""
 _AT_ONCE = 400
 _QUOTED = re.compile("^“[^”]*”(?= is no )")
 
@@ -48,6 +50,7 @@ class Check:
         self._unknown: Counter[str] = Counter()
         self._nowhere: Counter[str] = Counter()
         self._spare: Counter[str] = Counter()
+        self._left: Counter[str] = Counter()
         self._days: set[tuple[int, date]] = set()
         self._n: Counter[str] = Counter()
         self._from: datetime | None = None
@@ -80,6 +83,9 @@ class Check:
         self._n["batches"] += bool(part.events or part.problems)
         for problem in part.problems:
             self._whys[_alike(problem.why)] += 1
+        for word, n in part.left.items():
+            if word in self._left or len(self._left) < MOST_LEFT:
+                self._left[word] += n
         self.problems.extend(part.problems[: max(MOST_PROBLEMS - len(self.problems), 0)])
         for event in part.events:
             self._add_event(event)
@@ -129,6 +135,7 @@ class Check:
             "unknown": self._unknown.most_common(MOST_LISTED), "n_unknown": len(self._unknown),
             "nowhere": self._nowhere.most_common(MOST_LISTED), "n_nowhere": len(self._nowhere),
             "spare": self._spare.most_common(MOST_LISTED), "n_spare": len(self._spare),
+            "left": self._left.most_common(MOST_LISTED), "n_left": len(self._left), "n_listed": len(self.problems),
             "n_units": len({unit for unit, _ in self._days}), "n_days": len(self._days), "n_days_heard": n_heard,
         }  # fmt: skip
 

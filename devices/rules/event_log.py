@@ -7,6 +7,7 @@ no other; a row whose words are to be left out is counted.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
@@ -115,6 +116,8 @@ class Part:
         From 1.
     n_rows, n_ignored, n_clamped : int
         Filled rows of the file; those left out by their words; times that were cut to now.
+    left : Counter of str
+        The words by which rows were left out.
     """
 
     number: int
@@ -124,6 +127,7 @@ class Part:
     n_ignored: int = 0
     n_clamped: int = 0
     last_row: int = 0
+    left: Counter[str] = field(default_factory=Counter)
 
 
 class _Left(Exception):
@@ -175,8 +179,9 @@ class LogReader:
         part.last_row = row.number
         try:
             event, was_cut = self._event(row)
-        except _Left:
+        except _Left as left:
             part.n_ignored += 1
+            part.left[str(left)] += 1
         except limits.BadRow as bad:
             part.problems.append(RowProblem(row.number, bad.field, bad.why))
         else:
@@ -195,7 +200,7 @@ class LogReader:
         # The time comes first even where the row is left out: the clock needs every row to know the hour that comes twice.
         at = self._time(row)
         kind, zone = self._kind(row)
-        at, was_cut = limits.within(at, now=self._now, is_by_hand=True)
+        at, was_cut = self._within(at)
         serial = self._name(row, "serial", limits.SERIAL_CHARS)
         place = self._place(row)
         slot = None if kind in OF_RECEIVER else self._slot(row, zone, place)
@@ -239,6 +244,15 @@ class LogReader:
         except (NotATime, OverflowError) as wrong:
             raise limits.BadRow("time", str(wrong)) from None
 
+    def _within(self, at: datetime) -> tuple[datetime, bool]:
+        """The time within what is taken; nobody can send a row of a file again, so the words are of the file."""
+        if at > self._now + limits.AHEAD_AT_MOST:
+            raise limits.BadRow(
+                "time",
+                "This is more than a day ahead. Look whether day and month, and the time zone, were chosen rightly.",
+            )
+        return limits.within(at, now=self._now, is_by_hand=True)
+
     def _kind(self, row: Row) -> tuple[str, int | None]:
         chosen = self._map
         if "event" not in chosen.columns:
@@ -246,7 +260,7 @@ class LogReader:
         word = take_apart(self._text(row, "event"), self._text(row, "state"))
         kind = chosen.words.get(word.key) or (IGNORE if chosen.others == IGNORE else "")
         if kind == IGNORE:
-            raise _Left
+            raise _Left(word.shown)
         if not kind:
             if not word.key:
                 raise limits.BadRow("kind", "The row does not say what happened.")

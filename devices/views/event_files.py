@@ -117,7 +117,7 @@ def event_file_map(request: PersonRequest, uuid: UUID) -> HttpResponse:
     form, places = _map_form(request, standing)
     context = {
         "upload": upload, "standing": standing, "source": source, "form": form, "look": look.result, "section": "checkins",
-        "is_kept": bool(source.column_map.get("columns")),
+        "memory": actions.remembered(source),
     }  # fmt: skip
     template = "devices/event_files/map.html"
     if request.method != "POST":
@@ -158,11 +158,17 @@ def _map_form(request: PersonRequest, standing: Standing, *, is_fresh: bool = Fa
         sites = sites.filter(pk=source.site_id)
     elif source.customer_id:
         sites = sites.filter(customer_id=source.customer_id)
-    draft = standing.check.args["map"] if standing.check else look.args.get("draft", {})
+    draft = actions.remembered(
+        source, standing.check.args["map"] if standing.check else look.args.get("draft", {})
+    ).choices
+    kept = actions.remembered(source).choices
     result = standing.looked
     data = request.POST if request.method == "POST" and not is_fresh else None
-    initial = initial_of(result, source.column_map, draft)
-    return MapForm(data, look=result, sites=sites, receivers=places.known, only=places.only, initial=initial), places
+    form = MapForm(
+        data, look=result, sites=sites, receivers=places.known, only=places.only, known=kept.get("words") or None,
+        initial=initial_of(result, kept, draft),
+    )  # fmt: skip
+    return form, places
 
 
 def _first_choice(form: MapForm, standing: Standing) -> LogMap:

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import io
-import sys
 from datetime import timedelta
-from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from django.core.management import CommandError, call_command
 
 from company import jobs
 from company.models import ChangeRow, Job, Upload
@@ -221,104 +216,6 @@ def test_a_retired_source_takes_no_file(registration: Registration) -> None:
     with pytest.raises(actions.CannotTakeFile):
         hand_over(source, log_of(serial_of(registration), 1))
     assert not Upload.objects.exists()
-
-
-# --- from the command line ---------------------------------------------------------------------------------------------
-
-
-def intake(*args: str, code: int = 0) -> str:
-    """What the command prints; `code` is how it must end."""
-    out = io.StringIO()
-    if not code:
-        call_command("intake", *args, stdout=out)
-        return out.getvalue()
-    with pytest.raises(CommandError) as ended:
-        call_command("intake", *args, stdout=out)
-    assert ended.value.returncode == code, ended.value
-    return out.getvalue() + str(ended.value)
-
-
-@pytest.fixture
-def log(tmp_path: Path, registration: Registration) -> Path:
-    path = tmp_path / "log.csv"
-    path.write_text(log_of(serial_of(registration), 1, 2))
-    return path
-
-
-def test_the_command_takes_a_file_in_and_says_what_came_of_it(log: Path) -> None:
-    source = make_source(name="Bay Monitoring")
-    assert "Taken in: 24 rows" in intake(str(log), "--source", "bay monitoring")
-    assert CheckInDay.objects.count() == 2
-    source.refresh_from_db()
-    assert source.column_map["columns"]["serial"]["head"] == "serial", "What was chosen is remembered."
-    assert "All of it was here already" in intake(str(log), "--source", source.name)
-
-
-def test_a_dry_run_takes_nothing(log: Path) -> None:
-    make_source(name="Bay")
-    said = intake(str(log), "--source", "Bay", "--dry-run")
-    assert "24 to take" in said
-    assert "dry run" in said
-    assert not IntakeBatch.objects.exists()
-
-
-def test_the_command_ends_with_1_where_rows_were_refused(log: Path) -> None:
-    make_source(name="Bay")
-    log.write_text(log.read_text() + "never,AB-1,check-in\n")
-    assert "row 26" in intake(str(log), "--source", "Bay", code=1)
-    assert IntakeBatch.objects.get().n_taken == 24
-
-
-@pytest.mark.parametrize(
-    ("body", "args", "words"),
-    [
-        ("Time,Serial,Event\n03/11/2026 10:00,AB-1,E384\n", [], "Day and month cannot be told apart"),
-        ("Time,Serial,Event\n2026-11-03 10:00,AB-1,Zwiebelfisch\n", [], "No row of this file would be taken"),
-        ("Time,Serial,Event\n2026-11-03 10:00,AB-1,E384\n", ["--map", "{"], "no JSON"),
-        ("Time,Serial,Event\n2026-11-03 10:00,AB-1,E384\n", ["--map", '{"colour": 1}'], "knows no “colour”"),
-        ("Time,Serial,Event\n2026-11-03 10:00,AB-1,E384\n", ["--map", '{"columns": {"serial": "Unit"}}'], "has no column “Unit”"),
-        ("Time,Serial,Event\n2026-11-03 10:00,AB-1,E384\n", ["--map", '{"words": {"E384": "flat"}}'], "no kind of event “flat”"),
-        ("", [], "is empty"),
-        ("%PDF-1.7", [], "a PDF"),
-        ("Time,Serial\n2026-11-03 10:00,AB-1\n", [], "No column looks like codes or words"),
-        ("Serial,Event\nAB-1,E384\n", [], "No column looks like a time"),
-    ],
-)  # fmt: skip
-def test_the_command_ends_with_2_and_says_what_to_do_where_nothing_was_taken(
-    tmp_path: Path, body: str, args: list[str], words: str
-) -> None:
-    make_source(name="Bay")
-    path = tmp_path / "log.csv"
-    path.write_text(body)
-    assert words in intake(str(path), "--source", "Bay", *args, code=2)
-    assert not IntakeBatch.objects.exists()
-
-
-def test_an_unknown_source_is_told_with_those_that_there_are(log: Path) -> None:
-    make_source(name="Bay")
-    assert "“Bay”" in intake(str(log), "--source", "Boy", code=2)
-    assert "There is no file" in intake("nothing.csv", "--source", "Bay", code=2)
-
-
-def test_choices_go_with_the_command_by_heading_or_number(tmp_path: Path, registration: Registration) -> None:
-    make_source(name="Bay")
-    path = tmp_path / "log.csv"
-    path.write_text(f"Remark,Stamp,Who\nBlinks,03/11/2026 10:00,{serial_of(registration)}\n")
-    chosen = (
-        '{"columns": {"time": "stamp", "serial": 3, "event": "Remark"}, "time_format": "mdy", "zone": "UTC", '
-        '"words": {"BLINKS": "low_battery"}}'
-    )
-    assert "Taken in: 1 rows" in intake(str(path), "--source", "Bay", "--map", chosen)
-    batch = IntakeBatch.objects.get()
-    assert f"{batch.from_at:%Y-%m-%d %H:%M}" == "2026-03-11 10:00"
-    path.write_text(path.read_text() + f"blinks,04/11/2026 11:00,{serial_of(registration)}\n")
-    assert "Taken in: 2 rows" in intake(str(path), "--source", "Bay"), "Remembered, it needs no --map."
-
-
-def test_a_log_may_come_by_standard_input(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    make_source(name="Bay")
-    monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(log.read_bytes())))
-    assert "Taken in: 24 rows" in intake("-", "--source", "Bay")
 
 
 def test_the_map_of_a_source_is_logged_once_and_only_when_it_changes(registration: Registration) -> None:

@@ -17,7 +17,7 @@ from company.spreadsheets import BadFile, OutSheet, xlsx_bytes
 from devices.imports.event_logs import looked_at
 from devices.imports.log_rows import open_log
 from devices.rules.event_log import LogMap, LogReader, Part, Place
-from devices.rules.event_log_guess import remembered_columns, to_remember
+from devices.rules.event_log_memory import remembered_columns, to_remember
 from devices.rules.events import Event
 from tests import factories
 
