@@ -76,6 +76,7 @@ DEEDS = {
     "make_token": "token made", "revoke_token": "token ended", "retire_source": "source of check-ins retired",
     "reopen_source": "source of check-ins taken into use again", "dismiss_set_aside": "set-aside events dismissed",
     "map_event_log": "columns of an event log chosen", "take_event_log": "event log taken in",
+    "remove_event_log": "event log removed, not taken in", "remove_source": "source of check-ins removed, never used",
     "connect_panel": "panel connected", "change_panel": "panel changed", "close_panel": "panel closed",
     "reopen_panel": "panel taken into use again", "set_panel_key": "key of a panel set", "drop_panel_key": "key of a panel taken out",
     "dismiss_stranger": "unknown panel dismissed", "reseal_panel_keys": "keys of panels sealed with a new key",

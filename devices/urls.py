@@ -149,6 +149,7 @@ urlpatterns = [
     path("check-ins/event-logs/<uuid:uuid>/", event_files.event_file_detail, name="event_file_detail"),
     path("check-ins/event-logs/<uuid:uuid>/columns/", event_files.event_file_map, name="event_file_map"),
     path("check-ins/event-logs/<uuid:uuid>/take/", event_files.event_file_take, name="event_file_take"),
+    path("check-ins/event-logs/<uuid:uuid>/remove/", event_files.event_file_remove, name="event_file_remove"),
     path("check-ins/event-logs/<uuid:uuid>/problems/", event_files.event_file_problems, name="event_file_problems"),
     path("check-ins/panels/", panels.panel_list, name="panel_list"),
     path("check-ins/panels/new/", panels.panel_new, name="panel_new"),

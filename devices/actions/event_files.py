@@ -12,12 +12,13 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext
 
 from company import jobs
 from company.actions import record_change
 from company.errors import Refused
-from company.models import Job, Upload, User
+from company.models import ChangeRow, Job, Upload, User
 from devices.actions.intake import Taken, take_batch
 from devices.actions.source_scope import receivers_of
 from devices.models import IntakeBatch, IntakeSource
@@ -26,6 +27,8 @@ from devices.rules.event_log_memory import NAMES, to_remember, usable, wrong_in
 
 KIND = "event_log"
 SEEN_KIND = "event_log_seen"
+LOOK, TAKE = "event-log-look:", "event-log-take:"
+"""How the keys of the jobs begin that look at files and take them in."""
 _HANDLERS = "devices.imports.event_logs"
 
 
@@ -196,7 +199,9 @@ def ask_to_take(*, upload: Upload, check: Job, by: User | None, at: datetime) ->
         raise NothingToTake(
             gettext("No row of this file would be taken. Look at the reasons and choose the columns anew.")
         )
-    must_be_open(IntakeSource.objects.select_related("customer").get(pk=check.args["source"]))
+    must_be_open(
+        IntakeSource.objects.select_for_update(of=("self",)).select_related("customer").get(pk=check.args["source"])
+    )
     return jobs.enqueue(
         handler=f"{_HANDLERS}.take_file",
         key=f"{take_prefix(upload)}{check.key.rpartition(':')[2]}",
@@ -235,6 +240,47 @@ def note_taken(
     )  # fmt: skip
 
 
+@transaction.atomic
+def remove_file(*, upload: Upload, source: IntakeSource, by: User | None, at: datetime) -> bool:
+    """Throw a file away of which nothing was taken in, with what was found in it; gives whether its source went too.
+
+    A source that was named for this file alone, and of which nothing ever came, goes with it: its name is free again.
+
+    Raises
+    ------
+    CannotTakeFile
+        If the file was taken in, wholly or in part, or a job works on it.
+    """
+    # Whoever would take it in at this very moment asks for the source as well.
+    fresh = IntakeSource.objects.select_for_update(of=("self",)).get(pk=source.pk)
+    if Job.objects.filter(key__startswith=take_prefix(upload)).exists():
+        raise CannotTakeFile(gettext("This file was taken in, so it stays: it says where its rows came from."))
+    jobs_of_file = Job.objects.filter(Q(key__startswith=look_prefix(upload)) | Q(key__startswith=check_prefix(upload)))
+    if any(not job.is_over for job in jobs_of_file):
+        raise CannotTakeFile(gettext("The file is being gone through. Wait until that is over, then remove it."))
+    record_change(
+        by=by, at=at, verb="remove_event_log", subject=fresh, customer_id=fresh.customer_id, reason=upload.name
+    )
+    jobs_of_file.delete()
+    Upload.objects.filter(kind=SEEN_KIND, name=str(upload.uuid)).delete()
+    Upload.objects.filter(pk=upload.pk, kind=KIND).delete()
+    if not _is_unused(fresh):
+        return False
+    record_change(by=by, at=at, verb="remove_source", subject=fresh, customer_id=fresh.customer_id, reason=upload.name)
+    fresh.delete()
+    return True
+
+
+def _is_unused(source: IntakeSource) -> bool:
+    """Whether a source was named for one file and nothing else of it is on record."""
+    if source.column_map.keys() - {"zone"} or source.batches.exists() or source.note or source.late_after_s:
+        return False
+    touched = ChangeRow.objects.filter(subject_kind="intakesource", subject_id=source.pk)
+    if touched.exclude(verb__in=("add_source", "remove_event_log")).exists():
+        return False
+    return not Job.objects.filter(key__startswith=LOOK, args__source=source.pk).exists()
+
+
 # --- how things are called --------------------------------------------------------------------------------------------
 
 
@@ -253,7 +299,7 @@ def batch_prefix(file_sha256: str) -> str:
 
 
 def look_prefix(upload: Upload) -> str:
-    return f"event-log-look:{upload.uuid}:"
+    return f"{LOOK}{upload.uuid}:"
 
 
 def check_prefix(upload: Upload) -> str:
@@ -261,7 +307,7 @@ def check_prefix(upload: Upload) -> str:
 
 
 def take_prefix(upload: Upload) -> str:
-    return f"event-log-take:{upload.uuid}:"
+    return f"{TAKE}{upload.uuid}:"
 
 
 def batches_of(file_sha256: str) -> Any:

@@ -66,6 +66,16 @@ def _log(source: IntakeSource, verb: str, by: User | None, at: datetime, reason:
     )  # fmt: skip
 
 
+def is_name_taken(name: str, pk: int | None = None) -> bool:
+    """Whether another source than `pk` has this name, but for its capitals: people and commands name sources by it."""
+    return IntakeSource.objects.filter(name__iexact=name).exclude(pk=pk or 0).exists()
+
+
+def _must_be_free(source: IntakeSource) -> None:
+    if is_name_taken(source.name, source.pk):
+        raise SourceRefused(_("Another source has this name. Capitals do not tell two names apart; take another."))
+
+
 @transaction.atomic
 def add_source(*, source: IntakeSource, by: User, at: datetime) -> IntakeSource:
     """Add a source, without a token yet.
@@ -73,8 +83,9 @@ def add_source(*, source: IntakeSource, by: User, at: datetime) -> IntakeSource:
     Raises
     ------
     SourceRefused
-        A gateway without a customer, a site of another customer: nothing is written.
+        A gateway without a customer, a site of another customer, a name that another has: nothing is written.
     """
+    _must_be_free(source)
     if source.kind == IntakeSource.Kind.API and source.customer_id is None:
         raise SourceRefused(_("A gateway speaks for one customer: choose whose."))
     if source.site is not None and source.site.customer_id != source.customer_id:
@@ -99,6 +110,7 @@ def change_source(*, source: IntakeSource, by: User, at: datetime, seen_as: str)
     before, after = facts_of(old, *FACTS), facts_of(source, *FACTS)
     if before == after:
         raise SourceRefused(_("Nothing differs from what is on record, so there is nothing to save."))
+    _must_be_free(source)
     source.save(update_fields=FACTS)
     return _log(source, "change_source", by, at, before=before, after=after)
 
@@ -292,7 +304,7 @@ def undo_change(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     before = facts_of(fresh, *FACTS)
     for name in FACTS:
         setattr(fresh, name, (change.before or {})[name])
-    if IntakeSource.objects.filter(name=fresh.name).exclude(pk=fresh.pk).exists():
+    if is_name_taken(fresh.name, fresh.pk):
         raise CannotUndo(_("Another source has the former name now. Rename that one first."))
     fresh.save(update_fields=FACTS)
     return Undone(before, facts_of(fresh, *FACTS))

@@ -8,15 +8,23 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from devices.actions.sources import MOST_HOURS
+from devices.actions.sources import MOST_HOURS, is_name_taken
 from devices.models import IntakeSource
 from sites.models import Site
 
 MOST_LATE_H = 24 * 60
 
 
+GONE = {"invalid_choice": gettext_lazy("This is not in the list any more. Choose again.")}
+
+
 class SiteOfCustomer(forms.ModelChoiceField):
     """A site with whose it is."""
+
+    def __init__(self, queryset: Any, **kwargs: Any) -> None:
+        told = {"required": gettext_lazy("Choose a site."), **GONE}
+        given: dict[str, Any] = {"empty_label": gettext_lazy("– choose –"), "error_messages": told}
+        super().__init__(queryset, **(given | kwargs))
 
     def label_from_instance(self, obj: Site) -> str:
         return f"{obj.customer.name}: {obj.name}"
@@ -30,6 +38,10 @@ class LimitsForm(forms.ModelForm):
         label=gettext_lazy("Its link counts as lost after"), required=False, min_value=0.25, max_value=MOST_LATE_H,
         help_text=gettext_lazy("Hours without a batch. Empty: it may stay silent, as an export by hand does."),
         widget=forms.NumberInput(attrs={"step": "any"}),
+        error_messages={
+            "invalid": gettext_lazy("Give hours as a number, such as 2 or 0.5."),
+            "min_value": gettext_lazy("Give 0.25 hours or more."), "max_value": gettext_lazy("Give at most %(limit_value)s hours."),
+        },
     )  # fmt: skip
 
     class Meta:
@@ -40,6 +52,16 @@ class LimitsForm(forms.ModelForm):
             "name": gettext_lazy("As you speak of it, such as “Gateway, Harbour House”."),
             "per_minute": gettext_lazy("More are put off to the next minute, and lost to nobody."),
         }
+        error_messages = {
+            "name": {
+                "required": gettext_lazy("Give it a name, as you speak of it."),
+                "max_length": gettext_lazy("Give a name of at most %(limit_value)s characters."),
+            },
+            "per_minute": {
+                "required": gettext_lazy("Give a number from 1 to 100,000."), "invalid": gettext_lazy("Give a number from 1 to 100,000."),
+            },
+            "note": {"max_length": gettext_lazy("Write at most %(limit_value)s characters.")},
+        }  # fmt: skip
 
     field_order = ("name", "kind", "customer", "site", "late_after_h", "per_minute", "note", "seen")
 
@@ -50,6 +72,13 @@ class LimitsForm(forms.ModelForm):
         limit.widget.attrs |= {"min": 1, "max": 100_000}
         if not self.is_bound and self.instance.late_after_s:
             self.initial["late_after_h"] = self.instance.late_after_s / 3600
+
+    def clean_name(self) -> str:
+        """A name that differs from another in its capitals alone tells nobody which is meant."""
+        name: str = self.cleaned_data["name"]
+        if is_name_taken(name, self.instance.pk):
+            raise forms.ValidationError(_("Another source has this name."))
+        return name
 
     def clean_per_minute(self) -> int:
         value: int = self.cleaned_data["per_minute"]
@@ -87,6 +116,11 @@ class SourceForm(LimitsForm):
         self.fields["kind"].choices = [(kind.value, kind.label) for kind in kinds]  # type: ignore[attr-defined]
         customer: Any = self.fields["customer"]
         customer.empty_label = _("– choose; a file may be of the whole firm –")
+        customer.error_messages |= {"required": _("A gateway speaks for one customer: choose whose.")} | GONE
+        if (self.data.get("kind") or self.initial.get("kind")) == IntakeSource.Kind.API:
+            # Where a site is chosen it says whose; the page of a gateway asks for the customer all the same.
+            customer.empty_label, customer.required = _("– choose –"), not self.data.get("site")
+        self.fields["kind"].error_messages |= {"required": _("Choose how it hands over.")}
         cast(Any, self.fields["site"]).empty_label = _("– every site of the customer –")
         self.order_fields(self.field_order)
 
@@ -111,6 +145,11 @@ class TokenForm(forms.Form):
     hours = forms.IntegerField(
         label=gettext_lazy("The former token goes on for"), min_value=0, max_value=MOST_HOURS, initial=24,
         help_text=gettext_lazy("Hours in which both are taken, so that nothing is lost while you put the new one in. 0: it ends now."),
+        error_messages={
+            "required": gettext_lazy("Give hours from 0 to %(most)s.") % {"most": MOST_HOURS},
+            "invalid": gettext_lazy("Give whole hours."), "min_value": gettext_lazy("Give 0 hours or more."),
+            "max_value": gettext_lazy("Give at most %(limit_value)s hours."),
+        },
     )  # fmt: skip
     key = forms.CharField(widget=forms.HiddenInput, max_length=200)
     seen = forms.CharField(widget=forms.HiddenInput, max_length=64)
@@ -119,7 +158,9 @@ class TokenForm(forms.Form):
 class WhyAndSeenForm(forms.Form):
     """Why something is ended, made from what was seen."""
 
-    reason = forms.CharField(label=gettext_lazy("Why"), max_length=300)
+    reason = forms.CharField(
+        label=gettext_lazy("Why"), max_length=300, error_messages={"required": gettext_lazy("Say why, for whoever reads it later.")}
+    )  # fmt: skip
     seen = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
 
 
@@ -130,5 +171,6 @@ class DismissForm(forms.Form):
         label=gettext_lazy("Why"),
         max_length=200,
         help_text=gettext_lazy("Such as “the neighbour’s”, or “lies in our workshop”."),
+        error_messages={"required": gettext_lazy("Say why, for whoever reads it later.")},
     )
     newest = forms.IntegerField(widget=forms.HiddenInput, min_value=1, max_value=2**62)

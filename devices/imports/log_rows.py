@@ -67,12 +67,13 @@ class LogFile:
                     if any(cell is not None for cell in tidied):
                         yield Row(number, tidied)
         except csv.Error:
+            where = gettext("after row %(row)s") % {"row": number} if number else gettext("from its first row on")
             raise BadFile(
                 gettext(
-                    "“%(name)s” is no proper CSV file after row %(row)s: a quotation mark is missing or a cell is far too "
+                    "“%(name)s” is no proper CSV file %(where)s: a quotation mark is missing or a cell is far too "
                     "long. Save it again from a spreadsheet program, or as XLSX."
                 )
-                % {"name": self.name, "row": number}
+                % {"name": self.name, "where": where}
             ) from None
 
 
@@ -120,10 +121,35 @@ def refuse_log(name: str, body: bytes) -> None:
     BadFile
         Too large, empty, a picture, a PDF, an old office document, something locked or damaged.
     """
-    refuse_oversize(name, len(body), MAX_BYTES)
+    refuse_large_log(name, len(body))
     # A log is often named .log or by its date: what is text is read, whatever its name ends with.
     is_named = name.casefold().endswith((".csv", ".tsv", ".txt", ".xlsx", ".zip"))
-    refuse_wrong_kind(name if is_named or b"\0" in body[:2000] else f"{name}.txt", body)
+    if is_named or b"\0" in body[:2000]:
+        refuse_wrong_kind(name, body)
+        return
+    try:
+        refuse_wrong_kind(f"{name}.txt", body)
+    except BadFile:
+        # Refused for what is in it: told of by the name that the file has.
+        refuse_wrong_kind(name, body)
+
+
+def refuse_large_log(name: str, n_bytes: int) -> None:
+    """Refuse a log by its size alone, before a byte of it is read.
+
+    Raises
+    ------
+    BadFile
+    """
+    if n_bytes > MAX_BYTES:
+        raise BadFile(
+            gettext(
+                "“%(name)s” is %(size)s MB; at most %(most)s MB are read. Export a shorter span of days and hand the files "
+                "over one by one."
+            )
+            % {"name": name, "size": f"{n_bytes / 1_000_000:.0f}", "most": f"{MAX_BYTES / 1_000_000:.0f}"}
+        )
+    refuse_oversize(name, n_bytes, MAX_BYTES)
 
 
 def delimiter_of(text: str) -> str:

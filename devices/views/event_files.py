@@ -19,13 +19,15 @@ from company.errors import Refused
 from company.htmx import page, refused, wants_part
 from company.lists import page_of
 from company.models import Job, Upload
-from company.spreadsheets import csv_bytes, refuse_oversize
+from company.spreadsheets import csv_bytes
+from company.toasts import said
 from devices.actions import event_files as actions
 from devices.actions.sources import add_source
 from devices.forms.event_files import EventFileForm, MapForm, initial_of
 from devices.imports.event_logs import problems_of
 from devices.imports.log_places import KnownPlaces
-from devices.imports.log_rows import refuse_log
+from devices.imports.log_rows import refuse_large_log, refuse_log
+from devices.models import IntakeSource
 from devices.rules.event_log import LogMap
 from devices.views.event_files_shown import (
     Standing,
@@ -64,11 +66,30 @@ def _opened(request: PersonRequest, uuid: UUID) -> tuple[Upload, Standing]:
 @require_safe
 def event_file_list(request: PersonRequest) -> HttpResponse:
     """Every event log that was handed over, newest first."""
-    uploads = _uploads(request)
+    uploads, asked = _wanted(request, _uploads(request))
     shown = page_of(uploads, request)
     found = standings(request, list(shown.object_list))
     rows = [(upload, found[upload.pk]) for upload in shown.object_list]
-    return page(request, "devices/event_files/list.html", {"page": shown, "rows": rows, "section": "checkins"})
+    names = IntakeSource.objects.visible_to(request.user).filter(kind=IntakeSource.Kind.FILE).order_by("name", "pk")
+    context = asked | {"page": shown, "rows": rows, "sources": names.values_list("pk", "name"), "section": "checkins"}
+    return page(request, "devices/event_files/list.html", context, part="rows")
+
+
+def _wanted(request: PersonRequest, uploads: Any) -> tuple[Any, dict[str, Any]]:
+    """The files asked for, and what was asked, as the form shows it. Whose a file is stands in the job that looked at it."""
+    show, words, chosen = (request.GET.get(name, "") for name in ("show", "q", "source"))
+    words = words.strip()[:80]
+    of_files = Job.objects.visible_to(request.user).order_by()
+    if words and words.isprintable():
+        uploads = uploads.filter(name__icontains=words)
+    pk = int(chosen) if chosen.isascii() and chosen.isdigit() and len(chosen) < 10 else 0
+    if pk:
+        looks = of_files.filter(key__startswith=actions.LOOK, args__source=pk)
+        uploads = uploads.filter(uuid__in=set(looks.values_list("args__upload", flat=True)))
+    if show == "open":
+        takes = of_files.filter(key__startswith=actions.TAKE, state=Job.State.DONE)
+        uploads = uploads.exclude(uuid__in=set(takes.values_list("args__upload", flat=True)))
+    return uploads, {"show": show if show == "open" else "", "q": words, "chosen": pk}
 
 
 @audience("office")
@@ -85,7 +106,7 @@ def event_file_new(request: PersonRequest) -> HttpResponse:
         return refused(request, template, context)
     file, now = form.cleaned_data["log"], timezone.now()
     try:
-        refuse_oversize(file.name, file.size)
+        refuse_large_log(file.name, file.size)
         content = file.read()
         refuse_log(file.name, content)
         with transaction.atomic():
@@ -114,6 +135,9 @@ def event_file_map(request: PersonRequest, uuid: UUID) -> HttpResponse:
     source, look = standing.source, standing.look
     assert source is not None
     assert look is not None
+    if not standing.looked["n_rows"]:
+        context = {"upload": upload, "standing": standing, "source": source, "look": look.result, "section": "checkins"}
+        return page(request, "devices/event_files/map.html", context)
     form, places = _map_form(request, standing)
     context = {
         "upload": upload, "standing": standing, "source": source, "form": form, "look": look.result, "section": "checkins",
@@ -202,6 +226,7 @@ def event_file_detail(request: PersonRequest, uuid: UUID) -> HttpResponse:
     context = {
         "upload": upload, "standing": standing, "source": standing.source, "seen": seen, "kinds": kinds_shown(seen),
         "span": span_of(seen), "before": None if standing.taken else came_before(request, upload, standing),
+        "n_more": seen.get("n_refused", 0) - len(problems),
         "n_taken": seen.get("n_events", 0) - seen.get("n_set_aside", 0), "page": page_of(problems, request), "n_new_days": seen.get("n_days", 0) - seen.get("n_days_heard", 0),
         "section": "checkins",
     }  # fmt: skip
@@ -243,13 +268,39 @@ def event_file_take(request: PersonRequest, uuid: UUID) -> HttpResponse:
 
 
 @audience("office")
+@require_POST
+def event_file_remove(request: PersonRequest, uuid: UUID) -> HttpResponse:
+    """Throw a file away of which nothing was taken in."""
+    upload, standing = _opened(request, uuid)
+    source = standing.source
+    assert source is not None
+    try:
+        is_source_gone = actions.remove_file(upload=upload, source=source, by=request.user, at=timezone.now())
+    except Refused as refusal:
+        messages.error(request, refusal.message)
+        return redirect("devices:event_file_detail", uuid=upload.uuid)
+    told = {"name": upload.name, "source": source.name}
+    if is_source_gone:
+        said(request, _("%(name)s is removed, and %(source)s with it, of which nothing ever came.") % told)
+    else:
+        said(request, _("%(name)s is removed. Nothing of it had been taken in.") % told)
+    return redirect("devices:event_file_list")
+
+
+@audience("office")
 @require_safe
 def event_file_problems(request: PersonRequest, uuid: UUID) -> HttpResponse:
-    """Every row that is not taken, with the reason, as a CSV file to work through beside the log."""
+    """Rows that are not taken, with the reason, as a CSV file to work through beside the log; it says how many it leaves out."""
     _upload, standing = _opened(request, uuid)
     if not standing.seen:
         raise Http404
-    return _download(csv_bytes(("row", "field", "why"), _problems(request, standing)), "event-log-problems.csv")
+    rows = _problems(request, standing)
+    if n_more := standing.seen["n_refused"] - len(rows):
+        why = _("%(n)s more rows are not taken and not listed here. Their reasons are counted on the page.") % {
+            "n": n_more
+        }
+        rows = [*rows, ["", "", why]]
+    return _download(csv_bytes(("row", "field", "why"), rows), "event-log-problems.csv")
 
 
 def _download(body: bytes, name: str) -> HttpResponse:

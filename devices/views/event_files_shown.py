@@ -71,6 +71,8 @@ class Standing:
             return "taken"
         if self.error:
             return "failed"
+        if self.looked and not self.looked["n_rows"]:
+            return "nothing"
         if self.seen:
             return "ready" if self.seen["n_events"] else "nothing"
         return "map"

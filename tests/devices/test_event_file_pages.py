@@ -127,7 +127,7 @@ def test_a_source_is_made_on_the_spot_for_a_site_with_the_clock_of_that_site(wor
         ({"log": SimpleUploadedFile("a.csv", b"")}, "The file is empty"),
         ({"log": SimpleUploadedFile("a.pdf", b"%PDF-1.7 x")}, "a PDF"),
         ({"log": ""}, "Choose a file first"),
-        ({"zone": "Mars/North"}, "Select a valid choice"),
+        ({"zone": "Mars/North"}, "none of the choices"),
     ],
 )  # fmt: skip
 def test_an_upload_that_cannot_be_is_refused_and_leaves_nothing(

@@ -56,7 +56,7 @@ def test_a_source_is_added_and_changed_and_the_change_taken_back(world: World) -
 @pytest.mark.parametrize(
     ("over", "words"),
     [
-        ({"name": ""}, "This field is required"),
+        ({"name": ""}, "Give it a name"),
         ({"customer": ""}, "choose whose"),
         ({"per_minute": 0}, "1"),
         ({"late_after_h": "-1"}, "0.25"),
@@ -79,7 +79,42 @@ def test_a_source_that_cannot_be_is_told_why_and_nothing_is_written(
 
 def test_two_sources_cannot_bear_one_name(world: World, sender: Sender) -> None:
     given = {"name": sender.source.name, "kind": "api", "customer": world.own.pk, "per_minute": 60}
-    assert "Another source has this name" in text(world.client("office").post(url("source_new"), given))
+    for name in (sender.source.name, sender.source.name.upper(), sender.source.name.swapcase()):
+        page = text(world.client("office").post(url("source_new"), given | {"name": name}))
+        assert "Another source has this name" in page, "Capitals tell no two names apart."
+    other = IntakeSource.objects.create(name="Other", customer=world.own)
+    seen = world.client("office").get(url("source_edit", other.pk)).context["form"].initial["seen"]
+    fields = {"name": sender.source.name.upper(), "per_minute": 90, "seen": seen}
+    assert "Another source has this name" in text(world.client("office").post(url("source_edit", other.pk), fields))
+    assert IntakeSource.objects.count() == 2
+
+
+def test_the_page_of_a_gateway_does_not_call_the_customer_optional(world: World) -> None:
+    form = world.client("office").get(url("source_new"), {"kind": "api"}).context["form"]
+    assert form.fields["customer"].required
+    assert (
+        not world.client("office").get(url("source_new"), {"kind": "file"}).context["form"].fields["customer"].required
+    )
+
+
+def test_a_site_alone_says_whose_gateway_it_is(world: World) -> None:
+    given = {"name": "Gateway A", "kind": "api", "site": world.own_site.pk, "per_minute": 60}
+    assert world.client("office").post(url("source_new"), given).status_code == 302
+    assert IntakeSource.objects.get().customer == world.own
+
+
+def test_no_form_of_sources_speaks_in_the_words_of_its_framework(world: World, sender: Sender) -> None:
+    client = world.client("manager")
+    pages = [
+        client.post(url("source_new"), {"kind": "api", "per_minute": "x", "late_after_h": "x", "customer": "99999999"}),
+        client.post(url("source_edit", sender.source.pk), {"per_minute": "0", "late_after_h": "99999"}),
+        client.post(url("source_token", sender.source.pk), {"hours": "9999", "key": "x", "seen": "x"}),
+        client.post(url("source_retire", sender.source.pk), {}),
+        client.get(url("panel_new")),
+    ]
+    for page in pages:
+        for words in ("This field", "Ensure this", "Enter a", "Select a valid choice", "---------"):
+            assert words not in text(page), words
 
 
 def test_an_overtaken_form_changes_nothing(world: World, sender: Sender) -> None:

@@ -167,6 +167,7 @@ DEVICES: dict[str, Answers] = {
     "devices:event_file_detail": NOBODY,
     "devices:event_file_map": NOBODY,
     "devices:event_file_take": OFFICE_POST,
+    "devices:event_file_remove": OFFICE_POST,
     "devices:event_file_problems": NOBODY,
     "devices:import_list": OFFICE,
     "devices:import_new": OFFICE,
