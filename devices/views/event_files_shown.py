@@ -68,7 +68,7 @@ class Standing:
         if self.at_work:
             return {id(self.take): "taking", id(self.check): "checking"}.get(id(self.at_work), "looking")
         if self.taken:
-            return "taken"
+            return "taken" if self.taken["n_taken"] else "none"
         if self.error:
             return "failed"
         if self.looked and not self.looked["n_rows"]:

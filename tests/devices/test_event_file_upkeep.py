@@ -77,6 +77,7 @@ def test_a_file_of_which_nothing_came_in_gets_no_tick(world: World) -> None:
     assert "No row was taken in." in page
     assert "notice--fine" not in page
     assert "1 row could not be placed" in page
+    assert "nothing taken" in client.get(reverse("devices:event_file_list")).content.decode()
 
 
 # --- more problems than are listed -------------------------------------------------------------------------------------
