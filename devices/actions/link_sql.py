@@ -58,18 +58,18 @@ def _select(names: Sequence[str], query: str, values: Sequence[Any] = (), *, kin
 
 def read_stays(since: int) -> Columns:
     """Registrations at receivers whose every check-in reaches us, by transmitter and key: whole days `begins` … `ends`
-    (exclusive), and `limit`, the day up to which its receiver's days are known.
+    (exclusive), `limit`, the day up to which its receiver's days are known, and whether it leaves the site.
     """
     begins, removed = _day("r.registered_at", is_moment=True), _day("r.removed_at", is_moment=True)
     known = f"COALESCE({_day('v.days_closed_until')}, {_day('v.heard_until', is_moment=True)}, -1)"
     query = (
         "SELECT r.id, r.transmitter_id, r.receiver_id, r.customer_id, COALESCE(r.interval_s, 0), "
-        f"{begins} + 1, COALESCE({removed}, {FAR}), {known} "
+        f"{begins} + 1, COALESCE({removed}, {FAR}), {known}, CASE WHEN r.is_portable THEN 1 ELSE 0 END "
         "FROM devices_registration r JOIN devices_receiver v ON v.id = r.receiver_id "
         "WHERE v.evidence = 'every' AND r.transmitter_id IS NOT NULL "
         f"AND (r.removed_at IS NULL OR {removed} > %s) ORDER BY r.transmitter_id, r.id"
     )
-    names = ("pk", "transmitter", "receiver", "customer", "interval_s", "begins", "ends", "limit")
+    names = ("pk", "transmitter", "receiver", "customer", "interval_s", "begins", "ends", "limit", "leaves")
     return _select(names, query, [since])
 
 

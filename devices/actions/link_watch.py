@@ -200,7 +200,9 @@ def _prepare(ledger: _Ledger, some: range) -> None:
         stay, is_watched = _in_force(ledger, day)
         heard, expected = np.zeros(len(units), dtype=np.int64), np.zeros(len(units), dtype=np.int64)
         heard[place[ours]], expected[place[ours]] = counts["heard"][rows[ours]], counts["expected"][rows[ours]]
-        ledger.days[day] = _OneDay(stay, heard, np.where(is_watched, expected, 0))
+        # A day without any check-in of what leaves the site is a day out, recorded as one or not.
+        is_out = (stay >= 0) & (ledger.stays["leaves"][stay] > 0) & (heard == 0)
+        ledger.days[day] = _OneDay(stay, heard, np.where(is_watched & ~is_out, expected, 0))
 
 
 def _in_force(ledger: _Ledger, day: int) -> tuple[Ints, Flags]:

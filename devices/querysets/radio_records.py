@@ -15,7 +15,8 @@ from django.db import connection
 from devices.fields import day_number, day_of
 from devices.querysets.set_aside import dismissed_before
 from devices.rules.findings_facts import Stranger, WeakLink
-from devices.rules.radio_record import RECORD_DAYS, WHOLE_DAY_FROM, RadioRecord
+from devices.rules.radio_record import RECORD_DAYS, WHOLE_DAY_FROM, RadioRecord, Watched
+from devices.rules.silence import ABSORBED, AWAY, LATE
 
 STRANGER_SPAN = timedelta(days=30)
 """Strangers heard longer ago are no news."""
@@ -69,6 +70,79 @@ def radio_records(
         pk: RadioRecord(n, expected, min(heard, expected), runs, since if postgresql else day_of(since), n_out)
         for pk, n, expected, heard, runs, since, n_out in rows
     }
+
+
+NO_SILENCE = (ABSORBED, LATE, AWAY)
+"""Ends that say it was no silence of the transmitter, or one that was agreed."""
+SAME_STAY = timedelta(days=1)
+"""A registration that begins no later after the one before goes on with the same stay."""
+
+
+def watched_windows(
+    receiver_ids: Collection[int], today: date, n_days: int = RECORD_DAYS
+) -> dict[int, Watched]:  # fmt: skip
+    """Registration in force → missing faults since its window is in use there, over the last days before today (of UTC).
+
+    Only days up to which silence was looked for count, whole ones; a slot without any, or without a window, is left out. Two
+    queries for any number of slots. Days that were handed over long afterwards count as watched: what was over by then
+    raised no fault.
+    """
+    first = today - timedelta(days=n_days)
+    rows = _model("Registration").filter(
+        receiver__in=receiver_ids, transmitter__isnull=False, receiver__judged_until__isnull=False
+    )
+    stays: dict[tuple[int, int, int], list[Any]] = defaultdict(list)
+    for row in rows.order_by("registered_at", "pk").values(
+        "pk", "receiver_id", "transmitter_id", "input_number", "supervision", "window_s", "interval_s", "registered_at",
+        "removed_at", "receiver__judged_until",
+    ):  # fmt: skip
+        stays[row["receiver_id"], row["transmitter_id"], row["input_number"]].append(row)
+    spans: dict[int, tuple[tuple[int, int], date, date]] = {}
+    for (receiver, unit, _), some in stays.items():
+        last = some[-1]
+        if last["removed_at"] is None and last["supervision"] != "off" and last["window_s"]:
+            since = max(first, _same_window_since(some).astimezone(UTC).date() + timedelta(days=1))
+            until = min(today, last["receiver__judged_until"].astimezone(UTC).date())
+            if since < until:
+                spans[last["pk"]] = ((receiver, unit), since, until)
+    raised = _missing_days({key for key, _, _ in spans.values()}, first)
+    return {
+        pk: Watched(
+            sum(since <= day < until for day in raised.get(key, ())), since, (until - since).days,
+            is_whole=since == first and until == today,
+        )
+        for pk, (key, since, until) in spans.items()
+    }  # fmt: skip
+
+
+def _same_window_since(stays: list[Any]) -> datetime:
+    """When the last registration's window and interval began to hold, over registrations that follow each other closely."""
+    since = stays[-1]
+    for row in reversed(stays[:-1]):
+        ends = row["removed_at"]
+        if ends is None or since["registered_at"] - ends > SAME_STAY:
+            break
+        if any(row[name] != since[name] for name in ("supervision", "window_s", "interval_s")):
+            break
+        since = row
+    begun: datetime = since["registered_at"]
+    return begun
+
+
+def _missing_days(keys: Collection[tuple[int, int]], first: date) -> dict[tuple[int, int], list[date]]:
+    """Receiver and transmitter → days of UTC on which it began to be missing."""
+    if not keys:
+        return {}
+    rows = _model("Fault").filter(
+        kind="missing", receiver__in={receiver for receiver, _ in keys}, transmitter__isnull=False,
+        raised_at__gte=datetime.combine(first, datetime.min.time(), UTC),
+    )  # fmt: skip
+    found: dict[tuple[int, int], list[date]] = defaultdict(list)
+    for receiver, unit, at in rows.exclude(cause__in=NO_SILENCE).values_list(
+        "receiver_id", "transmitter_id", "raised_at"
+    ):
+        found[receiver, unit].append(at.astimezone(UTC).date())
+    return found
 
 
 def _number(day: str) -> str:

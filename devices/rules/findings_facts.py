@@ -4,10 +4,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
-from devices.rules.radio_record import RadioRecord
+from devices.rules.radio_record import RadioRecord, Watched
 from devices.rules.slot_map import OutputFacts, SlotRow
 from devices.rules.supervision import StandingFault
 from devices.rules.words import DUTY_ORDER
+
+OWN_SOURCE = "own suggestion"
+"""Source note of a figure that is ours, until a manager sets another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +32,7 @@ class SupervisionAsk:
     duty: str
     must_supervise: bool
     longest_window_s: int | None = None
-    source: str = "own suggestion"
+    source: str = OWN_SOURCE
 
 
 OWN_ASKS = (
@@ -51,10 +54,18 @@ def asks_with(policies: Iterable[tuple[str, int | None, str]]) -> tuple[Supervis
     )
 
 
+def off_is_right(*, is_portable: bool) -> bool:
+    """Whether a slot is best without supervision: what leaves the site would be called missing whenever it is out of range.
+
+    Findings, the adviser and the check of a change all ask here.
+    """
+    return is_portable
+
+
 def window_over(ask: SupervisionAsk | None, *, window_s: int | None, is_portable: bool) -> bool:
     """Whether a window [s] is longer than its duty class asks; what leaves the site is not judged by its window."""
     longest_s = ask.longest_window_s if ask is not None else None
-    return bool(not is_portable and longest_s and window_s and window_s > longest_s)
+    return bool(not off_is_right(is_portable=is_portable) and longest_s and window_s and window_s > longest_s)
 
 
 NOT_WIRED = frozenset({"nothing", "not wired", "none", "not used"})
@@ -166,6 +177,8 @@ class ReceiverFacts:
         By slot: what has not been heard for longer than it may be silent, judged by the source's own watermark.
     radio : mapping of int to RadioRecord
         By slot: what came of its check-ins.
+    watched : mapping of int to Watched
+        By slot: missing faults of its window, where silence was looked for.
     strangers : sequence of Stranger
         Transmitters heard that stand nowhere.
     visited_on : date or None
@@ -192,6 +205,7 @@ class ReceiverFacts:
     links: Mapping[int, WeakLink] = field(default_factory=dict)
     silent: Mapping[int, Silence] = field(default_factory=dict)
     radio: Mapping[int, RadioRecord] = field(default_factory=dict)
+    watched: Mapping[int, Watched] = field(default_factory=dict)
     strangers: Sequence[Stranger] = ()
     visited_on: date | None = None
     map_issued_on: date | None = None

@@ -2,8 +2,8 @@
 
 from collections.abc import Iterator
 
-from devices.rules.findings_facts import Finding, ReceiverFacts, WeakLink, at_slot, gravest, taken
-from devices.rules.radio_record import MOST_A_YEAR, faults_a_year
+from devices.rules.false_faults import cries_wolf, false_faults
+from devices.rules.findings_facts import Finding, ReceiverFacts, WeakLink, at_slot, gravest, off_is_right, taken
 from devices.rules.supervision import faults_of
 from devices.rules.words import day_words, span_words
 
@@ -38,27 +38,42 @@ def silent(facts: ReceiverFacts) -> Iterator[Finding]:
 
 
 def weak_links(facts: ReceiverFacts) -> Iterator[Finding]:
-    """A link that gets through less well than it used to. Silent ones are told of as that."""
+    """A link that gets through less well than it used to. Silent ones are told of as that.
+
+    Of what leaves the site nobody can tell a weak link from an absence that nobody recorded, so it is never called very weak,
+    and asking comes before any deed. Decided for this product.
+    """
     gone = {finding.slot for finding in silent(facts)}
     for row in taken(facts):
         link = facts.links.get(row.slot)
         if link is None or row.slot in gone or row.is_away:
             continue
         yield at_slot(
-            facts, row, "link_very_weak" if link.is_red else "link_weak",
+            facts, row, "link_very_weak" if link.is_red and not row.is_portable else "link_weak",
             weak_words(link) + (f" It was as usual until {day_words(link.fine_on, today=facts.today)}." if link.fine_on else ""),
-            "Something between it and the receiver has changed: a call may need luck to come through. It says nothing about the "
-            "cells." + (" It leaves the site: it may only have been out of range." if row.is_portable else ""),
-            "Take a reading of the signal margin on the next visit; look for what was moved, then try another place or a repeater.",
+            WHY_CARRIED if row.is_portable else WHY_WEAK,
+            ASK_CARRIED if row.is_portable else TAKE_READING,
             link.fine_on or link.since_on,
         )  # fmt: skip
 
 
+WHY_WEAK = "Something between it and the receiver has changed: a call may need luck to come through. It says nothing about the cells."
+WHY_CARRIED = (
+    "It leaves the site: it may only have been out of range. If it was not, a call may need luck to come through. It says "
+    "nothing about the cells."
+)
+TAKE_READING = "Take a reading of the signal margin on the next visit; look for what was moved, then try another place or a repeater."
+ASK_CARRIED = (
+    "Ask the site whether it was carried out on these days, and record it as away if so. Only if it was on the site all along, "
+    "take a reading where it is used."
+)
+
+
 def weak_words(link: WeakLink) -> str:
-    """Say a fall: "Of its check-ins 78 in 100 come now; before it were 97."."""
+    """Say a fall: "Of its check-ins 78 in 100 come now; before, 97 in 100 did."."""
     if link.share_now is None or link.share_before is None:
         return "Fewer of its check-ins come than used to."
-    return f"Of its check-ins {_hundred(link.share_now)} in 100 come now; before it were {_hundred(link.share_before)}."
+    return f"Of its check-ins {_hundred(link.share_now)} in 100 come now; before, {_hundred(link.share_before)} in 100 did."
 
 
 def _hundred(share: float) -> int:
@@ -66,23 +81,25 @@ def _hundred(share: float) -> int:
 
 
 def nuisance_faults(facts: ReceiverFacts) -> Iterator[Finding]:
-    """A window that would call a sound transmitter missing more than once a year, by its own record.
+    """A window that would call a sound transmitter missing more than once a year, by the check-ins it lost.
 
-    A weak link is told of as that: its record of now says nothing about the window.
+    It is an expectation, so the faults on record stand beside it, and where they deny it there is no finding. A weak link is
+    told of as that: its record of now says nothing about the window.
     """
     for row in taken(facts):
         record = facts.radio.get(row.slot)
-        if record is None or not row.window_s or not row.interval_s or row.slot in facts.links or row.is_portable:
+        if record is None or not row.window_s or not row.interval_s or row.slot in facts.links:
             continue
-        if not record.is_enough or not record.lost:
+        if off_is_right(is_portable=row.is_portable) or not record.is_enough or not record.lost:
             continue
-        a_year = faults_a_year(record.share, record.burst, row.window_s, row.interval_s)
-        if a_year is None or a_year <= MOST_A_YEAR:
+        rates, watched = false_faults(record, row.window_s, row.interval_s), facts.watched.get(row.slot)
+        if not cries_wolf(rates, record, watched):
             continue
+        seen = f"on record: {watched.words(facts.today)}" if watched else "how often it did is not on record"
         yield at_slot(
             facts, row, "nuisance_faults",
-            f"The window of {span_words(row.window_s)} calls it missing {_often(a_year)} a year though nothing is wrong, by its "
-            "own record",
+            f"By the check-ins it lost, the window of {span_words(row.window_s)} would call it missing "
+            f"{_often(rates.for_sure)} a year though nothing is wrong; {seen}",
             "People learn to ignore a fault that cries wolf, and then the true one too.",
             "See which window would be quiet and short enough, then plan it; or find it a better path.",
             None,

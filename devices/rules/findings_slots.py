@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from datetime import timedelta
 
-from devices.rules.findings_facts import Finding, ReceiverFacts, at_slot, local_day, taken, window_over
+from devices.rules.findings_facts import Finding, ReceiverFacts, at_slot, local_day, off_is_right, taken, window_over
 from devices.rules.legality import MIN_CHECK_INS_PER_WINDOW
 from devices.rules.slot_map import SlotRow
 from devices.rules.supervision import faults_of
@@ -22,7 +22,7 @@ PLAN_WAIT_DAYS = 30
 def portable_supervised(facts: ReceiverFacts) -> Iterator[Finding]:
     """Portable with supervision on: whoever carries it out of the house raises a fault."""
     for row in taken(facts):
-        if row.is_portable and row.window_s and not row.is_away:
+        if off_is_right(is_portable=row.is_portable) and row.window_s and not row.is_away:
             yield at_slot(
                 facts, row, "portable_supervised",
                 f"A transmitter that leaves the site is supervised ({span_words(row.window_s)})",
@@ -37,7 +37,7 @@ def not_supervised_enough(facts: ReceiverFacts) -> Iterator[Finding]:
     asks = {ask.duty: ask for ask in facts.asks}
     for row in taken(facts):
         ask = asks.get(row.duty)
-        if ask is None or row.is_portable:
+        if ask is None or off_is_right(is_portable=row.is_portable):
             continue
         duty = DUTY_WORDS.get(row.duty, row.duty)
         if ask.must_supervise and row.window_s == WINDOW_OFF:

@@ -1,8 +1,8 @@
 """What a slot's own record of check-ins says: the share lost with its limits, and faults a year that nothing explains. Pure.
 
 The share lost comes with its Wilson interval (E. B. Wilson, J. Am. Stat. Assoc. 22 (1927), from memory). Faults that would start
-without anything being wrong are worked out exactly (`nuisance.py`): in bursts where the record tells how long losses last,
-otherwise as if each check-in were lost by itself, which is a floor.
+without anything being wrong are worked out by exact formulas (`nuisance.py`): in bursts where the record tells how long losses
+last, and never below what the same share lost one by one gives. What the record leaves open is in `false_faults.py`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from devices.rules.nuisance import Gilbert, by_chance, in_bursts, misses_in_window
+from devices.rules.words import count_words, day_words
 
 Z95 = 1.96
 """Of the two-sided 95 % interval."""
@@ -108,8 +109,35 @@ class RadioRecord:
         return max(self.lost / self.loss_runs, 1.0) if self.loss_runs and self.lost else None
 
 
-def faults_a_year(share: float, burst: float | None, window_s: int, interval_s: int) -> float | None:
-    """Give the faults a year that would start without anything being wrong.
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """What the record of faults says of a window, over days on which silence was looked for.
+
+    Attributes
+    ----------
+    n_missing : int
+        Missing faults that began in them [count].
+    since_on : date
+        First of these days: with this window, at this receiver.
+    n_days : int
+        How many days that is [count].
+    is_whole : bool
+        It is the whole span looked at; else the window is younger than that.
+    """
+
+    n_missing: int
+    since_on: date
+    n_days: int
+    is_whole: bool = False
+
+    def words(self, today: date) -> str:
+        """Say it: "no missing fault in the last 90 days", "2 missing faults since 12 September"."""
+        what = count_words(self.n_missing, "missing fault") if self.n_missing else "no missing fault"
+        return f"{what} {f'in the last {self.n_days} days' if self.is_whole else f'since {day_words(self.since_on, today=today)}'}"
+
+
+def faults_in_row(share: float, burst: float | None, misses: int) -> float:
+    """Give the new faults per check-in where so many lost in a row make one.
 
     Parameters
     ----------
@@ -117,25 +145,46 @@ def faults_a_year(share: float, burst: float | None, window_s: int, interval_s: 
         Share of check-ins lost (0 … 1).
     burst : float or None
         Mean length of a run of losses [check-ins]; None: each lost by itself.
+    misses : int
+        Check-ins lost in a row that make a fault [1 …].
+
+    Returns
+    -------
+    float
+        The formula for bursts (`nuisance.in_bursts`), but never less than the same share lost one by one gives
+        (`nuisance.by_chance`): a few losses that all happened to be single do not show that two can never meet, though a
+        mean run of 1.0 says so. Own choice. Where fades are much longer than the window, bursts make fewer but longer
+        faults than chance would, and the larger figure stands here too.
+    """
+    alone = by_chance(share, misses, 0).per_checkin
+    if burst is None or share <= 0.0:
+        return alone
+    # Losses fill at most the share that their length leaves: between two runs one check-in has come.
+    most = 0.999 * burst / (burst + 1.0)
+    return max(in_bursts(Gilbert(min(share, most), burst), misses, 0).per_checkin, alone)
+
+
+def faults_a_year(share: float, burst: float | None, window_s: int, interval_s: int) -> float:
+    """Give the faults a year that would start without anything being wrong.
+
+    Parameters
+    ----------
+    share : float
+        Share of check-ins lost (0 … 1), or of quarter hours without any where they come more often than that.
+    burst : float or None
+        Mean length of a run of losses [the same]; None: each lost by itself.
     window_s, interval_s : int
         Supervision window and check-in interval [s].
 
     Returns
     -------
-    float or None
-        Expected number [1/year]; None where the record, kept by the quarter hour, cannot tell.
+    float
+        Expected number [1/year], by `faults_in_row`; of check-ins closer than a quarter hour only the faults that the record
+        is sure of, see `false_faults.py`.
     """
-    step_s = max(interval_s, QUARTER_S)
-    if interval_s < QUARTER_S and window_s < 2 * QUARTER_S:
-        return None
-    misses = misses_in_window(window_s, step_s)
-    if burst is None or share <= 0.0:
-        per_checkin = by_chance(share, misses, 0).per_checkin
-    else:
-        # Losses fill at most the share that their length leaves: between two runs one check-in has come.
-        most = 0.999 * burst / (burst + 1.0)
-        per_checkin = in_bursts(Gilbert(min(share, most), burst), misses, 0).per_checkin
-    return per_checkin * YEAR_S / step_s
+    if interval_s >= QUARTER_S:
+        return faults_in_row(share, burst, misses_in_window(window_s, interval_s)) * YEAR_S / interval_s
+    return faults_in_row(share, burst, math.ceil(window_s / QUARTER_S)) * YEAR_S / QUARTER_S
 
 
 def rate_words(a_year: float) -> str:

@@ -4,19 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
+from devices.rules.false_faults import DAYS_A_YEAR, FalseFaults, cries_wolf, false_faults, is_denied
+from devices.rules.findings_facts import OWN_SOURCE, SupervisionAsk, off_is_right, window_over
 from devices.rules.legality import MIN_CHECK_INS_PER_WINDOW
 from devices.rules.nuisance import misses_in_window
-from devices.rules.radio_record import (
-    MIN_DAYS,
-    MIN_EXPECTED,
-    MOST_A_YEAR,
-    QUARTER_S,
-    RadioRecord,
-    faults_a_year,
-    rate_words,
-)
-from devices.rules.words import DUTY_WORDS, count_words, span_words
+from devices.rules.radio_record import MIN_DAYS, MIN_EXPECTED, QUARTER_S, RadioRecord, Watched, rate_words
+from devices.rules.words import DUTY_WORDS, WINDOW_OFF, count_words, span_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +23,7 @@ class Ask:
     window_s : int or None
         Window in use [s]; 0 = not supervised, None = not known.
     interval_s : int
-        Check-in interval [s].
+        Check-in interval [s]; 0 = not known, then no window can be judged.
     offered_s : sequence of int
         Windows that the receiver can be set to [s]; empty = not known.
     longest_s : int or None
@@ -37,6 +32,10 @@ class Ask:
         Duty class.
     source : str
         Whose figure the longest window is.
+    is_portable : bool
+        The transmitter leaves the site.
+    can_switch_off : bool
+        The receiver can do without a window for one slot.
     """
 
     window_s: int | None
@@ -45,6 +44,24 @@ class Ask:
     longest_s: int | None
     duty: str
     source: str = ""
+    is_portable: bool = False
+    can_switch_off: bool = True
+
+    @property
+    def off_is_right(self) -> bool:
+        """Whether it is best without a window."""
+        return off_is_right(is_portable=self.is_portable)
+
+    def is_over(self, window_s: int) -> bool:
+        """Whether a window [s] is longer than the duty asks, by the rule of the findings."""
+        asked = SupervisionAsk(self.duty, must_supervise=False, longest_window_s=self.longest_s, source=self.source)
+        return window_over(asked, window_s=window_s, is_portable=self.is_portable)
+
+    def needs_reason(self, window_s: int) -> bool:
+        """Whether a window [s] may be planned only by somebody who says why: longer than the duty asks, or a window for what
+        leaves the site.
+        """
+        return bool(window_s) and (self.is_over(window_s) or self.off_is_right)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,47 +73,80 @@ class WindowOption:
     window_s : int
         [s].
     misses : int
-        Check-ins lost in a row that make a fault [count]; quarter hours without any where `by_quarter`.
-    a_year, at_most : float or None
-        Faults a year without anything being wrong, by the share lost and by its upper limit [1/year]; None = not known.
-    is_current, is_under_two, is_over_duty : bool
-        In use now; holds fewer than two check-ins; longer than the duty asks.
-    by_quarter : bool
-        The record is kept by the quarter hour.
+        Check-ins lost in a row that make a fault [count].
+    rates : FalseFaults or None
+        Faults a year without anything being wrong; None = too little on record.
+    is_quiet : bool or None
+        At most one such fault a year is expected; None = it cannot be told.
+    is_current, is_under_two, is_over_duty, leaves_site : bool
+        In use now; holds fewer than two check-ins; longer than the duty asks; for a transmitter that leaves the site.
+    is_denied : bool
+        More are expected than the record of faults allows.
     """
 
     window_s: int
     misses: int
-    a_year: float | None
-    at_most: float | None
+    rates: FalseFaults | None
+    is_quiet: bool | None
     is_current: bool
     is_under_two: bool
     is_over_duty: bool
-    by_quarter: bool = False
+    leaves_site: bool = False
+    is_denied: bool = False
 
     @property
-    def is_quiet(self) -> bool | None:
-        """At most one such fault a year is expected; None = not known."""
-        return None if self.a_year is None else self.a_year <= MOST_A_YEAR
+    def a_year(self) -> float | None:
+        """Faults a year to reckon with [1/year]; None where the record cannot say even that."""
+        if self.rates is None or (self.is_quiet is None and self.rates.up_to is None):
+            return None
+        return self.rates.for_sure
 
     @property
     def fits(self) -> bool:
-        """Quiet, short enough for its duty, and at least two check-ins long."""
-        return bool(self.is_quiet) and not self.is_under_two and not self.is_over_duty
+        """Quiet, short enough for its duty, at least two check-ins long, and for what stays on the site."""
+        return bool(self.is_quiet) and not self.is_under_two and not self.is_over_duty and not self.leaves_site
+
+    @property
+    def expected_words(self) -> str:
+        """Say what is expected; a span where the quarter hours leave one open; empty where nothing can be said."""
+        if self.rates is None or self.a_year is None:
+            return ""
+        low = rate_words(self.rates.for_sure)
+        if self.rates.up_to is None:
+            return f"{low}, or more"
+        high = rate_words(self.rates.up_to)
+        return low if low == high else f"between {low} and {high}"
+
+    @property
+    def most_words(self) -> str:
+        """Say the upper limit; empty where there is none."""
+        return "" if self.rates is None or self.rates.at_most is None else rate_words(self.rates.at_most)
 
     @property
     def verdict(self) -> str:
         """Why it fits or does not, in words."""
         against = []
+        if self.leaves_site:
+            against.append("would raise a fault whenever it is carried out of range")
         if self.is_under_two:
             against.append("shorter than two check-ins")
         if self.is_quiet is False:
             against.append("would cry wolf more than once a year")
         if self.is_over_duty:
             against.append("longer than the duty asks")
-        if self.is_quiet is None and not against:
-            return "cannot be told from this record"
+        if self.is_quiet is None and not self.leaves_site:
+            against.append(self._untold)
         return "; ".join(against) or "fits"
+
+    @property
+    def _untold(self) -> str:
+        if self.rates is None:
+            return "cannot be told from this record"
+        if self.is_denied:
+            return "would cry wolf by its losses, but the faults on record do not bear that out"
+        if self.window_s < LEAST_JUDGED_S:
+            return f"the record keeps quarter hours: it cannot judge windows under {span_words(LEAST_JUDGED_S)}"
+        return "the record keeps quarter hours: it cannot tell whether the gaps were long enough for a fault"
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +156,7 @@ class WindowAdvice:
     Attributes
     ----------
     code : str
-        keep, change, path (a better path first) or unknown.
+        keep, change, path (a better path first), off (no window at all) or unknown.
     headline : str
         The advice in one sentence.
     reasons : tuple of str
@@ -114,7 +164,7 @@ class WindowAdvice:
     options : tuple of WindowOption
         Shortest first.
     window_s : int or None
-        Window to change to [s], for `change`.
+        Window to change to [s], for `change`; 0 for `off` where a window is set and can be switched off.
     """
 
     code: str
@@ -124,6 +174,9 @@ class WindowAdvice:
     window_s: int | None = None
 
 
+LEAST_JUDGED_S = 2 * QUARTER_S
+"""A gap as long as a shorter window may leave no quarter hour empty."""
+
 BETTER_PATH = (
     "Take a reading on site: signal margin at the receiver, with doors as they usually stand.",
     "Move the transmitter or the receiver's aerial, away from metal, and take another reading.",
@@ -132,28 +185,29 @@ BETTER_PATH = (
 """What helps where no window does. Common practice, no source."""
 
 
-def judge_windows(record: RadioRecord, ask: Ask) -> tuple[WindowOption, ...]:
-    """Judge every window offered, and the one in use, shortest first."""
-    windows = sorted({*ask.offered_s, *([ask.window_s] if ask.window_s else [])})
-    by_quarter = ask.interval_s < QUARTER_S
+def judge_windows(record: RadioRecord, ask: Ask, watched: Watched | None = None) -> tuple[WindowOption, ...]:
+    """Judge every window offered, and the one in use, shortest first. `watched` are the faults of the window in use: a longer
+    one would have had no more.
+    """
+    windows = sorted({*ask.offered_s, *([ask.window_s] if ask.window_s else [])} if ask.interval_s else ())
     options = []
     for window_s in windows:
-        a_year = at_most = None
-        if record.is_enough:
-            a_year = faults_a_year(record.share, record.burst, window_s, ask.interval_s)
-            at_most = faults_a_year(record.limits[1], record.burst, window_s, ask.interval_s)
+        rates = false_faults(record, window_s, ask.interval_s) if record.is_enough else None
+        seen = watched if ask.window_s and window_s >= ask.window_s else None
+        is_quiet = None if rates is None else cries_wolf(rates, record, seen)
         options.append(
             WindowOption(
-                window_s=window_s, misses=misses_in_window(window_s, max(ask.interval_s, QUARTER_S)), a_year=a_year,
-                at_most=at_most, by_quarter=by_quarter, is_current=window_s == ask.window_s,
-                is_under_two=window_s < MIN_CHECK_INS_PER_WINDOW * ask.interval_s,
-                is_over_duty=bool(ask.longest_s and window_s > ask.longest_s),
+                window_s=window_s, misses=misses_in_window(window_s, ask.interval_s), rates=rates,
+                is_quiet=None if is_quiet is None else not is_quiet, is_current=window_s == ask.window_s,
+                is_under_two=window_s < MIN_CHECK_INS_PER_WINDOW * ask.interval_s, is_over_duty=ask.is_over(window_s),
+                leaves_site=ask.off_is_right,
+                is_denied=rates is not None and is_quiet is None and is_denied(rates.for_sure, record, seen),
             )
         )  # fmt: skip
     return tuple(options)
 
 
-def advise(record: RadioRecord, ask: Ask) -> WindowAdvice:
+def advise(record: RadioRecord, ask: Ask, watched: Watched | None = None, today: date | None = None) -> WindowAdvice:
     """Advise on the window of a slot.
 
     Parameters
@@ -162,22 +216,30 @@ def advise(record: RadioRecord, ask: Ask) -> WindowAdvice:
         Its own record, outages left out.
     ask : Ask
         The slot and its duty's longest window.
+    watched : Watched or None
+        Missing faults of the window in use; None = nobody has looked for silence.
+    today : date or None
+        Local day, only used for words.
 
     Returns
     -------
     WindowAdvice
-        `keep` where the window in use fits; `change` to the shortest that fits; `path` where none does; `unknown` where
-        too little is on record.
+        `off` for what leaves the site; `keep` where the window in use fits; `change` to the shortest that fits; `path` where
+        none does; `unknown` where too little is on record, or it cannot tell about the window in use.
     """
-    options = judge_windows(record, ask)
+    options = judge_windows(record, ask, watched)
+    if ask.off_is_right:
+        return _off(ask, options)
     if not record.is_enough:
         return WindowAdvice("unknown", "There is too little of its own record to advise on its window.",
-                            (_basis_words(record),), options)  # fmt: skip
+                            (_basis_words(record), *_duty(ask)), options)  # fmt: skip
     current = next((one for one in options if one.is_current), None)
     if current is not None and current.fits:
         return WindowAdvice("keep", f"The window of {span_words(current.window_s)} may stay.",
                             (_why(current, record), *_duty(ask)), options)  # fmt: skip
     fitting = next((one for one in options if one.fits), None)
+    if current is not None and current.is_quiet is None and not current.is_under_two and not current.is_over_duty:
+        return _untold(current, fitting, record, ask, watched, today, options)
     if fitting is not None:
         against = () if current is None else (f"The window in use, {span_words(current.window_s)}: {current.verdict}.",)
         return WindowAdvice("change", f"Set the window to {span_words(fitting.window_s)}.",
@@ -189,21 +251,69 @@ def advise(record: RadioRecord, ask: Ask) -> WindowAdvice:
                         (_none_fits(options), *_duty(ask), *BETTER_PATH), options)  # fmt: skip
 
 
+def _off(ask: Ask, options: tuple[WindowOption, ...]) -> WindowAdvice:
+    """What leaves the site is better without a window, whatever its record says."""
+    why = (
+        "Whoever carries it out of range raises a missing fault, and people learn to ignore faults.",
+        "Agree how it is looked after instead, and record when it is away.",
+        *_duty(ask),
+    )
+    if ask.window_s == WINDOW_OFF:
+        return WindowAdvice("off", "It leaves the site: that its supervision is off is right.", why, options)
+    headline = "It leaves the site: supervision off is right for it."
+    if ask.can_switch_off:
+        return WindowAdvice("off", headline, why, options, WINDOW_OFF)
+    cannot = (
+        "This receiver cannot switch the supervision of one slot off: then recording when it is away is all there is."
+    )
+    return WindowAdvice("off", headline, (why[0], cannot, *why[1:]), options)
+
+
+def _untold(
+    current: WindowOption, fitting: WindowOption | None, record: RadioRecord, ask: Ask, watched: Watched | None,
+    today: date | None, options: tuple[WindowOption, ...],
+) -> WindowAdvice:  # fmt: skip
+    """The window in use is not shown to be wrong, so no other is advised in its place."""
+    window = span_words(current.window_s)
+    reasons = [f"The window in use, {window}: {current.verdict}."]
+    if current.is_denied and current.rates is not None and watched is not None:
+        n = round(current.rates.for_sure * min(watched.n_days, record.n_days) / DAYS_A_YEAR)
+        seen = watched.words(today) if today else count_words(watched.n_missing, "missing fault")
+        reasons.append(
+            f"By its losses {count_words(n, 'missing fault')} would have been expected over these days; on record: {seen}. "
+            "Check-ins that were handed over late or not at all count as lost without a fault."
+        )  # fmt: skip
+    if fitting is not None:
+        reasons.append(f"The shortest that its record shows to be quiet: {span_words(fitting.window_s)}.")
+    return WindowAdvice(
+        "unknown", f"Whether {window} cries wolf here cannot be told.", (*reasons, *_duty(ask)), options
+    )
+
+
 def _why(option: WindowOption, record: RadioRecord) -> str:
-    assert option.a_year is not None
+    assert option.rates is not None
+    assert option.rates.up_to is not None
     floor = "" if record.burst or not record.lost else ", at the least"
-    lost = f"{count_words(option.misses, 'check-in')} would have to be lost in a row"
-    if option.by_quarter:
-        lost = f"{count_words(option.misses, 'quarter hour')} in a row would have to pass without a check-in"
-    return f"{lost}: {rate_words(option.a_year)}{floor}, although the transmitter works."
+    lost = f"{count_words(option.misses, 'check-in')}" + (" in a row" if option.misses > 1 else "")
+    return (
+        f"With {span_words(option.window_s)} a working transmitter is called missing once {lost} of it "
+        f"{'is' if option.misses == 1 else 'are'} lost: {rate_words(option.rates.up_to)}{floor}."
+    )
 
 
 def _duty(ask: Ask) -> tuple[str, ...]:
     duty = DUTY_WORDS.get(ask.duty, ask.duty)
     if not ask.longest_s:
-        return (f"No longest window is set for {duty}.",)
-    source = f" (asked by: {ask.source})" if ask.source else ""
-    return (f"For {duty} a window of at most {span_words(ask.longest_s)} is asked{source}.",)
+        return () if ask.off_is_right else (f"No longest window is set for {duty}.",)
+    said = f"For {duty} a window of at most {span_words(ask.longest_s)} is asked{source_words(ask.source)}"
+    return (f"{said}; that does not bind what leaves the site." if ask.off_is_right else f"{said}.",)
+
+
+def source_words(source: str) -> str:
+    """Say whose figure it is, in brackets; empty where nobody noted it."""
+    if source.strip().lower() == OWN_SOURCE:
+        return " (suggested by this software until a manager sets a figure)"
+    return f" (asked by: {source})" if source else ""
 
 
 def _none_fits(options: Sequence[WindowOption]) -> str:

@@ -101,7 +101,7 @@ def _facts(shelf: _Shelf, row: Receiver, policies: list[RiskPolicy], faults: Seq
         shelf_ends=shelf.shelf_ends.get(pk, {}), test_again=shelf.test_again.get(pk, {}),
         loans=shelf.loans.get(pk, ()), plans=shelf.plans.get(pk, ()), visited_on=shelf.visited.get(pk),
         links=shelf.radio.links.get(pk, {}), silent=shelf.radio.silent.get(pk, {}), radio=shelf.radio.records.get(pk, {}),
-        strangers=shelf.radio.strangers.get(pk, ()),
+        watched=shelf.radio.watched.get(pk, {}), strangers=shelf.radio.strangers.get(pk, ()),
         map_issued_on=copy[0], slots_changed_on=copy[1],
     )  # fmt: skip
 

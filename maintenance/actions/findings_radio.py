@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from devices.models import Receiver
-from devices.querysets.radio_records import radio_records, strangers, weak_links
+from devices.querysets.radio_records import radio_records, strangers, watched_windows, weak_links
 from devices.querysets.silence import SHORTEST_LOOK, last_heard
 from devices.rules.findings_facts import Silence, Stranger, WeakLink
-from devices.rules.radio_record import RadioRecord
+from devices.rules.radio_record import RadioRecord, Watched
 from devices.rules.slot_map import SlotRow
 from devices.rules.supervision import EVERY, TransmitterEvidence, judge
 from sites.models import Site
@@ -23,6 +23,7 @@ class Radio:
     links: dict[int, dict[int, WeakLink]] = field(default_factory=dict)
     silent: dict[int, dict[int, Silence]] = field(default_factory=dict)
     records: dict[int, dict[int, RadioRecord]] = field(default_factory=dict)
+    watched: dict[int, dict[int, Watched]] = field(default_factory=dict)
     strangers: dict[int, list[Stranger]] = field(default_factory=dict)
 
 
@@ -36,10 +37,12 @@ def read_radio(here: Mapping[int, Receiver], rows: Mapping[int, Sequence[SlotRow
     links = weak_links(list(every))
     watched = [row.registration_pk for some in taken.values() for row in some if row.window_s and row.interval_s]
     records = radio_records([pk for pk in watched if pk is not None], at.astimezone(UTC).date())
+    seen = watched_windows(list(every), at.astimezone(UTC).date())
     for pk, some in taken.items():
         units = links.get(pk, {})
         found.links[pk] = {row.slot: units[row.transmitter_pk] for row in some if row.transmitter_pk in units}
         found.records[pk] = {row.slot: records[row.registration_pk] for row in some if row.registration_pk in records}
+        found.watched[pk] = {row.slot: seen[row.registration_pk] for row in some if row.registration_pk in seen}
     _read_silent(found, every, taken)
     return found
 

@@ -83,6 +83,7 @@ class Strip:
     n_outage: int = 0
     onset_x: float | None = None
     is_weak: bool = False
+    leaves_site: bool = False
     width: float = WIDTH
     height: float = HEIGHT
     bar_width: float = STEP - 1
@@ -99,6 +100,7 @@ def strip_of(
     *,
     outages: Collection[date] = (),
     weak: WeakLink | None = None,
+    leaves_site: bool = False,
 ) -> Strip | None:
     """Draw the last days of a transmitter and say what they show.
 
@@ -114,6 +116,8 @@ def strip_of(
         Days on which so little of the receiver came that no single transmitter is blamed.
     weak : WeakLink or None
         How its link fell, where it is called weak.
+    leaves_site : bool
+        It may only have been carried out of range.
 
     Returns
     -------
@@ -137,8 +141,8 @@ def strip_of(
         onset_x = round(LEFT + ((weak.fine_on - first).days + 1) * STEP - 0.5, 1)
     return Strip(
         columns, _ticks(first, n_days), _weeks(ordered, first, out),
-        _words(ordered, n_days) + _outage_words(out) + _weak_words(weak), most, n_outage=len(out), onset_x=onset_x,
-        is_weak=weak is not None,
+        _words(ordered, n_days) + _outage_words(out) + _weak_words(weak, leaves_site=leaves_site), most, n_outage=len(out), onset_x=onset_x,
+        is_weak=weak is not None, leaves_site=leaves_site,
     )  # fmt: skip
 
 
@@ -166,12 +170,17 @@ def _outage_words(outages: Collection[date]) -> tuple[str, ...]:
     return (f"The receiver heard too little of everybody {when}: that says nothing about this transmitter.",)
 
 
-def _weak_words(weak: WeakLink | None) -> tuple[str, ...]:
+def _weak_words(weak: WeakLink | None, *, leaves_site: bool) -> tuple[str, ...]:
     """Say how its link fell, since when, and that this asks for a reading."""
     if weak is None:
         return ()
     since = f"It was as usual until {day_words(weak.fine_on)}." if weak.fine_on else ""
-    advice = "That is a weak link: take a reading on site. It says nothing about the battery."
+    advice = (
+        "It leaves the site: it may only have been out of range, or its link is weak. Ask where it was before you take a "
+        "reading. It says nothing about the battery."
+        if leaves_site
+        else "That is a weak link: take a reading on site. It says nothing about the battery."
+    )
     return tuple(text for text in (weak_words(weak), since, advice) if text)
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from devices.rules.radio_record import MOST_A_YEAR, rate_words
+from devices.rules.radio_record import MOST_A_YEAR
 from devices.rules.window_advice import WindowOption
 from devices.rules.words import span_words
 from maintenance.rules.charts import Tick, hatch
@@ -27,7 +27,7 @@ WIDTH, LEFT, RIGHT, TOP, STEP, TALL = 470.0, 64.0, 448.0, 12.0, 26.0, 14.0
 
 @dataclass(frozen=True, slots=True)
 class WindowBar:
-    """One window: kind "quiet" or "loud" (with its hatching), its words, and whether it is in use."""
+    """One window: kind "quiet", "loud" (with its hatching) or "open" (nobody can tell), its words, and whether it is in use."""
 
     kind: str
     label: str
@@ -40,13 +40,14 @@ class WindowBar:
 
 @dataclass(frozen=True, slots=True)
 class WindowChart:
-    """Bars of all windows known, the line of one fault a year, and where the windows begin that are too long for the duty."""
+    """Bars of all windows known (each as long as the upper reading of its record), the line of one fault a year, and where the windows begin that are too long for the duty."""
 
     bars: tuple[WindowBar, ...]
     ticks: tuple[Tick, ...]
     height: float
     base: float
     limit_x: float
+    has_open: bool
     too_long_y: float | None
     finding: str
     width: float = WIDTH
@@ -84,18 +85,19 @@ def window_chart(options: Sequence[WindowOption]) -> WindowChart | None:
         y = TOP + place * STEP
         if one.is_over_duty and too_long_y is None:
             too_long_y = round(y - (STEP - TALL) / 2, 1)
-        width = max(_x_of(one.a_year) - LEFT, 2.0)
-        is_loud = one.a_year > MOST_A_YEAR
-        lines = hatch(LEFT, y, width, TALL, 6.0) if is_loud else ""
+        most = one.rates.up_to if one.rates and one.rates.up_to is not None else one.a_year
+        width = max(_x_of(most) - LEFT, 2.0)
+        kind = "open" if one.is_quiet is None else "quiet" if one.is_quiet else "loud"
+        lines = hatch(LEFT, y, width, TALL, 6.0) if kind == "loud" else ""
         bars.append(
             WindowBar(
-                "loud" if is_loud else "quiet", span_words(one.window_s), round(y, 1), round(y + 11.5, 1),
+                kind, span_words(one.window_s), round(y, 1), round(y + 11.5, 1),
                 round(width, 1), lines, one.is_current,
             )
         )  # fmt: skip
-        said.append(f"{span_words(one.window_s)}{' (in use)' if one.is_current else ''}: {rate_words(one.a_year)}")
+        said.append(f"{span_words(one.window_s)}{' (in use)' if one.is_current else ''}: {one.expected_words}")
     base = TOP + len(known) * STEP
     return WindowChart(
         bars=tuple(bars), ticks=tuple(Tick(_x_of(value), word) for value, word in TICKS), height=base + 24.0, base=base,
-        limit_x=_x_of(MOST_A_YEAR), too_long_y=too_long_y, finding="; ".join(said),
+        limit_x=_x_of(MOST_A_YEAR), has_open=any(bar.kind == "open" for bar in bars), too_long_y=too_long_y, finding="; ".join(said),
     )  # fmt: skip

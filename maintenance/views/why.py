@@ -14,7 +14,7 @@ from django.utils.translation import gettext
 
 from company.models import ChangeRow, User
 from company.models.firm import RiskPolicy
-from devices.models import CheckInDay, LinkWatch, OutageDay, Receiver
+from devices.models import CheckInDay, LinkWatch, OutageDay, Receiver, Registration
 from devices.querysets.radio_records import weak_one
 from devices.rules.supervision import EVERY
 from maintenance.actions.due_items import Basis, basis, things_at
@@ -273,7 +273,10 @@ def check_ins(*, transmitter_id: int | None, receiver: Receiver | None, today: d
         return None
     outages = OutageDay.objects.visible_to(user).filter(receiver=receiver, day__gt=today - timedelta(days=N_DAYS))
     links = LinkWatch.objects.visible_to(user).filter(transmitter=transmitter_id, registration__receiver=receiver)
+    weak, here = weak_one(links), Registration.objects.visible_to(user).open()
     return strip_of(
         last_days(CheckInDay.objects.visible_to(user), transmitter_id, today), today,
-        outages=set(outages.values_list("day", flat=True)), weak=weak_one(links),
+        outages=set(outages.values_list("day", flat=True)), weak=weak,
+        leaves_site=weak is not None
+        and here.filter(transmitter=transmitter_id, receiver=receiver, is_portable=True).exists(),
     )  # fmt: skip

@@ -173,6 +173,29 @@ def test_what_was_away_is_neither_judged_nor_learnt_nor_asked_for_again() -> Non
     assert judge_links(at=NOW).n_days == 0
 
 
+def test_days_out_of_what_leaves_the_site_are_no_weak_link() -> None:
+    one = receiver()
+    lived(one)
+    unit = units(one)[0]
+    weekends = [day for day in (FIRST + timedelta(days=n) for n in range(28, N_DAYS)) if day.weekday() >= 5]
+    CheckInDay.objects.filter(transmitter_id=unit, day__in=weekends).update(heard=0)
+    judge_links(at=NOW)
+    assert LinkWatch.objects.get(transmitter=unit).amber_since is not None, "of what stays on the site it is one"
+    one.registrations.filter(transmitter=unit).update(is_portable=True)
+    rebuild_links(at=NOW)
+    state = LinkWatch.objects.get(transmitter=unit)
+    assert state.amber_since is None
+    assert state.share_now == pytest.approx(0.97, abs=0.04)
+
+
+def test_days_on_which_little_of_what_leaves_the_site_came_still_count() -> None:
+    one = receiver()
+    lived(one, weak=0)
+    one.registrations.update(is_portable=True)
+    judge_links(at=NOW)
+    assert LinkWatch.objects.get(amber_since__isnull=False).transmitter_id == units(one)[0]
+
+
 def test_at_another_receiver_a_transmitter_begins_anew() -> None:
     one, other = receiver(), receiver(n=3)
     lived(one, weak=0)

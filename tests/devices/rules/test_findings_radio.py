@@ -10,7 +10,7 @@ import pytest
 
 from devices.rules.findings import KINDS, ReceiverFacts, SupervisionAsk, find, harm_of
 from devices.rules.findings_facts import Silence, Stranger, WeakLink
-from devices.rules.radio_record import RadioRecord
+from devices.rules.radio_record import RadioRecord, Watched
 from devices.rules.slot_map import SlotRow
 from devices.rules.supervision import StandingFault
 from tests.devices.rules.test_findings import OUTPUTS, SOUND, TODAY
@@ -32,7 +32,9 @@ def codes(*rows: SlotRow, **over: Any) -> list[str]:
 def test_a_weak_link_says_how_it_fell_since_when_and_that_it_is_no_battery() -> None:
     (found,) = find(receiver(SOUND, links={1: WEAK}))
     assert found.code == "link_weak"
-    assert found.what == ("Of its check-ins 78 in 100 come now; before it were 97. It was as usual until 20 February.")
+    assert found.what == (
+        "Of its check-ins 78 in 100 come now; before, 97 in 100 did. It was as usual until 20 February."
+    )
     assert found.since_on == date(2027, 2, 20)
     assert "nothing about the cells" in found.why
     assert "reading" in found.do
@@ -82,8 +84,29 @@ def test_a_window_that_cries_wolf_by_its_own_record_is_told_with_how_often() -> 
     assert found.code == "nuisance_faults"
     # 5 in 100 lost, 2.5 in a row: .05 / 2.5 × .6² × 8766 = 63.
     assert found.what == (
-        "The window of 4 h calls it missing more than 50 times a year though nothing is wrong, by its own record"
+        "By the check-ins it lost, the window of 4 h would call it missing more than 50 times a year though nothing is wrong; "
+        "how often it did is not on record"
     )
+
+
+def test_the_faults_on_record_stand_beside_what_is_expected() -> None:
+    (found,) = find(receiver(SOUND, radio={1: LOSSY}, watched={1: Watched(12, date(2026, 12, 4), 84)}))
+    assert found.code == "nuisance_faults"
+    assert found.what.endswith("nothing is wrong; on record: 12 missing faults since 4 December 2026")
+
+
+def test_an_expectation_that_the_record_of_faults_denies_is_no_finding() -> None:
+    # 63 a year over 84 days are 14.5; with 8 or fewer that is improbable (.047), with 9 it is not (.08).
+    for n, is_told in ((0, False), (8, False), (9, True)):
+        found = codes(SOUND, radio={1: LOSSY}, watched={1: Watched(n, date(2026, 12, 4), 84)})
+        assert ("nuisance_faults" in found) == is_told
+
+
+def test_gaps_that_quarter_hours_leave_open_are_no_finding() -> None:
+    often = replace(SOUND, interval_s=600, window_s=1800)
+    empty = RadioRecord(90, 8640, 8640 - 22, 22, date(2026, 12, 4))
+    assert "nuisance_faults" not in codes(often, radio={1: empty})
+    assert "nuisance_faults" in codes(replace(often, interval_s=300, window_s=900), radio={1: empty})
 
 
 def test_how_often_is_said_in_steps_so_that_the_words_stay() -> None:
@@ -93,8 +116,12 @@ def test_how_often_is_said_in_steps_so_that_the_words_stay() -> None:
 
 
 def test_what_leaves_the_site_may_only_have_been_out_of_range() -> None:
-    found = find(receiver(replace(SOUND, is_portable=True, window_s=0), links={1: WEAK}))
-    assert "out of range" in next(one for one in found if one.code == "link_weak").why
+    carried = replace(SOUND, is_portable=True, window_s=0)
+    for link in (WEAK, replace(WEAK, is_red=True)):
+        (found,) = find(receiver(carried, links={1: link}))
+        assert found.code == "link_weak"
+        assert "out of range" in found.why
+        assert found.do.startswith("Ask the site whether it was carried out")
 
 
 @pytest.mark.parametrize(

@@ -22,8 +22,9 @@ from devices.models import (
     Registration,
     SetAside,
 )
-from devices.querysets.radio_records import radio_records
-from devices.rules.radio_record import RadioRecord
+from devices.querysets.radio_records import radio_records, watched_windows
+from devices.rules.radio_record import RadioRecord, Watched
+from devices.rules.silence import LATE
 from maintenance.actions.findings import refresh_findings
 from maintenance.models import FindingRecord
 from tests.factories import NOW, TODAY, make_receiver, make_registration, number
@@ -142,6 +143,52 @@ def test_a_window_that_cries_wolf_by_the_record_is_found(slot: Registration) -> 
     assert found(slot.receiver) == ["nuisance_faults"]
     Registration.objects.filter(pk=slot.pk).update(window_s=24 * 3600)
     assert found(slot.receiver) == []
+
+
+def missing(of: Registration, ago: int, **over: Any) -> Fault:
+    begun = NOW - timedelta(days=ago)
+    fields = {"kind": "missing", "raised_at": begun, "cleared_at": begun + timedelta(hours=1)}
+    return Fault.objects.create(
+        customer=of.customer, site=of.site, receiver=of.receiver, registration=of, transmitter=of.transmitter,
+        **(fields | over),
+    )  # fmt: skip
+
+
+def test_a_window_that_should_cry_wolf_and_never_did_is_no_finding(slot: Registration) -> None:
+    days(slot, 60, heard=21, runs=1)
+    Registration.objects.filter(pk=slot.pk).update(registered_at=NOW - timedelta(days=61))
+    Receiver.objects.filter(pk=slot.receiver_id).update(judged_until=NOW)
+    assert found(slot.receiver) == []
+    for ago in range(1, 41):
+        missing(slot, ago)
+    assert found(slot.receiver) == ["nuisance_faults"]
+    assert "on record: 40 missing faults since 26 September" in FindingRecord.objects.open().get(code="nuisance_faults").what
+
+
+def test_faults_count_from_when_the_window_in_use_began_there(slot: Registration) -> None:
+    Registration.objects.filter(pk=slot.pk).update(registered_at=NOW - timedelta(days=200))
+    Receiver.objects.filter(pk=slot.receiver_id).update(judged_until=NOW)
+    for ago in (100, 50, 30, 10, 0):
+        missing(slot, ago)
+    missing(slot, 20, cause=LATE)
+    missing(slot, 21, kind="tamper")
+    since = TODAY - timedelta(days=90)
+    assert watched_windows([slot.receiver_id], TODAY) == {slot.pk: Watched(3, since, 90, is_whole=True)}
+    # Another label is another registration with the same window; another window begins anew.
+    for ago, over in ((40, {"label": "other"}), (20, {"label": "other", "window_s": 86400})):
+        Registration.objects.filter(receiver=slot.receiver, removed_at=None).update(
+            removed_at=NOW - timedelta(days=ago)
+        )
+        last = make_registration(
+            slot.receiver, transmitter=slot.transmitter, registered_at=NOW - timedelta(days=ago), **over
+        )
+        (one,) = watched_windows([slot.receiver_id], TODAY).items()
+        wanted = Watched(3, since, 90, is_whole=True) if ago == 40 else Watched(1, TODAY - timedelta(days=19), 19)
+        assert one == (last.pk, wanted)
+    Receiver.objects.filter(pk=slot.receiver_id).update(judged_until=NOW - timedelta(days=15))
+    assert watched_windows([slot.receiver_id], TODAY)[last.pk] == Watched(0, TODAY - timedelta(days=19), 4)
+    Receiver.objects.filter(pk=slot.receiver_id).update(judged_until=None)
+    assert watched_windows([slot.receiver_id], TODAY) == {}
 
 
 def test_the_record_leaves_out_outages_and_days_without_any_and_days_elsewhere(slot: Registration) -> None:

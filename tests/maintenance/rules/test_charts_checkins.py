@@ -133,10 +133,19 @@ def test_a_weak_link_has_its_onset_marked_and_asks_for_a_reading() -> None:
     assert strip.onset_x is not None
     assert before.x + strip.bar_width <= strip.onset_x <= after.x
     assert strip.words[-3:] == (
-        "Of its check-ins 78 in 100 come now; before it were 97.",
+        "Of its check-ins 78 in 100 come now; before, 97 in 100 did.",
         "It was as usual until 12 February 2027.",
         "That is a weak link: take a reading on site. It says nothing about the battery.",
     )
+
+
+def test_what_leaves_the_site_is_not_flatly_called_a_weak_link() -> None:
+    fell = WeakLink(TODAY - timedelta(days=20), TODAY - timedelta(days=12), True, 0.97, 0.78)
+    strip = strip_of(full(), TODAY, weak=fell, leaves_site=True)
+    assert strip is not None
+    assert strip.leaves_site
+    assert strip.words[-1].startswith("It leaves the site: it may only have been out of range, or its link is weak.")
+    assert not any("That is a weak link" in words for words in strip.words)
 
 
 @pytest.mark.parametrize("fine_on", [None, TODAY - timedelta(days=200)])

@@ -13,6 +13,8 @@ from django.urls import reverse
 
 from company.models.firm import RiskPolicy
 from devices.models import CheckInDay, LinkWatch, PlannedChange, Receiver, Registration
+from maintenance.actions.findings import refresh_findings
+from maintenance.models import FindingRecord
 from tests.conftest import World
 from tests.factories import NOW, TODAY
 
@@ -56,9 +58,9 @@ def words(page: str) -> str:
     return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
 
 
-def plan(client: Client, of: Registration, window_s: Any, version: Any = None) -> Any:
+def plan(client: Client, of: Registration, window_s: Any, version: Any = None, reason: str = "") -> Any:
     version = Receiver.objects.get(pk=of.receiver_id).version if version is None else version
-    return client.post(url(of, "window_plan"), {"window_s": window_s, "version": version})
+    return client.post(url(of, "window_plan"), {"window_s": window_s, "version": version, "reason": reason})
 
 
 def test_a_window_that_cries_wolf_is_told_with_how_often_and_a_better_one(world: World, slot: Registration) -> None:
@@ -154,15 +156,113 @@ def test_one_click_plans_the_window_and_one_takes_it_back(world: World, slot: Re
         "on",
     )
     assert made.wanted["settings"]["outputs"] == [[1, "latching", None]]
-    assert made.reason == "supervision adviser: 24 h by its own record"
+    assert made.reason == f"{made.planned_by.name}: 24 h, as its own record of check-ins suggests"
     slot.refresh_from_db()
     assert slot.window_s == 14400, "only planned"
     page = client.get(url(slot)).content.decode()
-    assert "A change is planned for slot 1 already." in words(page)
+    said = words(page)
+    assert "Planned for this slot already: Change the settings. Supervision: missing after 24 h." in said
+    assert made.reason in said
+    assert f"planned by {made.planned_by.name}, " in said
     assert url(slot, "window_plan") not in page
     (undo,) = re.findall(r'action="(/[^"]*undo[^"]*)"', page)[:1]
     client.post(undo)
     assert not PlannedChange.objects.open().exists()
+
+
+def limited(slot: Registration, longest_s: int = 14400) -> None:
+    RiskPolicy.objects.filter(duty="life_safety").update(longest_window_s=longest_s, source_note="own suggestion")
+
+
+def test_a_window_longer_than_the_duty_asks_is_planned_only_with_a_reason(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    limited(slot)
+    client = world.client("office")
+    assert 'name="reason" required maxlength="120"' in client.get(url(slot)).content.decode()
+    for reason in ("", "   ", "x" * 121):
+        response = plan(client, slot, 86400, reason=reason)
+        assert response.status_code == 422
+        assert not PlannedChange.objects.exists()
+    assert "at most 120 characters" in words(response.content.decode())
+    response = plan(client, slot, 86400)
+    assert "24 h goes against what is asked of this slot. Give the reason" in words(response.content.decode())
+    assert plan(client, slot, 86400, reason="agreed with the fire officer on 3 November").status_code == 302
+    made = PlannedChange.objects.get()
+    name = made.planned_by.name
+    assert made.reason == f"{name}: 24 h though at most 4 h is asked: agreed with the fire officer on 3 November"
+
+
+def test_what_was_typed_stays_when_it_is_refused(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    limited(slot)
+    page = plan(world.client("office"), slot, 86400, reason="y" * 121).content.decode()
+    assert f'value="{"y" * 121}"' in page
+    assert "<details open>" in page
+
+
+def test_a_window_chosen_against_the_advice_is_the_persons_own(world: World, slot: Registration) -> None:
+    heard(slot, lost=0, runs=0)
+    plan(world.client("office"), slot, 86400)
+    made = PlannedChange.objects.get()
+    assert made.reason == f"{made.planned_by.name}: 24 h, chosen on seeing its record of check-ins"
+
+
+@pytest.fixture
+def pendant(slot: Registration) -> Registration:
+    Registration.objects.filter(pk=slot.pk).update(is_portable=True)
+    heard(slot, lost=2, runs=1)
+    limited(slot)
+    return slot
+
+
+def test_for_what_leaves_the_site_the_page_and_the_finding_say_the_same(world: World, pendant: Registration) -> None:
+    text = text_of(world.client("office"), url(pendant))
+    assert "It leaves the site: supervision off is right for it." in text
+    assert "Set the window" not in text
+    assert "No longest window is set" not in text
+    assert "at most 4 h is asked (suggested by this software until a manager sets a figure)" in text
+    refresh_findings(receivers=[pendant.receiver_id], at=NOW)
+    codes = set(FindingRecord.objects.open().values_list("code", flat=True))
+    assert "portable_supervised" in codes
+    assert "nuisance_faults" not in codes
+
+
+def test_supervision_off_is_planned_in_one_click_for_what_leaves_the_site(world: World, pendant: Registration) -> None:
+    page = world.client("office").get(url(pendant)).content.decode()
+    assert "Plan supervision off for the next visit" in words(page)
+    assert plan(world.client("office"), pendant, 0).status_code == 302
+    made = PlannedChange.objects.get()
+    assert made.wanted["settings"]["supervision"] == "off"
+    assert made.reason == f"{made.planned_by.name}: supervision off, since it leaves the site"
+
+
+def test_a_window_for_what_leaves_the_site_needs_a_reason(world: World, pendant: Registration) -> None:
+    client = world.client("office")
+    assert plan(client, pendant, 86400).status_code == 422
+    assert plan(client, pendant, 86400, reason="it is kept in the lodge").status_code == 302
+    assert "24 h though it leaves the site: it is kept in the lodge" in PlannedChange.objects.get().reason
+
+
+def test_the_faults_on_record_stand_beside_the_figures(world: World, slot: Registration) -> None:
+    heard(slot, lost=2, runs=1)
+    client = world.client("office")
+    assert "has called it missing is not on record" in text_of(client, url(slot))
+    Receiver.objects.filter(pk=slot.receiver_id).update(judged_until=NOW)
+    Registration.objects.filter(pk=slot.pk).update(registered_at=NOW - timedelta(days=61))
+    text = text_of(client, url(slot))
+    assert "On record with the window in use: no missing fault since 26 September" in text
+    assert "Whether 4 h cries wolf here cannot be told." in text
+    assert "Set the window" not in text
+
+
+def test_of_close_check_ins_the_page_says_what_quarter_hours_leave_open(world: World, slot: Registration) -> None:
+    Registration.objects.filter(pk=slot.pk).update(interval_s=60)
+    heard(slot, lost=1, runs=1, expected=96, heard=95)
+    text = text_of(world.client("office"), url(slot))
+    assert "60 days of its own record: 60 of 5,760 quarter hours were lost" in text
+    assert "windows under 30 min it cannot judge" in text
+    assert "quarter hours</td>" not in text
+    assert " 239 " in text, "check-ins lost in a row for 4 h, not quarter hours"
 
 
 def test_a_double_click_plans_once_and_says_so(world: World, slot: Registration) -> None:
@@ -213,3 +313,4 @@ def test_the_slot_page_leads_there(world: World, slot: Registration) -> None:
     ):
         page = world.client(who).get(reverse(f"{prefix}slot_detail", args=[slot.receiver_id, 1])).content.decode()
         assert url(slot, name) in page
+        assert reverse("maintenance:check_in_strip", args=[slot.transmitter_id]) in page
