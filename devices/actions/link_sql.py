@@ -5,6 +5,7 @@ The ORM makes an object per row; for a hundred thousand transmitters a night tha
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -114,6 +115,29 @@ def read_counts(days: Iterable[int]) -> Columns:
         f"WHERE d.transmitter_id = u.t AND d.day IN ({','.join(['%s'] * len(listed))}) AND d.expected > 0"
     )
     return _select(names, query, listed)
+
+
+def read_masks(days: Iterable[int], transmitters: Sequence[int]) -> dict[tuple[int, int], int]:
+    """Transmitter and day → quarter hours in which it was heard, bit q for quarter q; days without any are left out."""
+    listed = sorted(set(days))
+    if not listed or not transmitters:
+        return {}
+    which = "d.transmitter_id = ANY(%s)" if is_postgresql() else "d.transmitter_id IN (SELECT value FROM json_each(%s))"
+    when = "d.day = ANY(%s::date[])" if is_postgresql() else f"d.day IN ({','.join(['%s'] * len(listed))})"
+    query = (
+        f"SELECT d.transmitter_id, {_day('d.day') if is_postgresql() else 'd.day'}, d.presence FROM devices_checkinday d "
+        f"WHERE {which} AND {when} AND d.presence IS NOT NULL"
+    )
+    values: list[Any] = (
+        [list(transmitters), [day_of(number) for number in listed]]
+        if is_postgresql()
+        else [json.dumps(list(transmitters)), *listed]
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(query, values)
+        # PostgreSQL keeps a sealed day's mask as no bytes at all.
+        found = {(unit, day): int.from_bytes(bytes(mask), "little") for unit, day, mask in cursor.fetchall()}
+    return {key: bits for key, bits in found.items() if bits}
 
 
 def guard() -> tuple[Any, ...]:

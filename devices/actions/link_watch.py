@@ -200,9 +200,21 @@ def _prepare(ledger: _Ledger, some: range) -> None:
         stay, is_watched = _in_force(ledger, day)
         heard, expected = np.zeros(len(units), dtype=np.int64), np.zeros(len(units), dtype=np.int64)
         heard[place[ours]], expected[place[ours]] = counts["heard"][rows[ours]], counts["expected"][rows[ours]]
-        # A day without any check-in of what leaves the site is a day out, recorded as one or not.
-        is_out = (stay >= 0) & (ledger.stays["leaves"][stay] > 0) & (heard == 0)
-        ledger.days[day] = _OneDay(stay, heard, np.where(is_watched & ~is_out, expected, 0))
+        ledger.days[day] = _OneDay(stay, heard, np.where(is_watched, expected, 0))
+    _leave_out_absences(ledger, missing)
+
+
+def _leave_out_absences(ledger: _Ledger, days: set[int]) -> None:
+    """Of what leaves the site ask no more of these days than from the first check-in that came to the last."""
+    units, stays = ledger.states.transmitter, ledger.stays
+    masks = sql.read_masks(days, units[np.isin(units, stays["transmitter"][stays["leaves"] > 0])].tolist())
+    for day in days:
+        one = ledger.days[day]
+        for place in np.flatnonzero((one.stay >= 0) & (stays["leaves"][one.stay] > 0) & (one.expected > 0)).tolist():
+            one.expected[place] = rule.expected_between(
+                masks.get((int(units[place]), day), 0), int(one.heard[place]), int(one.expected[place]),
+                int(stays["interval_s"][one.stay[place]]),
+            )  # fmt: skip
 
 
 def _in_force(ledger: _Ledger, day: int) -> tuple[Ints, Flags]:

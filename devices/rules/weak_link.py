@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from devices.rules.presence import QUARTER_S
+
 Reals = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
@@ -133,6 +135,32 @@ class Compared:
     def sum_z2(self) -> float:
         """Sum of the deviations that count, for `spread`."""
         return float(self.z2.sum())
+
+
+def expected_between(bits: int, heard: int, expected: int, interval_s: int) -> int:
+    """Give the check-ins of a day that count for what leaves the site: from the first that came to the last, with those lost
+    between them. Before and after it may have been out, recorded as that or not. Decided for this product: a weak link shows
+    between two check-ins too, an absence of half a day or longer does not.
+
+    Parameters
+    ----------
+    bits : int
+        Quarter hours in which it was heard, bit q for quarter q; 0 where they are not kept (any more).
+    heard, expected : int
+        Check-ins that came and that should have come [count].
+    interval_s : int
+        Time between check-ins [s].
+
+    Returns
+    -------
+    int
+        At most `expected`; without quarter hours as many as came, so that such a day accuses nobody.
+    """
+    between = 0
+    if bits:
+        quarters = bits.bit_length() - (bits & -bits).bit_length()
+        between = round(quarters * QUARTER_S / max(interval_s, QUARTER_S)) + 1
+    return min(max(between, heard), expected)
 
 
 def thresholds(per_day: Reals) -> tuple[Reals, Reals]:

@@ -12,6 +12,7 @@ from django.db import transaction
 from devices.actions import link_watch
 from devices.actions.link_watch import OvertakenJudge, judge_links, rebuild_links
 from devices.models import Away, CheckInDay, LinkDay, LinkWatch, OutageDay, Receiver
+from devices.rules.presence import mask_of_quarters
 from tests.factories import NOW, TODAY, make_receiver, make_registration
 
 pytestmark = pytest.mark.django_db
@@ -173,27 +174,39 @@ def test_what_was_away_is_neither_judged_nor_learnt_nor_asked_for_again() -> Non
     assert judge_links(at=NOW).n_days == 0
 
 
-def test_days_out_of_what_leaves_the_site_are_no_weak_link() -> None:
+def carried_off(of: Receiver) -> int:
+    """A unit of which every day comes from 09:00 to 17:00 only, for the last month."""
+    lived(of)
+    unit = units(of)[0]
+    office_hours = mask_of_quarters(range(36, 68, 4))
+    rows = CheckInDay.objects.filter(transmitter_id=unit, day__gte=FIRST + timedelta(days=30))
+    rows.update(heard=8, presence=office_hours)
+    CheckInDay.objects.filter(transmitter_id=unit, day__in=[TODAY - timedelta(days=n) for n in (2, 9, 10)]).update(
+        heard=0, presence=None
+    )
+    return unit
+
+
+def test_hours_and_days_out_of_what_leaves_the_site_are_no_weak_link() -> None:
     one = receiver()
-    lived(one)
-    unit = units(one)[0]
-    weekends = [day for day in (FIRST + timedelta(days=n) for n in range(28, N_DAYS)) if day.weekday() >= 5]
-    CheckInDay.objects.filter(transmitter_id=unit, day__in=weekends).update(heard=0)
+    unit = carried_off(one)
     judge_links(at=NOW)
     assert LinkWatch.objects.get(transmitter=unit).amber_since is not None, "of what stays on the site it is one"
     one.registrations.filter(transmitter=unit).update(is_portable=True)
     rebuild_links(at=NOW)
     state = LinkWatch.objects.get(transmitter=unit)
     assert state.amber_since is None
-    assert state.share_now == pytest.approx(0.97, abs=0.04)
+    assert state.share_now == pytest.approx(1.0, abs=0.01)
 
 
-def test_days_on_which_little_of_what_leaves_the_site_came_still_count() -> None:
+def test_losses_between_two_check_ins_of_what_leaves_the_site_are_a_weak_link() -> None:
     one = receiver()
-    lived(one, weak=0)
-    one.registrations.update(is_portable=True)
+    unit = carried_off(one)
+    one.registrations.filter(transmitter=unit).update(is_portable=True)
+    every_other = mask_of_quarters(range(36, 68, 8))
+    CheckInDay.objects.filter(transmitter_id=unit, heard=8).update(heard=4, presence=every_other)
     judge_links(at=NOW)
-    assert LinkWatch.objects.get(amber_since__isnull=False).transmitter_id == units(one)[0]
+    assert LinkWatch.objects.get(amber_since__isnull=False).transmitter_id == unit
 
 
 def test_at_another_receiver_a_transmitter_begins_anew() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -219,3 +220,15 @@ def test_the_simulated_world_with_a_seed_meets_the_acceptance() -> None:
 
 def test_a_total_outage_raises_nobody() -> None:
     assert world.total_outage(world.World(sites=6), 4) == 0
+
+
+@pytest.mark.parametrize(
+    ("quarters", "heard", "interval_s", "expected"),
+    [((36, 40, 64), 3, 3600, 8), ((36,), 1, 3600, 1), ((), 0, 3600, 0), ((), 20, 3600, 20), (range(96), 96, 60, 24),
+     ((0, 95), 2, 3600, 24), ((3, 51), 2, 21600, 3)],
+)  # fmt: skip
+def test_of_what_leaves_the_site_the_day_is_from_its_first_check_in_to_its_last(
+    quarters: Iterable[int], heard: int, interval_s: int, expected: int
+) -> None:
+    bits = sum(1 << quarter for quarter in quarters)
+    assert rule.expected_between(bits, heard, 24, interval_s) == expected

@@ -162,7 +162,10 @@ def test_a_window_that_should_cry_wolf_and_never_did_is_no_finding(slot: Registr
     for ago in range(1, 41):
         missing(slot, ago)
     assert found(slot.receiver) == ["nuisance_faults"]
-    assert "on record: 40 missing faults since 26 September" in FindingRecord.objects.open().get(code="nuisance_faults").what
+    assert (
+        "on record: 40 missing faults since 26 September"
+        in FindingRecord.objects.open().get(code="nuisance_faults").what
+    )
 
 
 def test_faults_count_from_when_the_window_in_use_began_there(slot: Registration) -> None:
