@@ -178,17 +178,17 @@ def is_denied(a_year: float, record: RadioRecord, watched: Watched | None) -> bo
     return bool(pdtr(watched.n_missing, expected) < DENIED_BELOW)
 
 
-def cries_wolf(rates: FalseFaults, record: RadioRecord, watched: Watched | None = None) -> bool | None:
+def cries_wolf(rates: FalseFaults) -> bool | None:
     """Whether more than one fault a year is expected without anything being wrong.
 
     Returns
     -------
     bool or None
-        True only by what the record is sure of and the record of faults does not deny; False where even the upper reading
-        is quiet; None = it cannot be told.
+        True only by what the record is sure of; False where even the upper reading is quiet; None = it cannot be told. Whether
+        the record of faults denies it is another question (`is_denied`).
     """
     if rates.for_sure > MOST_A_YEAR:
-        return None if is_denied(rates.for_sure, record, watched) else True
+        return True
     if rates.up_to is not None and rates.up_to <= MOST_A_YEAR:
         return False
     return None

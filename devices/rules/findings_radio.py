@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from devices.rules.false_faults import cries_wolf, false_faults
+from devices.rules.false_faults import cries_wolf, false_faults, is_denied
 from devices.rules.findings_facts import Finding, ReceiverFacts, WeakLink, at_slot, gravest, off_is_right, taken
 from devices.rules.supervision import faults_of
 from devices.rules.words import day_words, span_words
@@ -93,7 +93,7 @@ def nuisance_faults(facts: ReceiverFacts) -> Iterator[Finding]:
         if off_is_right(is_portable=row.is_portable) or not record.is_enough or not record.lost:
             continue
         rates, watched = false_faults(record, row.window_s, row.interval_s), facts.watched.get(row.slot)
-        if not cries_wolf(rates, record, watched):
+        if not cries_wolf(rates) or is_denied(rates.for_sure, record, watched):
             continue
         seen = f"on record: {watched.words(facts.today)}" if watched else "how often it did is not on record"
         yield at_slot(

@@ -127,14 +127,14 @@ class WindowOption:
         """Why it fits or does not, in words."""
         against = []
         if self.leaves_site:
-            against.append("would raise a fault whenever it is carried out of range")
+            return "would raise a fault whenever it is carried out of range"
         if self.is_under_two:
             against.append("shorter than two check-ins")
         if self.is_quiet is False:
             against.append("would cry wolf more than once a year")
         if self.is_over_duty:
             against.append("longer than the duty asks")
-        if self.is_quiet is None and not self.leaves_site:
+        if self.is_quiet is None:
             against.append(self._untold)
         return "; ".join(against) or "fits"
 
@@ -186,25 +186,36 @@ BETTER_PATH = (
 
 
 def judge_windows(record: RadioRecord, ask: Ask, watched: Watched | None = None) -> tuple[WindowOption, ...]:
-    """Judge every window offered, and the one in use, shortest first. `watched` are the faults of the window in use: a longer
-    one would have had no more.
+    """Judge every window offered, and the one in use, shortest first; `watched` are the faults of the window in use. Of what
+    leaves the site no figure is given: nobody can tell a lost check-in from one sent out of range.
     """
+    knows = record.is_enough and not ask.off_is_right
+    denied = _denied_from(record, ask, watched) if knows else None
     windows = sorted({*ask.offered_s, *([ask.window_s] if ask.window_s else [])} if ask.interval_s else ())
     options = []
     for window_s in windows:
-        rates = false_faults(record, window_s, ask.interval_s) if record.is_enough else None
-        seen = watched if ask.window_s and window_s >= ask.window_s else None
-        is_quiet = None if rates is None else cries_wolf(rates, record, seen)
+        rates = false_faults(record, window_s, ask.interval_s) if knows else None
+        cries = None if rates is None else cries_wolf(rates)
+        denied_here = bool(cries and denied is not None and window_s >= denied)
         options.append(
             WindowOption(
                 window_s=window_s, misses=misses_in_window(window_s, ask.interval_s), rates=rates,
-                is_quiet=None if is_quiet is None else not is_quiet, is_current=window_s == ask.window_s,
+                is_quiet=None if cries is None or denied_here else not cries, is_current=window_s == ask.window_s,
                 is_under_two=window_s < MIN_CHECK_INS_PER_WINDOW * ask.interval_s, is_over_duty=ask.is_over(window_s),
-                leaves_site=ask.off_is_right,
-                is_denied=rates is not None and is_quiet is None and is_denied(rates.for_sure, record, seen),
+                leaves_site=ask.off_is_right, is_denied=denied_here,
             )
         )  # fmt: skip
     return tuple(options)
+
+
+def _denied_from(record: RadioRecord, ask: Ask, watched: Watched | None) -> int | None:
+    """Window [s] from which on the record of faults denies the figures: the one in use, whose figure it disproves, and longer
+    ones, whose figures rest on the same losses; None where it denies nothing.
+    """
+    if not ask.window_s or not ask.interval_s:
+        return None
+    rates = false_faults(record, ask.window_s, ask.interval_s)
+    return ask.window_s if is_denied(rates.for_sure, record, watched) else None
 
 
 def advise(record: RadioRecord, ask: Ask, watched: Watched | None = None, today: date | None = None) -> WindowAdvice:
@@ -297,7 +308,7 @@ def _why(option: WindowOption, record: RadioRecord) -> str:
     lost = f"{count_words(option.misses, 'check-in')}" + (" in a row" if option.misses > 1 else "")
     return (
         f"With {span_words(option.window_s)} a working transmitter is called missing once {lost} of it "
-        f"{'is' if option.misses == 1 else 'are'} lost: {rate_words(option.rates.up_to)}{floor}."
+        f"{'is' if option.misses == 1 else 'are'} lost. Expected: {rate_words(option.rates.up_to)}{floor}."
     )
 
 

@@ -75,8 +75,15 @@ def _ask(request: PersonRequest, receiver: Receiver, registration: Registration)
     )
 
 
-def _basis(record: RadioRecord, interval_s: int) -> list[str]:
+def _basis(record: RadioRecord, ask: Ask) -> list[str]:
     """What the figures rest on, sentence by sentence."""
+    if ask.off_is_right:
+        return [
+            _(
+                "No figures are given: of what leaves the site nobody can tell a lost check-in from one sent out of range."
+            )
+        ]
+    interval_s = ask.interval_s
     if not record.n_days:
         return [_("No whole day of its check-ins is on record here.")]
     low, high = record.limits
@@ -157,7 +164,7 @@ def _context(request: PersonRequest, pk: int, slot: int) -> dict[str, Any]:
         "advice": advice, "seen": seen, "ask": ask,
         "may_take": advice.window_s is not None and (advice.code == "off" or not context["weak"]),
         "lines": [(one, span_words(one.window_s), ask.needs_reason(one.window_s), str(one.window_s)) for one in advice.options],
-        "basis": _basis(record, ask.interval_s) if ask.interval_s else [],
+        "basis": _basis(record, ask),
         "chart": None if ask.off_is_right else window_chart(advice.options),
         "advised": "" if advice.window_s is None else _said(advice.window_s), "has_offer": bool(ask.offered_s),
     }  # fmt: skip

@@ -147,6 +147,15 @@ def test_faults_on_record_that_deny_the_figure_stop_the_advice_to_change() -> No
     )
     # A shorter window than the one in use would have had more.
     assert not advice.options[0].is_denied
+    windows = ask(offered_s=(HOUR, 4 * HOUR, 8 * HOUR, 24 * HOUR))
+    denied = advise(record(lost=200, runs=100), windows, Watched(0, SINCE, 84)).options
+    # What the losses say of a longer window is no better than what they say of the one in use; what they call quiet is.
+    assert [(one.is_denied, one.is_quiet) for one in denied] == [
+        (False, False),
+        (True, None),
+        (True, None),
+        (False, True),
+    ]
     assert advise(lossy, ask(), Watched(7, SINCE, 84)).code == "change"
 
 
@@ -156,7 +165,8 @@ def test_what_leaves_the_site_is_advised_no_window_as_the_findings_have_it() -> 
     assert (advice.code, advice.window_s) == ("off", 0)
     assert advice.headline == "It leaves the site: supervision off is right for it."
     assert not any(one.fits or one.is_over_duty for one in advice.options)
-    assert all(one.verdict.startswith("would raise a fault whenever it is carried") for one in advice.options)
+    assert {one.verdict for one in advice.options} == {"would raise a fault whenever it is carried out of range"}
+    assert all(one.rates is None and not one.expected_words and not one.most_words for one in advice.options)
 
 
 def test_the_limit_of_the_duty_is_named_for_what_leaves_the_site_too() -> None:
@@ -194,7 +204,7 @@ def test_a_quiet_window_that_is_short_enough_stays() -> None:
     assert advice.code == "keep"
     assert advice.headline == "The window of 4 h may stay."
     assert advice.reasons[0] == (
-        "With 4 h a working transmitter is called missing once 3 check-ins in a row of it are lost: about one in 920 years."
+        "With 4 h a working transmitter is called missing once 3 check-ins in a row of it are lost. Expected: about one in 920 years."
     )
     assert advice.options[0].verdict == "shorter than two check-ins; would cry wolf more than once a year"
 

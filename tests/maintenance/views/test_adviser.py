@@ -220,6 +220,8 @@ def test_for_what_leaves_the_site_the_page_and_the_finding_say_the_same(world: W
     assert "It leaves the site: supervision off is right for it." in text
     assert "Set the window" not in text
     assert "No longest window is set" not in text
+    assert "nobody can tell a lost check-in from one sent out of range" in text
+    assert "were lost" not in text
     assert "at most 4 h is asked (suggested by this software until a manager sets a figure)" in text
     refresh_findings(receivers=[pendant.receiver_id], at=NOW)
     codes = set(FindingRecord.objects.open().values_list("code", flat=True))
