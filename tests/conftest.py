@@ -26,6 +26,28 @@ hypothesis.settings.register_profile("search", derandomize=False)
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "house"))
 
 
+OF_THE_DATABASE = {"db", "transactional_db", "live_server", "django_db_setup"}
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--only-database", action="store_true", help="leave out tests that ask no database: a second one tells nothing"
+    )
+
+
+def asks_a_database(item: pytest.Item) -> bool:
+    """Whether a test may ask the database; pytest-django lets no other."""
+    names = set(getattr(item, "fixturenames", ()))
+    return bool(item.get_closest_marker("django_db") or names & OF_THE_DATABASE or getattr(item, "cls", None))
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--only-database"):
+        left_out = [item for item in items if not asks_a_database(item)]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if asks_a_database(item)]
+
+
 @dataclass
 class World:
     """Two customers, each with a site, a receiver, one slot with cells; one person of each audience."""
