@@ -4,9 +4,16 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+import pytest
+
+from devices.actions.sources import source_of
+from devices.models import IntakeSource
+from devices.rules import silence
+from tests.factories import make_customer, make_manager
 from tests.tools.gateway import Counts, Sender, flood, play
-from tests.tools.gateway_firm import sent_in
+from tests.tools.gateway_firm import sent_in, tokens_of
 from tests.tools.gateway_posts import Post, Station, Story, Unit, posts_of, rows_of
+from tests.tools.gateway_story import Told, story_of, teller
 
 BEGIN = datetime(2026, 3, 3, 6, 0, tzinfo=UTC)
 UNITS = tuple(Unit(f"SK-{n:05}", 900 + 300 * n, 37 * n, 20, acts_per_day=40.0) for n in range(5))
@@ -80,17 +87,128 @@ def test_a_flood_goes_on_until_every_post_is_taken() -> None:
     assert sent_in(sender.taken)[0] == sent_in(posts)[0]
 
 
+class _Willing(_Deaf):
+    """Takes everything at once."""
+
+    def once(self, post: Post, *, cut: bool = False) -> tuple[int, float]:
+        self.taken.append(post)
+        return 200, 0.0
+
+
+class _Clock:
+    """A clock on the wall that stands still but while somebody waits; it may tell that they wait for ever."""
+
+    def __init__(self, at: datetime) -> None:
+        self.at, self.pauses = at, [0.0]
+
+    def now(self) -> datetime:
+        return self.at
+
+    def pause(self, seconds: float) -> None:
+        self.pauses.append(seconds)
+        self.at += timedelta(seconds=seconds)
+
+
 def test_playing_stops_at_its_end_and_never_sends_what_has_not_happened_yet() -> None:
-    sender, clock = _Deaf(), [BEGIN + timedelta(hours=1)]
-    sender.once = lambda post, cut=False: (sender.taken.append(post), (200, 0.0))[1]  # type: ignore[method-assign]
+    sender, clock = _Willing(), _Clock(BEGIN + timedelta(hours=1))
 
     def pause(seconds: float) -> None:
-        assert all(post.until <= clock[0] for post in sender.taken)
-        clock[0] += timedelta(seconds=max(seconds, 1.0))
+        assert all(post.until <= clock.at for post in sender.taken)
+        clock.pause(seconds)
 
     play(
-        sender, [STATION], Story(), begin=BEGIN, until=BEGIN + timedelta(hours=2), speed=900.0,
-        now=lambda: clock[0], pause=pause,
+        sender, [STATION], Story(), begin=BEGIN, until=BEGIN + timedelta(hours=2), speed=900.0, now=clock.now, pause=pause
     )  # fmt: skip
     assert sender.taken[-1].until == BEGIN + timedelta(hours=2)
-    assert len(sender.taken) == 8
+    assert len(sender.taken) > 8
+
+
+def test_playing_live_posts_once_a_minute_and_waits_in_between() -> None:
+    sender, clock = _Willing(), _Clock(BEGIN + timedelta(hours=6, seconds=7))
+    play(
+        sender, [STATION], Story(), begin=BEGIN, until=BEGIN + timedelta(hours=6, minutes=30), speed=0.0,
+        now=clock.now, pause=clock.pause,
+    )  # fmt: skip
+    # 24 quarter hours at once, then a minute a post: never a torrent of posts that hold nothing.
+    assert len(sender.taken) == 24 + 30
+    assert sum(clock.pauses) >= 29 * 60
+    assert len({post.batch_id for post in sender.taken}) == 54
+
+
+def test_two_runs_at_once_use_no_batch_id_twice() -> None:
+    until = BEGIN + timedelta(hours=1)
+    runs = [list(posts_of([STATION], BEGIN, until, Story(), run)) for run in ("a1b2c3", "d4e5f6")]
+    assert len({post.batch_id for posts in runs for post in posts}) == 8
+    close = [Post(STATION, BEGIN, BEGIN + timedelta(microseconds=n), (), "a1b2c3") for n in (1, 2)]
+    assert close[0].batch_id != close[1].batch_id
+    assert all(len(post.batch_id) <= 80 for posts in runs for post in posts)
+
+
+FIRE = Station("FIRELINK", 1, tuple(Unit(f"SK-2{n:04}", 60, 7 * n, 20, window_s=180) for n in range(6)))
+CALLS = Station("CALLS", 1, tuple(Unit(f"SK-3{n:04}", 900, 9 * n, 20, window_s=7200) for n in range(6)))
+FEW = Station("FEW", 2, tuple(Unit(f"SK-4{n:04}", 60, 9 * n, 20, window_s=180) for n in range(2)))
+
+
+def _judged(told: Told, station: Station, mark: datetime) -> tuple[set[str], bool]:
+    """Who is silent at a moment by the rule that the product goes by, and whether the receiver hears nothing."""
+    units = []
+    for pk, unit in enumerate(station.units):
+        rows = [
+            row
+            for post in posts_of([station], BEGIN - timedelta(hours=3), mark, told.story)
+            for row in post.rows
+            if row["serial"] == unit.serial
+        ]
+        heard = datetime.fromisoformat(rows[-1]["time"])
+        units.append(silence.Unit(pk, pk, unit.window_s, unit.interval_s, BEGIN - timedelta(hours=3), heard_at=heard))
+    silent = {station.units[unit.transmitter_pk].serial for unit in units if unit.out_at < mark}
+    return silent, silence.outage_of(units, mark) is not None
+
+
+def test_the_story_is_told_within_minutes_by_the_shortest_windows_and_ends_well() -> None:
+    told = story_of([CALLS, FIRE, FEW], BEGIN)
+    assert told is not None
+    assert list(told.story.deaf) == ["FIRELINK"]
+    assert told.until - BEGIN < timedelta(minutes=20)
+    (silent,) = told.story.silent
+    (low,) = told.story.low
+    assert silent != low
+    back = told.story.deaf["FIRELINK"][1]
+    assert back is not None
+    before = back - timedelta(seconds=1)
+    home = next(station for station in (CALLS, FEW) if silent in {unit.serial for unit in station.units})
+    assert _judged(told, FIRE, before)[1]
+    assert silent in _judged(told, home, before)[0]
+    assert _judged(told, FIRE, told.until) == (set(), False)
+    assert silent not in _judged(told, home, told.until)[0]
+
+
+def test_the_story_says_each_thing_once_and_when_it_happens() -> None:
+    told = story_of([CALLS, FIRE], BEGIN)
+    assert told is not None
+    said: list[str] = []
+    reached = teller(told.lines, said.append)
+    reached(BEGIN)
+    assert said == []
+    reached(BEGIN + timedelta(minutes=2))
+    reached(BEGIN + timedelta(minutes=2))
+    assert [line[:5] for line in said] == ["06:01", "06:02"]
+    reached(told.until)
+    assert len(said) == 4
+
+
+def test_where_no_receiver_can_fall_deaf_there_is_no_story() -> None:
+    assert story_of([FEW, STATION], BEGIN) is None
+
+
+@pytest.mark.django_db
+def test_playing_again_uses_the_source_that_was_made_and_both_tokens_go_on() -> None:
+    customer = make_customer()
+    make_manager()
+    station = Station("HARBOUR234", customer.pk, UNITS)
+    first, second = (tokens_of([station])[customer.pk] for _ in range(2))
+    source = IntakeSource.objects.get(customer=customer)
+    assert first != second
+    assert [source_of(token, datetime.now(UTC)) for token in (first, second)] == [source, source]
+    # Nobody is told of a lost link when the playing is over.
+    assert source.late_after_s is None

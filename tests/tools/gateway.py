@@ -1,11 +1,17 @@
 """Gateways of a firm, played: they post check-ins to the intake address as time goes by, and things happen on the way.
 
-    python -m tests.tools.gateway --base http://127.0.0.1:8000                 # the demo firm from its watermark to now, then live
-    python -m tests.tools.gateway --base … --story                             # with a low battery, a silence, an outage, a recovery
-    python -m tests.tools.gateway --base … --flood 10 --hours 6                # ten times the normal rate, doubled, shuffled, cut off
+    python -m tests.tools.gateway --base http://127.0.0.1:8000      # the demo firm from its watermark to now, then live
+    python -m tests.tools.gateway --base … --story                  # a low battery, a silence, a deaf receiver, and then well again
+    python -m tests.tools.gateway --base … --flood 10 --hours 6     # ten times the normal rate, doubled, shuffled, cut off
 
-It needs the same DATA_DIR or DATABASE_URL as the server: it reads there which transmitters stand where and makes one
-source a customer with a token of its own. Everything else goes through the intake address, as a real gateway would.
+What lies between the watermark on record and now is caught up at once, a quarter hour at a time; from then on every
+receiver posts once a minute, until Ctrl+C or the end of `--hours` or of the story. A story begins twelve minutes before
+now where so much is still to be caught up, and is played at four times real time until it is live; it says what happens as
+it happens and takes some five to fifteen minutes. It may be broken off, and started again or twice at once.
+
+It needs the same DATA_DIR or DATABASE_URL as the server: it reads there which transmitters stand where, and makes one source
+for each customer, which later runs use again with a new token. Everything else goes through the intake address, as a real
+gateway would.
 """
 
 from __future__ import annotations
@@ -15,6 +21,7 @@ import http.client
 import json
 import os
 import random
+import secrets
 import socket
 import sys
 import threading
@@ -29,8 +36,13 @@ from urllib.parse import urlsplit
 
 from tests.tools.gateway_firm import heard_on_record, sent_in, stations_of, tokens_of
 from tests.tools.gateway_posts import POST_EVERY, Post, Station, Story, posts_of
+from tests.tools.gateway_story import story_of, teller
 
 TIMEOUT_S = 30.0
+LIVE_EVERY = timedelta(minutes=1)
+STORY_BEFORE = timedelta(minutes=12)
+"""A story begins so long ago where that is still to be caught up, so that nobody waits for its first half."""
+STORY_SPEED = 4.0
 
 
 @dataclass(slots=True)
@@ -110,23 +122,27 @@ class Sender:
 
 def play(
     sender: Sender, stations: Sequence[Station], story: Story, *, begin: datetime, until: datetime | None, speed: float,
+    step: timedelta = POST_EVERY, run: str = "", reached: Callable[[datetime], None] = lambda moment: None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC), pause: Callable[[float], None] = time.sleep,
-) -> None:  # fmt: skip
-    """Send what lies in the past at once or at `speed` times real time, then go on live until `until` (None: for ever)."""
+) -> datetime:  # fmt: skip
+    """Send what lies in the past at once or at `speed` times real time, then go on live until `until` (None: for ever).
+
+    Each post of the past holds `step`, each live one `LIVE_EVERY`; none is sent before its end has come. `reached` is told
+    of every moment up to which all receivers have posted; the last of them is given back.
+    """
     moment = begin
     while until is None or moment < until:
-        end = moment + POST_EVERY if speed > 0 else now()
-        if until is not None:
-            end = min(end, until)
-        if end > now():
-            pause(min((end - now()).total_seconds(), 5.0))
-            if end > now():
-                continue
-        for post in posts_of(stations, moment, end, story):
+        end = moment + (step if moment + step <= now() else min(step, LIVE_EVERY))
+        end = end if until is None else min(end, until)
+        while (ahead_s := (end - now()).total_seconds()) > 0:
+            pause(min(ahead_s, 5.0))
+        for post in posts_of(stations, moment, end, story, run):
             sender.send(post)
         if speed > 0:
             pause((end - moment).total_seconds() / speed)
         moment = end
+        reached(moment)
+    return moment
 
 
 def flood(sender: Sender, posts: Sequence[Post], *, threads: int, rate_s: float, seed: int = 1) -> list[str]:
@@ -172,26 +188,9 @@ def flood(sender: Sender, posts: Sequence[Post], *, threads: int, rate_s: float,
     return failed
 
 
-def story_of(stations: Sequence[Station], begin: datetime) -> tuple[Story, list[str]]:
-    """A low battery after 30 minutes, a silence after an hour, an outage of two hours after 90 minutes; and its words."""
-    large = sorted(stations, key=lambda station: -len(station.units))
-    deaf, other = large[0], large[min(1, len(large) - 1)]
-    low, silent = other.units[0], other.units[-1]
-    minutes = lambda n: begin + timedelta(minutes=n)  # noqa: E731 - a name for one line of arithmetic
-    story = Story(
-        low={low.serial: minutes(30)}, silent={silent.serial: (minutes(60), minutes(720))},
-        deaf={deaf.code: (minutes(90), minutes(720))},
-    )  # fmt: skip
-    return story, [
-        f"{low.serial} reports a low battery from {story.low[low.serial]:%H:%M} UTC.",
-        f"{silent.serial} is silent from {minutes(60):%H:%M} to {minutes(720):%H:%M} UTC.",
-        f"Receiver {deaf.code} hears nothing from {minutes(90):%H:%M} to {minutes(720):%H:%M} UTC.",
-    ]
-
-
 def _flooded(options: argparse.Namespace, sender: Sender, stations: list[Station], begin: datetime) -> int:
     before_heard, before_acts = heard_on_record([u.serial for s in stations for u in s.units], begin)
-    posts = list(posts_of(stations, begin, begin + timedelta(hours=options.hours), Story()))
+    posts = list(posts_of(stations, begin, begin + timedelta(hours=options.hours), Story(), secrets.token_hex(3)))
     normal_s = len(stations) / POST_EVERY.total_seconds()
     rate_s = max(options.flood * normal_s, options.least_rate)
     print(f"{len(posts)} posts of {len(stations)} receivers at {rate_s:.2f} a second (normal: {normal_s:.3f}).")
@@ -215,8 +214,7 @@ def _flooded(options: argparse.Namespace, sender: Sender, stations: list[Station
     return 1 if lost or failed or wrong else 0
 
 
-def main() -> int:
-    """Play as the options say."""
+def _options() -> argparse.Namespace:
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     words.add_argument("--base", default="http://127.0.0.1:8000")
     words.add_argument("--from", dest="begin", help="ISO moment; without it the latest watermark on record")
@@ -226,30 +224,72 @@ def main() -> int:
     words.add_argument("--flood", type=float, default=0.0, help="times the normal rate of posts")
     words.add_argument("--least-rate", type=float, default=20.0, help="posts a second that a flood has at least")
     words.add_argument("--threads", type=int, default=8)
-    options = words.parse_args()
+    return words.parse_args()
+
+
+def _begin(options: argparse.Namespace, stations: Sequence[Station]) -> datetime:
+    """The moment asked for, or up to which the receivers' sources have delivered."""
+    from devices.models import Receiver
+
+    if options.begin:
+        asked = datetime.fromisoformat(options.begin)
+        return asked if asked.tzinfo else asked.replace(tzinfo=UTC)
+    marks = Receiver.objects.filter(code__in=[s.code for s in stations]).exclude(heard_until=None)
+    latest = marks.order_by("-heard_until").values_list("heard_until", flat=True).first()
+    return min(latest or datetime.now(UTC) - timedelta(hours=6), datetime.now(UTC))
+
+
+def _played(options: argparse.Namespace, sender: Sender, stations: list[Station], begin: datetime) -> int:
+    """Catch up, then live: with the story, or for ever."""
+    run, say = secrets.token_hex(3), lambda words: print(words, flush=True)
+    until = begin + timedelta(hours=options.hours) if options.hours else None
+    say(f"{len(stations)} receivers from {begin:%Y-%m-%d %H:%M} UTC. Ctrl+C ends it.")
+    if options.story:
+        start = begin if options.begin else max(begin, datetime.now(UTC) - STORY_BEFORE)
+        told = story_of(stations, start)
+        if told is None:
+            print("No receiver has three supervised transmitters: there is no story to tell.", file=sys.stderr)
+            return 2
+        if start > begin:
+            say(f"Catching up to {start:%H:%M} UTC, where the story begins.")
+            play(sender, stations, Story(), begin=begin, until=start, speed=options.speed, run=run)
+        until = min(until, told.until) if until else told.until
+        play(
+            sender, stations, told.story, begin=start, until=until, speed=options.speed or STORY_SPEED, step=LIVE_EVERY,
+            run=run, reached=teller(told.lines, say),
+        )  # fmt: skip
+        say(f"{until:%H:%M} UTC  The story is over.")
+        return 0
+    play(sender, stations, Story(), begin=begin, until=until, speed=options.speed, run=run)
+    return 0
+
+
+def main() -> int:
+    """Play as the options say."""
+    options = _options()
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "company.settings")
     import django
 
     django.setup()
-    from devices.models import Receiver
-
     stations = stations_of()
     if not stations:
         print("No receiver hands over every check-in: nothing to play.", file=sys.stderr)
         return 2
-    marks = Receiver.objects.filter(code__in=[s.code for s in stations]).exclude(heard_until=None)
-    latest = marks.order_by("-heard_until").values_list("heard_until", flat=True).first()
-    begin = datetime.fromisoformat(options.begin) if options.begin else latest or datetime.now(UTC) - timedelta(hours=6)
-    sender = Sender(options.base, tokens_of(stations), Counts())
+    begin = _begin(options, stations)
+    sender = Sender(options.base, tokens_of(stations), Counts(), give_up_s=600.0 if options.flood else 60.0)
     if options.flood:
         options.hours = options.hours or 6.0
         return _flooded(options, sender, stations, begin)
-    story, said = story_of(stations, begin) if options.story else (Story(), [])
-    print("\n".join([f"{len(stations)} receivers from {begin:%Y-%m-%d %H:%M} UTC.", *said]), flush=True)
-    until = begin + timedelta(hours=options.hours) if options.hours else None
-    play(sender, stations, story, begin=begin, until=until, speed=options.speed)
+    try:
+        code = _played(options, sender, stations, begin)
+    except KeyboardInterrupt:
+        # Whoever watches it ends it so; what was sent stays.
+        code = 0
+    except RuntimeError as failure:
+        print(f"{failure} Does the server run at {options.base}, on the same database?", file=sys.stderr)
+        code = 1
     print(json.dumps({"posts": sender.counts.n_posts, "rows": sender.counts.n_rows, "answers": sender.counts.answers}))
-    return 0
+    return code
 
 
 if __name__ == "__main__":

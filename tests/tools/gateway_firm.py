@@ -5,48 +5,69 @@ from __future__ import annotations
 import random
 from collections import defaultdict
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 from tests.tools.gateway_posts import QUARTER_S, Post, Station, Unit
+
+STAYS_MISSING = timedelta(hours=12)
+"""Who has been missing for longer stays so: its battery is dead. A silence of a story that was broken off ends."""
 
 
 def stations_of(*, customers: Sequence[int] | None = None) -> list[Station]:
     """Receivers whose every check-in reaches us, with the transmitters that check in there."""
-    from devices.models import Registration
+    from devices.models import Fault, Registration
 
     rows = Registration.objects.open().filter(
         receiver__evidence="every", receiver__removed_at=None, transmitter__isnull=False, interval_s__isnull=False
     )
     if customers is not None:
         rows = rows.filter(customer__in=customers)
+    dead = Fault.objects.open().filter(kind="missing", raised_at__lt=datetime.now(UTC) - STAYS_MISSING)
+    rows = rows.exclude(transmitter__in=dead.exclude(transmitter=None).values("transmitter"))
     found: dict[tuple[str, int], dict[str, Unit]] = defaultdict(dict)
-    for code, customer, serial, interval_s, acts in rows.order_by("receiver_id", "slot").values_list(
+    for code, customer, serial, interval_s, acts, supervision, window_s in rows.order_by(
+        "receiver_id", "slot"
+    ).values_list(
         "receiver__code",
         "customer_id",
         "transmitter__serial",
         "interval_s",
         "transmitter__type__typical_activations_per_day",
+        "supervision",
+        "window_s",
     ):
         chance = random.Random(serial)
-        unit = Unit(serial, interval_s, chance.randrange(interval_s), chance.randrange(12, 30), acts or 0.0)
+        unit = Unit(
+            serial, interval_s, chance.randrange(interval_s), chance.randrange(12, 30), acts or 0.0,
+            window_s if supervision == "on" else None,
+        )  # fmt: skip
         found[code, customer].setdefault(serial, unit)
     return [Station(code, customer, tuple(units.values())) for (code, customer), units in found.items()]
 
 
 def tokens_of(stations: Sequence[Station], *, per_minute: int = 100_000) -> dict[int, str]:
-    """Customer → token of a source made for this run, as the office would make it."""
+    """Customer → token of the one source that plays its gateways, made when it is played for the first time.
+
+    The link of that source is not supervised: when the playing ends, nobody is told of a lost link.
+    """
     from company.models import Customer, User
     from devices.actions import sources
     from devices.models import IntakeSource
 
     by = User.objects.filter(is_manager=True, is_active=True).order_by("pk").first()
+    now = datetime.now(UTC)
     tokens: dict[int, str] = {}
     for customer in Customer.objects.filter(pk__in={station.customer for station in stations}):
-        name = f"{customer.name}, played gateway {datetime.now(UTC):%Y-%m-%d %H:%M:%S}"[:80]
-        source = IntakeSource.objects.create(
-            name=name, kind=IntakeSource.Kind.API, customer=customer, per_minute=per_minute, late_after_s=7200
-        )
-        tokens[customer.pk] = sources.make_token(source=source, by=by, at=datetime.now(UTC))
+        name = f"Played gateway of {customer.name}"[:80]
+        source = IntakeSource.objects.filter(name=name, customer=customer).first()
+        if source is None:
+            source = IntakeSource(
+                name=name, customer=customer, per_minute=per_minute, note="Made by tests.tools.gateway"
+            )
+            sources.add_source(source=source, by=by, at=now)
+        elif not source.is_active:
+            sources.reopen_source(source=source, by=by, at=now)
+        tokens[customer.pk] = sources.make_token(source=source, by=by, at=now)
     return tokens
 
 

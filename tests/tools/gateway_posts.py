@@ -15,13 +15,14 @@ QUARTER_S = 900
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A transmitter: how often it checks in, and at which second of that interval."""
+    """A transmitter: how often it checks in, at which second of that interval, and how long it may be silent (None: for ever)."""
 
     serial: str
     interval_s: int
     phase_s: int
     margin_db: int
     acts_per_day: float = 0.0
+    window_s: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,17 +54,19 @@ def _within(at: datetime, span: tuple[datetime, datetime | None] | None) -> bool
 
 @dataclass(frozen=True, slots=True)
 class Post:
-    """One batch of one receiver: what was heard after `begin` up to `until`."""
+    """One batch of one receiver: what was heard after `begin` up to `until`, in the run of this name."""
 
     station: Station
     begin: datetime
     until: datetime
     rows: tuple[dict[str, Any], ...]
+    run: str = ""
 
     @property
     def batch_id(self) -> str:
-        """Unique for the receiver and the span, so that a repeat is known as one."""
-        return f"{self.station.code}-{self.begin:%Y%m%dT%H%M%S}-{self.until:%H%M%S}"
+        """Unique for the run, the receiver and the span to the microsecond, so that a repeat is known as one."""
+        span = f"{self.begin:%Y%m%dT%H%M%S.%f}-{self.until:%d%H%M%S.%f}"
+        return "-".join(part for part in (self.station.code, span, self.run) if part)
 
     def body(self) -> bytes:
         """As it is sent."""
@@ -98,7 +101,9 @@ def rows_of(unit: Unit, begin: datetime, until: datetime, story: Story, seed: in
                 yield {"serial": unit.serial, "time": later.isoformat(), "kind": "activation"}
 
 
-def posts_of(stations: Sequence[Station], begin: datetime, until: datetime, story: Story) -> Iterator[Post]:
+def posts_of(
+    stations: Sequence[Station], begin: datetime, until: datetime, story: Story, run: str = ""
+) -> Iterator[Post]:
     """Posts of all stations between two moments, in the order in which they would be sent."""
     moment = begin
     while moment < until:
@@ -108,5 +113,5 @@ def posts_of(stations: Sequence[Station], begin: datetime, until: datetime, stor
                 continue
             is_deaf = _within(end, story.deaf.get(station.code))
             rows = () if is_deaf else tuple(row for unit in station.units for row in rows_of(unit, moment, end, story))
-            yield Post(station, moment, end, rows)
+            yield Post(station, moment, end, rows, run)
         moment = end
