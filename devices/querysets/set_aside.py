@@ -52,7 +52,10 @@ def dismissed_before(every: QuerySet[Any]) -> Exists:
 
 @dataclass(slots=True)
 class Heard:
-    """Who heard a unit, and what it said, with how often. Plain dicts: a template would ask a defaultdict for "items"."""
+    """Who heard a unit, and what it said, with how often; receivers by site and label, as many sites have a "calls".
+
+    Plain dicts: a template would ask a defaultdict for "items".
+    """
 
     kinds: dict[str, int] = field(default_factory=dict)
     sources: dict[str, int] = field(default_factory=dict)
@@ -69,16 +72,40 @@ def heard_by(rows: QuerySet[Any], groups: Iterable[dict[str, Any]]) -> dict[tupl
         known = {place for place in places if place is not None}
         wanted |= Q(serial="") & (Q(receiver_id__in=known) | (Q(receiver_id=None) if None in places else Q(pk__in=())))
     counted = (
-        _keyed(rows.filter(wanted)).order_by().values(*GROUP, "kind", "why", "batch__source__name", "receiver__label")
+        _keyed(rows.filter(wanted))
+        .order_by()
+        .values(*GROUP, "kind", "why", "batch__source__name", "receiver__label", "receiver__site__name")
     )
     found: dict[tuple[Any, ...], Heard] = defaultdict(Heard)
     for row in counted.annotate(n=Count("pk")):
         heard = found[tuple(row[name] for name in GROUP)]
+        if row["receiver__label"]:
+            row["receiver__label"] = f"{row['receiver__site__name']}, {row['receiver__label']}"
         for name, words in (
             ("kind", heard.kinds), ("batch__source__name", heard.sources), ("receiver__label", heard.receivers), ("why", heard.whys)
         ):  # fmt: skip
             if row[name]:
                 words[row[name]] = words.get(row[name], 0) + row["n"]
+    return found
+
+
+SPARE, TAKEN, NO_SUCH_SLOT, DOWN = "spare", "taken", "no_such_slot", "down"
+
+
+def slot_states(registrations: QuerySet[Any], places: Iterable[tuple[Any, int]]) -> dict[tuple[int, int], str]:
+    """How each slot of a receiver stands that an event named: spare, taken since, not there at all, or the receiver is down."""
+    places = list(places)
+    rows = registrations.filter(receiver__in={receiver.pk for receiver, _slot in places}) if places else ()
+    taken = set(rows.values_list("receiver_id", "slot")) if places else set()
+    found = {}
+    for receiver, slot in places:
+        key = (receiver.pk, slot)
+        if receiver.removed_at is not None:
+            found[key] = DOWN
+        elif not 1 <= slot <= receiver.n_slots:
+            found[key] = NO_SUCH_SLOT
+        else:
+            found[key] = TAKEN if key in taken else SPARE
     return found
 
 

@@ -32,6 +32,7 @@ from devices.querysets.set_aside import (
     dismissed_before,
     group_of,
     heard_by,
+    slot_states,
 )
 
 SECTION = "checkins"
@@ -69,8 +70,17 @@ def set_aside_list(request: PersonRequest) -> HttpResponse:
     heard = heard_by(rows, groups)
     alike = alike_on_record(Transmitter.objects.visible_to(request.user), (one["serial"] for one in groups))
     customers = Customer.objects.visible_to(request.user).in_bulk({one["customer_id"] for one in groups} - {None})
-    receivers = Receiver.objects.visible_to(request.user).in_bulk({one["at_receiver"] for one in groups} - {None})
+    receivers = (
+        Receiver.objects.visible_to(request.user)
+        .select_related("site")
+        .in_bulk({one["at_receiver"] for one in groups} - {None})
+    )
+    places = [
+        (receivers[one["at_receiver"]], one["at_slot"]) for one in groups if one["at_slot"] and one["at_receiver"] in receivers
+    ]  # fmt: skip
+    states = slot_states(Registration.objects.visible_to(request.user).open(), places)
     for one in groups:
+        one["slot_state"] = states.get((one["at_receiver"], one["at_slot"]), "")
         one["heard"] = heard.get(tuple(one[name] for name in GROUP))
         one["alike"] = alike.get(one["serial"], ())
         one["customer"], one["receiver"] = customers.get(one["customer_id"]), receivers.get(one["at_receiver"])
@@ -101,9 +111,11 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
         .open()
         .filter(pk__in=rows.exclude(receiver=None).values("receiver_id"))
     )
+    places = [(event.receiver, event.slot)] if event.receiver and event.slot and not event.serial else []
+    states = slot_states(Registration.objects.visible_to(request.user).open(), places)
     context = {
-        "section": SECTION, "event": event, "n_waiting": waiting.count(), "newest": waiting.first(),
-        "page": page_of(rows.select_related("receiver", "batch__source", "adopted_by", "dismissed_by").order_by("-pk"), request),
+        "section": SECTION, "event": event, "slot_state": next(iter(states.values()), ""), "n_waiting": waiting.count(), "newest": waiting.first(),
+        "page": page_of(rows.select_related("receiver__site", "batch__source", "adopted_by", "dismissed_by").order_by("-pk"), request),
         "known": known, "stands": stands.order_by("receiver_id", "slot").first() if known else None,
         "alike": [one for one in alike_on_record(units, [event.serial]).get(event.serial, ()) if one != known],
         "customers": () if event.customer else Customer.objects.visible_to(request.user).current().order_by("name", "pk"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -232,6 +233,47 @@ def test_what_is_set_aside_stands_by_serial_with_what_looks_like_it(world: World
     assert ">4F-10273</a>" in page
     assert "nothing on record" in page
     assert "low battery" in page
+
+
+def _where_buttons_lead(client: Any, page: str) -> dict[str, int]:
+    """Address → status of every link of a page that asks for the slot of a receiver."""
+    ways = set(re.findall(r'href="(/receivers/[^"]+)"', page))
+    return {way: client.get(way).status_code for way in ways}
+
+
+@pytest.mark.parametrize(("slot", "said"), [(64, "Register"), (999, "This receiver has 64 slots"), (1, "To the slot")])
+def test_an_event_of_a_slot_names_its_site_and_leads_to_where_something_can_be_done(
+    world: World, sender: Sender, slot: int, said: str
+) -> None:
+    receiver = world.own_receiver
+    assert receiver.n_slots == 64
+    batch = IntakeBatch.objects.create(source=sender.source, batch_id="b-1", sha256="0" * 64, received_at=factories.NOW)
+    event = SetAside.objects.create(
+        batch=batch, customer=world.own, receiver=receiver, slot=slot, kind="missing", at=factories.NOW, event={},
+        why=f"Slot {slot} of this receiver is spare. Enter what stands there.",
+    )  # fmt: skip
+    client = world.client("office")
+    for address in (url("set_aside_list"), url("set_aside_detail", event.pk)):
+        page = text(client.get(address))
+        assert f"{receiver.site.name}, {receiver.label}" in page
+        ways = _where_buttons_lead(client, page)
+        assert ways
+        assert set(ways.values()) == {200}
+        assert (url("slot_register", receiver.pk, slot) in ways) == (slot == 64)
+        assert (slot == 999) == ("is spare. Enter what stands there." not in page)
+    assert said in text(client.get(url("set_aside_list")))
+
+
+def test_an_event_of_a_receiver_that_was_taken_down_says_so(world: World, sender: Sender) -> None:
+    receiver = world.own_receiver
+    batch = IntakeBatch.objects.create(source=sender.source, batch_id="b-1", sha256="0" * 64, received_at=factories.NOW)
+    SetAside.objects.create(
+        batch=batch, customer=world.own, receiver=receiver, slot=64, kind="missing", at=factories.NOW, event={}, why="x"
+    )
+    Receiver.objects.filter(pk=receiver.pk).update(removed_at=factories.NOW)
+    page = text(world.client("office").get(url("set_aside_list")))
+    assert "This receiver was taken down" in page
+    assert url("slot_register", receiver.pk, 64) not in page
 
 
 def test_a_unit_is_adopted_with_one_click_and_what_it_said_counts(world: World, sender: Sender) -> None:

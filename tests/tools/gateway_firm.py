@@ -25,11 +25,14 @@ def stations_of(*, customers: Sequence[int] | None = None) -> list[Station]:
     dead = Fault.objects.open().filter(kind="missing", raised_at__lt=datetime.now(UTC) - STAYS_MISSING)
     rows = rows.exclude(transmitter__in=dead.exclude(transmitter=None).values("transmitter"))
     found: dict[tuple[str, int], dict[str, Unit]] = defaultdict(dict)
-    for code, customer, serial, interval_s, acts, supervision, window_s in rows.order_by(
+    names: dict[str, str] = {}
+    for code, customer, site, label, serial, interval_s, acts, supervision, window_s in rows.order_by(
         "receiver_id", "slot"
     ).values_list(
         "receiver__code",
         "customer_id",
+        "site__name",
+        "receiver__label",
         "transmitter__serial",
         "interval_s",
         "transmitter__type__typical_activations_per_day",
@@ -42,7 +45,8 @@ def stations_of(*, customers: Sequence[int] | None = None) -> list[Station]:
             window_s if supervision == "on" else None,
         )  # fmt: skip
         found[code, customer].setdefault(serial, unit)
-    return [Station(code, customer, tuple(units.values())) for (code, customer), units in found.items()]
+        names[code] = f"{site}, {label}"
+    return [Station(code, customer, tuple(units.values()), names[code]) for (code, customer), units in found.items()]
 
 
 def tokens_of(stations: Sequence[Station], *, per_minute: int = 100_000) -> dict[int, str]:

@@ -27,11 +27,12 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Station:
-    """A receiver with its gateway and what hangs on it."""
+    """A receiver with its gateway and what hangs on it; `name` is what people call it."""
 
     code: str
     customer: int
     units: tuple[Unit, ...]
+    name: str = ""
 
 
 @dataclass(slots=True)

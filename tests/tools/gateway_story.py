@@ -62,10 +62,11 @@ def story_of(stations: Sequence[Station], begin: datetime) -> Told | None:
     story = Story(
         low={low.serial: low_at}, silent={silent.serial: (silent_at, back_at)}, deaf={deaf.code: (deaf_at, back_at)}
     )
+    there, dead = other.name or other.code, deaf.name or deaf.code
     lines = (
-        (low_at, f"{low.serial} at receiver {other.code} reports a low battery with its next check-in."),
-        (silent_at, f"{silent.serial} at receiver {other.code} falls silent: missing by {missing_at:%H:%M} UTC."),
-        (deaf_at, f"Receiver {deaf.code} hears nothing any more: told by {deaf_at + deaf_after:%H:%M} UTC."),
+        (low_at, f"{low.serial} at {there} reports a low battery with its next check-in."),
+        (silent_at, f"{silent.serial} at {there} falls silent: missing by {missing_at:%H:%M} UTC."),
+        (deaf_at, f"{dead} hears nothing any more: told by {deaf_at + deaf_after:%H:%M} UTC."),
         (back_at, "Both are heard again. The low battery stays until somebody changes it."),
     )
     return Told(story, back_at + timedelta(seconds=longest_s) + timedelta(minutes=1), lines)
