@@ -31,9 +31,13 @@ PLANNED_SERIAL = "SK-90422"
 """The unit that a planned change waits for."""
 UNKNOWN_SERIAL = "SK-90431"
 """Heard by a gateway, on no record."""
+SPARE_PART_SERIAL = "SK-90437"
+"""Put up by somebody at another site, and on no record either."""
+NEIGHBOUR_SERIAL = "SK-90452"
+"""Of somebody else's system next door, heard now and then."""
 QUIET_S = 4 * 3600
 """Longer than this no window is made only to be quiet: life safety asks for so much."""
-SPOKEN_FOR = frozenset({SWAPPED_SERIAL, PLANNED_SERIAL, UNKNOWN_SERIAL})
+SPOKEN_FOR = frozenset({SWAPPED_SERIAL, PLANNED_SERIAL, UNKNOWN_SERIAL, SPARE_PART_SERIAL, NEIGHBOUR_SERIAL})
 
 
 class Serials:

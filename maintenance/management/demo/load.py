@@ -21,6 +21,7 @@ from maintenance.management.demo.load_floor_plans import load_floor_plans, load_
 from maintenance.management.demo.load_history import load_history
 from maintenance.management.demo.load_intake import load_event_log, load_intake
 from maintenance.management.demo.load_notices import load_notices
+from maintenance.management.demo.load_panels import load_panels
 from maintenance.management.demo.load_places import load_customers, load_people, load_sites
 from maintenance.management.demo.load_plans import load_plans
 from maintenance.management.demo.load_work import OFFICE, WorkLoader
@@ -112,7 +113,8 @@ def _load(wish: Wish) -> DemoFirm:
         devices = DeviceLoader(rng, firm, customers, sites)
         devices.load()
         WorkLoader(rng, firm, sites, users, devices).load()
-        load_intake(rng, firm, users[OFFICE])
+        load_intake(rng, firm, users[MANAGER], users[OFFICE])
+        load_panels(wish.today, users[OFFICE])
         load_access(wish.today, sites, users)
         load_floor_plans(sites, users[OFFICE], wish.today)
         load_term_dates(users[OFFICE], wish.today)

@@ -1,7 +1,7 @@
-"""What came in from outside: gateways with their batches, panels, an uploaded event log, and what nobody could place.
+"""What came in from outside: gateways with their batches, an uploaded event log, and what nobody could place.
 
-All of it by the usual actions, so that its pages show what they would show of a real firm. Events of the panels and of the log
-are words of receivers only: days of check-ins are the gateways' alone.
+All of it by the usual actions, so that its pages show what they would show of a real firm. Events of the log are words of
+receivers only: days of check-ins are the gateways' alone.
 """
 
 from __future__ import annotations
@@ -11,38 +11,38 @@ from datetime import date, datetime, timedelta
 from random import Random
 from typing import Any
 
+from django.utils import timezone
+
 from company import jobs
-from company.models import Customer, Job, User
+from company.models import ChangeRow, Customer, Job, Upload, User
 from devices.actions import event_files
 from devices.actions.intake import OtherContent, take_batch
-from devices.actions.panel_strangers import note_stranger
-from devices.actions.panels import connect_panel
-from devices.models import IntakeBatch, IntakeSource, PanelAccount, Receiver, Registration
+from devices.actions.set_aside import dismiss_set_aside
+from devices.actions.sources import make_token
+from devices.models import Fault, IntakeBatch, IntakeSource, Receiver, Registration, SetAside, Transmitter
 from devices.rules.event_log import LogMap
 from devices.rules.events import Event, RowProblem
 from maintenance.management.demo.clock import at, share_of
-from maintenance.management.demo.install import UNKNOWN_SERIAL
+from maintenance.management.demo.install import NEIGHBOUR_SERIAL, SPARE_PART_SERIAL, UNKNOWN_SERIAL
 from maintenance.management.demo.world import DemoFirm, seeded_uuid
 
 HOURS = (4, 5, 6)
 STRANGER_DAYS = (6, 4, 3, 1, 0)
 """Days ago on which a transmitter was heard that stands in no slot."""
 ROWS_A_BATCH = 12
-DAILY_S = 25 * 3600
-"""A panel that reports daily is late after so long."""
-PEER, STRANGER_PEER = "192.0.2.17", "192.0.2.86"
-STRANGER_NUMBER = "4718"
 LOG_SITE_KIND = "exceptions"
 
 
-def load_intake(rng: Random, firm: DemoFirm, office: User) -> None:
-    """Gateways of all customers whose every check-in reaches us, and the panels of a site that reports by them."""
+def load_intake(rng: Random, firm: DemoFirm, manager: User, office: User) -> None:
+    """Gateways of all customers whose every check-in reaches us, and what they heard that nobody could place."""
     codes = sorted({r.site.customer for r in firm.receivers if r.evidence == "every"})
     customers = {customer.code: customer for customer in Customer.objects.filter(code__in=codes)}
-    gateways = [_gateway(rng, customers[code], firm.today) for code in codes]
+    gateways = [_gateway(rng, customers[code], firm.today, manager) for code in codes]
     _stranger(gateways[0], firm.today)
+    _neighbour(gateways[0], firm.today, office)
+    _mistyped(gateways[len(gateways) // 2], firm.today)
+    _put_up(gateways[-1], firm.today)
     _trouble(gateways[-1], firm.today)
-    _panels(firm.today, office)
 
 
 def load_event_log(office: User, today: date) -> None:
@@ -56,7 +56,7 @@ def load_event_log(office: User, today: date) -> None:
         name="Causeway Signal Desk, export", kind=IntakeSource.Kind.FILE, created_at=at(day, 10),
         column_map={"zone": "Europe/London"}, note="Asked for by mail, comes once a month",
     )  # fmt: skip
-    content = _log(receiver.code, day)
+    content = _log(receiver, day)
     when = at(day, 10, 20)
     upload = event_files.receive_file(
         name=f"events-{day:%Y-%m}.csv", content=content, source=source, by=office, at=when
@@ -70,7 +70,25 @@ def load_event_log(office: User, today: date) -> None:
     _done(event_files.check_prefix(upload))
     check = Job.objects.get(key__startswith=event_files.check_prefix(upload))
     event_files.ask_to_take(upload=upload, check=check, by=office, at=when + timedelta(minutes=4))
+    begun = timezone.now()
     _done(event_files.take_prefix(upload))
+    _put_back(upload, begun, when + timedelta(minutes=5))
+
+
+def _put_back(upload: Upload, begun: datetime, when: datetime) -> None:
+    """The jobs write by the machine's clock; they tell of a morning three weeks ago."""
+    batches = event_files.batches_of(upload.sha256)
+    batches.update(received_at=when)
+    Fault.objects.filter(recorded_at__gte=begun, receiver__in=_spoken_of(upload)).update(recorded_at=when)
+    Job.objects.filter(key__contains=str(upload.uuid)).update(created_at=when, started_at=when, finished_at=when)
+    Upload.objects.filter(name=str(upload.uuid)).update(at=when)
+    ChangeRow.objects.filter(verb="take_event_log", at__gte=begun).update(at=when)
+
+
+def _spoken_of(upload: Upload) -> Any:
+    """Receivers that the log names: one."""
+    code = bytes(upload.content).decode().splitlines()[1].split(",")[1]
+    return Receiver.objects.filter(code=code)
 
 
 def _done(prefix: str) -> dict[str, Any]:
@@ -81,13 +99,21 @@ def _done(prefix: str) -> dict[str, Any]:
     return job.result or {}
 
 
-def _log(code: str, day: date) -> bytes:
-    """A few lines as a receiver at a monitored site tells them; one says what nobody has a word for, one names no slot of ours."""
+def spare_slot(receiver: Receiver, nth: int = 0) -> int | None:
+    """A slot of a receiver in which nothing stands, from its end; None where all are taken."""
+    taken = set(Registration.objects.open().filter(receiver=receiver).values_list("slot", flat=True))
+    spare = [slot for slot in range(receiver.n_slots, 0, -1) if slot not in taken]
+    return spare[nth % len(spare)] if spare else None
+
+
+def _log(receiver: Receiver, day: date) -> bytes:
+    """A few lines as a receiver at a monitored site tells them; one says what nobody has a word for, one names a spare slot."""
+    code, spare = receiver.code, spare_slot(receiver)
     rows = (
         (12, "02:14:09", "", "interference"), (12, "02:31:40", "", "interference over"),
         (9, "13:02:00", "", "link test"), (8, "13:02:03", "", "link test"), (7, "13:02:01", "", "link test"),
         (5, "10:47:12", "", "receiver tamper"), (5, "11:20:55", "", "receiver tamper restored"),
-        (3, "16:08:31", "", "engineer on site"), (2, "09:11:00", "999", "missing"),
+        (3, "16:08:31", "", "engineer on site"), (2, "09:11:00", str(spare or ""), "missing"),
     )  # fmt: skip
     lines = ["Time,Receiver,Zone,Event"]
     lines += [f"{day - timedelta(days=ago):%Y-%m-%d} {clock},{code},{zone},{event}" for ago, clock, zone, event in rows]
@@ -97,12 +123,16 @@ def _log(code: str, day: date) -> bytes:
 # --- gateways -----------------------------------------------------------------------------------------------------------
 
 
-def _gateway(rng: Random, customer: Customer, today: date) -> IntakeSource:
-    """One source with this morning's batches, which feeds all receivers of its customer that report every check-in."""
+def _gateway(rng: Random, customer: Customer, today: date, manager: User) -> IntakeSource:
+    """One source with this morning's batches, which feeds all receivers of its customer that report every check-in.
+
+    Its token was shown to nobody: nothing can be handed over with it.
+    """
     source = IntakeSource.objects.create(
         uuid=seeded_uuid(rng), name=f"{customer.name} gateway", customer=customer, watermark_at=at(today, 6),
         last_used_at=at(today, 6, 1), created_at=at(today - timedelta(days=1095), 10),
     )  # fmt: skip
+    make_token(source=source, by=manager, at=at(today - timedelta(days=1095), 10, 4))
     fed = Receiver.objects.open().filter(customer=customer, evidence="every")
     fed.update(fed_by=source)
     n = Registration.objects.open().filter(receiver__in=fed, transmitter__isnull=False).count()
@@ -144,6 +174,43 @@ def _stranger(source: IntakeSource, today: date) -> None:
         )  # fmt: skip
 
 
+def _neighbour(source: IntakeSource, today: date, office: User) -> None:
+    """A unit of the system next door: heard once, dismissed with the reason."""
+    heard = at(today - timedelta(days=40), 11, 22)
+    events = [Event(1, "check_in", heard, serial=NEIGHBOUR_SERIAL, margin_db=3.0)]
+    _batch(source, f"{heard:%Y%m%d}-1125", events, heard + timedelta(minutes=3))
+    event = SetAside.objects.filter(serial=NEIGHBOUR_SERIAL).order_by("-pk").first()
+    if event is not None:
+        why = "Belongs to the system next door, asked there"
+        dismiss_set_aside(event=event, newest_pk=event.pk, by=office, at=heard + timedelta(hours=4), reason=why)
+
+
+def _mistyped(source: IntakeSource, today: date) -> None:
+    """A gateway that was taught a serial with two digits changed round: the unit on record stands beside it."""
+    known = (
+        Registration.objects.open().filter(receiver=_receiver_of(source), transmitter__isnull=False).order_by("slot")
+    )
+    on_record = set(Transmitter.objects.values_list("serial", flat=True))
+    for serial in known.values_list("transmitter__serial", flat=True):
+        slip = serial[:-2] + serial[:-3:-1]
+        if slip not in on_record:
+            break
+    else:
+        return
+    for ago, kind in ((2, "check_in"), (1, "check_in"), (1, "activation")):
+        heard = at(today - timedelta(days=ago), 15, 31 if kind == "check_in" else 36)
+        event = Event(1, kind, heard, serial=slip, margin_db=17.0 if kind == "check_in" else None)
+        _batch(source, f"{heard:%Y%m%d-%H%M}", [event], heard + timedelta(minutes=2))
+
+
+def _put_up(source: IntakeSource, today: date) -> None:
+    """A unit that somebody put up yesterday and told nobody of; it wants new cells already."""
+    for name, kind, minute in (("1015", "check_in", 12), ("1030", "low_battery", 27)):
+        heard = at(today - timedelta(days=1), 10, minute)
+        events = [Event(1, kind, heard, serial=SPARE_PART_SERIAL, margin_db=9.0)]
+        _batch(source, f"{heard:%Y%m%d}-{name}", events, heard + timedelta(minutes=3))
+
+
 def _trouble(source: IntakeSource, today: date) -> None:
     """A gateway that sent rows which cannot be read, and then other rows under an id that it had used."""
     day = today - timedelta(days=1)
@@ -162,51 +229,3 @@ def _trouble(source: IntakeSource, today: date) -> None:
     except OtherContent:
         # The refusal is the point: the page of the batch shows it.
         return
-
-
-# --- panels -------------------------------------------------------------------------------------------------------------
-
-
-def _panels(today: date, office: User) -> None:
-    """Panels of the first site that reports exceptions only, one call a night of each; and a number that nobody knows."""
-    receivers = (
-        Receiver.objects.open().filter(evidence="exceptions").select_related("site").order_by("site__code", "pk")
-    )
-    first = receivers.first()
-    here = list(receivers.filter(site=first.site_id)[:2]) if first else []
-    for number, receiver in enumerate(here, start=1):
-        account = PanelAccount(
-            site=receiver.site, receiver=receiver, number=f"20{number}7", supervised_s=DAILY_S,
-            note="panel in the electrical cupboard",
-        )  # fmt: skip
-        connect_panel(account=account, key=None, by=office, at=at(today - timedelta(days=420), 10, 5))
-        PanelAccount.objects.filter(pk=account.pk).update(
-            last_message_at=at(today, 6),
-            last_peer=PEER,
-            n_frames=431 + 17 * number,
-            n_warned=number - 1,
-            n_refused=2 * (number - 1),
-        )
-        if number == 1:
-            _said(account, receiver, today)
-    note_stranger(
-        number=STRANGER_NUMBER, n_frames=38, peer=STRANGER_PEER, example=f'"SIA-DCS"0041L0#{STRANGER_NUMBER}[#{STRANGER_NUMBER}|NRP00]',
-        at=at(today, 5, 30),
-    )  # fmt: skip
-
-
-def _said(account: PanelAccount, receiver: Receiver, today: date) -> None:
-    """One supervised slot was missed for an hour and a half, as the panel tells it."""
-    slots = Registration.objects.open().filter(receiver=receiver, supervision="on", transmitter__isnull=False)
-    row = slots.order_by("slot").first()
-    if row is None:
-        return
-    day = today - timedelta(days=8)
-    for number, (kind, when) in enumerate(
-        (("missing", at(day, 21, 12)), ("missing_restored", at(day, 22, 40))), start=1
-    ):
-        take_batch(
-            source=account.source, batch_id=f"{account.number}-00{40 + number}-{when:%Y%m%dT%H%M%S}",
-            sha256=hashlib.sha256(f"{account.number}:{kind}".encode()).hexdigest(),
-            events=[Event(1, kind, when, slot=row.slot)], receiver=receiver, site=account.site, at=when + timedelta(seconds=4),
-        )  # fmt: skip
