@@ -58,7 +58,9 @@ def story_of(stations: Sequence[Station], begin: datetime) -> Told | None:
     low_at, silent_at, deaf_at = begin + LOW_AFTER, begin + SILENT_AFTER, begin + DEAF_AFTER
     missing_at = silent_at + timedelta(seconds=silent.window_s or 0)
     back_at = max(missing_at, deaf_at + deaf_after) + SEEN_FOR
-    longest_s = max([silent.interval_s] + [unit.interval_s for unit in supervised(deaf)])
+    # A receiver hears again once more than half of its transmitters have checked in.
+    usual_s = sorted(unit.interval_s for unit in supervised(deaf))[len(supervised(deaf)) // 2]
+    heard_again = timedelta(seconds=2 * max(silent.interval_s, usual_s))
     story = Story(
         low={low.serial: low_at}, silent={silent.serial: (silent_at, back_at)}, deaf={deaf.code: (deaf_at, back_at)}
     )
@@ -69,7 +71,7 @@ def story_of(stations: Sequence[Station], begin: datetime) -> Told | None:
         (deaf_at, f"{dead} hears nothing any more: told by {deaf_at + deaf_after:%H:%M} UTC."),
         (back_at, "Both are heard again. The low battery stays until somebody changes it."),
     )
-    return Told(story, back_at + timedelta(seconds=longest_s) + timedelta(minutes=1), lines)
+    return Told(story, back_at + heard_again + timedelta(minutes=1), lines)
 
 
 def teller(lines: Sequence[tuple[datetime, str]], say: Callable[[str], None]) -> Callable[[datetime], None]:
