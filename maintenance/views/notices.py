@@ -29,6 +29,8 @@ from maintenance.querysets import notices as read
 from maintenance.querysets.faults import for_lines
 from maintenance.rules.notice_words import OFFERS, rule_words
 from maintenance.views.faults_shown import shown
+from maintenance.views.mail_health import mail_health
+from maintenance.views.notice_cover import cover_of
 
 STATES = (("", gettext_lazy("Every state")), *FaultNotice.State.choices)
 FORM = "maintenance/notices/form.html"
@@ -46,7 +48,7 @@ def notice_list(request: PersonRequest) -> HttpResponse:
     rows = rows.filter(state=state) if state else rows
     context = {
         "page": page_of(read.with_numbers(rows), request, 50), "state": state, "states": STATES, "has_mail": has_mail(),
-        "section": "checkins", "most": MOST_ATTEMPTS,
+        "section": "checkins", "most": MOST_ATTEMPTS, "mails": mail_health(request, timezone.now()),
         "n_rules": NoticeRule.objects.visible_to(request.user).filter(is_active=True).count(),
     }  # fmt: skip
     return page(request, "maintenance/notices/list.html", context, part="rows")
@@ -90,11 +92,10 @@ def _rules_context(request: PersonRequest, form: OfferForm | None = None) -> dic
                    again_s=offer.again_s)
         for offer in OFFERS
     ]  # fmt: skip
-    told = {rule.duty for rule, _ in listed if rule.is_active and rule.customer_id is None}
     return {
         "rules": listed, "offers": [] if listed else offers, "has_mail": has_mail(), "section": "firm",
         "form": form or OfferForm(initial={"recipients": request.user.email}),
-        "untold": [label for code, label in NoticeRule.Duty.choices if code not in told] if listed else [],
+        "cover": cover_of([rule for rule, _ in listed]) if listed else [],
     }  # fmt: skip
 
 

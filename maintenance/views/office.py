@@ -31,6 +31,7 @@ from maintenance.querysets.office import (
 )
 from maintenance.rules.findings import KIND_ORDER, LATE_UNPLACED
 from maintenance.views.findings_shown import kind_title
+from maintenance.views.mail_health import health_context
 from maintenance.views.now import now_context
 from sites.models import Site
 
@@ -78,7 +79,7 @@ def office_home(request: PersonRequest) -> HttpResponse:
         "n_resting": sum(row["n_resting"] for row in kinds),
         "due": _due(due), "waiting": _waiting(n, kinds, rounds, jobs, today), "rounds": [r for r in rounds if r.day == today and r.state != "draft"],
         "night": _night(request, jobs, now), "steps": _steps(n),
-    } | now_context(request, now)  # fmt: skip
+    } | now_context(request, now) | health_context(request, now)  # fmt: skip
     context["n_steps_done"] = sum(step.is_done for step in context["steps"])
     return page(request, "maintenance/office/home.html", context)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import time
+from datetime import time, timedelta
 
 import pytest
 from django.core import mail
@@ -264,3 +264,98 @@ def test_an_empty_log_says_what_fills_it(world):
     assert "Nobody is told of faults yet" in text_of(world.client("office").get(url("notice_list")))
     make_rule()
     assert "No mail yet" in text_of(world.client("office").get(url("notice_list")))
+
+
+# --- when nobody is told --------------------------------------------------------------------------------------------------
+
+
+def rules_page(world):
+    return " ".join(text_of(world.client("office").get(url("notice_rule_list"))).split())
+
+
+def test_life_safety_told_on_one_night_only_is_a_warning_with_the_hours(world):
+    make_rule(duty="life_safety", weekdays="4", from_time=time(22), to_time=time(6), group_s=12 * 3600)
+    page = rules_page(world)
+    assert "Life safety: nobody is told by mail from Saturday 06:00 to Friday 22:00." in page
+    assert "160 of the 168 hours" in page
+    assert "may gather for 12 hours" in page
+
+
+def test_hours_of_all_rules_count_together_and_a_rule_that_is_off_does_not(world):
+    make_rule(duty="life_safety", weekdays="01234", from_time=time(8), to_time=time(17))
+    rest = make_rule(duty="life_safety", weekdays="01234", from_time=time(17), to_time=time(8))
+    weekend = make_rule(duty="life_safety", weekdays="56")
+    assert "nobody is told by mail from" not in rules_page(world)
+    assert "nobody is told by mail Monday from 00:00 to 08:00" in rules_page(world)
+    NoticeRule.objects.filter(pk=rest.pk).update(weekdays="0123456")
+    assert "Life safety: nobody" not in rules_page(world)
+    NoticeRule.objects.filter(pk=weekend.pk).update(is_active=False)
+    NoticeRule.objects.filter(pk=rest.pk).update(is_active=False)
+    assert "from Friday 17:00 to Monday 08:00" in rules_page(world)
+
+
+def test_a_duty_that_may_wait_is_listed_with_its_hours_and_is_no_warning(world):
+    make_rule(duty="life_safety")
+    make_rule(duty="receiver")
+    make_rule(duty="security", weekdays="01234")
+    page = rules_page(world)
+    assert "Saturday and Sunday all day" in page
+    assert "nobody is told by mail" not in page
+    assert page.count("somebody is told at any hour") == 2
+
+
+def test_rules_of_a_customer_count_for_that_customer_only(world):
+    make_rule(duty="life_safety", customer=world.own)
+    page = rules_page(world)
+    assert "Life safety: nobody is told by mail at any hour." in page
+    assert f"{world.own.name}: told at any hour" in page
+
+
+# --- mails that do not go -------------------------------------------------------------------------------------------------
+
+
+def pages_of_the_office(world):
+    client = world.client("office")
+    return [
+        " ".join(text_of(client.get(address)).split())
+        for address in (reverse("maintenance:office_home"), url("notice_list"))
+    ]
+
+
+def test_the_first_failure_of_a_mail_is_said_at_once_with_why(world):
+    rule = make_rule()
+    assert all("caution" not in page for page in pages_of_the_office(world))
+    FaultNotice.objects.create(
+        rule=rule, made_at=NOW, send_at=NOW + timedelta(minutes=1), attempts=1, error="SMTPException: away today"
+    )
+    for page in pages_of_the_office(world):
+        assert "1 mail about faults does not go: 1 of 8 attempts failed." in page
+        assert "SMTPException: away today" in page
+
+
+def test_a_mail_that_nobody_sends_and_one_given_up_are_said(world):
+    rule = make_rule()
+    FaultNotice.objects.create(rule=rule, made_at=NOW - timedelta(hours=1), send_at=NOW - timedelta(minutes=30))
+    FaultNotice.objects.create(rule=rule, made_at=NOW, send_at=NOW, state="failed", attempts=8, error="no")
+    for page in pages_of_the_office(world):
+        assert "1 mail about faults should have gone by now" in page
+        assert "1 mail about faults was given up" in page
+
+
+def test_a_mail_that_gathers_or_waits_for_its_hours_is_no_trouble(world):
+    FaultNotice.objects.create(rule=make_rule(), made_at=NOW - timedelta(hours=3), send_at=NOW + timedelta(hours=5))
+    FaultNotice.objects.create(rule=make_rule(duty="receiver"), made_at=NOW, send_at=NOW)
+    assert all("caution" not in page for page in pages_of_the_office(world))
+
+
+@override_settings(EMAIL_BACKEND=CONSOLE)
+def test_without_a_mail_server_the_home_page_says_that_mails_wait(world):
+    rule = make_rule()
+    assert all("No mail server is set" in page for page in pages_of_the_office(world))
+    FaultNotice.objects.create(rule=rule, made_at=NOW - timedelta(days=2), send_at=NOW - timedelta(days=2))
+    assert all("1 mail waits" in page for page in pages_of_the_office(world))
+
+
+@override_settings(EMAIL_BACKEND=CONSOLE)
+def test_a_firm_that_wants_no_mails_is_left_alone(world):
+    assert "No mail server" not in pages_of_the_office(world)[0]
