@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -17,6 +18,7 @@ from django.utils.translation import gettext, ngettext
 
 from company.actions import ensure_firm
 from company.manner import manner_of, moment_said, spoken, written_as
+from company.templatetags.days import zone_words
 from devices.models import Fault, Registration
 from maintenance.models import FaultNotice, NoticeRule
 from maintenance.querysets import notices as read
@@ -24,31 +26,53 @@ from maintenance.rules.fault_words import LIFE_SAFETY, meaning, rank, span_words
 
 MAIL_FAILURES = (SMTPException, OSError, UnicodeError)
 """What a mail server, the way to it, or an address that it does not take, may answer with."""
-MOST_LINES = 200
-"""So many faults are named in one mail; the rest is counted."""
+MOST_LINES = 40
+"""So many faults are named in one mail, worst first; the rest is counted by site, and stands on the list of faults."""
+MOST_SITES = 30
+"""So many sites are counted one by one."""
+SUMMED_FROM = 4
+"""A mail of so many faults, or of several sites, begins with how many there are where."""
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
     """One fault in a mail."""
 
-    kind: str
     where: str
     since: str
     more: str
+    url: str
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """Faults of one site about which the same is to be said and done: it is said once."""
+
+    kind: str
     what: str
     do: str
-    url: str
     is_grave: bool
+    lines: tuple[Line, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class SiteLines:
-    """Faults of one site in a mail."""
+    """Faults of one site in a mail; `zone` says by whose clock where that is not the firm's."""
 
     site: str
     customer: str
-    lines: tuple[Line, ...]
+    zone: str
+    parts: tuple[Alike, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SiteSum:
+    """How many faults a site has, in words: "3 missing, 2 low battery"."""
+
+    site: str
+    customer: str
+    n: int
+    kinds: str
 
 
 def addresses(text: str) -> list[str]:
@@ -60,7 +84,7 @@ def compose(notice: FaultNotice, faults: Sequence[Fault], at: datetime) -> Email
     """Write the mail of a notice about these faults, worst first, in the language and manner of the firm."""
     firm = ensure_firm()
     with spoken(firm.language), written_as(manner_of(firm)):
-        context = _context(notice, faults, at) | {"firm": firm}
+        context = _context(notice, faults) | {"firm": firm}
         return _mail(_subject(notice, faults), context, addresses(notice.rule.recipients), f"fault-{notice.uuid}")
 
 
@@ -68,6 +92,10 @@ def compose_test(rule: NoticeRule, at: datetime, *, words: str) -> EmailMultiAlt
     """A mail that only shows that mails arrive; `words` says what the rule tells of."""
     firm = ensure_firm()
     with spoken(firm.language), written_as(manner_of(firm)):
+        if not rule.is_active:
+            words = gettext("%(words)s. This rule is switched off: until it is switched on it tells nobody.") % {
+                "words": words
+            }
         context = {"firm": firm, "rule": rule, "words": words, "rules_url": _address("maintenance:notice_rule_list")}
         subject = gettext("Test: mails about faults reach you")
         return _mail(subject, context, addresses(rule.recipients), "", template="mail/faults_test")
@@ -108,30 +136,58 @@ def place_words(fault: Fault) -> str:
 
 
 def _subject(notice: FaultNotice, faults: Sequence[Fault]) -> str:
-    """Number and worst fault: "2 faults, the worst: missing, Sunrise House, slot 4: Room 12"."""
+    """Number and worst fault: "2 faults, the worst: missing, Sunrise House, slot 4: Room 12"; whether all are over."""
     worst = faults[0]
     told = {"n": len(faults), "kind": worst.get_kind_display(), "site": worst.site.name, "place": place_words(worst)}
     if len(faults) == 1:
         text = gettext("%(kind)s: %(site)s, %(place)s") % told
     else:
         text = gettext("%(n)s faults, the worst: %(kind)s, %(site)s, %(place)s") % told
+    if all(fault.cleared_at for fault in faults):
+        return gettext("Over now: %(text)s") % {"text": text}
     return gettext("Not acknowledged yet: %(text)s") % {"text": text} if notice.is_reminder else text
 
 
-def _context(notice: FaultNotice, faults: Sequence[Fault], at: datetime) -> dict[str, Any]:
+def _context(notice: FaultNotice, faults: Sequence[Fault]) -> dict[str, Any]:
     shown = faults[:MOST_LINES]
     hanging = _hanging(shown)
-    sites: dict[int, list[Fault]] = {}
-    for fault in shown:
-        sites.setdefault(fault.site_id, []).append(fault)
+    sites = _by_site(shown)
+    sums = _sums(faults)
+    is_over = all(fault.cleared_at for fault in faults)
     return {
         "notice": notice, "rule": notice.rule, "n": len(faults), "n_more": len(faults) - len(shown),
+        "sums": sums[:MOST_SITES] if len(faults) >= SUMMED_FROM or len(sums) > 1 else [],
+        "n_more_sites": max(0, len(sums) - MOST_SITES), "n_sites": len(sums), "is_over": is_over,
         "sites": [
-            SiteLines(rows[0].site.name, rows[0].customer.name, tuple(_line(row, hanging, at) for row in rows))
+            SiteLines(rows[0].site.name, rows[0].customer.name, zone_words(rows[0].site.time_zone), _alike(rows, hanging))
             for rows in sites.values()
         ],
-        "list_url": _address("maintenance:fault_list"), "rules_url": _address("maintenance:notice_rule_list"),
+        "list_url": _answer_url(faults, is_over=is_over), "rules_url": _address("maintenance:notice_rule_list"),
     }  # fmt: skip
+
+
+def _answer_url(faults: Sequence[Fault], *, is_over: bool) -> str:
+    """Where these faults stand: one fault on its own page, several on the list, those that are over among the ended."""
+    if len(faults) == 1:
+        return _address("maintenance:fault_detail", faults[0].pk)
+    return _address("maintenance:fault_list") + ("?state=ended" if is_over else "")
+
+
+def _by_site(faults: Iterable[Fault]) -> dict[int, list[Fault]]:
+    sites: dict[int, list[Fault]] = {}
+    for fault in faults:
+        sites.setdefault(fault.site_id, []).append(fault)
+    return sites
+
+
+def _sums(faults: Sequence[Fault]) -> list[SiteSum]:
+    """Every site of a mail with its faults counted by kind, in the order of its worst."""
+    found = []
+    for rows in _by_site(faults).values():
+        kinds = Counter(str(fault.get_kind_display()) for fault in rows)
+        words = ", ".join(f"{n} {kind}" for kind, n in kinds.items())
+        found.append(SiteSum(rows[0].site.name, rows[0].customer.name, len(rows), words))
+    return found
 
 
 def _hanging(faults: Iterable[Fault]) -> dict[int, int]:
@@ -144,10 +200,21 @@ def _hanging(faults: Iterable[Fault]) -> dict[int, int]:
     return found
 
 
-def _line(fault: Fault, hanging: dict[int, int], at: datetime) -> Line:
-    duty, zone = read.duty_of(fault), ZoneInfo(fault.site.time_zone)
-    unit = fault.transmitter or (fault.registration.transmitter if fault.registration else None)
-    told = meaning(fault.kind, duty, unit.type.kind if unit and unit.type else "")
+def _alike(faults: Sequence[Fault], hanging: dict[int, int]) -> tuple[Alike, ...]:
+    """Faults of one site, put together where the same is to be said and done, in the order of the worst of each."""
+    found: dict[tuple[str, str, str, bool], list[Line]] = {}
+    for fault in faults:
+        duty = read.duty_of(fault)
+        unit = fault.transmitter or (fault.registration.transmitter if fault.registration else None)
+        told = meaning(fault.kind, duty, unit.type.kind if unit and unit.type else "")
+        do = told.do if not fault.cleared_at else gettext("It is over. See whether somebody called and was not heard.")
+        key = (str(fault.get_kind_display()), told.what, do, rank(fault.kind, duty) <= 1)
+        found.setdefault(key, []).append(_line(fault, hanging))
+    return tuple(Alike(*key, tuple(lines)) for key, lines in found.items())
+
+
+def _line(fault: Fault, hanging: dict[int, int]) -> Line:
+    zone = ZoneInfo(fault.site.time_zone)
     n = 0 if fault.registration_id else hanging.get(fault.receiver_id, 0)
     more = ngettext("%(n)s slot on life safety hangs on it.", "%(n)s slots on life safety hang on it.", n) % {"n": n}
     since = gettext("since %(moment)s") % {"moment": moment_said(fault.raised_at.astimezone(zone))}
@@ -156,8 +223,4 @@ def _line(fault: Fault, hanging: dict[int, int], at: datetime) -> Line:
             "moment": moment_said(fault.raised_at.astimezone(zone)),
             "span": span_words(fault.cleared_at - fault.raised_at),
         }
-    return Line(
-        kind=fault.get_kind_display(), where=place_words(fault), since=since, more=more if n else "", what=told.what,
-        do=told.do if not fault.cleared_at else gettext("It is over. See whether somebody called and was not heard."),
-        url=_address("maintenance:fault_detail", fault.pk), is_grave=rank(fault.kind, duty) <= 1,
-    )  # fmt: skip
+    return Line(place_words(fault), since, more if n else "", _address("maintenance:fault_detail", fault.pk))

@@ -175,7 +175,7 @@ def _send_one(pk: int, at: datetime) -> int:
     notice = FaultNotice.objects.select_related("rule").get(pk=pk)
     mine = FaultNotice.objects.filter(pk=pk, state=FaultNotice.State.WAITING, attempts=attempt)
     try:
-        faults = read.news(Fault.objects.filter(notices__notice=notice))
+        faults = read.news(Fault.objects.filter(notices__notice=notice), is_reminder=notice.is_reminder)
         # Whatever was left at the claim has been acknowledged since: dropped at the next look.
         if not faults:
             return 0
@@ -212,7 +212,7 @@ def _is_dropped(pk: int, at: datetime) -> bool:
     if notice is None:
         return True
     faults = list(Fault.objects.filter(notices__notice=notice).select_related("registration"))
-    if notice.rule.is_active and any(read.is_news(fault) for fault in faults):
+    if notice.rule.is_active and any(read.is_told(fault, is_reminder=notice.is_reminder) for fault in faults):
         return False
     notice.state, notice.error = FaultNotice.State.DROPPED, _why_dropped(notice, faults)
     notice.save(update_fields=["state", "error"])

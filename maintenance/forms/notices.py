@@ -22,6 +22,7 @@ WEEKDAYS = (
     ("6", gettext_lazy("Sunday")),
 )  # fmt: skip
 MOST_ADDRESSES = 20
+NO_ADDRESS = gettext_lazy("Give at least one address: a rule without one tells nobody.")
 
 
 def clean_addresses(text: str) -> str:
@@ -30,9 +31,11 @@ def clean_addresses(text: str) -> str:
     Raises
     ------
     ValidationError
-        For one that is no address, and for too many.
+        For one that is no address, for none, and for too many.
     """
     found = addresses(text.replace(",", "\n").replace(";", "\n"))
+    if not found:
+        raise ValidationError(NO_ADDRESS)
     if len(found) > MOST_ADDRESSES:
         raise ValidationError(_("At most %(n)s addresses. Use an address of a group instead.") % {"n": MOST_ADDRESSES})
     for address in found:
@@ -49,7 +52,7 @@ def _addresses_field(help_text: Any) -> forms.CharField:
     return forms.CharField(
         label=gettext_lazy("To these addresses"), widget=forms.Textarea(attrs={"rows": 4, "autocomplete": "off"}),
         max_length=2000, help_text=help_text,
-        error_messages={"required": gettext_lazy("Give at least one address: a rule without one tells nobody.")},
+        error_messages={"required": NO_ADDRESS},
     )  # fmt: skip
 
 
@@ -80,7 +83,7 @@ class NoticeRuleForm(forms.ModelForm):
         help_text=gettext_lazy("Faults within this time go into one mail."),
     )  # fmt: skip
     again_min = forms.IntegerField(
-        label=gettext_lazy("Remind after [min]"), min_value=5, max_value=10080, required=False,
+        label=gettext_lazy("Remind after [min]"), min_value=5, max_value=10080, required=False, initial=30,
         help_text=gettext_lazy("While nobody has acknowledged; each further reminder waits twice as long. Empty: never."),
     )  # fmt: skip
     seen_before = forms.CharField(widget=forms.HiddenInput, required=False, max_length=60)
@@ -110,6 +113,9 @@ class NoticeRuleForm(forms.ModelForm):
                 "weekdays": list(rule.weekdays), "group_min": rule.group_s // 60,
                 "again_min": rule.again_s // 60 if rule.again_s else None, "seen_before": seen(rule),
             } | kwargs.get("initial", {})  # fmt: skip
+        else:
+            # The model's own default would come before that of the field: seven digits, which tick nothing.
+            kwargs["initial"] = {"weekdays": list(EVERY_DAY)} | (kwargs.get("initial") or {})
         super().__init__(*args, **kwargs)
         customers: Any = self.fields["customer"]
         customers.queryset = Customer.objects.visible_to(user).current().order_by("name", "pk")

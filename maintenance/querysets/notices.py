@@ -33,9 +33,14 @@ def is_news(fault: Any) -> bool:
     return duty_of(fault) == LIFE_SAFETY and stood_s >= TOLD_ANYWAY_S
 
 
-def news(faults: QuerySet[Any]) -> list[Any]:
+def is_told(fault: Any, *, is_reminder: bool) -> bool:
+    """Whether a mail names a fault: one that is news, and in a reminder only while it stands; its end needs no answer."""
+    return is_news(fault) and not (is_reminder and fault.cleared_at is not None)
+
+
+def news(faults: QuerySet[Any], *, is_reminder: bool = False) -> list[Any]:
     """Of these faults those that people want to hear of, worst first, with everything that a line about them names."""
-    rows = [fault for fault in with_place(faults) if is_news(fault)]
+    rows = [fault for fault in with_place(faults) if is_told(fault, is_reminder=is_reminder)]
     return sorted(rows, key=lambda one: (rank(one.kind, duty_of(one)), kind_order(one.kind), one.raised_at, one.pk))
 
 

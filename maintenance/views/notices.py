@@ -203,4 +203,6 @@ def notice_rule_test(request: PersonRequest, pk: int) -> HttpResponse:
             "A test mail is on its way to %(to)s. If it does not come, look into the folder of unwanted mail."
         )
         messages.success(request, text % {"to": ", ".join(to)})
+        if not rule.is_active:
+            messages.warning(request, gettext("The rule is switched off: besides this test it sends nothing."))
     return redirect("maintenance:notice_rule_list")

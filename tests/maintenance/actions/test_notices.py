@@ -231,3 +231,70 @@ def test_what_was_sent_is_kept_word_for_word_with_its_addresses(world):
         "sent", NOW + MINUTE, "night@example.org\nday@example.org"
     )  # fmt: skip
     assert notice.body == the_mail().body
+
+
+def _many(world, n, kind="missing"):
+    rows = [factories.make_registration(world.own_receiver, 2 + i, duty="life_safety") for i in range(n)]
+    return [make_fault(row, kind) for row in rows]
+
+
+def test_a_mail_of_many_faults_begins_with_the_sites_and_says_each_instruction_once(world):
+    make_rule()
+    note(*_many(world, 12), *[make_fault(world.other_registration, "low_battery")])
+    send_due(at=NOW + MINUTE)
+    body = the_mail().body
+    first = body[: body.index("*")]
+    assert "13 faults at 2 sites:" in first
+    assert f"- {world.own_site.name} ({world.own.name}): 12 missing" in first
+    assert f"- {world.other_site.name} ({world.other.name}): 1 low battery" in first
+    assert body.count("What to do:") == 2
+    assert body.count("/faults/") >= 13
+    assert the_mail().alternatives[0][0].count("What to do:") == 2
+
+
+def test_a_mail_of_very_many_faults_is_bounded_and_says_how_many_more_and_where(world):
+    make_rule()
+    note(*_many(world, 229))
+    send_due(at=NOW + MINUTE)
+    body = the_mail().body
+    assert "229 missing" in body
+    assert len(body.splitlines()) < 130
+    assert "And 189 more" in body
+    # Said on top as well, with the way to them: nobody reads forty faults to learn that there are more.
+    top = "\n".join(body.splitlines()[:6])
+    assert "189 more stand here" in top
+    assert "https://ledger.example.org/faults/" in top
+
+
+def test_a_single_fault_is_told_without_a_summary_and_leads_to_its_own_page(world):
+    make_rule()
+    fault = make_fault(world.own_registration)
+    note(fault)
+    send_due(at=NOW + MINUTE)
+    body = the_mail().body
+    assert "faults at" not in body
+    assert body.count(f"https://ledger.example.org/faults/{fault.pk}/") == 2
+
+
+def test_a_mail_of_what_is_over_says_so_in_its_subject_and_asks_nobody_to_acknowledge(world):
+    make_rule(from_time=time(12), to_time=time(17))
+    faults = _many(world, 2)
+    note(*faults)
+    Fault.objects.update(cleared_at=NOW + HOUR)
+    send_due(at=NOW + 3 * HOUR)
+    assert "Over now: 2 faults" in the_mail().subject
+    assert "Acknowledge here" not in the_mail().body
+    assert "/faults/?state=ended" in the_mail().body
+
+
+def test_hours_of_a_site_with_other_clocks_say_whose_they_are(world):
+    make_rule()
+    note(make_fault(world.own_registration))
+    send_due(at=NOW + MINUTE)
+    assert "site time" not in the_mail().body
+    mail.outbox.clear()
+    world.own_site.time_zone = "Australia/Sydney"
+    world.own_site.save()
+    note(make_fault(factories.make_registration(world.own_receiver, 9, duty="life_safety"), at=NOW))
+    send_due(at=NOW + 5 * MINUTE)
+    assert f"{world.own_site.name} ({world.own.name}), site time, Sydney" in the_mail().body

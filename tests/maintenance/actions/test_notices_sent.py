@@ -11,9 +11,11 @@ from django.db import connection, connections
 from django.test import override_settings
 
 from devices.actions.faults import acknowledge_faults
+from devices.models import Fault
 from maintenance.actions import notices
 from maintenance.actions.notices import MOST_ATTEMPTS, NotTriedAgain, remind, send_due, try_again
-from maintenance.models import FaultNotice
+from maintenance.models import FaultNotice, NoticeRule
+from tests import factories
 from tests.factories import NOW
 from tests.maintenance.actions.noticing import (
     CONSOLE,
@@ -24,6 +26,7 @@ from tests.maintenance.actions.noticing import (
     make_rule,
     note,
     of_receiver,
+    the_mail,
 )
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
@@ -123,6 +126,35 @@ def test_while_nobody_acknowledges_reminders_come_ever_less_often(world):
             sent.append(minute)
     assert sent == [1, 31, 91, 211, 451]
     assert mail.outbox[1].subject.startswith("[Our firm] Not acknowledged yet: missing")
+
+
+def test_a_reminder_tells_only_of_what_stands_still(world):
+    make_rule(again_s=1800)
+    over = make_fault(world.own_registration)
+    stands = make_fault(factories.make_registration(world.own_receiver, 9, duty="life_safety"))
+    note(over, stands)
+    send_due(at=NOW + MINUTE)
+    mail.outbox.clear()
+    (rule,) = NoticeRule.objects.all()
+    assert remind(rule=rule, at=NOW + HOUR) == 2
+    Fault.objects.filter(pk=over.pk).update(cleared_at=NOW + HOUR)
+    send_due(at=NOW + HOUR + MINUTE)
+    assert f"/faults/{stands.pk}/" in the_mail().body
+    assert f"/faults/{over.pk}/" not in the_mail().body
+
+
+def test_a_reminder_of_what_has_ended_meanwhile_does_not_go(world):
+    make_rule(again_s=1800)
+    fault = make_fault(world.own_registration)
+    note(fault)
+    send_due(at=NOW + MINUTE)
+    mail.outbox.clear()
+    (rule,) = NoticeRule.objects.all()
+    remind(rule=rule, at=NOW + HOUR)
+    Fault.objects.filter(pk=fault.pk).update(cleared_at=NOW + HOUR)
+    assert send_due(at=NOW + HOUR + MINUTE) == 0
+    assert not mail.outbox
+    assert FaultNotice.objects.order_by("-pk")[0].state == "dropped"
 
 
 def test_acknowledging_ends_the_reminders(world):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import time, timedelta
 
 import pytest
@@ -264,6 +265,29 @@ def test_an_empty_log_says_what_fills_it(world):
     assert "Nobody is told of faults yet" in text_of(world.client("office").get(url("notice_list")))
     make_rule()
     assert "No mail yet" in text_of(world.client("office").get(url("notice_list")))
+
+
+def test_a_new_rule_has_every_day_ticked_and_reminds_after_half_an_hour(world):
+    page = text_of(world.client("manager").get(url("notice_rule_new")))
+    ticked = [box for box in re.findall(r"<input[^>]*name=\"weekdays\"[^>]*>", page) if "checked" in box]
+    assert len(ticked) == 7
+    (again,) = re.findall(r"<input[^>]*name=\"again_min\"[^>]*>", page)
+    assert 'value="30"' in again
+
+
+@pytest.mark.parametrize("blank", [" ", ",", "\n ; \n"])
+def test_addresses_that_are_blank_are_asked_for_in_our_words(world, blank):
+    answer = world.client("manager").post(url("notice_rule_new"), typed(recipients=blank))
+    assert answer.status_code == 422
+    assert "Give at least one address" in text_of(answer)
+    assert "cannot be blank" not in text_of(answer)
+
+
+def test_the_test_of_a_rule_that_is_off_says_so_on_the_page_and_in_the_mail(world):
+    rule = make_rule(is_active=False)
+    page = text_of(world.client("manager").post(url("notice_rule_test", rule.pk), follow=True))
+    assert "besides this test it sends nothing" in page
+    assert "This rule is switched off" in mail.outbox[0].body
 
 
 # --- when nobody is told --------------------------------------------------------------------------------------------------

@@ -294,7 +294,7 @@ def test_days_of_a_wrong_clock_are_named_where_the_health_of_the_night_stands(wo
     assert "wrong clock" not in home(world)
     for days in (400, 900):
         CheckInDay.objects.create(
-            customer=world.own, transmitter_id=row.transmitter_id, day=TODAY + timedelta(days=days), expected=96, heard=96, loss_runs=0,
+            customer_id=world.own.pk, transmitter_id=row.transmitter_id, day=TODAY + timedelta(days=days), expected=96, heard=96, loss_runs=0,
             activations=0, flags=0,
         )  # fmt: skip
     page = home(world)
