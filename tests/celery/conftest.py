@@ -25,6 +25,8 @@ from urllib.parse import urlsplit, urlunsplit
 import psycopg
 import pytest
 import redis
+from celery import Celery
+from django.conf import settings
 
 from tests.tools import migrated
 from tests.tools.services import Server, services
@@ -106,12 +108,16 @@ class Stage:
     model: Model | None = None
     processes: list[Process] = field(default_factory=list)
 
-    def fleet(self, *arguments: str, with_redis: bool = False) -> dict[str, Any]:
-        """Run a verb of fleet.py in a process of its own."""
-        environment = dict(self.environment)
-        if not with_redis:
-            environment["REDIS_URL"] = ""
+    def fleet(self, *arguments: str) -> dict[str, Any]:
+        """Run a verb of fleet.py in a process of its own, which knows no Redis."""
+        environment = self.environment | {"REDIS_URL": ""}
         return json.loads(self._run([sys.executable, "-m", "tests.celery.fleet", *arguments], environment))
+
+    def ask_for_the_night(self) -> None:
+        """Ask the workers for the night's run, as beat does: by the name of the task, whoever takes it."""
+        assert self.redis is not None
+        with Celery(broker=self.redis.url, set_as_current=False) as app:
+            app.send_task(settings.CELERY_BEAT_SCHEDULE["nightly"]["task"])
 
     def _run(self, command: list[str], environment: dict[str, str]) -> str:
         done = subprocess.run(

@@ -85,14 +85,6 @@ def undisturbed(day: str) -> dict[str, Any]:
     return state()
 
 
-def send_nightly() -> dict[str, Any]:
-    """Ask the workers for the night's run, as beat does."""
-    from maintenance.tasks import nightly
-
-    nightly.delay()
-    return {}
-
-
 def state() -> dict[str, Any]:
     """What stands in the database, without keys and times of writing: equal for two runs that did the same."""
     from company.models import Job
@@ -140,7 +132,7 @@ def main() -> None:
 
     django.setup()
     verb, *arguments = sys.argv[1:]
-    answer = {"build": build, "undisturbed": undisturbed, "send": send_nightly, "state": state}[verb](*arguments)
+    answer = {"build": build, "undisturbed": undisturbed, "state": state}[verb](*arguments)
     print(json.dumps(answer))
 
 

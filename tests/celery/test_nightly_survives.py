@@ -61,7 +61,7 @@ def assert_as_undisturbed(stage: Stage) -> dict[str, Any]:
 def test_kill_9_in_the_middle_of_the_night(stage: Stage, victim: str, handler: str) -> None:
     stage.hold(f"middle maintenance.actions.due.{handler}")
     first = stage.worker()
-    stage.fleet("send", with_redis=True)
+    stage.ask_for_the_night()
     stage.wait("the job to be in its middle", lambda: is_in_the_middle(stage, handler))
     kill = {
         "worker and pool": Process.kill_all,
@@ -89,7 +89,7 @@ def test_kill_9_in_the_middle_of_the_night(stage: Stage, victim: str, handler: s
 def test_an_emptied_redis_before_anybody_took_the_job(stage: Stage) -> None:
     stage.hold("start")
     first = stage.worker()
-    stage.fleet("send", with_redis=True)
+    stage.ask_for_the_night()
     stage.wait("the job to be there", lambda: job(stage, FIT)[0] != "")
     first.kill_all()
     stage.client().flushall()
@@ -105,7 +105,7 @@ def test_redis_emptied_again_and_again_under_worker_and_beat(stage: Stage) -> No
     stage.hold(f"middle maintenance.actions.due.{CHUNK}")
     stage.worker()
     stage.beat()
-    stage.fleet("send", with_redis=True)
+    stage.ask_for_the_night()
     stage.wait("the run to be in its middle", lambda: is_in_the_middle(stage))
     stage.client().flushall()
     stage.processes[0].kill_child()
@@ -133,10 +133,10 @@ def test_asking_for_the_night_again_changes_nothing(stage: Stage) -> None:
     stage.worker(concurrency=2)
     stage.beat()
     for _ in range(3):
-        stage.fleet("send", with_redis=True)
+        stage.ask_for_the_night()
     stage.wait("the run to be closed", lambda: is_closed(stage))
     before = assert_as_undisturbed(stage)
-    stage.fleet("send", with_redis=True)
+    stage.ask_for_the_night()
     done = re.compile(r"maintenance\.tasks\.nightly\[[^\]]+\] succeeded")
     stage.wait("the late start to be done", lambda: len(done.findall(stage.processes[0].said())) >= 4)
     assert stage.fleet("state") == before
@@ -148,7 +148,7 @@ def test_a_database_that_is_locked_at_the_hour_does_not_cost_the_night(stage: St
     file = stage.database_url.removeprefix("sqlite:///")
     with contextlib.closing(sqlite3.connect(file, isolation_level=None)) as writer:
         writer.execute("begin immediate")
-        stage.fleet("send", with_redis=True)
+        stage.ask_for_the_night()
         stage.wait("the start to be put off", lambda: "Retry in" in worker.said())
         writer.execute("rollback")
     stage.wait("the run to be closed", lambda: is_closed(stage))
