@@ -101,4 +101,10 @@ def site_time(zone: str) -> str:
 @register.filter
 def zone_words(zone: str) -> str:
     """Say which clock a site's hours are by, where it is not ours: "site time, New York"."""
-    return f"site time, {zone.rpartition('/')[2].replace('_', ' ')}" if _differs(zone) else ""
+    return f"site time, {zone_place(zone)}" if _differs(zone) else ""
+
+
+@register.filter
+def zone_place(zone: str) -> str:
+    """A time zone by its place, as a reader knows it: "New York"."""
+    return zone.rpartition("/")[2].replace("_", " ")

@@ -19,6 +19,8 @@ from devices.actions.ledger import lock_receivers, log, touch
 from devices.models import Fault, Receiver
 
 ACKNOWLEDGED = ("acknowledged_at", "acknowledged_by", "acknowledged_note")
+FACTS = ("acknowledged_at", "acknowledged_by_id", "acknowledged_note")
+"""The same as the log keeps them."""
 
 
 class NotAcknowledged(Refused):
@@ -34,11 +36,14 @@ class Acknowledged:
 
 
 @transaction.atomic
-def acknowledge_faults(*, faults: Sequence[int], note: str, by: User, at: datetime) -> Acknowledged:
+def acknowledge_faults(
+    *, faults: Sequence[int], note: str, by: User, at: datetime, take_over: bool = False
+) -> Acknowledged:
     """Record that a person has seen these faults and looks after them; the faults themselves stay as they are.
 
     Faults that somebody has acknowledged before keep who did it and when: pressed twice is once, and the list is then
-    empty. Refused (NotAcknowledged): no fault named, none of them on record.
+    empty. With `take_over` those of another person, and one's own with another note, pass to this one.
+    Refused (NotAcknowledged): no fault named, none of them on record.
     """
     rows = list(
         Fault.objects.select_for_update(of=("self",))
@@ -47,12 +52,18 @@ def acknowledge_faults(*, faults: Sequence[int], note: str, by: User, at: dateti
     if not rows:
         raise NotAcknowledged(_("Choose at least one fault in the list, then acknowledge."))
     deed, note = uuid.uuid4(), note.strip()[:200]
-    mine = [fault for fault in rows if fault.acknowledged_at is None]
+    told = (by.pk, note)
+    mine = [
+        fault for fault in rows
+        if fault.acknowledged_at is None
+        or (take_over and told != (fault.acknowledged_by_id, fault.acknowledged_note))
+    ]  # fmt: skip
     for fault in mine:
+        before = facts_of(fault, *FACTS) if fault.acknowledged_at else None
         fault.acknowledged_at, fault.acknowledged_by, fault.acknowledged_note = at, by, note
         record_change(
             by=by, at=at, verb="acknowledge_fault", subject=fault, customer_id=fault.customer_id, reason=note,
-            after=facts_of(fault, "acknowledged_at"), batch=deed,
+            before=before, after=facts_of(fault, *(FACTS if before else FACTS[:1])), batch=deed,
         )  # fmt: skip
     Fault.objects.bulk_update(mine, ACKNOWLEDGED)
     return Acknowledged(deed, tuple(mine))
@@ -60,19 +71,23 @@ def acknowledge_faults(*, faults: Sequence[int], note: str, by: User, at: dateti
 
 @undoes("acknowledge_fault")
 def undo_acknowledging(change: ChangeRow, *, by: User, at: datetime) -> Undone:
-    """Put a fault back among those that nobody has acknowledged; reminders may come again."""
+    """Put a fault back among those that nobody has acknowledged, or with whoever looked after it before."""
     fault = Fault.objects.select_for_update(of=("self",)).filter(pk=change.subject_id).first()
     if fault is None or fault.acknowledged_at is None:
         raise NotAcknowledged(_("This fault is not acknowledged, so there is nothing to take back."))
-    before = facts_of(fault, "acknowledged_at")
-    fault.acknowledged_at, fault.acknowledged_by, fault.acknowledged_note = None, None, ""
+    before, earlier = facts_of(fault, "acknowledged_at"), change.before or {}
+    since = earlier.get("acknowledged_at")
+    fault.acknowledged_at = datetime.fromisoformat(since) if since else None
+    fault.acknowledged_by_id = earlier.get("acknowledged_by_id")
+    fault.acknowledged_note = earlier.get("acknowledged_note", "")
     fault.save(update_fields=list(ACKNOWLEDGED))
     return Undone(before, facts_of(fault, "acknowledged_at"))
 
 
 @transaction.atomic
 def clear_latched_faults(*, receiver: Receiver, cause: str, by: User, at: datetime) -> list[Fault]:
-    """Record that a person cleared the receiver: every latched fault raised before counts as cleared, with its cause.
+    """Record that a person cleared the receiver: every latched fault raised before counts as cleared, with its cause
+    where it is over.
 
     A receiver without latched faults can be cleared too; the list is empty then. May be repeated.
     """
@@ -80,8 +95,9 @@ def clear_latched_faults(*, receiver: Receiver, cause: str, by: User, at: dateti
     faults = list(Fault.objects.latched().filter(receiver=receiver, raised_at__lte=at).order_by("pk"))
     for fault in faults:
         fault.latch_cleared_at = at
-        # A cause that was found out earlier is worth more than a word for all.
-        fault.cause = fault.cause or cause.strip()[:120]
+        # A cause that was found out earlier is worth more than a word for all; of what is still there none was found.
+        if fault.cleared_at is not None:
+            fault.cause = fault.cause or cause.strip()[:120]
     Fault.objects.bulk_update(faults, ["latch_cleared_at", "cause"])
     touch(receiver)
     log(

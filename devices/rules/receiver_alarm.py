@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from devices.rules.slot_map import SlotRow
-from devices.rules.supervision import StandingFault, since_words
+from devices.rules.supervision import StandingFault
 from devices.rules.words import count_words
 
 LIFE_SAFETY = "life_safety"
@@ -70,7 +70,7 @@ def alarms_of(faults: Iterable[StandingFault], rows: Sequence[SlotRow], today: d
     found = []
     for fault in _of_receiver(faults):
         text = _WHAT.get(fault.code, "Fault of this receiver: {kind}, since {since}.")
-        said = text.format(kind=fault.kind, since=since_words(fault, today))
+        said = text.format(kind=fault.kind, since=fault.since(today))
         found.append(Alarm(fault.pk, f"{said}{hanging}", fault.code in _WHAT))
     return tuple(sorted(found, key=lambda one: not one.is_deaf))
 
@@ -78,7 +78,7 @@ def alarms_of(faults: Iterable[StandingFault], rows: Sequence[SlotRow], today: d
 def slot_alarms(faults: Iterable[StandingFault], today: date) -> tuple[Alarm, ...]:
     """The same for the page of one slot: only what puts the slot itself in doubt."""
     return tuple(
-        Alarm(fault.pk, _SLOT[fault.code].format(since=since_words(fault, today)), True)
+        Alarm(fault.pk, _SLOT[fault.code].format(since=fault.since(today)), True)
         for fault in _of_receiver(faults)
         if fault.code in _SLOT
     )
@@ -90,4 +90,4 @@ def tile_words(faults: Iterable[StandingFault]) -> tuple[str, ...]:
 
 
 def _of_receiver(faults: Iterable[StandingFault]) -> list[StandingFault]:
-    return [fault for fault in faults if fault.transmitter_pk is None and fault.slot is None and not fault.is_over]
+    return [fault for fault in faults if fault.is_of_receiver and not fault.is_over]

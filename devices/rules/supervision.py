@@ -60,10 +60,8 @@ class StandingFault:
         The condition is gone, but nobody has cleared the receiver.
     duty : str
         Duty class of the slot, empty where none is known.
-    code : str
-        Kind as the database knows it: "low_battery".
-    pk : int or None
-        Key of the fault.
+    code, pk : str, int or None
+        Kind as the database knows it ("low_battery"), and key.
     since_at : datetime or None
         Local moment on which it was raised.
     """
@@ -79,16 +77,20 @@ class StandingFault:
     pk: int | None = None
     since_at: datetime | None = None
 
+    @property
+    def is_of_receiver(self) -> bool:
+        """Whether it is of the receiver itself."""
+        return self.transmitter_pk is None and self.slot is None
+
+    def since(self, today: date) -> str:
+        """Since when it stands: by the minute where that is known, else by the day."""
+        return moment_words(self.since_at, today=today) if self.since_at else day_words(self.since_on, today=today)
+
     def words(self, today: date, *, with_place: bool = True) -> str:
         """Say it: "low battery, Room 4 pendant, since 14 November"; a latched one says that it is not cleared."""
         parts = [self.kind, self.place or "the receiver"] if with_place else [self.kind]
         said = f"{', '.join(parts)}, since {day_words(self.since_on, today=today)}"
         return f"{said}, not yet cleared at the receiver" if self.is_over else said
-
-
-def since_words(fault: StandingFault, today: date) -> str:
-    """Since when a fault stands: by the minute where that is known, else by the day."""
-    return moment_words(fault.since_at, today=today) if fault.since_at else day_words(fault.since_on, today=today)
 
 
 def faults_of(row: SlotRow, faults: Iterable[StandingFault]) -> tuple[StandingFault, ...]:
@@ -226,11 +228,8 @@ def _every(facts: ReceiverEvidence, today: date) -> Said:
         return _with_faults(Said(f"Nothing received since {when}", "bad"), facts, today)
     if facts.outage is not None:
         # Those still within their windows count as heard below; beside a receiver that hears nothing that is no news.
-        since = since_words(facts.outage, today)
-        said = Said(
-            f"More than half of {facts.n_registered} silent at one time since {since}, last delivery {when}", "bad"
-        )
-        return _with_faults(said, facts, today)
+        half = f"More than half of {facts.n_registered} silent at one time since {facts.outage.since(today)}"
+        return _with_faults(Said(f"{half}, last delivery {when}", "bad"), facts, today)
     is_all = facts.n_heard == facts.n_registered
     who = f"All {facts.n_heard}" if is_all and facts.n_heard > 1 else f"{facts.n_heard} of {facts.n_registered}"
     # "by": a check-in after the last delivery may be missing without anybody knowing it yet.
@@ -361,8 +360,7 @@ def judge(facts: TransmitterEvidence, today: date) -> State:
     -------
     State
         `silent` when a missing fault stands, or when every check-in reaches us and the time from the last one to the
-        watermark
-        is longer than the allowed gap. A source that delivers late makes nobody silent.
+        watermark is longer than the allowed gap. A source that delivers late makes nobody silent.
     """
     if facts.is_away:
         return State("away", "away, as agreed")

@@ -6,13 +6,32 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import Case, Count, F, IntegerField, Min, Q, QuerySet, Value, When
+from django.apps import apps
+from django.db.models import (
+    Case,
+    Count,
+    Exists,
+    F,
+    IntegerField,
+    Min,
+    OuterRef,
+    Q,
+    QuerySet,
+    Subquery,
+    Value,
+    When,
+    Window,
+)
+from django.db.models.functions import RowNumber
 
 from maintenance.rules.fault_words import DEAD, DUTY_ORDER, KINDS, LIFE_SAFETY, RECEIVER
 
 DAYS = (1, 7, 30, 90, 365)
 """Spans that ended faults can be asked for [d]."""
 ENDED_DAYS = 30
+"""Span that ended faults are shown of unless somebody asks otherwise [d]."""
+OPEN = Q(cleared_at=None)
+"""What stands: the condition is there. Everything that counts standing faults counts these."""
 STANDS = Q(cleared_at=None) | Q(is_latched=True, latch_cleared_at=None)
 
 
@@ -20,9 +39,9 @@ STANDS = Q(cleared_at=None) | Q(is_latched=True, latch_cleared_at=None)
 class FaultChoice:
     """What a list is narrowed to; empty words narrow nothing.
 
-    `state`: "" what stands, "new" of it what nobody has acknowledged, "latched" what is over but still shows on the
-    receiver, "ended" what is over and cleared. `duty` is a duty class or "receiver". `days` counts from when it was
-    raised, for ended ones from when they ended.
+    `state`: "" what stands or still shows on the receiver, "open" what stands, "new" of it what nobody has acknowledged,
+    "latched" what is over but still shows on the receiver, "ended" what is over and cleared. `duty` is a duty class or
+    "receiver". `days` counts from when it was raised, for ended ones from when they ended.
     """
 
     state: str = ""
@@ -51,18 +70,35 @@ def narrowed(faults: QuerySet[Any], choice: FaultChoice, at: datetime) -> QueryS
 def _in_state(faults: QuerySet[Any], choice: FaultChoice, at: datetime) -> QuerySet[Any]:
     days = int(choice.days) if choice.days.isdecimal() else 0
     if choice.state == "ended":
-        return faults.exclude(STANDS).filter(cleared_at__gte=at - timedelta(days=days or ENDED_DAYS))
+        rows = faults.exclude(STANDS)
+        return rows.filter(cleared_at__gte=at - timedelta(days=days)) if days else rows
     rows = faults.filter(STANDS)
+    if choice.state in ("open", "new"):
+        rows = rows.filter(OPEN)
+    elif choice.state == "latched":
+        rows = rows.exclude(OPEN)
     if choice.state == "new":
         rows = rows.filter(acknowledged_at=None)
-    elif choice.state == "latched":
-        rows = rows.exclude(cleared_at=None)
     return rows.filter(raised_at__gte=at - timedelta(days=days)) if days else rows
 
 
-def of_duty(duty: str) -> Q:
+def own_duty(duty: str) -> Q:
     """Faults of slots of this duty class; "receiver": of receivers themselves."""
     return Q(registration=None) if duty == RECEIVER else Q(registration__duty=duty)
+
+
+def on_life_safety() -> Q:
+    """Faults on life safety: of such slots, and of receivers on which any such slot hangs. What counts them counts these."""
+    # By name: the models' own modules import those of reads.
+    hanging = apps.get_model("devices", "Registration")._default_manager.filter(
+        receiver=OuterRef("receiver"), removed_at=None, duty=LIFE_SAFETY
+    )
+    return Q(registration__duty=LIFE_SAFETY) | (Q(registration=None) & Q(Exists(hanging)))
+
+
+def of_duty(duty: str) -> Q:
+    """Faults that a person means by a duty class; "receiver": those of receivers themselves, whatever hangs on them."""
+    return on_life_safety() if duty == LIFE_SAFETY else own_duty(duty)
 
 
 def matching(faults: QuerySet[Any], words: str) -> QuerySet[Any]:
@@ -77,7 +113,7 @@ def matching(faults: QuerySet[Any], words: str) -> QuerySet[Any]:
 
 def with_harm(faults: QuerySet[Any]) -> QuerySet[Any]:
     """With `harm` as `fault_words.rank` gives it, `kind_at` among its duty, and `is_over` (0, or 1 for only latched)."""
-    duties = [When(of_duty(duty), then=Value(1 + n)) for n, duty in enumerate(DUTY_ORDER)]
+    duties = [When(own_duty(duty), then=Value(1 + n)) for n, duty in enumerate(DUTY_ORDER)]
     dead = Q(kind="outage") | Q(registration__duty=LIFE_SAFETY, kind__in=DEAD)
     return faults.annotate(
         harm=Case(When(dead, then=Value(0)), *duties, default=Value(len(DUTY_ORDER)), output_field=IntegerField()),
@@ -98,24 +134,46 @@ def by_site(faults: QuerySet[Any]) -> QuerySet[Any]:
     """One row per site, the worst first."""
     rows = with_harm(faults).order_by().values("site_id", "site__name", "site__time_zone", "customer__name")
     return rows.annotate(
-        n=Count("pk"), n_new=Count("pk", filter=Q(acknowledged_at=None)), over=Min("is_over"),
-        worst=Min(F("harm") * 100 + F("kind_at")),
-        n_grave=Count("pk", filter=Q(registration__duty=LIFE_SAFETY)), first_at=Min("raised_at"),
+        n=Count("pk"), n_open=Count("pk", filter=OPEN), n_latched=Count("pk", filter=~OPEN), over=Min("is_over"),
+        n_new=Count("pk", filter=Q(OPEN, acknowledged_at=None)), worst=Min(F("harm") * 100 + F("kind_at")),
+        n_grave=Count("pk", filter=OPEN & on_life_safety()), first_at=Min("raised_at"),
     ).order_by("over", "worst", "-n_grave", "first_at", "site_id")  # fmt: skip
 
 
 def for_lines(faults: QuerySet[Any]) -> QuerySet[Any]:
-    """With everything that a line about a fault names."""
-    return faults.select_related(
-        "customer", "site", "receiver", "registration__transmitter__type", "transmitter__type", "acknowledged_by"
+    """With everything that a line about a fault names; `is_grave_place` tells whether it is on life safety."""
+    named = faults.select_related(
+        "customer", "site", "receiver__type", "registration__transmitter__type", "transmitter__type", "acknowledged_by"
     )
+    return with_place_now(named.annotate(is_grave_place=Case(When(on_life_safety(), then=True), default=False)))
+
+
+def with_place_now(faults: QuerySet[Any]) -> QuerySet[Any]:
+    """With `now_slot` and `now_label`: where the transmitter stands today, which may have moved on its receiver since."""
+    now = (
+        apps.get_model("devices", "Registration")
+        ._default_manager.filter(receiver=OuterRef("receiver"), transmitter=OuterRef("transmitter"), removed_at=None)
+        .order_by("slot", "pk")
+    )
+    # One place and not two: a transmitter may be registered in several slots, and then the one it was raised for counts.
+    return faults.annotate(now_slot=Subquery(now.values("slot")[:1]), now_label=Subquery(now.values("label")[:1]))
+
+
+def first_of_sites(faults: QuerySet[Any], n: int) -> QuerySet[Any]:
+    """The first few of each site in the order that they have; all others are left out."""
+    return faults.annotate(
+        nth=Window(RowNumber(), partition_by=F("site"), order_by=["is_over", "harm", "kind_at", "raised_at", "pk"])
+    ).filter(nth__lte=n)
 
 
 def counted(faults: QuerySet[Any]) -> dict[str, int]:
-    """Standing faults: all, not acknowledged, on life safety, over but latched; in one query."""
+    """What stands: all, not acknowledged, on life safety; beside it what is over but latched. In one query.
+
+    The one count of every page: the home page, the list, a site's head.
+    """
     return faults.filter(STANDS).aggregate(
-        n=Count("pk"), n_new=Count("pk", filter=Q(acknowledged_at=None)),
-        n_grave=Count("pk", filter=Q(registration__duty=LIFE_SAFETY)), n_latched=Count("pk", filter=~Q(cleared_at=None)),
+        n=Count("pk", filter=OPEN), n_new=Count("pk", filter=Q(OPEN, acknowledged_at=None)),
+        n_grave=Count("pk", filter=OPEN & on_life_safety()), n_latched=Count("pk", filter=~OPEN),
     )  # fmt: skip
 
 
@@ -123,10 +181,11 @@ def counted(faults: QuerySet[Any]) -> dict[str, int]:
 
 
 def by_kind_now(faults: QuerySet[Any]) -> list[dict[str, Any]]:
-    """What is there at this moment by kind and duty, worst first: how many, not acknowledged, at how many sites."""
-    rows = with_harm(faults.filter(cleared_at=None)).order_by()
+    """What stands by kind and duty, worst first: how many, not acknowledged, on life safety, over but latched."""
+    rows = with_harm(faults.filter(STANDS)).order_by()
     rows = rows.values("kind", "registration__duty", "harm", "kind_at").annotate(
-        n=Count("pk"), n_new=Count("pk", filter=Q(acknowledged_at=None)), n_sites=Count("site", distinct=True)
+        n=Count("pk", filter=OPEN), n_new=Count("pk", filter=Q(OPEN, acknowledged_at=None)),
+        n_grave=Count("pk", filter=OPEN & on_life_safety()), n_latched=Count("pk", filter=~OPEN),
     )  # fmt: skip
     return list(rows.order_by("harm", "kind_at"))
 

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from django.apps import apps
 
 from devices.rules.slot_map import SlotRow
-from devices.rules.supervision import Said, evidence_sentence
+from devices.rules.supervision import Said, StandingFault, evidence_sentence
 from maintenance.querysets.days import until_of
 from maintenance.rules.site_words import site_sentence, visit_sentence
 
@@ -25,6 +25,7 @@ class ReceiverTold:
     said: Said
     n_used: int
     rows: Sequence[SlotRow] = ()
+    faults: Sequence[StandingFault] = ()
 
 
 @dataclass(slots=True)
@@ -69,8 +70,8 @@ def tell_sites(sites: Sequence[Any], user: Any, now: datetime) -> list[SiteTold]
                 today=today,
                 said=site_sentence([(row.label, evidence[row.pk]) for row in here], today),
                 receivers=[
-                    ReceiverTold(row, evidence_sentence(evidence[row.pk], today), len(rows[row.pk]), rows[row.pk])
-                    for row in here
+                    ReceiverTold(row, evidence_sentence(known, today), len(rows[row.pk]), rows[row.pk], known.faults)
+                    for row, known in ((row, evidence[row.pk]) for row in here)
                 ],
                 next_visit=visit,
                 next_words=visit_sentence(visit.planned_on, batteries[site.pk], today) if visit else "",

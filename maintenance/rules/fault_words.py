@@ -57,11 +57,14 @@ class Meaning:
 
 
 _WHAT = {
-    "outage": "The receiver is there, but hears none of its transmitters.",
+    "outage": (
+        "More than half of its transmitters fell silent at one time, which cells do not do: the receiver hears little or "
+        "nothing."
+    ),
     "missing": "It was not heard for longer than its supervision window allows.",
     "link_lost": "Nothing comes from there any more: we cannot tell whether its transmitters work.",
     "low_battery": "It says that its battery is low.",
-    "receiver_power": "The receiver says that its mains or supply has failed. On its standby battery it lasts for hours.",
+    "receiver_power": "The receiver says that its mains or supply has failed.",
     "receiver_standby": "The receiver says that its standby battery is low or missing. Without mains it stops at once or soon.",
     "receiver_fault": "The receiver reports a fault of its own.",
     "trouble": "It says that its sensor or the wires to it do not work.",
@@ -74,7 +77,7 @@ _DO = {
     "missing": "Ring the site. Is it out of the building, or its battery flat? Otherwise plan a visit.",
     "link_lost": "See whether the gateway, the line or the sender of the file has stopped. Until then only the site itself tells.",
     "low_battery": "Change the cells within the days that the policy allows; the due list has it already.",
-    "receiver_power": "Ring the site: is the mains there off? Otherwise send somebody before the standby battery is empty.",
+    "receiver_power": "Ring the site: is the mains there off? Otherwise send somebody.",
     "receiver_standby": "Plan a visit to change it; if its mains is off as well, go now.",
     "receiver_fault": "Ring the site, have it read what the receiver shows, and plan a visit.",
     "trouble": "Ring the site; plan a visit to look at the sensor and its wiring.",
@@ -84,18 +87,69 @@ _DO = {
 }
 
 
-def meaning(kind: str, duty: str, transmitter_kind: str = "") -> Meaning:
-    """What a fault of this kind means and what to do.
+_STANDBY = {
+    True: (
+        "Its standby battery carries it for hours at most.",
+        "Ring the site: is the mains there off? Otherwise send somebody before the standby battery is empty.",
+    ),
+    False: (
+        "Its type has no standby battery: it may be out of service already, and every slot with it.",
+        "Ring the site now and have somebody look after those who rely on it: is the mains there off? Otherwise send "
+        "somebody at once.",
+    ),
+    None: (
+        "Whether a standby battery carries it on is not on record: take it that none does.",
+        "Ring the site now: is the mains there off? Otherwise send somebody at once.",
+    ),
+}
+"""What a failed supply means with a standby battery, without one, and where nobody knows; and what to do."""
+
+
+def meaning(kind: str, duty: str, transmitter_kind: str = "", *, has_standby: bool | None = None) -> Meaning:
+    """What a fault of this kind means and what to do; `has_standby` says it of the receiver, None where it is not known.
 
     On life safety it says first to tell the person in charge; where a person calls for help by the transmitter and it is
     silent, to look after the person before the device.
     """
     what, do = _WHAT.get(kind, "A fault was reported."), _DO.get(kind, "Ring the site and plan a visit.")
+    if kind == "receiver_power":
+        lasts, do = _STANDBY[has_standby]
+        return Meaning(f"{what} {lasts}", do)
     if duty != LIFE_SAFETY or kind in OF_RECEIVER:
         return Meaning(what, do)
     if kind == "missing" and transmitter_kind in HELP_CALLS:
         return Meaning(what, "See to the person first: a call for help from it may not arrive. " + do)
     return Meaning(what, "Tell the person in charge at the site: it may not work when it is needed. " + do)
+
+
+_PORTAL = {
+    "missing": "A call from it may not arrive. Look whether it is where it belongs and whole; until we have been, look in on "
+    "whoever relies on it.",
+    "low_battery": "It still works. We change its battery; until then try it each day if somebody relies on it.",
+    "trouble": "It may not notice what it is there for. Look whether it is damaged or covered.",
+    "tamper": "Look whether its cover is closed and it sits in its place.",
+    "outage": "Calls may not arrive. Look in on whoever relies on them until we say that it is in order again.",
+    "link_lost": "We hear nothing from there at present. Whether calls arrive at your place, you can try there.",
+    "receiver_power": "Look whether the mains is off or a fuse has gone. Without power no call arrives.",
+    "receiver_standby": "It works as long as the mains is there. Tell us before the mains is switched off.",
+    "receiver_fault": "Calls may not arrive. Look in on whoever relies on them until we say that it is in order again.",
+    "interference": "Calls may be missed while it lasts. Tell us of any new radio equipment near it.",
+    "receiver_tamper": "Look whether the cover of the receiver is closed, and who was at it.",
+}
+
+
+def portal_words(kind: str) -> str:
+    """What people at the site can do themselves about a standing fault; empty for a kind of which nothing can be said."""
+    return _PORTAL.get(kind, "")
+
+
+SOURCE_LENGTH = 40
+"""Letters of a source's name that are kept with a fault."""
+
+
+def source_words(source: str) -> str:
+    """Name of a source as it is kept with a fault; one that was cut says so."""
+    return f"{source.rstrip()}…" if len(source) >= SOURCE_LENGTH else source
 
 
 def span_words(span: timedelta) -> str:

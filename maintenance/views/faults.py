@@ -20,31 +20,38 @@ from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page
 from company.lists import ordered, page_of
-from company.models import Customer
+from company.models import ChangeRow, Contact, Customer
 from company.models.firm import Duty
+from company.templatetags.days import site_time
 from devices.actions.faults import acknowledge_faults
 from devices.models import Fault, Registration
 from maintenance.forms.findings import read_pks
 from maintenance.querysets import faults as read
+from maintenance.rules.fault_ends import note_of
 from maintenance.rules.fault_words import KINDS, LIFE_SAFETY, OF_RECEIVER, RECEIVER
-from maintenance.views.faults_shown import place_url, shown, story
+from maintenance.views.fault_story import left_of, story
+from maintenance.views.faults_shown import own_zone, place_url, shown
 from sites.models import Site
 
 STATES = (
-    ("", gettext_lazy("Standing")), ("new", gettext_lazy("Not acknowledged")),
-    ("latched", gettext_lazy("Over, to be cleared on site")), ("ended", gettext_lazy("Ended")),
+    ("", gettext_lazy("Standing or to be cleared on site")), ("open", gettext_lazy("Standing")),
+    ("new", gettext_lazy("Standing, not acknowledged")), ("latched", gettext_lazy("Over, to be cleared on site")), ("ended", gettext_lazy("Ended")),
 )  # fmt: skip
 GROUPS = (("", gettext_lazy("By site")), ("none", gettext_lazy("One by one")))
 COLUMNS = {"harm": "harm", "since": "raised_at", "site": "site__name", "kind": "kind_at", "reached": "recorded_at"}
 SHOWN_OF_A_SITE = 12
 SITES_A_PAGE = 20
+CONTACTS = 4
+"""People to ring that are named beside a fault; all stand on the site's page."""
 
 
 def _choice(request: PersonRequest) -> read.FaultChoice:
     ask = request.GET.get
-    days = ask("days", "")
+    state = ask("state", "") if ask("state", "") in dict(STATES) else ""
+    # Who comes by a link sees the last month of what ended; the choice above the list says so, and "No limit" is none.
+    days = ask("days", str(read.ENDED_DAYS) if state == "ended" else "")
     return read.FaultChoice(
-        state=ask("state", "") if ask("state", "") in dict(STATES) else "",
+        state=state,
         kind=ask("kind", "") if ask("kind", "") in KINDS else "",
         duty=ask("duty", "") if ask("duty", "") in (*Duty.values, RECEIVER) else "",
         customer=ask("customer", "") if len(ask("customer", "")) < 10 else "",
@@ -54,13 +61,21 @@ def _choice(request: PersonRequest) -> read.FaultChoice:
     )  # fmt: skip
 
 
+def _group(request: PersonRequest, choice: read.FaultChoice) -> str:
+    """By site unless asked otherwise; what ended stands one by one, the newest first, where nobody says how."""
+    asked = request.GET.get("group", "none" if choice.state == "ended" else "")
+    return asked if asked in dict(GROUPS) else ""
+
+
 def _asked(choice: read.FaultChoice, **over: str) -> str:
     """The choice as the query of an address."""
     words = {
         "state": choice.state, "kind": choice.kind, "duty": choice.duty, "customer": choice.customer,
         "site": choice.site, "days": choice.days, "q": choice.words,
     } | over  # fmt: skip
-    return urlencode({name: word for name, word in words.items() if word})
+    # An empty span says something of its own where the usual one is a month.
+    is_asked = {"days"} if words["state"] == "ended" else set()
+    return urlencode({name: word for name, word in words.items() if word or name in is_asked})
 
 
 def _frame(request: PersonRequest) -> dict[str, Any]:
@@ -76,60 +91,69 @@ def _frame(request: PersonRequest) -> dict[str, Any]:
 @require_safe
 def fault_list(request: PersonRequest) -> HttpResponse:
     choice, now = _choice(request), timezone.now()
-    group = request.GET.get("group", "") if request.GET.get("group", "") in dict(GROUPS) else ""
+    group = _group(request, choice)
     faults = Fault.objects.visible_to(request.user)
     rows = read.narrowed(faults, choice, now)
-    is_flat = group == "none" or choice.state == "ended"
+    is_flat = group == "none"
+    site = (
+        Site.objects.visible_to(request.user).filter(pk=int(choice.site)).first() if choice.site.isdecimal() else None
+    )
+    zone = site.time_zone if site else own_zone()
     context: dict[str, Any] = {
         "choice": choice, "group": group, "states": STATES, "groups": GROUPS, "asked": _asked(choice), "is_flat": is_flat,
         "duties": [*Duty.choices, (RECEIVER, gettext("Receivers themselves"))],
         "kinds": [(code, Fault.Kind(code).label) for code in KINDS], "spans": read.DAYS,
         "customers": Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
-        "site": Site.objects.visible_to(request.user).filter(pk=int(choice.site)).first()
-        if choice.site.isdecimal() else None,
-        "n": read.counted(read.narrowed(faults, replace(choice, state=""), now)),
+        "site": site, "zone": zone, "n": read.counted(read.narrowed(faults, replace(choice, state=""), now)),
         "asked_new": _asked(choice, state="new"), "asked_latched": _asked(choice, state="latched"),
+        "asked_grave": _asked(choice, state="open", duty=LIFE_SAFETY),
         "may_acknowledge": choice.state != "ended", "here": request.get_full_path(),
-        "ended_days": read.ENDED_DAYS,
     } | _frame(request)  # fmt: skip
-    context |= _one_by_one(request, rows, choice) if is_flat else _by_site(request, rows, choice)
+    context |= _one_by_one(request, rows, choice, zone) if is_flat else _by_site(request, rows, choice, zone)
+    context["zones_differ"] = site is None and any(
+        site_time(line.fault.site.time_zone) for part in context["sections"] for line in part["lines"]
+    )
     return page(request, "maintenance/faults/list.html", context, part="rows")
 
 
-def _one_by_one(request: PersonRequest, rows: Any, choice: read.FaultChoice) -> dict[str, Any]:
+def _one_by_one(request: PersonRequest, rows: Any, choice: read.FaultChoice, zone: str) -> dict[str, Any]:
     default = "-since" if choice.state == "ended" else "harm"
     listed, sort = ordered(read.for_lines(read.with_harm(rows)), request, COLUMNS, default)
     if sort == "harm":
         listed = read.worst_first(read.for_lines(rows))
     paging = page_of(listed, request, 50)
     now = timezone.now()
-    lines = [shown(row, request, now) for row in paging.object_list]
+    lines = [shown(row, request, now, zone) for row in paging.object_list]
     section = {"lines": lines, "pks": _unanswered(lines)}
     return {"page": paging, "sort": sort, "sections": [section] if lines else []}
 
 
-def _by_site(request: PersonRequest, rows: Any, choice: read.FaultChoice) -> dict[str, Any]:
+def _by_site(request: PersonRequest, rows: Any, choice: read.FaultChoice, zone: str) -> dict[str, Any]:
     paging = page_of(read.by_site(rows), request, SITES_A_PAGE)
     now = timezone.now()
     found: dict[int, list[Any]] = {}
     listed = read.worst_first(read.for_lines(rows)).filter(site__in=[site["site_id"] for site in paging.object_list])
+    if choice.state == "ended":
+        # Years of them: of what stands all are needed, because all at a site can be acknowledged at once.
+        listed = read.first_of_sites(listed, SHOWN_OF_A_SITE)
     for row in listed:
         found.setdefault(row.site_id, []).append(row)
     sections = []
     for site in paging.object_list:
-        lines = [shown(row, request, now) for row in found.get(site["site_id"], [])]
+        lines = [shown(row, request, now, zone) for row in found.get(site["site_id"], [])]
         asked = _asked(choice, site=str(site["site_id"]))
         sections.append(
             site | {
-                "lines": lines[:SHOWN_OF_A_SITE], "n_more": max(0, len(lines) - SHOWN_OF_A_SITE),
-                "pks": _unanswered(lines), "all_url": f"{reverse('maintenance:fault_list')}?group=none&{asked}",
+                "lines": lines[:SHOWN_OF_A_SITE], "n_more": max(0, site["n"] - SHOWN_OF_A_SITE),
+                "pks": _unanswered(lines),
+                "all_url": f"{reverse(_frame(request)['p'] + 'fault_list')}?group=none&{asked}",
             }
         )  # fmt: skip
     return {"page": paging, "sections": sections}
 
 
 def _unanswered(lines: Any) -> str:
-    return ",".join(str(line.pk) for line in lines if line.fault.acknowledged_at is None)
+    return ",".join(str(line.pk) for line in lines if line.fault.acknowledged_at is None and line.state == "stands")
 
 
 @audience("office", "technician")
@@ -142,21 +166,35 @@ def fault_detail(request: PersonRequest, pk: int) -> HttpResponse:
     )
     context = _frame(request) | {
         "line": line, "fault": fault, "story": story(fault, request), "slot_url": place_url(fault, request),
+        "left": left_of(fault, request) if line.state == "ended" else None, "cause": note_of(fault.cause),
+        "answered": _answered(fault, request), "is_mine": fault.acknowledged_by_id == request.user.pk,
+        "contacts": Contact.objects.visible_to(request.user).filter(customer=fault.customer_id).exclude(phone="")
+        .order_by("name", "pk")[:CONTACTS],
         "n_hanging": grave.count() if fault.kind in OF_RECEIVER and fault.cleared_at is None else 0,
         "here": request.get_full_path(),
     }  # fmt: skip
     return page(request, "maintenance/faults/detail.html", context)
 
 
+def _answered(fault: Fault, request: PersonRequest) -> ChangeRow | None:
+    """The acknowledging that this person may take back, if there is one."""
+    rows = ChangeRow.objects.visible_to(request.user).filter(
+        verb="acknowledge_fault", subject_kind="fault", subject_id=fault.pk, undoes=None, undone_by=None
+    )
+    row = rows.order_by("-pk").first() if fault.acknowledged_at else None
+    return row if row and (request.user.is_office or row.by_id == request.user.pk) else None
+
+
 @audience("office", "technician")
 @require_POST
 def fault_acknowledge(request: PersonRequest) -> HttpResponse:
-    """Acknowledge the faults ticked, or all that the pressed button names."""
+    """Acknowledge the faults ticked, or all that the pressed button names; `take_over` takes them from somebody else."""
     asked = read_pks(request.POST.get("these", "")) or read_pks(",".join(request.POST.getlist("fault")))
     mine = Fault.objects.visible_to(request.user).filter(pk__in=asked).values_list("pk", flat=True)
     try:
         done = acknowledge_faults(
-            faults=list(mine), note=request.POST.get("note", ""), by=request.user, at=timezone.now()
+            faults=list(mine), note=request.POST.get("note", ""), by=request.user, at=timezone.now(),
+            take_over="take_over" in request.POST,
         )  # fmt: skip
     except Refused as why:
         messages.warning(request, str(why))

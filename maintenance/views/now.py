@@ -21,7 +21,7 @@ from devices.models import Fault, Receiver
 from devices.rules.supervision import LINK_TEST_HOURS
 from maintenance.models import FaultNotice
 from maintenance.querysets import faults as read
-from maintenance.rules.fault_words import LIFE_SAFETY, RECEIVER
+from maintenance.rules.fault_words import RECEIVER
 from maintenance.views.faults_shown import shown
 
 NEWEST = 5
@@ -29,11 +29,11 @@ NEWEST = 5
 
 @dataclass(frozen=True, slots=True)
 class KindNow:
-    """How many faults of one kind and duty stand now."""
+    """How many faults of one kind and duty stand now; `n_grave` of a receiver's have life safety hanging on them."""
 
     n: int
     n_new: int
-    n_sites: int
+    n_grave: int
     words: str
     duty: str
     url: str
@@ -54,29 +54,31 @@ def now_panel(request: PersonRequest) -> HttpResponse:
 def now_context(request: PersonRequest, at: datetime) -> dict[str, Any]:
     """What the panel shows; four queries. `seen` is a digest of all of it, `said` one of the sentence that is read out."""
     faults = Fault.objects.visible_to(request.user)
-    kinds = [_kind(row) for row in read.by_kind_now(faults)]
+    rows = read.by_kind_now(faults)
+    kinds = [_kind(row) for row in rows if row["n"]]
+    n_latched = sum(row["n_latched"] for row in rows)
     newest = [shown(row, request, at) for row in read.newest(faults, NEWEST)] if kinds else []
     known = read.evidence_now(Receiver.objects.visible_to(request.user), at - timedelta(hours=LINK_TEST_HOURS))
     n_failed = FaultNotice.objects.visible_to(request.user).filter(state="failed").count()
     n, n_new = sum(kind.n for kind in kinds), sum(kind.n_new for kind in kinds)
-    headline = _headline(n, n_new, sum(kind.n for kind in kinds if kind.duty == LIFE_SAFETY))
+    headline = _headline(n, n_new, sum(row["n_grave"] for row in rows))
     told = {
         "n": n, "n_new": n_new, "kinds": kinds, "newest": newest, "headline": headline, "known": known,
-        "quiet": "" if n else _quiet(known), "limits": _limits(known), "n_failed": n_failed, "at": at,
+        "n_latched": n_latched, "quiet": "" if n else _quiet(known), "limits": _limits(known), "n_failed": n_failed, "at": at,
     }  # fmt: skip
     told["said"] = _digest([headline])
     told["seen"] = _digest(
         [headline, kinds, [(line.pk, line.age, line.fault.acknowledged_at) for line in newest], told["quiet"],
-         told["limits"], n_failed, f"{timezone.localtime(at):%H:%M}"]
+         told["limits"], n_failed, n_latched, f"{timezone.localtime(at):%H:%M}"]
     )  # fmt: skip
     return {"now": told}
 
 
 def _kind(row: dict[str, Any]) -> KindNow:
     duty = row["registration__duty"] or RECEIVER
-    asked = urlencode({"kind": row["kind"], "duty": duty})
+    asked = urlencode({"state": "open", "kind": row["kind"], "duty": duty})
     return KindNow(
-        n=row["n"], n_new=row["n_new"], n_sites=row["n_sites"], words=str(Fault.Kind(row["kind"]).label), duty=duty,
+        n=row["n"], n_new=row["n_new"], n_grave=row["n_grave"], words=str(Fault.Kind(row["kind"]).label), duty=duty,
         url=f"{reverse('maintenance:fault_list')}?{asked}", is_worst=row["harm"] == 0,
     )  # fmt: skip
 

@@ -36,6 +36,8 @@ from maintenance.views.now import now_context
 from sites.models import Site
 
 KINDS_SHOWN = 7
+STANDING = "standing_fault"
+"""Kind of finding that a standing fault is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +103,11 @@ def _kinds(request: PersonRequest, today: date) -> list[dict[str, Any]]:
 
 
 def _wrong(kinds: Sequence[dict[str, Any]]) -> list[Line]:
-    """Kinds of finding, those that may cost a call on life safety first; what is late has the line above."""
-    rows = [row for row in kinds if row["n"] and row["code"] != LATE_UNPLACED]
+    """Kinds of finding, those that may cost a call on life safety first; what is late has the line above.
+
+    Standing faults are told right above as they are this second: counted here again they would be of another moment.
+    """
+    rows = [row for row in kinds if row["n"] and row["code"] not in (LATE_UNPLACED, STANDING)]
     rows.sort(key=lambda row: (not row["worst"], not row["n_grave"], KIND_ORDER.get(row["code"], len(KIND_ORDER))))
     listed = reverse("maintenance:finding_list")
     return [
@@ -157,7 +162,7 @@ def _counts(request: PersonRequest, today: date, now: datetime) -> dict[str, int
             "unanswered": requests.open_and(answered=False), "requests": requests.open_and(answered=True),
             "unreported": done, "plans": plans, "invited": people.invited(),
             "customers": Customer.objects.visible_to(user), "sites": Site.objects.visible_to(user).current(),
-            "receivers": receivers, "by_visits": receivers.filter(evidence="visits"),
+            "receivers": receivers,
             "slots": Registration.objects.visible_to(user).open(), "others": people.exclude(pk=user.pk),
             "named": named, "firm": named.exclude(address=""),
             "policy": ChangeRow.objects.visible_to(user).filter(verb="save_policy"),

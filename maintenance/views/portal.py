@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import date
 from typing import Any
 from uuid import UUID
 
@@ -16,16 +18,19 @@ from company.lists import page_of
 from company.models import Job
 from devices.models import Receiver, Registration
 from devices.querysets import end_of_day
-from devices.rules.slot_map import OutputFacts, fill_slots, sum_up_outputs
+from devices.rules.slot_map import OutputFacts, SlotRow, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, evidence_sentence, faults_of
 from devices.rules.words import window_words
 from maintenance.actions.reports import ask_for_slot_map, present_slot_map
 from maintenance.models import IssuedReport
 from maintenance.querysets.portal import tell_sites
+from maintenance.rules.fault_words import portal_words
 from maintenance.views.papers import day_of, paper_response, past_day
 from sites.models import Site
 
 SITES_PER_PAGE = 20
+FAULTS_SHOWN = 10
+"""So many standing faults are named on a site's page; all stand at their slots."""
 
 
 @audience("portal")
@@ -52,8 +57,25 @@ def portal_site(request: HttpRequest, uuid: UUID) -> HttpResponse:
     site = get_object_or_404(sites, uuid=uuid)
     told = tell_sites([site], request.user, timezone.now())[0]
     reports = IssuedReport.objects.visible_to(request.user).filter(site=site).for_list()
-    context = {"site": site, "told": told, "reports": reports[:10], "section": "sites"}
+    faults = [(row.receiver, words, do) for row in told.receivers for words, do in _what_to_do(row.faults, told.today)]
+    context = {
+        "site": site, "told": told, "reports": reports[:10], "section": "sites", "faults": faults[:FAULTS_SHOWN],
+        "n_more_faults": max(0, len(faults) - FAULTS_SHOWN),
+    }  # fmt: skip
     return page(request, "maintenance/portal/site.html", context)
+
+
+def _what_to_do(faults: Sequence[StandingFault], today: date) -> list[tuple[str, str]]:
+    """Standing faults in words, each with what people at the site can do; what is over waits for us alone."""
+    return [(fault.words(today), portal_words(fault.code)) for fault in faults if not fault.is_over]
+
+
+def _of_slot(row: SlotRow, faults: Sequence[StandingFault], today: date) -> list[tuple[str, str]]:
+    """Faults of one slot in words, each with what people at the site can do while it stands."""
+    return [
+        (fault.words(today, with_place=False), "" if fault.is_over else portal_words(fault.code))
+        for fault in faults_of(row, faults)
+    ]
 
 
 def _receiver(request: HttpRequest, code: str) -> Receiver:
@@ -84,15 +106,9 @@ def portal_slot_map(request: HttpRequest, code: str) -> HttpResponse:
     context = {
         "receiver": receiver,
         "site": receiver.site,
-        "rows": [
-            (
-                row,
-                window_words(row.window_s),
-                [fault.words(today, with_place=False) for fault in faults_of(row, faults)],
-            )
-            for row in rows
-        ],
+        "rows": [(row, window_words(row.window_s), _of_slot(row, faults, today)) for row in rows],
         "outputs": sum_up_outputs(outputs, rows),
+        "of_receiver": _what_to_do([fault for fault in faults if fault.is_of_receiver], today),
         "n_used": sum(1 for row in rows if not row.is_spare),
         "said": said,
         "on": on,

@@ -6,7 +6,7 @@ from datetime import time, timedelta
 
 import pytest
 
-from maintenance.rules.fault_words import KINDS, in_order, meaning, rank, span_words
+from maintenance.rules.fault_words import KINDS, in_order, meaning, portal_words, rank, source_words, span_words
 from maintenance.rules.notice_hours import Hours
 from maintenance.rules.notice_words import OFFERS, days_words, length_words, rule_words
 
@@ -86,3 +86,30 @@ def test_lengths_are_said_in_the_largest_whole_unit(seconds, words):
 
 def test_what_may_cost_a_life_is_offered_at_any_hour():
     assert {offer.duty for offer in OFFERS if offer.hours.is_always} == {"life_safety", "receiver"}
+
+
+@pytest.mark.parametrize(
+    ("has_standby", "lasts", "do"),
+    [
+        (True, "for hours at most", "before the standby battery is empty"),
+        (False, "has no standby battery", "at once"),
+        (None, "not on record", "at once"),
+    ],
+)
+def test_a_failed_supply_promises_hours_only_where_a_standby_battery_is_known(has_standby, lasts, do):
+    told = meaning("receiver_power", "receiver", has_standby=has_standby)
+    assert lasts in told.what
+    assert do in told.do
+    if not has_standby:
+        assert "hours" not in told.what
+        assert "standby" not in told.do
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_customer_is_told_of_every_kind_what_can_be_done_there(kind):
+    assert portal_words(kind).endswith(".")
+
+
+def test_a_name_that_was_cut_says_so():
+    assert source_words("gateway 7") == "gateway 7"
+    assert source_words("played gateway 2026-11-25 10:48 of the w") == "played gateway 2026-11-25 10:48 of the w…"

@@ -89,13 +89,18 @@ def test_a_line_says_where_since_when_and_when_it_reached_us(world):
     ("asked", "seen"),
     [
         ({}, {"stands", "answered", "latched"}),
-        ({"state": "new"}, {"stands", "latched"}),
+        ({"state": "open"}, {"stands", "answered"}),
+        ({"state": "new"}, {"stands"}),
         ({"state": "latched"}, {"latched"}),
         ({"state": "ended"}, {"ended"}),
         ({"state": "ended", "days": "365"}, {"ended", "long_ago"}),
+        ({"state": "ended", "days": ""}, {"ended", "long_ago"}),
+        ({"state": "ended", "days": "", "group": ""}, {"ended", "long_ago"}),
         ({"kind": "tamper"}, {"latched"}),
         ({"duty": "receiver"}, {"answered"}),
-        ({"duty": "life_safety"}, {"stands", "latched"}),
+        # Life safety hangs on the receiver, so a fault of it is one.
+        ({"duty": "life_safety"}, {"stands", "answered", "latched"}),
+        ({"duty": "convenience"}, set()),
         ({"q": "Room 1"}, {"stands", "latched"}),
         ({"customer": "other"}, set()),
         ({"days": "1"}, {"stands", "latched"}),
@@ -209,7 +214,7 @@ def test_the_story_tells_everything_in_order(world):
     clear_latched_faults(receiver=world.own_receiver, cause="battery loose", by=world.technician, at=NOW - HOUR)
     text = text_of(world.client("office").get(url("fault_detail", fault.pk)))
     text = text[text.index("What happened") :]
-    steps = ("Nobody reported it", "Reached us", "night@example.org", "on my way", "Seen to be over", "battery loose")
+    steps = ("Nobody reported it", "Seen by us", "night@example.org", "on my way", "Seen to be over", "battery loose")
     places = [text.index(words) for words in steps]
     assert places == sorted(places)
     assert world.technician.name in text
