@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, tzinfo
 from typing import Any
 
+from django.db.models import Q
 from django.utils.translation import gettext
 
 from company.access import PersonRequest
@@ -14,6 +15,7 @@ from company.change_words import deed_words, lines_of
 from company.manner import day_said
 from company.models import ChangeRow
 from devices.models import Away, Fault, Fitting, Receiver, Registration
+from devices.rules.fault_causes import ended_by, without_end
 from devices.rules.slot_life import never_stood
 from devices.views.shown import registration_lines
 from devices.views.slot_last import Hands, LastChange, hands_of, last_of_cells, last_of_slot, swaps_of
@@ -91,6 +93,8 @@ class _Log:
 
     def __init__(self, rows: Sequence[ChangeRow], swaps: Sequence[ChangeRow] = ()) -> None:
         self.swaps = {row.at: row for row in reversed(swaps)}
+        # A move within a receiver has one row, about the slot that it led to.
+        self.moves = {row.at: row for row in reversed(rows) if row.verb == "move_transmitter"}
         self.by_pk: dict[int, list[ChangeRow]] = {}
         for row in rows:
             self.by_pk.setdefault(row.subject_id, []).append(row)
@@ -104,7 +108,10 @@ class _Log:
     def end(self, row: Registration) -> ChangeRow | None:
         """The change that ended it."""
         own = next((one for one in self.by_pk.get(row.pk, ()) if one.at == row.removed_at), None)
-        return own or (self.swaps.get(row.removed_at) if row.removed_at is not None else None)
+        if own is not None or row.removed_at is None:
+            return own
+        moved = self.moves.get(row.removed_at) if row.removed_why.startswith("moved") else None
+        return moved or self.swaps.get(row.removed_at)
 
     def words(self, row: Registration, at: datetime) -> dict[str, str]:
         """How place and area of a registration were worded at a moment, as far as they were corrected later."""
@@ -249,12 +256,12 @@ def _midnight(day: date, zone: tzinfo) -> datetime:
 def _of_faults(faults: Iterable[Fault]) -> Iterable[Moment]:
     for fault in faults:
         kind = fault.get_kind_display()
-        yield Moment(fault.raised_at, "fault", f"Fault: {kind}", fault.cause)
+        yield Moment(fault.raised_at, "fault", f"Fault: {kind}", without_end(fault.cause))
         if fault.cleared_at is not None:
-            latch = "; still shown on the receiver" if fault.is_latched and fault.latch_cleared_at is None else ""
-            yield Moment(
-                fault.cleared_at, "fault", gettext("Fault over: %(kind)s") % {"kind": kind}, latch.removeprefix("; ")
-            )
+            is_shown = fault.is_latched and fault.latch_cleared_at is None
+            told = [ended_by(fault.cause), gettext("still shown on the receiver") if is_shown else ""]
+            text = "; ".join(word for word in told if word)
+            yield Moment(fault.cleared_at, "fault", gettext("Fault over: %(kind)s") % {"kind": kind}, text)
 
 
 def _of_swaps(swaps: Iterable[ChangeRow], receiver: Receiver) -> Iterable[Moment]:
@@ -274,11 +281,14 @@ def story_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registra
     """
     pks = [row.pk for row in past]
     user = request.user
-    # Those of what was replaced, perhaps elsewhere, tell how that was worded then.
+    heirs = Registration.objects.visible_to(user).filter(replaces__in=pks)
+    # Those of what was replaced, perhaps elsewhere, tell how that was worded then; those of heirs, who moved it there.
     told = list(
         ChangeRow.objects.visible_to(user)
         .filter(
-            subject_kind="registration", subject_id__in={*pks, *(row.replaces_id for row in past if row.replaces_id)}
+            Q(subject_id__in={*pks, *(row.replaces_id for row in past if row.replaces_id)})
+            | Q(subject_id__in=heirs.values("pk"), verb="move_transmitter"),
+            subject_kind="registration",
         )
         .select_related("by", "undoes")
         .with_fate()
@@ -309,4 +319,6 @@ def story_of(request: PersonRequest, receiver: Receiver, past: Sequence[Registra
     # New cells go in after the old ones came out, and a change ends one registration before it begins the next.
     out = gettext("Cells taken out")
     moments.sort(key=lambda one: (one.at, one.title != out, one.registration_pk), reverse=True)
-    return Story(moments, last_of_slot([*rows, *swaps]), last_of_cells(past, fittings, changes, hands))
+    return Story(
+        moments, last_of_slot([*rows, *swaps, *log.moves.values()]), last_of_cells(past, fittings, changes, hands)
+    )

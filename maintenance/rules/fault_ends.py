@@ -75,6 +75,8 @@ class After:
         At the receiver that came in its place: slots to be registered again, outputs to be seen to work again.
     is_empty : bool
         Its slot holds nothing now.
+    hangs : bool
+        Of a fault of a receiver: slots on life safety hang on it.
     """
 
     kind: str
@@ -85,6 +87,7 @@ class After:
     n_again: int = 0
     n_untested: int = 0
     is_empty: bool = False
+    hangs: bool = False
 
 
 def left_to_do(after: After) -> Sequence[str]:
@@ -94,6 +97,11 @@ def left_to_do(after: After) -> Sequence[str]:
         left.append(
             f"For {span_words(after.stood)} a call for help from it may not have arrived: ask at the site whether somebody "
             "called and was not heard."
+        )
+    if after.kind == "outage" and after.hangs and after.stood.total_seconds() >= TOLD_ANYWAY_S:
+        left.append(
+            f"For {span_words(after.stood)} calls through this receiver may not have arrived: ask at the site whether "
+            "somebody called and was not heard."
         )
     if after.n_again:
         slots = "1 slot waits" if after.n_again == 1 else f"{after.n_again} slots wait"

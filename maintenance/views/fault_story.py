@@ -125,6 +125,7 @@ def left_of(fault: Fault, request: PersonRequest) -> Left:
         After(
             fault.kind, duty_of(fault), unit.type.kind if unit and unit.type else "", fault.cause,
             ended_at - fault.raised_at, n_again=again, n_untested=untested, is_empty=_is_empty(fault, request),
+            hangs=bool(getattr(fault, "is_grave_place", False)),
         )
     )  # fmt: skip
     frame = "devices:tech_" if request.user.is_technician else "devices:"

@@ -34,7 +34,7 @@ from maintenance.views.faults_shown import own_zone, place_url, shown
 from sites.models import Site
 
 STATES = (
-    ("", gettext_lazy("Standing or to be cleared on site")), ("open", gettext_lazy("Standing")),
+    ("", gettext_lazy("Standing or uncleared")), ("open", gettext_lazy("Standing")),
     ("new", gettext_lazy("Standing, not acknowledged")), ("latched", gettext_lazy("Over, to be cleared on site")), ("ended", gettext_lazy("Ended")),
 )  # fmt: skip
 GROUPS = (("", gettext_lazy("By site")), ("none", gettext_lazy("One by one")))

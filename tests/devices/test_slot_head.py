@@ -14,10 +14,11 @@ from company.models import ChangeRow
 from company.undo import undo
 from devices.actions.areas import merge_area
 from devices.actions.batteries import fit_battery
-from devices.actions.slots import ask_to_register_again
+from devices.actions.slot_settings import settings_of
+from devices.actions.slots import ask_to_register_again, move_transmitter
 from devices.actions.swaps_receiver import NewReceiver, swap_receiver
 from devices.actions.swaps_transmitter import NewUnit, swap_transmitter
-from devices.models import Registration
+from devices.models import Fault, Registration
 from maintenance.models import Entry
 from sites.models import Area
 from tests import factories
@@ -144,3 +145,28 @@ def test_a_visit_tells_who_changed_cells_that_the_log_does_not_know(world) -> No
     )  # fmt: skip
     assert "Cells changed 22 Nov 2026, 10:00 by Aino Fairweather" in head_of(world)
     assert "Aino Fairweather" in page_of(world).split("Everything that stood here")[1]
+
+
+def test_a_slot_that_was_left_names_who_moved_the_transmitter_away(world, ingrid) -> None:
+    row = world.own_registration
+    move_transmitter(
+        registration=row, to_receiver=world.own_receiver, to_slot=2, settings=settings_of(row), by=ingrid,
+        at=NOW - HOUR, reason="nearer to the bed",
+    )  # fmt: skip
+    page, head = page_of(world), head_of(world)
+    assert "Last changed 25 Nov 2026, 09:00 by Ingrid Okafor" in head
+    assert "who did it is not on record" not in head
+    moved = page.split("Everything that stood here")[1]
+    assert moved.index("Moved away") < moved.index("Ingrid Okafor")
+
+
+def test_the_story_of_a_slot_tells_the_end_of_a_fault_by_what_ended_it(world) -> None:
+    row = world.own_registration
+    Fault.objects.create(
+        customer=row.customer, site=row.site, receiver=row.receiver, registration=row, transmitter=row.transmitter,
+        kind="low_battery", raised_at=NOW - 3 * HOUR, cleared_at=NOW - HOUR, cause="seen on the lamp · cells changed",
+    )  # fmt: skip
+    story = page_of(world).split("Everything that stood here")[1]
+    over = story[story.index("Fault over: low battery") :]
+    assert over.index("cells changed") < over.index("Fault: low battery") < over.index("seen on the lamp")
+    assert "cells changed" not in over[over.index("Fault: low battery") :]

@@ -52,6 +52,8 @@ def test_a_help_call_that_was_missing_for_long_leaves_the_question_who_called(ki
         After("missing", "life_safety", "smoke", stood=DAYS),
         After("missing", "security", "pendant", stood=DAYS),
         After("tamper", "life_safety", "pendant", stood=DAYS),
+        After("outage", "receiver", stood=DAYS),
+        After("outage", "receiver", stood=timedelta(minutes=10), hangs=True),
         After("missing", "life_safety", "pendant", "away, as agreed", DAYS),
         After("missing", "life_safety", "pendant", "check-ins that came in late show it was heard", DAYS),
         After("low_battery", "life_safety", "pendant", "cells changed", DAYS, is_empty=True),
@@ -81,3 +83,8 @@ def test_an_emptied_slot_on_life_safety_leaves_somebody_without_a_way_to_call():
 
 def test_where_we_stopped_watching_nothing_shows_that_it_works():
     assert "Nothing shows that it works" in left_to_do(After("missing", "security", words="no longer supervised"))[0]
+
+
+def test_a_receiver_that_was_deaf_leaves_the_same_question():
+    (words,) = left_to_do(After("outage", "receiver", stood=DAYS, hangs=True))
+    assert words.startswith("For 2 d calls through this receiver may not have arrived")
