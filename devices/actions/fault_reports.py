@@ -15,7 +15,7 @@ from company.models import ChangeRow
 from devices.models import Fault, FaultReport, Fitting, Registration
 from devices.querysets.silence import last_heard
 from devices.rules.events import CLEARS, RAISES
-from devices.rules.fault_causes import CELLS, with_end, without_end
+from devices.rules.fault_causes import CELLS, ended_by, with_end, without_end
 from devices.rules.fault_spans import Span, Turn, is_listed, matched, spans_of
 from devices.rules.silence import GONE
 
@@ -207,7 +207,7 @@ def _holds(one: Span, part: Span) -> bool:
 
 def _move(row: Fault, span: Span, reports: Reports) -> None:
     """Another beginning or end, as the reports say now."""
-    cause = without_end(row.cause) if row.cleared_at != span.end else row.cause
+    cause, end = without_end(row.cause), ended_by(row.cause) if row.cleared_at == span.end else span.cause
     first = reports.get(Turn(span.begin, False))
     if row.raised_at != span.begin and first is not None:
         # A word that somebody has put there instead stays.
@@ -216,7 +216,7 @@ def _move(row: Fault, span: Span, reports: Reports) -> None:
         row.registration_id, row.source = first.registration_id, first.source
         if row.latch_cleared_at is not None and row.latch_cleared_at < span.begin:
             row.latch_cleared_at = None
-    row.cause = with_end(cause, span.cause) if row.cleared_at != span.end else cause
+    row.cause = with_end(cause, end)
     row.raised_at, row.cleared_at = span.begin, span.end
 
 

@@ -141,6 +141,14 @@ def test_each_part_of_a_split_fault_bears_the_word_that_it_began_with(slot: Regi
     assert list(Fault.objects.order_by("raised_at").values_list("cause", flat=True)) == ["first", "second"]
 
 
+def test_an_earlier_report_brings_its_word_also_to_a_fault_that_a_change_of_cells_has_ended(slot: Registration) -> None:
+    make_fitting(slot.transmitter, fitted_at=hour(12))  # type: ignore[arg-type]
+    record(say(slot, "low_battery", 10, note="second"))
+    record(say(slot, "low_battery", 1, note="first"))
+    fault = Fault.objects.get()
+    assert (fault.raised_at, fault.cleared_at, fault.cause) == (hour(1), hour(12), "first · cells changed")
+
+
 def test_reports_after_a_change_of_cells_count_also_when_the_change_is_entered_last(slot: Registration) -> None:
     make_fitting(slot.transmitter)  # type: ignore[arg-type]
     record(say(slot, "low_battery", 2), say(slot, "low_battery", 7), say(slot, "low_battery", 9))
