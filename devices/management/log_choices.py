@@ -71,11 +71,11 @@ def given_map(text: str) -> dict[str, Any]:
     """Read --map: JSON, or a file with it; every part of it of the kind that it must be."""
     if not text:
         return {}
-    if not text.lstrip().startswith(("{", "[")) and Path(text).is_file():
-        text = Path(text).read_text(encoding="utf-8")
     try:
+        if not text.lstrip().startswith(("{", "[")) and Path(text).is_file():
+            text = Path(text).read_text(encoding="utf-8")
         given = json.loads(text)
-    except ValueError as bad:
+    except (ValueError, OSError, RecursionError) as bad:
         raise wrong(f"--map is no JSON: {bad}.") from None
     if not isinstance(given, dict):
         raise wrong("--map must be a JSON object.")
@@ -90,7 +90,9 @@ def given_map(text: str) -> dict[str, Any]:
 
 
 def _look_at_words(words: Mapping[str, Any]) -> None:
-    for kind in words.values():
+    for text, kind in words.items():
+        if not take_apart(text).key.isprintable():
+            raise wrong("--map: a word holds signs that cannot be printed. Write it as it stands in the file.")
         if kind not in (*KIND_LABELS, IGNORE):
             raise wrong(
                 f"There is no kind of event “{kind}”. Kinds are {', '.join(KIND_LABELS)}; “{IGNORE}” leaves rows out."

@@ -18,6 +18,8 @@ SLOT_OFFSETS = (-1024, 9000)
 HEAD_ROWS = (0, 200)
 NOT_KEPT = ("columns", "words", "head_row", "sheet", "is_falling", "others")
 """Of one file only. What becomes of words without a choice is not kept either: it would be said of words nobody has seen."""
+MOST_KEPT = 2_000
+"""Words that a source remembers before those of former files that were left out are forgotten."""
 NAMES = {
     "columns": "the columns", "words": "what some words mean", "time_format": "the form of the times", "zone": "the time zone",
     "every_row": "what every row is", "slot_offset": "the number of the first zone", "receiver_code": "the receiver of all rows",
@@ -94,6 +96,9 @@ def to_remember(chosen: Mapping[str, Any], heads: Sequence[str], before: Mapping
         name: {"head": names[at] if at < len(names) else "", "at": at} for name, at in chosen.get("columns", {}).items()
     }
     words = {**before.get("words", {}), **chosen.get("words", {})}
+    if len(words) > MOST_KEPT:
+        # A column of free text: what was left out of former files is asked for again.
+        words = {word: kind for word, kind in words.items() if kind != IGNORE or word in chosen.get("words", {})}
     kept = {name: value for name, value in chosen.items() if name not in NOT_KEPT}
     return {**kept, "columns": columns, "words": words, "heads": names[:MOST_COLUMNS]}
 

@@ -354,6 +354,12 @@ def test_words_of_former_files_stay_remembered() -> None:
     assert kept["words"] == {"a": "low_battery", "b": "tamper"}
 
 
+def test_a_column_of_free_text_does_not_fill_the_memory_of_a_source() -> None:
+    before = {"words": {f"left out {n}": "ignore" for n in range(2_000)} | {"a": "low_battery"}}
+    kept = to_remember({"columns": {}, "words": {"b": "ignore"}}, [], before)
+    assert kept["words"] == {"a": "low_battery", "b": "ignore"}
+
+
 def test_a_file_is_read_in_parts_that_are_the_same_each_time() -> None:
     rows = [Row(n, ("2026-11-03 14:05", f"AB-{n}")) for n in range(2, 12_003)]
     chosen = LogMap(columns={"time": 0, "serial": 1}, every_row="check_in")

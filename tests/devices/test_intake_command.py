@@ -128,8 +128,15 @@ WRONG = [
     ({"columns": {"serial": "Time"}}, "chosen twice"), ({"words": [1]}, "words must be an object"),
     ({"words": {"E384": 5}}, "no kind of event “5”"), ({"head_row": "x"}, "head_row must be a whole number"),
     ({"head_row": -1}, "from 0 on"), ({"time_format": "dym"}, "There are iso, dmy"), ({"every_row": "bang"}, "There are check_in"),
-    ({"sheet": "May"}, "no sheet “May”"), ({"zone": None}, "zone must be text"), ([1], "must be a JSON object"),
+    ({"sheet": "May"}, "no sheet “May”"), ({"zone": None}, "zone must be text"), ({"columns": {"time": [1]}}, "has no column"), ({"words": {"a\0": "tamper"}}, "cannot be printed"), ([1], "must be a JSON object"),
 ]  # fmt: skip
+
+
+def test_choices_that_are_no_json_end_with_2(log: Path, tmp_path: Path) -> None:
+    make_source(name="Bay")
+    (tmp_path / "map.json").write_bytes(b"\xff\xfe\x00")
+    for given in (str(tmp_path / "map.json"), "zone=" + "x" * 400, "[" * 100_000):
+        assert "--map is no JSON" in intake(str(log), "--source", "Bay", "--map", given, code=2)
 
 
 @pytest.mark.parametrize("is_dry", [True, False])
