@@ -54,6 +54,13 @@ def asks_with(policies: Iterable[tuple[str, int | None, str]]) -> tuple[Supervis
     )
 
 
+def source_words(source: str) -> str:
+    """Say whose figure it is, in brackets; empty where nobody noted it."""
+    if source.strip().lower() == OWN_SOURCE:
+        return " (suggested by this software until a manager sets a figure)"
+    return f" (asked by: {source})" if source else ""
+
+
 def off_is_right(*, is_portable: bool) -> bool:
     """Whether a slot is best without supervision: what leaves the site would be called missing whenever it is out of range.
 

@@ -3,7 +3,16 @@
 from collections.abc import Iterator
 from datetime import timedelta
 
-from devices.rules.findings_facts import Finding, ReceiverFacts, at_slot, local_day, off_is_right, taken, window_over
+from devices.rules.findings_facts import (
+    Finding,
+    ReceiverFacts,
+    at_slot,
+    local_day,
+    off_is_right,
+    source_words,
+    taken,
+    window_over,
+)
 from devices.rules.legality import MIN_CHECK_INS_PER_WINDOW
 from devices.rules.slot_map import SlotRow
 from devices.rules.supervision import faults_of
@@ -45,7 +54,7 @@ def not_supervised_enough(facts: ReceiverFacts) -> Iterator[Finding]:
                 facts, row, "life_safety_unsupervised" if row.duty == "life_safety" else "duty_unsupervised",
                 f"A {duty} slot is not supervised",
                 "If the transmitter dies or is taken away, nobody is told.",
-                f"Set a supervision window, or agree in writing who checks it and how often (asked by: {ask.source}).",
+                f"Set a supervision window, or agree in writing who checks it and how often{source_words(ask.source)}.",
                 local_day(row.registered_at),
             )  # fmt: skip
         elif ask.longest_window_s and row.window_s and window_over(ask, window_s=row.window_s, is_portable=False):
@@ -54,7 +63,7 @@ def not_supervised_enough(facts: ReceiverFacts) -> Iterator[Finding]:
                 f"The window of {span_words(row.window_s)} is longer than {span_words(ask.longest_window_s)}, "
                 f"which is asked for {duty}",
                 "A dead transmitter stays unnoticed for longer than was decided.",
-                f"Set a shorter window (asked by: {ask.source}).",
+                f"Set a shorter window{source_words(ask.source)}.",
                 local_day(row.registered_at),
             )  # fmt: skip
 

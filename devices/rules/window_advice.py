@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from devices.rules.false_faults import DAYS_A_YEAR, FalseFaults, cries_wolf, false_faults, is_denied
-from devices.rules.findings_facts import OWN_SOURCE, SupervisionAsk, off_is_right, window_over
+from devices.rules.findings_facts import SupervisionAsk, off_is_right, source_words, window_over
 from devices.rules.legality import MIN_CHECK_INS_PER_WINDOW
 from devices.rules.nuisance import misses_in_window
 from devices.rules.radio_record import MIN_DAYS, MIN_EXPECTED, QUARTER_S, RadioRecord, Watched, rate_words
@@ -318,13 +318,6 @@ def _duty(ask: Ask) -> tuple[str, ...]:
         return () if ask.off_is_right else (f"No longest window is set for {duty}.",)
     said = f"For {duty} a window of at most {span_words(ask.longest_s)} is asked{source_words(ask.source)}"
     return (f"{said}; that does not bind what leaves the site." if ask.off_is_right else f"{said}.",)
-
-
-def source_words(source: str) -> str:
-    """Say whose figure it is, in brackets; empty where nobody noted it."""
-    if source.strip().lower() == OWN_SOURCE:
-        return " (suggested by this software until a manager sets a figure)"
-    return f" (asked by: {source})" if source else ""
 
 
 def _none_fits(options: Sequence[WindowOption]) -> str:

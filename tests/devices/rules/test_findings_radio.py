@@ -168,3 +168,14 @@ def test_windows_of_three_check_ins_against_two_limits(
 @pytest.mark.parametrize(("window_s", "is_told"), [(119, True), (120, False)])
 def test_a_window_under_two_check_ins_is_told(window_s: int, is_told: bool) -> None:
     assert ("window_under_two" in codes(replace(SOUND, interval_s=60, window_s=window_s))) == is_told
+
+
+def test_whose_figure_a_window_is_held_against_is_said() -> None:
+    def asked(source: str) -> str:
+        asks = [SupervisionAsk("life_safety", must_supervise=True, longest_window_s=3600, source=source)]
+        (found,) = find(receiver(SOUND, asks=asks))
+        return found.do
+
+    assert asked("own suggestion") == "Set a shorter window (suggested by this software until a manager sets a figure)."
+    assert asked("the fire officer") == "Set a shorter window (asked by: the fire officer)."
+    assert asked("") == "Set a shorter window."
