@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,14 +13,13 @@ from django.utils.translation import gettext as _
 from company.actions import record_change
 from company.errors import Refused
 from company.models import Customer, User
-from devices.actions import intake_sql as isql
-from devices.actions import rollup_sql as sql
-from devices.actions.intake import put_in
-from devices.actions.intake_placing import Placed, Sender, event_of, place_events
+from devices.actions.set_aside_replay import replay
 from devices.actions.slot_settings import OtherCustomer
 from devices.actions.unused_units import put_on_again
-from devices.models import IntakeSource, Receiver, SetAside, Transmitter
+from devices.models import Receiver, SetAside, Transmitter
 from devices.rules.serials import serial_key
+
+AT_ONCE = 5000
 
 
 class NothingToAdopt(Refused):
@@ -78,45 +76,55 @@ def adopt(
     unit, is_new = (transmitter, False) if transmitter else _on_record(rows[0].serial, customer, at)
     if unit.customer_id != customer.pk:
         raise OtherCustomer(_("Transmitter %(serial)s is recorded for another customer.") % {"serial": unit.serial})
-    n_too_old, left = _replay(rows, customer.pk, unit.serial, at)
-    done = [row.pk for row in rows if row.pk not in left]
-    SetAside.objects.filter(pk__in=done).update(adopted_at=at, adopted_by=by, transmitter=unit)
+    replayed = replay(rows, at=at, unit=unit)
+    done = [row for row in rows if row.pk not in replayed.left]
+    _mark(done, at, by, unit)
     record_change(
         by=by, at=at, verb="adopt_set_aside", subject=unit, customer_id=customer.pk,
         after={"serial": unit.serial, "events": len(done), "is_new": is_new},
     )  # fmt: skip
-    return Adopted(unit, is_new, len(done), n_too_old, len(left))
+    return Adopted(unit, is_new, len(done), replayed.n_too_old, len(replayed.left))
 
 
 @transaction.atomic
-def place_again(*, rows: Iterable[SetAside], by: User, at: datetime) -> Adopted:
+def place_again(*, rows: QuerySet[SetAside], by: User, at: datetime, receiver: Receiver | None = None) -> Adopted:
     """Try events once more that were set aside, after the ledger was put right (a slot registered, a receiver named).
 
     For events without a serial, which `adopt` does not reach. Those that can be placed now are counted once and marked
-    adopted; the others stay. Writes one row of the change log, about the first of them.
+    adopted; the others stay, and wait under the slot of their receiver where that is known now. Writes one row of the
+    change log, about the first of them.
+
+    Parameters
+    ----------
+    rows : QuerySet of SetAside
+        Adopted and dismissed ones among them are passed over.
+    receiver : Receiver or None
+        The one that is meant by those whose receiver nobody knew.
 
     Raises
     ------
     NothingToAdopt
-        None of these is open, or none can be placed yet: nothing is written.
+        None of these is open, or nothing about them is better known than before: nothing is written.
+    OtherCustomer
+        The receiver is not of the customer that the events are of. Nothing is written.
     """
-    found = _locked(SetAside.objects.filter(pk__in=[row.pk for row in rows]))
-    by_customer: dict[int | None, list[SetAside]] = defaultdict(list)
-    for row in found:
-        by_customer[row.customer_id].append(row)
-    n_too_old, left = 0, set[int]()
-    for customer_id, mine in sorted(by_customer.items(), key=lambda one: one[0] or 0):
-        old, some = _replay(mine, customer_id, "", at)
-        n_too_old, left = n_too_old + old, left | some
-    done = [row for row in found if row.pk not in left]
-    if not done:
+    found = _locked(rows)
+    if not found:
+        raise NothingToAdopt(_("These were counted or dismissed meanwhile. Look at the list again."))
+    if receiver is not None and any(row.customer_id not in (None, receiver.customer_id) for row in found):
+        raise OtherCustomer(_("Receiver %(label)s is another customer’s.") % {"label": receiver.label})
+    replayed = replay(found, at=at, receiver=receiver)
+    done = [row for row in found if row.pk not in replayed.left]
+    if not done and not replayed.n_moved:
         raise NothingToAdopt(_("None of these can be placed yet. Put the ledger right first, then try again."))
-    SetAside.objects.filter(pk__in=[row.pk for row in done]).update(adopted_at=at, adopted_by=by)
+    _mark(done, at, by)
+    first = (done or found)[0]
+    after = {"events": len(done), "slot": first.slot} | ({"receiver": receiver.label} if receiver else {})
     record_change(
-        by=by, at=at, verb="place_set_aside", subject=done[0], customer_id=done[0].customer_id,
-        after={"events": len(done), "slot": done[0].slot},
+        by=by, at=at, verb="place_set_aside", subject=first, customer_id=first.customer_id or (receiver.customer_id if receiver else None),
+        after=after,
     )  # fmt: skip
-    return Adopted(None, False, len(done), n_too_old, len(left))
+    return Adopted(None, False, len(done), replayed.n_too_old, len(replayed.left))
 
 
 def _alike(serial: str, customer: Customer) -> QuerySet[SetAside]:
@@ -128,9 +136,14 @@ def _alike(serial: str, customer: Customer) -> QuerySet[SetAside]:
 
 def _locked(rows: QuerySet[SetAside]) -> list[SetAside]:
     """Those still open, locked so that two clicks adopt once."""
-    keys = list(rows.values_list("pk", flat=True))
-    locked = SetAside.objects.select_for_update(of=("self",)).open().filter(pk__in=keys)
+    locked = rows.open().select_for_update(of=("self",))  # type: ignore[attr-defined]
     return list(locked.select_related("batch__source").order_by("pk"))
+
+
+def _mark(rows: Sequence[SetAside], at: datetime, by: User, transmitter: Transmitter | None = None) -> None:
+    for start in range(0, len(rows), AT_ONCE):
+        some = SetAside.objects.filter(pk__in=[row.pk for row in rows[start : start + AT_ONCE]])
+        some.update(adopted_at=at, adopted_by=by, transmitter=transmitter)
 
 
 def _on_record(serial: str, customer: Customer, at: datetime) -> tuple[Transmitter, bool]:
@@ -143,35 +156,3 @@ def _on_record(serial: str, customer: Customer, at: datetime) -> tuple[Transmitt
         put_on_again(meant[0])
         return meant[0], False
     return Transmitter.objects.create(customer=customer, serial=serial.strip(), created_at=at), True
-
-
-def _replay(rows: Sequence[SetAside], customer_id: int | None, serial: str, at: datetime) -> tuple[int, set[int]]:
-    """Put events in, as their batches would have; gives how many were too old, and the keys of those still without a place."""
-    groups: dict[tuple[int, int | None], list[SetAside]] = defaultdict(list)
-    for row in rows:
-        groups[row.batch.source_id, row.receiver_id].append(row)
-    sites = dict(Receiver.objects.filter(pk__in={pk for _, pk in groups if pk}).values_list("pk", "site_id"))
-    placed: list[tuple[Placed, Sender]] = []
-    n_too_old, left = 0, set[int]()
-    for (_source, receiver_id), mine in sorted(groups.items(), key=lambda one: (one[0][0], one[0][1] or 0)):
-        sender = _sender(mine[0].batch.source, customer_id, receiver_id, sites)
-        events = [event_of(row.event) for row in mine]
-        # Numbered anew: rows of several batches bear the same numbers.
-        events = [one._replace(row=n, serial=serial or one.serial) for n, one in enumerate(events)]
-        found = place_events(sender, events)
-        n_too_old += len(found.problems)
-        # What the receiver had no slot for says nothing of the transmitter itself: there is nothing to count.
-        left |= {mine[one.event.row].pk for one in found.aside if not (serial and one.event.kind == "unregistered")}
-        placed.append((found, sender))
-    receivers = {pk for found, _ in placed for pk in found.receiver_ids}
-    sql.ask(isql.lock_receivers_ask(receivers, None, isql.Scope(None, None)))
-    for found, sender in placed:
-        put_in(found, sender, at)
-    return n_too_old, left
-
-
-def _sender(
-    source: IntakeSource, customer_id: int | None, receiver_id: int | None, sites: dict[int, int]
-) -> Sender:  # fmt: skip
-    site_id = sites.get(receiver_id) if receiver_id else source.site_id
-    return Sender(source.pk, source.name, source.kind, customer_id, None, receiver_id, site_id)

@@ -16,7 +16,7 @@ from company.models import User
 from devices.actions import bulk_days
 from devices.actions import intake_sql as isql
 from devices.actions import rollup_sql as sql
-from devices.actions.fault_events import record_signals
+from devices.actions.fault_events import Signal, record_signals
 from devices.actions.intake_placing import Placed, Sender, place_events
 from devices.actions.rollups import merge_days
 from devices.models import IntakeBatch, IntakeSource, Receiver
@@ -158,19 +158,27 @@ def _take(
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
 
 
-def put_in(placed: Placed, sender: Sender, at: datetime) -> None:
+def put_in(parts: Sequence[tuple[Placed, Sender]], at: datetime) -> None:
     """Write days, totals, faults and link tests of events placed, without a ledger row; the receivers are locked already.
 
-    For events that wait in the ledger and are marked by the caller in the same transaction, so that they count once.
+    For events that wait in the ledger and are marked by the caller in the same transaction, so that they count once. Each
+    part is what one batch said: they are merged one after another in the order given, as if they came only now.
     """
-    grouped = placed.days()
+    days: dict[sql.Key, list[DayRow]] = {}
+    signals: dict[str, list[Signal]] = {}
+    for placed, sender in parts:
+        for key, rows in placed.days().items():
+            days.setdefault(key, []).extend(rows)
+        signals.setdefault(sender.name, []).extend(placed.signals)
+    grouped = dict(sorted(days.items()))
     sql.ask(*_days_asks(grouped, sql.ask(*_asks_of(grouped))))
-    _tell(placed, sender, at)
-    if placed.link_tests:
-        (rows,) = sql.ask(isql.lock_receivers_ask(placed.link_tests, None, sender.fed_scope))
-        fed = isql.as_fed(rows)
-        changed = [new for row in fed if (new := _tested(row, placed)) != row]
-        if changed:
+    for name, some in signals.items():
+        if some:
+            record_signals(signals=some, source=name, at=at)
+    for placed, _sender in parts:
+        if placed.link_tests:
+            (found,) = sql.ask(isql.lock_receivers_ask(placed.link_tests, None, isql.Scope(None, None)))
+            changed = [new for row in isql.as_fed(found) if (new := _tested(row, placed)) != row]
             sql.ask(*isql.mark_receivers_asks(changed))
 
 

@@ -20,6 +20,7 @@ from devices.rules.events import CLEARS, HEARD, OF_RECEIVER, RAISES, Event, Even
 from devices.rules.intake_places import (
     HEARD_BY_CHANCE,
     NO_RECEIVER,
+    NO_SLOT,
     NOBODY,
     SEVERAL,
     SPARE,
@@ -34,6 +35,7 @@ from devices.rules.intake_places import (
     span_of,
 )
 from devices.rules.presence import QUARTER_S, mask_of
+from devices.rules.set_aside_units import unit_key
 
 FLAGS = {"low_battery": CheckInDay.LOW_BATTERY, "tamper": CheckInDay.TAMPER}
 LINK_TEST, UNREGISTERED = EventKind.LINK_TEST.value, EventKind.UNREGISTERED.value
@@ -76,6 +78,14 @@ class Aside(NamedTuple):
     receiver_id: int | None
     why: str
 
+    @property
+    def unit(self) -> str:
+        """Under which it waits."""
+        event = self.event
+        return unit_key(
+            serial=event.serial[:40], receiver_id=self.receiver_id, slot=event.slot, named=event.receiver
+        )  # fmt: skip
+
 
 @dataclass(slots=True)
 class Placed:
@@ -110,8 +120,8 @@ class Placed:
         """Rows as `intake_sql.set_aside_asks` takes them, but for the batch."""
         return [
             (
-                sender.customer_id, one.receiver_id, one.event.slot, one.event.serial[:40], one.event.kind, one.event.at,
-                one.event.row, as_json(one.event), one.why[:120],
+                sender.customer_id, one.receiver_id, one.event.slot, one.event.serial[:40], one.unit, one.event.kind,
+                one.event.at, one.event.row, as_json(one.event), one.why[:120],
             )
             for one in self.aside
         ]  # fmt: skip
@@ -131,7 +141,11 @@ def event_of(kept: dict[str, Any]) -> Event:
     return Event(**{**kept, "at": datetime.fromisoformat(kept["at"])})
 
 
-def _why(code: str, event: Event) -> str:
+def _why(code: str, event: Event, n_slots: int = 0, *, is_panel: bool = False) -> str:
+    if code == NO_SLOT and event.slot and n_slots:
+        return _("The receiver has only %(n)s slots. See which number means slot 1.") % {"n": n_slots}
+    if code == NO_RECEIVER and is_panel:
+        return _("It is not said which receiver this panel reports for. Choose it on the panel’s page.")
     if code == SPARE:
         return _("Slot %(slot)s of this receiver is spare. Enter what stands there.") % {"slot": event.slot}
     if code == NOBODY:
@@ -145,12 +159,19 @@ def _words(language: str | None) -> dict[str, str]:
         UNKNOWN: _("No transmitter of this serial is on record. Check the serial, or take the transmitter on record."),
         SEVERAL: _("Several transmitters have serials like this. Send it spelt as on record."),
         NO_RECEIVER: _("No receiver is known by this name, or several are. Name it by its code."),
+        NO_SLOT: _("It names no slot of the receiver. See which number means slot 1."),
         HEARD_BY_CHANCE: _("The receiver hears this transmitter, but has no slot for it. Look where it belongs."),
     }
 
 
 def place_events(sender: Sender, events: Sequence[Event]) -> Placed:
     """Find out where each event belongs: what the batch names is read in as few queries as can be."""
+    return place_parts(sender, [events])[0]
+
+
+def place_parts(sender: Sender, parts: Sequence[Sequence[Event]]) -> list[Placed]:
+    """The same for several batches of one sender, each by itself; it takes no more queries than for one."""
+    events = parts[0] if len(parts) == 1 else [event for part in parts for event in part]
     units, places, border = isql.units_and_places({event.serial for event in events if event.serial}, sender.scope)
     stations = Stations(_stations(sender, events))
     placer = _Placer(sender, units, stations, border)
@@ -162,7 +183,8 @@ def place_events(sender: Sender, events: Sequence[Event]) -> Placed:
     if slots:
         known = {place.id for place in places}
         places += [place for place in isql.places_in(slots) if place.id not in known]
-    return placer.place(events, Places(places))
+    kept = Places(places)
+    return [placer.place(part, kept) for part in parts]
 
 
 def _stations(sender: Sender, events: Iterable[Event]) -> list[Station]:
@@ -232,7 +254,7 @@ class _Placer:
     def _of_receiver(self, event: Event, placed: Placed) -> None:
         station = self.station_id(event)
         if station is None:
-            placed.aside.append(Aside(event, None, _why(NO_RECEIVER, event)))
+            placed.aside.append(Aside(event, None, self._told(NO_RECEIVER, event, None)))
             return
         placed.receiver_ids.add(station)
         if event.kind == LINK_TEST:
@@ -245,7 +267,7 @@ class _Placer:
         found = self._who(event, placed.places)
         if isinstance(found, str):
             receiver_id = self._sender.receiver_id if not event.receiver else self.station_id(event)
-            placed.aside.append(Aside(event, receiver_id, _why(found, event)))
+            placed.aside.append(Aside(event, receiver_id, self._told(found, event, receiver_id)))
             return
         transmitter_id, place = found
         if place is not None:
@@ -260,6 +282,13 @@ class _Placer:
         if transmitter_id is not None and event.kind in HEARD:
             _say(placed.said, transmitter_id, event)
 
+    def _told(self, code: str, event: Event, receiver_id: int | None) -> str:
+        return _why(code, event, self._n_slots(receiver_id), is_panel=self._sender.kind == IntakeSource.Kind.PANEL)
+
+    def _n_slots(self, receiver_id: int | None) -> int:
+        station = self._stations.by_id.get(receiver_id or 0)
+        return station.n_slots if station else 0
+
     def _who(self, event: Event, places: Places) -> tuple[int | None, Place | None] | str:
         """Transmitter and where it stood, or why nobody can tell."""
         if event.kind == UNREGISTERED:
@@ -270,11 +299,13 @@ class _Placer:
                 return unit
             return self._stood(event, unit, places)
         station = self.station_id(event)
-        if station is None or event.slot is None:
+        if station is None:
             return NO_RECEIVER
+        if event.slot is None:
+            return NO_SLOT
         place = places.in_slot(station, event.slot, event.at)
         if place is None:
-            return SPARE
+            return NO_SLOT if event.slot > (self._n_slots(station) or event.slot) else SPARE
         if place.transmitter_id is None and event.kind not in SIGNALS:
             return NOBODY
         return place.transmitter_id, place

@@ -181,12 +181,12 @@ def _stations(where: str, values: list[Any], scope: Scope) -> list[Station]:
             where, values = f"{where} AND r.{column} = %s", [*values, value]
     rows = ask(
         Ask(
-            "SELECT r.id, r.customer_id, r.site_id, r.code, r.label, r.serial, r.removed_at FROM devices_receiver r "
+            "SELECT r.id, r.customer_id, r.site_id, r.code, r.label, r.serial, r.removed_at, r.n_slots FROM devices_receiver r "
             f"WHERE {where} ORDER BY r.id",
             values,
         )
     )[0]
-    return [Station._make((*row[:6], row[6] is None)) for row in rows]
+    return [Station._make((*row[:6], row[6] is None, row[7])) for row in rows]
 
 
 # --- the ledger and the locks -----------------------------------------------------------------------------------------
@@ -296,6 +296,7 @@ _ASIDE = (
     "receiver_id",
     "slot",
     "serial",
+    "unit",
     "kind",
     "at",
     "row",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from typing import Any
 
 from django.conf import settings
 from django.db import models
@@ -16,6 +17,7 @@ from devices.models.receivers import Receiver
 from devices.models.registrations import Transmitter
 from devices.querysets import StaffOnly
 from devices.querysets.intake import BatchQuerySet, SetAsideQuerySet
+from devices.rules.set_aside_units import MOST_UNIT, unit_key
 from sites.models import Site
 
 
@@ -120,6 +122,9 @@ class SetAside(models.Model):
     receiver = models.ForeignKey(Receiver, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
     slot = models.PositiveSmallIntegerField(null=True, blank=True)
     serial = models.CharField(max_length=40, blank=True)
+    unit = models.CharField(
+        max_length=MOST_UNIT, blank=True, editable=False, help_text=_("What is asked together, see `unit_key`.")
+    )
     kind = models.CharField(max_length=20, blank=True)
     at = models.DateTimeField(null=True, blank=True, help_text=_("When the event happened."))
     row = models.PositiveIntegerField(default=0, help_text=_("Its place in the batch."))
@@ -140,7 +145,12 @@ class SetAside(models.Model):
 
     class Meta:
         indexes = [
-            models.Index(fields=["serial"], name="set_aside_open", condition=Q(adopted_at=None, dismissed_at=None))
+            models.Index(
+                fields=["customer", "unit"],
+                name="set_aside_open_units",
+                condition=Q(adopted_at=None, dismissed_at=None),
+            ),
+            models.Index(fields=["unit", "dismissed_at"], name="set_aside_by_unit"),
         ]
         constraints = [
             models.CheckConstraint(condition=Q(adopted_at=None) | Q(dismissed_at=None), name="set_aside_one_fate"),
@@ -148,3 +158,18 @@ class SetAside(models.Model):
 
     def __str__(self) -> str:
         return f"{self.serial}: {self.why}"
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        if not self.unit:
+            self.unit = unit_key(serial=self.serial, receiver_id=self.receiver_id, slot=self.slot, named=self.named)
+        super().save(*args, **kwargs)
+
+    @property
+    def named(self) -> str:
+        """The receiver as the sender wrote it."""
+        return str(self.event.get("receiver") or "") if isinstance(self.event, dict) else ""
+
+    @property
+    def is_slot_there(self) -> bool:
+        """Whether the receiver has the slot that is named; False where either is not known."""
+        return self.receiver is not None and bool(self.slot) and 1 <= (self.slot or 0) <= self.receiver.n_slots

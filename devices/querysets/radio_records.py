@@ -13,7 +13,7 @@ from django.apps import apps
 from django.db import connection
 
 from devices.fields import day_number, day_of
-from devices.querysets.set_aside import dismissed_before
+from devices.querysets.set_aside import GROUP, units_dismissed
 from devices.rules.findings_facts import Stranger, WeakLink
 from devices.rules.radio_record import RECORD_DAYS, WHOLE_DAY_FROM, RadioRecord, Watched
 from devices.rules.silence import ABSORBED, AWAY, LATE
@@ -176,9 +176,10 @@ def strangers(receivers: dict[int, ZoneInfo], at: datetime) -> dict[int, list[St
     every = _model("SetAside")
     rows = every.open().filter(receiver__in=receivers, at__gte=at - STRANGER_SPAN).exclude(serial="")
     heard: dict[tuple[int, str], set[date]] = defaultdict(set)
-    for receiver, serial, moment in rows.exclude(dismissed_before(every.all())).values_list(
-        "receiver_id", "serial", "at"
-    ):
+    gone = units_dismissed(every.all(), rows)
+    for receiver, serial, moment, *unit in rows.values_list("receiver_id", "serial", "at", *GROUP):
+        if tuple(unit) in gone:
+            continue
         heard[receiver, serial].add(moment.astimezone(receivers[receiver] or UTC).date())
     found: dict[int, list[Stranger]] = defaultdict(list)
     for (receiver, serial), days in sorted(heard.items()):

@@ -1,102 +1,104 @@
-"""What nobody could place, by serial: how often each was heard, when, by whom, and which known serials look like it."""
+"""What nobody could place, by unit: how often each was heard, when, by whom, and which known serials look like it."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
-from django.db.models import Case, Count, Exists, F, IntegerField, Max, Min, OuterRef, Q, QuerySet, Value, When
+from django.db.models import Count, Exists, Max, Min, OuterRef, Q, QuerySet
 
 from devices.rules.serial_alike import halves, is_alike
 
 MOST_CANDIDATES = 2000
-GROUP = ("customer_id", "serial", "at_receiver", "at_slot")
+GROUP = ("customer_id", "unit")
+Group = tuple[int | None, str]
 
 
-def _keyed(rows: QuerySet[Any]) -> QuerySet[Any]:
-    """A serial is one unit whoever heard it; without a serial it is the slot that counts."""
-    none: Any = Value(None, output_field=IntegerField())
+def newest_of_units(every: QuerySet[Any], rows: QuerySet[Any]) -> QuerySet[Any]:
+    """Of each unit among `rows` the newest event, the last heard first; `every` are the events that may be seen.
 
-    def unless_serial(name: str) -> Case:
-        return Case(When(serial="", then=F(name)), default=none, output_field=IntegerField())
-
-    return rows.annotate(at_receiver=unless_serial("receiver_id"), at_slot=unless_serial("slot"))
-
-
-def as_groups(rows: QuerySet[Any]) -> QuerySet[Any]:
-    """One line for each unit, the last heard first: n, first_at, last_at, and the newest event's key."""
-    return (
-        _keyed(rows)
-        .order_by()
-        .values(*GROUP)
-        .annotate(n=Count("pk"), first_at=Min("at"), last_at=Max("at"), newest=Max("pk"))
-        .order_by("-newest")
-    )
+    What is asked of a unit is to be asked of these: there may be thousands of events of one.
+    """
+    newest = rows.order_by().values(*GROUP).annotate(newest=Max("pk")).values("newest")
+    return every.filter(pk__in=newest).order_by("-pk")
 
 
 def group_of(rows: QuerySet[Any], event: Any) -> QuerySet[Any]:
     """Events of the same unit as this one."""
-    rows = rows.filter(customer_id=event.customer_id, serial=event.serial)
-    return rows if event.serial else rows.filter(receiver_id=event.receiver_id, slot=event.slot)
+    return rows.filter(unit=event.unit, customer_id=event.customer_id)
 
 
 def dismissed_before(every: QuerySet[Any]) -> Exists:
-    """Whether somebody has dismissed this unit already: a neighbour's pendant is heard again and again."""
-    same = every.filter(serial=OuterRef("serial"), dismissed_at__isnull=False)
-    same_customer = Q(customer_id=OuterRef("customer_id")) | Q(customer_id=None)
-    same_place = Q(serial__gt="") | Q(receiver_id=OuterRef("receiver_id"), slot=OuterRef("slot"))
-    return Exists(same.filter(same_customer, same_place))
+    """Whether somebody has dismissed this unit already: a neighbour's pendant is heard again and again.
+
+    It looks through all events of the unit, so ask it of one event of each unit (`newest_of_units`), never of all.
+    """
+    same = every.filter(unit=OuterRef("unit"), dismissed_at__isnull=False)
+    return Exists(same.filter(Q(customer_id=OuterRef("customer_id")) | Q(customer_id=None)))
+
+
+def units_dismissed(every: QuerySet[Any], rows: QuerySet[Any]) -> set[Group]:
+    """Of the units among `rows` those that somebody has dismissed, as customer and unit."""
+    return set(newest_of_units(every, rows).filter(dismissed_before(every)).order_by().values_list(*GROUP))
 
 
 @dataclass(slots=True)
 class Heard:
-    """Who heard a unit, and what it said, with how often; receivers by site and label, as many sites have a "calls".
+    """What a unit said, how often, when, and who heard it. Plain dicts: a template would ask a defaultdict for "items"."""
 
-    Plain dicts: a template would ask a defaultdict for "items".
-    """
-
+    n: int = 0
+    first_at: datetime | None = None
+    last_at: datetime | None = None
     kinds: dict[str, int] = field(default_factory=dict)
     sources: dict[str, int] = field(default_factory=dict)
     receivers: dict[str, int] = field(default_factory=dict)
     whys: dict[str, int] = field(default_factory=dict)
+    slots: dict[int, int] = field(default_factory=dict)
+    spelt: dict[str, int] = field(default_factory=dict)
+    """Serials as they were sent: one unit may be spelt in several ways."""
+
+    def add(self, row: dict[str, Any]) -> None:
+        """Add some events that agree in all of this."""
+        self.n += row["n"]
+        self.first_at = min((one for one in (self.first_at, row["first_at"]) if one), default=None)
+        self.last_at = max((one for one in (self.last_at, row["last_at"]) if one), default=None)
+        place = ", ".join(part for part in (row["receiver__site__name"], row["receiver__label"]) if part)
+        told: tuple[tuple[dict[Any, int], Any], ...] = (
+            (self.kinds, row["kind"]), (self.sources, row["batch__source__name"]), (self.receivers, place),
+            (self.whys, row["why"]), (self.slots, row["slot"]), (self.spelt, row["serial"]),
+        )  # fmt: skip
+        for words, word in told:
+            if word:
+                words[word] = words.get(word, 0) + row["n"]
 
 
-def heard_by(rows: QuerySet[Any], groups: Iterable[dict[str, Any]]) -> dict[tuple[Any, ...], Heard]:
-    """For each group of a page what it said and to whom; one query."""
-    groups = list(groups)
-    wanted = Q(serial__in={one["serial"] for one in groups if one["serial"]})
-    places = {one["at_receiver"] for one in groups if not one["serial"]}
-    if places:
-        known = {place for place in places if place is not None}
-        wanted |= Q(serial="") & (Q(receiver_id__in=known) | (Q(receiver_id=None) if None in places else Q(pk__in=())))
-    counted = (
-        _keyed(rows.filter(wanted))
-        .order_by()
-        .values(*GROUP, "kind", "why", "batch__source__name", "receiver__label", "receiver__site__name")
-    )
-    found: dict[tuple[Any, ...], Heard] = defaultdict(Heard)
-    for row in counted.annotate(n=Count("pk")):
-        heard = found[tuple(row[name] for name in GROUP)]
-        if row["receiver__label"]:
-            row["receiver__label"] = f"{row['receiver__site__name']}, {row['receiver__label']}"
-        for name, words in (
-            ("kind", heard.kinds), ("batch__source__name", heard.sources), ("receiver__label", heard.receivers), ("why", heard.whys)
-        ):  # fmt: skip
-            if row[name]:
-                words[row[name]] = words.get(row[name], 0) + row["n"]
+_AGREE = (
+    *GROUP, "kind", "why", "slot", "serial", "batch__source__name", "receiver__label", "receiver__site__name"
+)  # fmt: skip
+
+
+def heard_of(rows: QuerySet[Any], units: Sequence[Any]) -> dict[Group, Heard]:
+    """For the unit of each of these events what all its events among `rows` said; one query."""
+    wanted = rows.filter(unit__in={one.unit for one in units}).order_by().values(*_AGREE)
+    found: dict[Group, Heard] = defaultdict(Heard)
+    for row in wanted.annotate(n=Count("pk"), first_at=Min("at"), last_at=Max("at")).order_by("slot", "serial"):
+        found[row["customer_id"], row["unit"]].add(row)
     return found
 
 
 SPARE, TAKEN, NO_SUCH_SLOT, DOWN = "spare", "taken", "no_such_slot", "down"
 
 
-def slot_states(registrations: QuerySet[Any], places: Iterable[tuple[Any, int]]) -> dict[tuple[int, int], str]:
-    """How each slot of a receiver stands that an event named: spare, taken since, not there at all, or the receiver is down."""
-    places = list(places)
-    rows = registrations.filter(receiver__in={receiver.pk for receiver, _slot in places}) if places else ()
-    taken = set(rows.values_list("receiver_id", "slot")) if places else set()
+def slot_states(registrations: QuerySet[Any], events: Iterable[Any]) -> dict[tuple[int, int], str]:
+    """How each slot stands that events without a serial named: spare, taken since, not there, or the receiver is down."""
+    places = [(one.receiver, one.slot) for one in events if not one.serial and one.slot and one.receiver]
+    taken: set[tuple[int, int]] = set()
+    if places:
+        rows = registrations.filter(receiver__in={receiver.pk for receiver, _slot in places})
+        taken = set(rows.values_list("receiver_id", "slot"))
     found = {}
     for receiver, slot in places:
         key = (receiver.pk, slot)

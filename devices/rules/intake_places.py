@@ -14,16 +14,17 @@ from typing import NamedTuple
 from devices.rules.presence import DAY_S, second_of
 from devices.rules.serials import Serials, serial_key
 
-UNKNOWN, SEVERAL, SPARE, NOBODY, NO_RECEIVER, HEARD_BY_CHANCE = (
+UNKNOWN, SEVERAL, SPARE, NOBODY, NO_RECEIVER, NO_SLOT, HEARD_BY_CHANCE = (
     "unknown",
     "several",
     "spare",
     "nobody",
     "receiver",
+    "slot",
     "chance",
 )
 """Why an event is set aside: serial not known; serial could mean several; slot spare; slot taken by a transmitter whose
-serial nobody knows; receiver not known, or several alike; the receiver itself says that it has no slot for it."""
+serial nobody knows; receiver not known, or several alike; the receiver has no such slot, or none is named; the receiver itself says that it has no slot for it."""
 
 
 class Unit(NamedTuple):
@@ -65,6 +66,7 @@ class Station(NamedTuple):
     label: str
     serial: str
     is_open: bool
+    n_slots: int = 0
 
 
 class Span(NamedTuple):

@@ -37,3 +37,8 @@ def is_running(*, beat_at: datetime, stopped_at: datetime | None, now: datetime)
 def reports(last_at: datetime | None, now: datetime) -> bool:
     """Whether a panel was heard lately."""
     return last_at is not None and now - last_at <= REPORTS_WITHIN
+
+
+def number_of(batch_id: str) -> str:
+    """Give the account number under which a panel's message came, from the id of its batch."""
+    return batch_id.partition("-")[0]

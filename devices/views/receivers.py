@@ -163,7 +163,9 @@ def receiver_edit(request: PersonRequest, pk: int) -> HttpResponse:
     receiver = receiver_for(request, pk)
     kept = Q(retired_at=None) | Q(pk=receiver.type_id)
     types = ReceiverType.objects.visible_to(request.user).filter(kept).order_by("label", "pk")
-    form = ReceiverForm(request.POST or None, instance=receiver, types=types)
+    # An account number that an event log gave for it, and that nobody knew.
+    named = {"serial": request.GET["serial"][:40]} if request.GET.get("serial") and not receiver.serial else None
+    form = ReceiverForm(request.POST or None, instance=receiver, types=types, initial=named)
     context = frame(request) | {
         "form": form, "title": _("Edit the receiver"), "lead": str(receiver), "button": _("Save"),
         "back": receiver.get_absolute_url(),

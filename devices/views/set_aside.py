@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.db.models import QuerySet
+from django.db.models import Min, Q, QuerySet
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
@@ -24,36 +24,37 @@ from company.views.forms_page import FORM, form_context, posted
 from devices.actions.adoption import Adopted, adopt, place_again
 from devices.actions.set_aside import dismiss_set_aside
 from devices.forms.sources import DismissForm
-from devices.models import Receiver, Registration, SetAside, Transmitter
-from devices.querysets.set_aside import (
-    GROUP,
-    alike_on_record,
-    as_groups,
-    dismissed_before,
-    group_of,
-    heard_by,
-    slot_states,
-)
+from devices.models import IntakeSource, PanelAccount, Receiver, Registration, SetAside, Transmitter
+from devices.querysets.set_aside import alike_on_record, dismissed_before, group_of, heard_of, newest_of_units, slot_states
+from devices.rules.panel_state import number_of
+from devices.rules.serials import serial_key
 
 SECTION = "checkins"
 LIST, DETAIL = "devices/intake/set_aside.html", "devices/intake/set_aside_unit.html"
 SHOWS = ("open", "again", "adopted", "dismissed")
 UNITS_A_PAGE = 15
+MOST_RECEIVERS = 10
 
 
 def _every(request: PersonRequest) -> Any:
     return SetAside.objects.visible_to(request.user)
 
 
-def _shown(request: PersonRequest, show: str) -> QuerySet[Any]:
-    """Events of one fate: waiting, heard again after somebody dismissed the unit, adopted, dismissed."""
+def _rows(request: PersonRequest, show: str) -> QuerySet[Any]:
+    """Events of one fate: waiting, adopted, dismissed."""
     rows = _every(request)
     if show == "adopted":
         return rows.filter(adopted_at__isnull=False)
-    if show == "dismissed":
-        return rows.filter(dismissed_at__isnull=False)
+    return rows.filter(dismissed_at__isnull=False) if show == "dismissed" else rows.open()
+
+
+def _units(request: PersonRequest, rows: QuerySet[Any], show: str) -> QuerySet[Any]:
+    """The newest event of each unit; of those that wait, the ones that somebody has dismissed before stand apart."""
+    newest = newest_of_units(_every(request), rows)
+    if show not in ("open", "again"):
+        return newest
     was_dismissed = dismissed_before(_every(request))
-    return rows.open().filter(was_dismissed if show == "again" else ~was_dismissed)
+    return newest.filter(was_dismissed if show == "again" else ~was_dismissed)
 
 
 @audience("office")
@@ -62,29 +63,21 @@ def set_aside_list(request: PersonRequest) -> HttpResponse:
     """One line for each unit, the last heard first."""
     show = request.GET.get("show", "open")
     show = show if show in SHOWS else "open"
-    rows, words = _shown(request, show), request.GET.get("q", "").strip()[:40]
+    rows, words = _rows(request, show), request.GET.get("q", "").strip()[:40]
     if words and words.isprintable():
-        rows = rows.filter(serial__icontains=words)
-    shown = page_of(as_groups(rows), request, UNITS_A_PAGE)
-    groups = list(shown.object_list)
-    heard = heard_by(rows, groups)
-    alike = alike_on_record(Transmitter.objects.visible_to(request.user), (one["serial"] for one in groups))
-    customers = Customer.objects.visible_to(request.user).in_bulk({one["customer_id"] for one in groups} - {None})
-    receivers = (
-        Receiver.objects.visible_to(request.user)
-        .select_related("site")
-        .in_bulk({one["at_receiver"] for one in groups} - {None})
-    )
-    places = [
-        (receivers[one["at_receiver"]], one["at_slot"]) for one in groups if one["at_slot"] and one["at_receiver"] in receivers
-    ]  # fmt: skip
-    states = slot_states(Registration.objects.visible_to(request.user).open(), places)
-    for one in groups:
-        one["slot_state"] = states.get((one["at_receiver"], one["at_slot"]), "")
-        one["heard"] = heard.get(tuple(one[name] for name in GROUP))
-        one["alike"] = alike.get(one["serial"], ())
-        one["customer"], one["receiver"] = customers.get(one["customer_id"]), receivers.get(one["at_receiver"])
-    context = {"section": SECTION, "page": shown, "groups": groups, "show": show, "q": words}
+        in_place = Q(receiver__label__icontains=words) | Q(receiver__site__name__icontains=words)
+        rows = rows.filter(Q(unit__contains=serial_key(words)) | Q(unit__contains=words.casefold()) | in_place)
+    units = _units(request, rows, show).select_related("customer", "receiver__site", "batch__source")
+    shown = page_of(units, request, UNITS_A_PAGE)
+    lines = list(shown.object_list)
+    heard = heard_of(rows, lines)
+    alike = alike_on_record(Transmitter.objects.visible_to(request.user), (one.serial for one in lines))
+    states = slot_states(Registration.objects.visible_to(request.user).open(), lines)
+    for one in lines:
+        one.slot_state = states.get((one.receiver_id, one.slot), "")
+        one.heard = heard[one.customer_id, one.unit]
+        one.alike = alike.get(one.serial, ())
+    context = {"section": SECTION, "page": shown, "lines": lines, "show": show, "q": words}
     return page(request, LIST, context, part="rows")
 
 
@@ -94,70 +87,143 @@ def _event(request: PersonRequest, pk: int) -> SetAside:
     return event
 
 
+def _on_record(request: PersonRequest, event: SetAside) -> Transmitter | None:
+    """The transmitter that adopting would take: spelt like it, of the same customer first."""
+    if not event.serial:
+        return None
+    alike = Transmitter.objects.visible_to(request.user).select_related("customer").looking_like(event.serial)
+    mine = [unit for unit in alike if unit.customer_id == event.customer_id] or alike
+    exact = [unit for unit in mine if unit.serial.casefold() == event.serial.casefold()] or mine
+    return exact[0] if exact else None
+
+
+def _stands(request: PersonRequest, event: SetAside, known: Transmitter | None) -> Registration | None:
+    """Where the transmitter stands today; of an event without a serial, what stands in its slot."""
+    rows = Registration.objects.visible_to(request.user).open().select_related("receiver__site", "transmitter")
+    if event.serial:
+        rows = rows.filter(transmitter=known) if known else rows.none()
+    else:
+        rows = rows.filter(receiver=event.receiver, slot=event.slot) if event.receiver and event.slot else rows.none()
+    found: Registration | None = rows.order_by("receiver_id", "slot").first()
+    return found
+
+
+def _panel(request: PersonRequest, event: SetAside) -> PanelAccount | None:
+    """The panel that sent the event, where it does so under a number."""
+    if event.batch.source.kind != IntakeSource.Kind.PANEL:
+        return None
+    number = number_of(event.batch.batch_id)
+    rows = PanelAccount.objects.visible_to(request.user).filter(number=number, customer=event.customer)
+    found: PanelAccount | None = rows.select_related("site").order_by("closed_at", "-pk").first()
+    return found
+
+
+def _who_could_be_meant(request: PersonRequest, event: SetAside, panel: PanelAccount | None, words: str) -> Any:
+    """Receivers that an unknown name could mean, as far as somebody asked; of a panel those at its site."""
+    rows = Receiver.objects.visible_to(request.user).open().select_related("site", "customer")
+    if event.customer_id is not None:
+        rows = rows.filter(customer_id=event.customer_id)
+    if words:
+        rows = rows.matching(words)
+    elif panel is not None:
+        rows = rows.filter(site_id=panel.site_id)
+    else:
+        return ()
+    return rows.order_by("site__name", "label", "pk")[:MOST_RECEIVERS]
+
+
 @audience("office")
 @require_safe
 def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
     """One unit: what it said, where it was heard, what on record looks like it, and what to do."""
     event = _event(request, pk)
     rows = group_of(_every(request), event)
-    waiting = group_of(_every(request).open(), event).order_by("-pk")
+    waiting = group_of(_every(request).open(), event)
+    known, first_at = _on_record(request, event), rows.aggregate(first=Min("at"))["first"]
+    stands, panel = _stands(request, event, known), _panel(request, event)
+    words = request.GET.get("q", "").strip()[:40]
+    words = words if words.isprintable() else ""
     units = Transmitter.objects.visible_to(request.user)
-    known = units.filter(serial__iexact=event.serial).select_related("customer").first() if event.serial else None
-    stands = (
-        Registration.objects.visible_to(request.user).open().filter(transmitter=known).select_related("receiver__site")
-    )
-    receivers = (
+    heard_at = (
         Receiver.objects.visible_to(request.user)
         .open()
         .filter(pk__in=rows.exclude(receiver=None).values("receiver_id"))
     )
-    places = [(event.receiver, event.slot)] if event.receiver and event.slot and not event.serial else []
-    states = slot_states(Registration.objects.visible_to(request.user).open(), places)
+    alike = alike_on_record(units, [event.serial]).get(event.serial, ())
+    states = slot_states(Registration.objects.visible_to(request.user).open(), [event])
+    is_unnamed = not event.serial and event.receiver is None
     context = {
-        "section": SECTION, "event": event, "slot_state": next(iter(states.values()), ""), "n_waiting": waiting.count(), "newest": waiting.first(),
+        "section": SECTION, "event": event, "slot_state": next(iter(states.values()), ""), "n_waiting": waiting.count(), "newest": waiting.order_by("-pk").first(),
         "page": page_of(rows.select_related("receiver__site", "batch__source", "adopted_by", "dismissed_by").order_by("-pk"), request),
-        "known": known, "stands": stands.order_by("receiver_id", "slot").first() if known else None,
-        "alike": [one for one in alike_on_record(units, [event.serial]).get(event.serial, ()) if one != known],
+        "known": known, "is_ours": known is not None and event.customer_id in (None, known.customer_id),
+        "stands": stands, "first_at": first_at, "since": _day_there(event, stands, first_at),
+        "is_older": bool(stands and first_at and first_at < stands.registered_at),
+        "alike": [one for one in alike if one != known],
         "customers": () if event.customer else Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
-        "receivers": receivers.select_related("site").order_by("site__name", "label", "pk")[:10],
+        "receivers": heard_at.select_related("site").order_by("site__name", "label", "pk")[:MOST_RECEIVERS],
+        "is_unnamed": is_unnamed, "panel": panel, "q": words,
+        "meant": _who_could_be_meant(request, event, panel, words) if is_unnamed else (),
     }  # fmt: skip
     return page(request, DETAIL, context)
+
+
+def _day_there(event: SetAside, stands: Registration | None, first_at: Any) -> Any:
+    """Day of the first event at the site where it was heard; what is registered from then on, counts."""
+    receiver = event.receiver or (stands.receiver if stands else None)
+    zone = receiver.site.zone if receiver else timezone.get_current_timezone()
+    return first_at.astimezone(zone).date() if first_at else None
 
 
 @audience("office")
 @require_POST
 def set_aside_adopt(request: PersonRequest, pk: int) -> HttpResponse:
-    """Put the unit on record and count what it said; or, with `transmitter`, as events of a known one."""
+    """Put the unit on record and count what it said; with `transmitter` as events of a known one, with `receiver` as
+    events of the receiver that its name means.
+    """
     event = _event(request, pk)
     back = redirect("devices:set_aside_detail", event.pk)
+    unit = receiver = None
+    if wanted := request.POST.get("transmitter", ""):
+        units = Transmitter.objects.visible_to(request.user)
+        units = units.filter(customer_id=event.customer_id) if event.customer_id is not None else units
+        unit = get_object_or_404(units.select_related("customer"), pk=_key(wanted))
+    if wanted := request.POST.get("receiver", ""):
+        receivers = Receiver.objects.visible_to(request.user)
+        receivers = receivers.filter(customer_id=event.customer_id) if event.customer_id is not None else receivers
+        receiver = get_object_or_404(receivers, pk=_key(wanted))
     customers = Customer.objects.visible_to(request.user).current()
-    customer = event.customer or customers.filter(pk=_key(request.POST.get("customer", ""))).first()
-    units = Transmitter.objects.visible_to(request.user).filter(customer=customer)
-    wanted = request.POST.get("transmitter", "")
-    unit = get_object_or_404(units, pk=_key(wanted)) if wanted else None
+    customer = event.customer or (unit.customer if unit else None)
+    customer = customer or customers.filter(pk=_key(request.POST.get("customer", ""))).first()
     if customer is None and event.serial:
         messages.error(request, _("Choose whose it is, then adopt it."))
         return back
     try:
-        done = _adopted(request, event, customer, unit)
+        done = _adopted(request, event, customer, unit, receiver)
     except Refused as why:
         messages.error(request, why.message)
         return back
+    said(request, _told(done, event))
+    return back
+
+
+def _told(done: Adopted, event: SetAside) -> str:
     text = ngettext("%(n)s event is counted now.", "%(n)s events are counted now.", done.n_events) % {
         "n": done.n_events
     }
     if done.n_left:
         more = ngettext("%(n)s still waits.", "%(n)s still wait.", done.n_left) % {"n": done.n_left}
         text = f"{text} {more}"
-    said(request, f"{event.serial}: {text}" if event.serial else text)
-    return back
+    return f"{event.serial}: {text}" if event.serial else text
 
 
-def _adopted(request: PersonRequest, event: SetAside, customer: Customer | None, unit: Transmitter | None) -> Adopted:
+def _adopted(
+    request: PersonRequest, event: SetAside, customer: Customer | None, unit: Transmitter | None, receiver: Receiver | None
+) -> Adopted:  # fmt: skip
     now = timezone.now()
     if event.serial and customer is not None:
         return adopt(serial=event.serial, customer=customer, transmitter=unit, by=request.user, at=now)
-    return place_again(rows=group_of(_every(request).open(), event), by=request.user, at=now)
+    rows = group_of(_every(request).open(), event)
+    return place_again(rows=rows, receiver=receiver, by=request.user, at=now)
 
 
 def _key(word: str) -> int:
@@ -169,7 +235,7 @@ def _key(word: str) -> int:
 def set_aside_dismiss(request: PersonRequest, pk: int) -> HttpResponse:
     """Say why nobody needs to look at this unit."""
     event = _event(request, pk)
-    name = event.serial or _("the slot")
+    name = event.serial or (_("the slot") if event.receiver_id else event.named) or _("the receiver")
     newest = group_of(_every(request).open(), event).order_by("-pk").first()
     lead = _("The events stay on record, set aside. Should it be heard again, it stands under “Heard again”.")
     form = DismissForm(posted(request), initial={"newest": newest.pk if newest else event.pk})

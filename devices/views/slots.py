@@ -23,6 +23,7 @@ from devices.forms import AwayForm, BackForm, MoveTargetForm, NameForm, ReasonFo
 from devices.models import Away, Output, Receiver, Registration, Transmitter, TransmitterType
 from devices.rules.legality import REGISTER_AGAIN_FIELDS
 from devices.rules.slot_life import next_free
+from devices.views.heard_before import propose_since, waiting_in_slot
 from devices.views.receivers import FORM, frame, here, receiver_for, refusal
 from devices.views.undo_offer import said_with_undo
 
@@ -65,8 +66,9 @@ def register_next(request: PersonRequest, pk: int) -> HttpResponse:
         messages.error(request, _("No slot is spare here. Free one, or choose another receiver."))
         return redirect(here(request, "slot_map", pk))
     # A unit that was heard before anybody registered it brings its serial along.
-    serial = request.GET.get("serial", "")[:40]
-    return redirect(here(request, "slot_register", pk, slot) + (f"?{urlencode({'serial': serial})}" if serial else ""))
+    kept = {name: request.GET.get(name, "")[:40] for name in ("serial", "since")}
+    asked = urlencode({name: value for name, value in kept.items() if value})
+    return redirect(here(request, "slot_register", pk, slot) + (f"?{asked}" if asked else ""))
 
 
 def _outputs(request: PersonRequest, receiver: Receiver) -> list[Output]:
@@ -105,6 +107,8 @@ def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
         types=TransmitterType.objects.visible_to(request.user).offered(),
         initial={"serial": request.GET.get("serial", "")[:40]},
     )
+    waiting = waiting_in_slot(request, receiver, slot)
+    propose_since(form, request, receiver, slot, waiting)
     context = _context(request, form, receiver, slot, title=_("Register a transmitter"), button=_("Register it"))
     other = next_free_slot(request, receiver, slot)
     context["next_free"] = other if other != slot else None
@@ -125,6 +129,8 @@ def slot_register(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     _warn(request, found)
     named = {"transmitter": row.transmitter or _("A transmitter nobody knows"), "slot": slot}
     said_with_undo(request, _("%(transmitter)s stands in slot %(slot)s.") % named, row)
+    if (event := waiting.order_by("-pk").first()) is not None and request.user.is_office:
+        return redirect("devices:set_aside_detail", event.pk)
     return redirect(here(request, "slot_detail", row.receiver_id, row.slot) + "?done=registered")
 
 
