@@ -32,6 +32,11 @@ def url(name: str, *args: Any) -> str:
     return reverse(f"devices:{name}", args=args)
 
 
+def rows_said(page: str) -> list[str]:
+    """How many rows each unit of a list has."""
+    return re.findall(r'data-label="Rows">(\d+)<', page)
+
+
 def test_without_a_source_the_list_says_how_to_begin(world: World) -> None:
     page = text(world.client("office").get(url("source_list")))
     assert "Nothing hands over check-ins yet" in page
@@ -228,7 +233,7 @@ def test_what_is_set_aside_stands_by_serial_with_what_looks_like_it(world: World
     Transmitter.objects.filter(pk=world.own_registration.transmitter_id).update(serial="4F-10273")
     sender.post(rows=[row("4F-10278"), row("4F-10278", kind="low_battery"), row("ZZ-1")])
     page = text(world.client("office").get(url("set_aside_list")))
-    assert page.count(">4F-10278 </a>") == 1
+    assert page.count("> 4F-10278 </a>") == 1
     assert rows_said(page) == ["1", "2"], "the last heard stands first"
     assert ">4F-10273</a>" in page
     assert "nothing on record" in page
