@@ -17,6 +17,7 @@ from devices.models import IntakeSource, PanelAccount, Receiver, SetAside, Trans
 from devices.rules.events import Event
 from devices.rules.panel_state import number_of
 
+AT_ONCE = 5000
 _ZONE = re.compile(r"zone ([0-9]{1,5})\b")
 """How the note of a panel's event begins that named no slot, see `panel_frames`."""
 
@@ -110,17 +111,19 @@ def replay(
 
 def _move(rows: Sequence[SetAside], left: Sequence[Aside]) -> int:
     """Let events whose receiver is known by now, though not their slot, wait under that slot; gives how many."""
-    changed = []
+    changed: dict[tuple[int | None, int | None, str, str], list[int]] = {}
     for one in left:
         row = rows[one.event.row]
         is_better = row.receiver_id is None and one.receiver_id is not None
         if not is_better and (row.serial or row.slot == one.event.slot):
             continue
-        row.receiver_id, row.slot, row.why = one.receiver_id, one.event.slot, one.why[:120]
-        row.unit = row.unit if row.serial else one.unit
-        changed.append(row)
-    SetAside.objects.bulk_update(changed, ["receiver", "slot", "why", "unit"], batch_size=200)
-    return len(changed)
+        new = (one.receiver_id, one.event.slot, one.why[:120], row.unit if row.serial else one.unit)
+        changed.setdefault(new, []).append(row.pk)
+    for (receiver_id, slot, why, unit), keys in changed.items():
+        for start in range(0, len(keys), AT_ONCE):
+            some = SetAside.objects.filter(pk__in=keys[start : start + AT_ONCE])
+            some.update(receiver_id=receiver_id, slot=slot, why=why, unit=unit)
+    return sum(len(keys) for keys in changed.values())
 
 
 def _sender(source: IntakeSource, customer_id: int | None) -> Sender:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib import messages
-from django.db.models import Min, Q, QuerySet
+from django.db.models import Count, Max, Min, Q, QuerySet
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
@@ -139,7 +139,8 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
     event = _event(request, pk)
     rows = group_of(_every(request), event)
     waiting = group_of(_every(request).open(), event)
-    known, first_at = _on_record(request, event), rows.aggregate(first=Min("at"))["first"]
+    known, sums = _on_record(request, event), rows.aggregate(first=Min("at"))
+    sums |= waiting.aggregate(n=Count("pk"), newest=Max("pk"))
     stands, panel = _stands(request, event, known), _panel(request, event)
     words = request.GET.get("q", "").strip()[:40]
     words = words if words.isprintable() else ""
@@ -153,11 +154,11 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
     states = slot_states(Registration.objects.visible_to(request.user).open(), [event])
     is_unnamed = not event.serial and event.receiver is None
     context = {
-        "section": SECTION, "event": event, "slot_state": next(iter(states.values()), ""), "n_waiting": waiting.count(), "newest": waiting.order_by("-pk").first(),
-        "page": page_of(rows.select_related("receiver__site", "batch__source", "adopted_by", "dismissed_by").order_by("-pk"), request),
+        "section": SECTION, "event": event, "slot_state": next(iter(states.values()), ""), "n_waiting": sums["n"], "newest": sums["newest"],
+        "page": _events_of(request, rows),
         "known": known, "is_ours": known is not None and event.customer_id in (None, known.customer_id),
-        "stands": stands, "first_at": first_at, "since": _day_there(event, stands, first_at),
-        "is_older": bool(stands and first_at and first_at < stands.registered_at),
+        "stands": stands, "since": _day_there(event, stands, sums["first"]),
+        "is_older": bool(stands and sums["first"] and sums["first"] < stands.registered_at),
         "alike": [one for one in alike if one != known],
         "customers": () if event.customer else Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
         "receivers": heard_at.select_related("site").order_by("site__name", "label", "pk")[:MOST_RECEIVERS],
@@ -165,6 +166,14 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
         "meant": _who_could_be_meant(request, event, panel, words) if is_unnamed else (),
     }  # fmt: skip
     return page(request, DETAIL, context)
+
+
+def _events_of(request: PersonRequest, rows: QuerySet[Any]) -> Any:
+    """A page of events, the newest first. Sorted by their keys alone: there may be thousands, and each is long."""
+    shown = page_of(rows.order_by("-pk").values_list("pk", flat=True), request)
+    full = _every(request).filter(pk__in=list(shown.object_list)).order_by("-pk")
+    shown.object_list = full.select_related("receiver__site", "batch__source", "adopted_by", "dismissed_by")
+    return shown
 
 
 def _day_there(event: SetAside, stands: Registration | None, first_at: Any) -> Any:
