@@ -154,7 +154,7 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
     states = slot_states(Registration.objects.visible_to(request.user).open(), [event])
     is_unnamed = not event.serial and event.receiver is None
     context = {
-        "section": SECTION, "event": event, "slot_state": next(iter(states.values()), ""), "n_waiting": sums["n"], "newest": sums["newest"],
+        "section": SECTION, "event": event, "one": event, "slot_state": next(iter(states.values()), ""), "n_waiting": sums["n"], "newest": sums["newest"],
         "page": _events_of(request, rows),
         "known": known, "is_ours": known is not None and event.customer_id in (None, known.customer_id),
         "stands": stands, "since": _day_there(event, stands, sums["first"]),
