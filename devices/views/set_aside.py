@@ -25,7 +25,14 @@ from devices.actions.adoption import Adopted, adopt, place_again
 from devices.actions.set_aside import dismiss_set_aside
 from devices.forms.sources import DismissForm
 from devices.models import IntakeSource, PanelAccount, Receiver, Registration, SetAside, Transmitter
-from devices.querysets.set_aside import alike_on_record, dismissed_before, group_of, heard_of, newest_of_units, slot_states
+from devices.querysets.set_aside import (
+    alike_on_record,
+    dismissed_before,
+    group_of,
+    heard_of,
+    newest_of_units,
+    slot_states,
+)
 from devices.rules.panel_state import number_of
 from devices.rules.serials import serial_key
 

@@ -78,7 +78,7 @@ def test_rows_are_counted_as_rows_not_as_times_heard(world: World) -> None:
 
 def test_a_slot_stands_with_its_receiver_and_site(world: World) -> None:
     send(make_source(world.own), of_slot(9), receiver=world.own_receiver)
-    name = f"slot 9 of {world.own_receiver.label}, {world.own_site.name}"
+    name = f"slot 9 of {world.own_site.name}, {world.own_receiver.label}"
     assert name in see(world)
     assert name in see(world, SetAside.objects.get())
 
@@ -200,7 +200,9 @@ def test_a_person_says_which_receiver_an_unknown_name_means(world: World, firm_w
     assert 'value="9999"' in text(given)
     client.post(url("set_aside_adopt", event.pk), {"receiver": world.own_receiver.pk})
     assert CheckInDay.objects.get().transmitter_id == world.own_registration.transmitter_id
-    assert f"slot {slot + 1} of {world.own_receiver.label}" in see(world), "what is left waits under its slot"
+    assert f"slot {slot + 1} of {world.own_site.name}, {world.own_receiver.label}" in see(world), (
+        "what is left waits under its slot"
+    )
 
 
 def test_receivers_of_others_are_neither_offered_nor_taken(world: World) -> None:
