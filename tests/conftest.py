@@ -21,8 +21,10 @@ from tests import factories
 from tests.tools import migrated
 
 # The same examples in every run, so that a red run comes from what was changed. `HYPOTHESIS_PROFILE=search` draws new ones.
-hypothesis.settings.register_profile("house", derandomize=True)
-hypothesis.settings.register_profile("search", derandomize=False)
+# How long examples take to be drawn hangs on what else the machine does; nothing here is timed.
+_UNTIMED = {"deadline": None, "suppress_health_check": [hypothesis.HealthCheck.too_slow]}
+hypothesis.settings.register_profile("house", derandomize=True, **_UNTIMED)
+hypothesis.settings.register_profile("search", derandomize=False, **_UNTIMED)
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "house"))
 
 
