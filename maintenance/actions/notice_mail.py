@@ -22,6 +22,7 @@ from company.templatetags.days import zone_words
 from devices.models import Fault, Registration
 from maintenance.models import FaultNotice, NoticeRule
 from maintenance.querysets import notices as read
+from maintenance.querysets.fault_places import has_standby, slot_now
 from maintenance.rules.fault_words import LIFE_SAFETY, meaning, rank, span_words
 
 MAIL_FAILURES = (SMTPException, OSError, UnicodeError)
@@ -127,11 +128,11 @@ def _address(name: str, *args: Any) -> str:
 
 
 def place_words(fault: Fault) -> str:
-    """Where a fault is within its site: "Slot 4, Room 12", or the receiver itself."""
-    slot = fault.registration
-    if slot is not None:
+    """Where a fault is within its site: "Slot 4, Room 12", wherever what has it was moved, or the receiver itself."""
+    now = slot_now(fault)
+    if now is not None:
         told = gettext("%(receiver)s, slot %(slot)s: %(label)s")
-        return told % {"receiver": fault.receiver.label, "slot": slot.slot, "label": slot.label}
+        return told % {"receiver": fault.receiver.label, "slot": now[0], "label": now[1]}
     return f"{fault.receiver.label}, {fault.transmitter.serial}" if fault.transmitter else fault.receiver.label
 
 
@@ -206,7 +207,8 @@ def _alike(faults: Sequence[Fault], hanging: dict[int, int]) -> tuple[Alike, ...
     for fault in faults:
         duty = read.duty_of(fault)
         unit = fault.transmitter or (fault.registration.transmitter if fault.registration else None)
-        told = meaning(fault.kind, duty, unit.type.kind if unit and unit.type else "")
+        kind = unit.type.kind if unit and unit.type else ""
+        told = meaning(fault.kind, duty, kind, has_standby=has_standby(fault))
         do = told.do if not fault.cleared_at else gettext("It is over. See whether somebody called and was not heard.")
         key = (str(fault.get_kind_display()), told.what, do, rank(fault.kind, duty) <= 1)
         found.setdefault(key, []).append(_line(fault, hanging))

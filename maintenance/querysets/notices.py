@@ -7,6 +7,7 @@ from typing import Any
 
 from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet
 
+from maintenance.querysets.faults import with_place_now
 from maintenance.rules.fault_words import LIFE_SAFETY, TOLD_ANYWAY_S, kind_order, rank
 
 SWEPT = timedelta(days=1)
@@ -46,9 +47,10 @@ def news(faults: QuerySet[Any], *, is_reminder: bool = False) -> list[Any]:
 
 def with_place(faults: QuerySet[Any]) -> QuerySet[Any]:
     """Faults with everything that a line about them names."""
-    return faults.select_related(
-        "customer", "site", "receiver", "registration", "registration__transmitter__type", "transmitter__type"
+    named = faults.select_related(
+        "customer", "site", "receiver__type", "registration", "registration__transmitter__type", "transmitter__type"
     )
+    return with_place_now(named)
 
 
 def for_rule(faults: QuerySet[Any], rule: Any) -> QuerySet[Any]:

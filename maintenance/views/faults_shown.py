@@ -11,6 +11,7 @@ from django.utils.translation import gettext
 
 from company.access import PersonRequest
 from devices.models import Fault
+from maintenance.querysets.fault_places import has_standby, slot_now, state_of
 from maintenance.querysets.notices import duty_of
 from maintenance.rules.fault_words import Meaning, meaning, rank, source_words, span_words
 
@@ -45,33 +46,15 @@ class FaultLine:
         return self.fault.pk
 
 
-def state_of(fault: Fault) -> str:
-    """stands, latched (over, still shown by the receiver) or ended."""
-    if fault.cleared_at is None:
-        return "stands"
-    return "latched" if fault.is_latched and fault.latch_cleared_at is None else "ended"
-
-
-def _slot_now(fault: Fault) -> tuple[int, str] | None:
-    """Slot and label where what has the fault is now: it may have moved since the fault was raised."""
-    row = fault.registration
-    if row is None:
-        return None
-    moved = getattr(fault, "now_slot", None)
-    if row.removed_at is not None and moved is not None and state_of(fault) != "ended":
-        return moved, getattr(fault, "now_label", row.label)
-    return row.slot, row.label
-
-
 def _place(fault: Fault) -> str:
-    if (now := _slot_now(fault)) is not None:
+    if (now := slot_now(fault)) is not None:
         return gettext("slot %(slot)s, %(label)s") % {"slot": now[0], "label": now[1]}
     return fault.transmitter.serial if fault.transmitter else gettext("the receiver itself")
 
 
 def _was_at(fault: Fault) -> str:
     """Where it was raised, if that is another slot now."""
-    now = _slot_now(fault)
+    now = slot_now(fault)
     if now is None or fault.registration is None or now[0] == fault.registration.slot:
         return ""
     return gettext("raised in slot %(slot)s, moved since") % {"slot": fault.registration.slot}
@@ -80,17 +63,9 @@ def _was_at(fault: Fault) -> str:
 def place_url(fault: Fault, request: PersonRequest) -> str:
     """Page of the slot that has the fault, else the receiver's slot map; a technician's live under /tech/."""
     frame = "devices:tech_" if request.user.is_technician else "devices:"
-    if (now := _slot_now(fault)) is not None:
+    if (now := slot_now(fault)) is not None:
         return reverse(f"{frame}slot_detail", args=[fault.receiver_id, now[0]])
     return reverse(f"{frame}slot_map", args=[fault.receiver_id])
-
-
-def has_standby(fault: Fault) -> bool | None:
-    """Whether a standby battery carries the receiver on; None where its type is not known. Only asked of a failed supply."""
-    receiver = fault.receiver
-    if receiver.type is not None:
-        return receiver.type.has_standby_battery
-    return True if receiver.standby_fitted_on else None
 
 
 def shown(fault: Fault, request: PersonRequest, now: datetime, zone: str = "") -> FaultLine:
@@ -98,12 +73,11 @@ def shown(fault: Fault, request: PersonRequest, now: datetime, zone: str = "") -
     duty = duty_of(fault)
     unit = fault.transmitter or (fault.registration.transmitter if fault.registration else None)
     kind = unit.type.kind if unit and unit.type else ""
-    standby = has_standby(fault) if fault.kind == Fault.Kind.RECEIVER_POWER else None
     return FaultLine(
         fault=fault, duty=duty, hangs=fault.registration is None and bool(getattr(fault, "is_grave_place", False)),
         place=_place(fault), place_url=place_url(fault, request), was_at=_was_at(fault), state=state_of(fault),
         is_grave=fault.cleared_at is None and rank(fault.kind, duty) == 0,
-        told=meaning(fault.kind, duty, kind, has_standby=standby),
+        told=meaning(fault.kind, duty, kind, has_standby=has_standby(fault)),
         age=span_words((fault.cleared_at or now) - fault.raised_at), came_late=is_late(fault),
         source=source_words(fault.source), zone=zone or fault.site.time_zone,
     )  # fmt: skip

@@ -8,7 +8,7 @@ import pytest
 from django.core import mail
 
 from devices.actions.faults import acknowledge_faults
-from devices.models import Fault
+from devices.models import Fault, ReceiverType
 from maintenance.actions.notices import send_due
 from maintenance.models import FaultNotice, NoticedFault
 from tests import factories
@@ -209,6 +209,27 @@ def test_a_deaf_receiver_says_how_much_hangs_on_it(world):
     note(of_receiver(world.own_receiver))
     send_due(at=NOW + MINUTE)
     assert "1 slot on life safety hangs on it." in the_mail().body
+
+
+def test_a_mail_names_the_slot_where_the_transmitter_is_when_it_goes(world):
+    make_rule()
+    row = world.own_registration
+    note(make_fault(row))
+    row.removed_at = NOW
+    row.save()
+    factories.make_registration(world.own_receiver, 30, transmitter=row.transmitter, label="Linen room")
+    send_due(at=NOW + MINUTE)
+    assert "slot 30: Linen room" in the_mail().body
+    assert "slot 1:" not in the_mail().body
+
+
+def test_a_mail_promises_hours_on_a_standby_battery_only_where_there_is_one(world):
+    ReceiverType.objects.update(has_standby_battery=False)
+    make_rule("receiver")
+    note(of_receiver(world.own_receiver, "receiver_power"))
+    send_due(at=NOW + MINUTE)
+    assert "has no standby battery" in the_mail().body
+    assert "hours" not in the_mail().body
 
 
 def test_hours_in_a_mail_are_by_the_clock_of_the_site(world):

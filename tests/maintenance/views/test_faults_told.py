@@ -231,6 +231,8 @@ def test_whom_to_ring_stands_with_the_number(world, who):
     text = page_of(world, fault, who)
     for words in ("tel:01632960117", "Matron Hale", "Ines Carr", "tel:01632960118"):
         assert words in text
+    # Whoever holds the telephone need not look for it.
+    assert (text.index("tel:01632960117") < text.index("What it means")) is (who == "technician")
 
 
 # --- the story ------------------------------------------------------------------------------------------------------------
