@@ -129,7 +129,7 @@ _PORTAL = {
     "trouble": "It may not notice what it is there for. Look whether it is damaged or covered.",
     "tamper": "Look whether its cover is closed and it sits in its place.",
     "outage": "Calls may not arrive. Look in on whoever relies on them until we say that it is in order again.",
-    "link_lost": "We hear nothing from there at present. Whether calls arrive at your place, you can try there.",
+    "link_lost": "We hear nothing from there at present. Try a call: whether it arrives at your place does not need us.",
     "receiver_power": "Look whether the mains is off or a fuse has gone. Without power no call arrives.",
     "receiver_standby": "It works as long as the mains is there. Tell us before the mains is switched off.",
     "receiver_fault": "Calls may not arrive. Look in on whoever relies on them until we say that it is in order again.",
