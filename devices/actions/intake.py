@@ -45,7 +45,7 @@ class Taken:
 def take_batch(
     *, source: IntakeSource, batch_id: str, sha256: str, events: Sequence[Event], problems: Sequence[RowProblem] = (),
     n_clamped: int = 0, receiver: Receiver | None = None, site: Site | None = None, until: datetime | None = None,
-    file_name: str = "", by: User | None = None, at: datetime,
+    file_name: str = "", by: User | None = None, said: Sequence[str] = (), at: datetime,
 ) -> Taken:  # fmt: skip
     """Take in a batch: all of it in one transaction, once only.
 
@@ -71,6 +71,8 @@ def take_batch(
         Of the whole batch, as far as the sender says.
     until : datetime or None
         Up to when the sender has delivered everything.
+    said : sequence of str
+        What it said, in lines for its page, where nobody could look that up in a file of the sender's.
     at : datetime
         When it was received.
 
@@ -97,7 +99,7 @@ def take_batch(
         "from_at": first, "until_at": last, "n_rows": len(events) + len(problems), "n_clamped": n_clamped, "n_repeats": 0,
         "n_conflicts": 0, "by_id": by.pk if by else None,
     }  # fmt: skip
-    taken = _take(sender, head, events, problems, watermark)
+    taken = _take(sender, head, events, problems, watermark, said)
     if taken is None:
         raise OtherContent(
             _("A batch of this id came before with other content, so nothing was taken. Send this one under a new id.")
@@ -130,11 +132,13 @@ def sender_of(source: IntakeSource, receiver: Receiver | None, site: Site | None
 @transaction.atomic
 def _take(
     sender: Sender, head: dict[str, Any], events: Sequence[Event], problems: Sequence[RowProblem],
-    watermark: datetime | None,
+    watermark: datetime | None, said: Sequence[str],
 ) -> Taken | None:  # fmt: skip
     """Take a batch in, or give the stored answer; None where its id was used for other content, which is counted."""
     placed = place_events(sender, events)
     answer = _answer(head, placed, problems)
+    if said:
+        answer["said"] = list(said)
     head |= {
         "n_taken": answer["taken"], "n_refused": len(answer["refused"]), "n_set_aside": len(placed.aside),
         "answer": answer,

@@ -15,7 +15,6 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import F
-from django.utils.translation import gettext as _
 
 from company.errors import Refused
 from company.sealed import SealBroken, unseal
@@ -40,7 +39,7 @@ from devices.rules.dc09 import (
 from devices.rules.dc09_blocks import Block
 from devices.rules.dc09_events import Meaning, meaning_of
 from devices.rules.dc09_frame import Sound, Warned
-from devices.rules.events import RAISES, Event, EventKind, RowProblem
+from devices.rules.events import RAISES, Event, EventKind
 
 REPEAT_WITHIN = timedelta(minutes=10)
 """The same frame without a time of its own counts as a repeat for so long. Own choice: panels repeat within a minute."""
@@ -48,6 +47,7 @@ FAST_CLOCK = timedelta(minutes=5)
 AHEAD_AT_MOST, BACK_AT_MOST = timedelta(days=1), timedelta(days=60)
 """A time outside is a panel whose clock is wrong: its message is live, so the moment of arrival stands for it."""
 MOST_NOTE = 120
+MOST_ZONE = 9999
 
 
 class Outcome(StrEnum):
@@ -222,23 +222,17 @@ def _hand_over(
 ) -> Taken | None:  # fmt: skip
     """Give the events to intake as one batch, under an id that a repeat has too; None if nothing in them is news."""
     moment, is_clamped = _moment(message, at)
-    events: list[Event] = []
-    problems: list[RowProblem] = []
-    for row, (block, meaning) in enumerate(told, start=1):
-        if meaning.is_status and _stands(receiver, account, block, meaning):
-            continue
-        problem = _placed(row, receiver, account, block, meaning)
-        if isinstance(problem, RowProblem):
-            problems.append(problem)
-            continue
-        note = " ".join(part for part in (meaning.words, block.text) if part)
-        events.append(Event(row, meaning.kind or "", moment, slot=problem, note=_printable(note)[:MOST_NOTE]))
-    if not events and not problems:
+    events = [
+        _event(row, receiver, account, block, meaning, moment)
+        for row, (block, meaning) in enumerate(told, start=1)
+        if not (meaning.is_status and _stands(receiver, account, block, meaning))
+    ]
+    if not events:
         return None
     batch_id, digest = _identity(account, message, at)
     return take_batch(
-        source=account.source, batch_id=batch_id, sha256=digest, events=events, problems=problems,
-        n_clamped=int(is_clamped), receiver=receiver, site=account.site, at=at,
+        source=account.source, batch_id=batch_id, sha256=digest, events=events, n_clamped=int(is_clamped),
+        receiver=receiver, site=account.site, said=[_shown(block, meaning) for block, meaning in told], at=at,
     )  # fmt: skip
 
 
@@ -246,21 +240,28 @@ def _slot(account: PanelAccount, block: Block) -> int | None:
     return None if block.zone_number is None else block.zone_number - account.slot_offset
 
 
-def _placed(
-    row: int, receiver: Receiver | None, account: PanelAccount, block: Block, meaning: Meaning
-) -> int | RowProblem | None:  # fmt: skip
-    """Slot of an event (None: the receiver itself), or why it has no place."""
-    if receiver is None:
-        return RowProblem(row, "receiver", _("Choose on the panel’s page which receiver it reports for."))
-    if meaning.is_of_receiver:
-        return None
-    slot = _slot(account, block)
-    if slot is None or not 1 <= slot <= receiver.n_slots:
-        return RowProblem(
-            row, "zone", _("Zone %(zone)s is no slot of %(receiver)s. See which zone is slot 1 on the panel’s page.")
-            % {"zone": block.zone or "–", "receiver": receiver.label},
-        )  # fmt: skip
-    return slot
+def _event(
+    row: int, receiver: Receiver | None, account: PanelAccount, block: Block, meaning: Meaning, moment: datetime
+) -> Event:  # fmt: skip
+    """An event as intake takes it. Where its place is not clear it is set aside there, under the number of the panel, and
+    its zone is kept in the note, so that it can be placed once receiver and zone of slot 1 are right (`set_aside_replay`).
+    """
+    words = " ".join(part for part in (meaning.words, block.text) if part)
+    slot = None if meaning.is_of_receiver else _slot(account, block)
+    is_clear = receiver is not None and (meaning.is_of_receiver or (slot is not None and 1 <= slot <= receiver.n_slots))
+    if not is_clear and not meaning.is_of_receiver and block.zone:
+        words = f"zone {block.zone}; {words}"
+    slot = slot if slot is not None and 1 <= slot <= MOST_ZONE else None
+    named = account.number if receiver is None else ""
+    return Event(row, meaning.kind or "", moment, receiver=named, slot=slot, note=_printable(words)[:MOST_NOTE])
+
+
+def _shown(block: Block, meaning: Meaning) -> str:
+    """An event in a line for the page of its batch: the code as it came, and what it means."""
+    code = " ".join(part for part in (block.code, block.qualifier, block.group) if part)
+    zone = f", zone {block.zone}" if block.zone else ""
+    words = " ".join(part for part in (meaning.words, block.text) if part)
+    return _printable(f"{code}{zone}: {words}" if words else f"{code}{zone}")[:MOST_NOTE]
 
 
 def _stands(receiver: Receiver | None, account: PanelAccount, block: Block, meaning: Meaning) -> bool:

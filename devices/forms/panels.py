@@ -97,7 +97,19 @@ class PanelForm(forms.ModelForm):
         if zone is not None:
             self.instance.slot_offset = zone - 1
         self.instance.supervised_s = round(minutes * 60) if minutes else None
+        self.ask_for_receiver(cleaned, self.instance.site_id)
         return cleaned
+
+    def ask_for_receiver(self, cleaned: dict[str, Any], site_id: int | None) -> None:
+        """Left empty it means the only receiver at the site, so there may not be several."""
+        if site_id is None or cleaned.get("receiver") is not None or "receiver" in self.errors:
+            return
+        receivers: Any = self.fields["receiver"]
+        n_there = receivers.queryset.filter(site_id=site_id).count()
+        if n_there > 1:
+            self.add_error(
+                "receiver", _("%(n)s receivers hang at this site. Choose the one it reports for.") % {"n": n_there}
+            )
 
 
 class NewPanelForm(PanelForm):
@@ -121,6 +133,7 @@ class NewPanelForm(PanelForm):
             self.add_error("receiver", _("This receiver hangs at another site. Choose one of this site."))
         if site is not None:
             self.instance.site, self.instance.customer_id = site, site.customer_id
+            self.ask_for_receiver(cleaned, site.pk)
         return cleaned
 
 

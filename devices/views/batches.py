@@ -58,17 +58,18 @@ def batch_detail(request: PersonRequest, pk: int) -> HttpResponse:
     rows = IntakeBatch.objects.visible_to(request.user).select_related("source__customer", "by")
     batch: IntakeBatch = get_object_or_404(rows, pk=pk)
     answer = batch.answer if isinstance(batch.answer, dict) else {}
+    said = [one for one in answer.get("said", ()) if isinstance(one, str)]
     told = [one for one in answer.get("refused", ()) if isinstance(one, dict)]
     aside = (
         SetAside.objects.visible_to(request.user)
         .filter(batch=batch)
-        .select_related("transmitter", "adopted_by", "dismissed_by")
+        .select_related("transmitter", "receiver__site", "batch__source", "adopted_by", "dismissed_by")
     )
     same = IntakeBatch.objects.visible_to(request.user).filter(source=batch.source)
     return page(
         request, DETAIL,
         {
-            "section": SECTION, "batch": batch, "refused": told[:SHOWN_ROWS], "n_more_refused": max(len(told) - SHOWN_ROWS, 0),
+            "section": SECTION, "batch": batch, "said": said, "refused": told[:SHOWN_ROWS], "n_more_refused": max(len(told) - SHOWN_ROWS, 0),
             "aside": page_of(aside.order_by(F("row"), "pk"), request),
             "before": same.filter(pk__lt=batch.pk).order_by("-pk").first(), "after": same.filter(pk__gt=batch.pk).order_by("pk").first(),
         },

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from django.db.models import Count, OuterRef, Subquery
+from django.db.models.functions import Coalesce
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
@@ -101,7 +103,9 @@ def panel_list(request: PersonRequest) -> HttpResponse:
         one.n_refused = sum(one.counts.get(name, 0) for name in REFUSED)
     is_listening = any(one.is_running for one in listeners)
     bind = listeners[0].bind if listeners else USUAL_BIND
-    shown = page_of(accounts, request)
+    there = Receiver.objects.visible_to(request.user).open().filter(site=OuterRef("site")).order_by()
+    counted = there.values("site").annotate(n=Count("pk")).values("n")
+    shown = page_of(accounts.annotate(n_receivers=Coalesce(Subquery(counted), 0)), request)
     _with_state(shown.object_list, now)
     context = {
         "section": SECTION, "page": shown, "show": show, "q": words, "listeners": listeners,

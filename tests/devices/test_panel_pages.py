@@ -10,8 +10,10 @@ from django.conf import settings
 from django.urls import reverse
 
 from company.sealed import unseal
-from devices.models import ListenerState, PanelAccount, PanelStranger
-from tests.devices.panels import KEY, NOW, make_account
+from devices.actions.panel_frames import KeyRing, take_frame
+from devices.models import ListenerState, PanelAccount, PanelStranger, SetAside
+from tests import factories
+from tests.devices.panels import KEY, NOW, event, make_account, sound
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
@@ -220,3 +222,24 @@ def test_a_panel_whose_receiver_is_not_clear_says_what_to_do(world):
     world.own_receiver.save()
     page = text(world.client("office").get(reverse("devices:panel_detail", args=[account.pk])))
     assert "It is not clear which receiver it reports for." in page
+
+
+def test_of_several_receivers_one_must_be_chosen_in_form_and_list(world):
+    factories.make_receiver(world.own_site)
+    answer = new_panel(world)
+    assert answer.status_code == 422
+    assert "2 receivers hang at this site. Choose the one it reports for." in text(answer)
+    make_account(world.own_receiver, receiver=None)
+    assert "not clear: choose it" in text(world.client("office").get(reverse("devices:panel_list")))
+
+
+def test_a_message_is_told_on_its_batch_and_set_aside_under_its_panel(world):
+    factories.make_receiver(world.own_site)
+    account = make_account(world.own_receiver, receiver=None)
+    take_frame(frame=sound(event()), peer="192.0.2.7", at=NOW, keys=KeyRing(), chance=bytes(31))
+    client, aside = world.client("office"), SetAside.objects.get()
+    assert "384 new 00, zone 001" in text(client.get(reverse("devices:batch_detail", args=[aside.batch_id])))
+    assert "panel AB12" in text(client.get(reverse("devices:set_aside_list")))
+    page = text(client.get(reverse("devices:set_aside_detail", args=[aside.pk])))
+    assert reverse("devices:panel_edit", args=[account.pk]) in page
+    assert f"It is {world.own_receiver.label}: count its events there" in page

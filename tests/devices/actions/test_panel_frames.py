@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
 from django.test import override_settings
 
+from devices.actions.adoption import NothingToAdopt, place_again
 from devices.actions.panel_frames import KeyRing, Outcome, Verdict, take_frame
-from devices.models import CheckInDay, Fault, IntakeBatch, PanelAccount
+from devices.models import CheckInDay, Fault, IntakeBatch, PanelAccount, SetAside
 from devices.rules.dc09 import build
 from devices.rules.dc09_frame import Warned
 from tests import factories
@@ -87,11 +89,33 @@ def test_zone_101_is_slot_1_where_the_panel_counts_from_101(world):
     assert Fault.objects.get().registration == world.own_registration
 
 
-def test_a_zone_that_is_no_slot_is_answered_and_told_in_the_ledger(account):
-    assert said(took(event("1384 00 999")))[0] == "ACK"
-    batch = IntakeBatch.objects.get()
-    assert (batch.n_refused, batch.n_taken) == (1, 0)
-    assert "Zone 999 is no slot" in batch.answer["refused"][0]["why"]
+def counted_after_all(office) -> Any:
+    return place_again(rows=SetAside.objects.all(), by=office, at=NOW)
+
+
+@pytest.mark.parametrize(("zone", "why"), [("999", "has only 64 slots"), ("000", "names no slot")])
+def test_a_zone_that_is_no_slot_is_answered_and_set_aside_with_its_zone(account, world, zone, why):
+    assert said(took(event(f"1384 00 {zone}")))[0] == "ACK"
+    batch, aside = IntakeBatch.objects.get(), SetAside.objects.get()
+    assert (batch.n_refused, batch.n_set_aside) == (0, 1)
+    assert why in aside.why
+    assert (aside.receiver, aside.kind) == (world.own_receiver, "low_battery")
+    assert f"zone {zone}" in aside.event["note"]
+
+
+def test_what_was_set_aside_is_counted_once_the_zone_of_slot_1_is_right(account, world):
+    took(event("1384 00 999"))
+    with pytest.raises(NothingToAdopt):
+        counted_after_all(world.office)
+    PanelAccount.objects.update(slot_offset=999 - world.own_registration.slot)
+    assert counted_after_all(world.office).n_events == 1
+    assert Fault.objects.get().registration == world.own_registration
+
+
+def test_a_batch_keeps_what_a_message_said(account):
+    took(event("1384 00 001"))
+    (line,) = IntakeBatch.objects.get().answer["said"]
+    assert line.startswith("384 new 00, zone 001: ")
 
 
 def test_an_event_of_the_receiver_names_no_slot(account, world):
@@ -106,12 +130,19 @@ def test_a_panel_without_a_chosen_receiver_speaks_for_the_only_one_at_its_site(w
     assert Fault.objects.get().receiver == world.own_receiver
 
 
-def test_of_two_receivers_at_a_site_one_must_be_chosen(world):
+def test_of_two_receivers_at_a_site_one_must_be_chosen_and_nothing_is_lost_until_then(world):
     make_account(world.own_receiver, receiver=None)
     factories.make_receiver(world.own_site)
     assert said(took(event()))[0] == "ACK"
-    assert "which receiver" in IntakeBatch.objects.get().answer["refused"][0]["why"]
+    assert said(took(event("1344 00 000", seq=2)))[0] == "ACK"
     assert not Fault.objects.exists()
+    assert {row.unit for row in SetAside.objects.all()} == {" name ab12"}
+    assert "Choose it on the panel’s page" in SetAside.objects.order_by("pk")[0].why
+    PanelAccount.objects.update(receiver=world.own_receiver)
+    assert counted_after_all(world.office).n_events == 2
+    assert set(Fault.objects.values_list("kind", "registration")) == {
+        ("low_battery", world.own_registration.pk), ("interference", None),
+    }  # fmt: skip
 
 
 def test_a_panel_goes_on_for_the_receiver_that_replaced_its_own(world):
