@@ -178,7 +178,7 @@ FAULT_ADVICE = {
         "Go and see, and tell whoever relies on it until it is mended.",
     ),
     "receiver hears nothing": (
-        "Nothing of any transmitter has reached it: no call from there may come through.",
+        "More than half of its transmitters fell silent at one time: a call from there may not come through.",
         "Look at its supply and its aerial; until it hears again, tell whoever relies on it.",
     ),
     "link lost": (

@@ -92,3 +92,10 @@ def test_the_customer_is_not_shown_a_page_full_of_faults(world):
     text = text_of(world.client("own_user").get(reverse("maintenance:portal_site", args=[world.own_site.uuid])))
     assert text.count("A call from it may not arrive") == 10
     assert "4 more stand in the slot maps." in text
+
+
+@pytest.mark.parametrize(("who", "frame"), [("office", ""), ("technician", "tech_")])
+def test_the_faults_of_a_transmitter_lead_to_their_pages(world, who, frame):
+    fault = make_fault(world.own_registration, cleared_at=NOW)
+    page = reverse(f"devices:{frame}transmitter_detail", args=[fault.transmitter_id])
+    assert reverse(f"maintenance:{frame}fault_detail", args=[fault.pk]) in text_of(world.client(who).get(page))
