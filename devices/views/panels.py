@@ -109,7 +109,7 @@ def panel_list(request: PersonRequest) -> HttpResponse:
     _with_state(shown.object_list, now)
     context = {
         "section": SECTION, "page": shown, "show": show, "q": words, "listeners": listeners,
-        "is_listening": is_listening, "start_command": f"manage.py listen --bind {bind}", "strangers": strangers[:MOST_STRANGERS], "n_strangers": strangers.count(),
+        "is_listening": is_listening, "start_command": f".venv/bin/python manage.py listen --bind {bind}", "strangers": strangers[:MOST_STRANGERS], "n_strangers": strangers.count(),
     }  # fmt: skip
     return page(request, LIST, context, part="rows")
 
