@@ -83,7 +83,8 @@ def set_aside_list(request: PersonRequest) -> HttpResponse:
     for one in lines:
         one.slot_state = states.get((one.receiver_id, one.slot), "")
         one.heard = heard[one.customer_id, one.unit]
-        one.alike = alike.get(one.serial, ())
+        # Of its own customer first: a unit of somebody else's is rarely the one that was meant.
+        one.alike = sorted(alike.get(one.serial, ()), key=lambda unit: unit.customer_id != one.customer_id)
     context = {"section": SECTION, "page": shown, "lines": lines, "show": show, "q": words}
     return page(request, LIST, context, part="rows")
 

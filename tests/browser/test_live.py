@@ -25,7 +25,7 @@ def _firm() -> tuple[list[Station], datetime]:
     yesterday = datetime.now(UTC).date() - timedelta(days=1)
     call_command("demo", "--no-serve", "--scale", "0.1", "--today", yesterday.isoformat(), verbosity=0)
     cache.clear()
-    stations = sorted(stations_of(), key=lambda station: -len(station.units))[:4]
+    stations = sorted(stations_of(with_missing=True), key=lambda station: -len(station.units))[:4]
     marks = Receiver.objects.filter(code__in=[station.code for station in stations])
     return stations, max(mark for mark in marks.values_list("heard_until", flat=True) if mark)
 

@@ -20,12 +20,11 @@ from devices.models import (
     ListenerState,
     PanelAccount,
     PanelStranger,
-    Receiver,
     Registration,
     SetAside,
     Transmitter,
 )
-from devices.querysets.set_aside import SPARE, alike_on_record, as_groups, slot_states
+from devices.querysets.set_aside import SPARE, alike_on_record, newest_of_units, slot_states
 from maintenance.management.demo.load import Wish, load_firm
 from maintenance.management.demo.people import ACCOUNTS
 
@@ -48,8 +47,9 @@ def office(firm: Any, db: Any) -> Client:
     return client
 
 
-def _waiting() -> list[dict[str, Any]]:
-    return list(as_groups(SetAside.objects.open()))
+def _waiting() -> list[SetAside]:
+    """The newest event of each unit that waits."""
+    return list(newest_of_units(SetAside.objects.all(), SetAside.objects.open()).select_related("receiver"))
 
 
 @pytest.mark.django_db
@@ -61,17 +61,14 @@ def test_at_least_five_units_wait_and_each_names_its_receiver_and_customer(firm:
 
 @pytest.mark.django_db
 def test_every_slot_that_waits_is_there_and_spare(firm: Any) -> None:
-    found = [one for one in _waiting() if one["at_slot"]]
-    receivers = Receiver.objects.in_bulk([one["at_receiver"] for one in found])
-    places = [(receivers[one["at_receiver"]], one["at_slot"]) for one in found]
-    states = slot_states(Registration.objects.open(), places)
+    states = slot_states(Registration.objects.open(), _waiting())
     assert len(states) >= 2
     assert set(states.values()) == {SPARE}
 
 
 @pytest.mark.django_db
 def test_serials_that_wait_are_on_no_record_and_one_looks_like_one_that_is(firm: Any) -> None:
-    serials = {one["serial"] for one in _waiting()} - {""}
+    serials = {one.serial for one in _waiting()} - {""}
     assert len(serials) >= 3
     assert not Transmitter.objects.filter(serial__in=serials)
     assert [serial for serial, known in alike_on_record(Transmitter.objects.all(), serials).items() if known]

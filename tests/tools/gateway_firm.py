@@ -13,8 +13,11 @@ STAYS_MISSING = timedelta(hours=12)
 """Who has been missing for longer stays so: its battery is dead. A silence of a story that was broken off ends."""
 
 
-def stations_of(*, customers: Sequence[int] | None = None) -> list[Station]:
-    """Receivers whose every check-in reaches us, with the transmitters that check in there."""
+def stations_of(*, customers: Sequence[int] | None = None, with_missing: bool = False) -> list[Station]:
+    """Receivers whose every check-in reaches us, with the transmitters that check in there.
+
+    `with_missing`: those as well that have been missing for so long that they stay so (`STAYS_MISSING`).
+    """
     from devices.models import Fault, Registration
 
     rows = Registration.objects.open().filter(
@@ -23,7 +26,8 @@ def stations_of(*, customers: Sequence[int] | None = None) -> list[Station]:
     if customers is not None:
         rows = rows.filter(customer__in=customers)
     dead = Fault.objects.open().filter(kind="missing", raised_at__lt=datetime.now(UTC) - STAYS_MISSING)
-    rows = rows.exclude(transmitter__in=dead.exclude(transmitter=None).values("transmitter"))
+    if not with_missing:
+        rows = rows.exclude(transmitter__in=dead.exclude(transmitter=None).values("transmitter"))
     found: dict[tuple[str, int], dict[str, Unit]] = defaultdict(dict)
     names: dict[str, str] = {}
     for code, customer, site, label, serial, interval_s, acts, supervision, window_s in rows.order_by(
