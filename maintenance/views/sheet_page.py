@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from devices.models import Fitting, Receiver, Registration
+from devices.models import Fitting, PlannedChange, Receiver, Registration
 from devices.rules.slot_map import SlotRow, due_words, urgency
 from devices.rules.words import behaviour_words, span_words, window_words
 from maintenance.actions.entries import register_again_slots
@@ -128,6 +129,8 @@ class ReceiverTab:
     again: list[int]
     standby: DueItem | None = None
     standby_answered: bool = False
+    n_changes: int = 0
+    """Planned changes that stand in "Changes to make here" above: the tab must not say that nothing is to do."""
 
     @property
     def n_todo(self) -> int:
@@ -148,6 +151,14 @@ class ReceiverTab:
         return why_not_clear(self.state, self.again)
 
 
+def _changes(user: Any, visit: Visit) -> Counter[int]:
+    """Receiver → how many planned changes are to be made there; none once the visit is over."""
+    if visit.state not in ("open", "planned"):
+        return Counter()
+    plans = PlannedChange.objects.visible_to(user).open().filter(site=visit.site)
+    return Counter(plans.order_by().values_list("receiver_id", flat=True))
+
+
 def sheet_context(
     user: Any, visit: Visit, place: dict[str, str], *, refused_kind: str = "", bound: Any = None, refusal: str = ""
 ) -> dict[str, Any]:
@@ -156,6 +167,9 @@ def sheet_context(
     standing = [entry for entry in entries if not entry.is_withdrawn]
     said = _said(standing)
     tabs = _tabs(user, visit, standing, said)
+    changes = _changes(user, visit)
+    for tab in tabs:
+        tab.n_changes = changes[tab.receiver.pk]
     shown = next((tab for tab in tabs if str(tab.receiver.pk) == place["r"]), None) or _first(tabs)
     context = {
         **about_site(user, visit.site), "visit": visit, "tabs": tabs, "tab": shown, "show": place["show"],

@@ -1,6 +1,8 @@
 """The technician's sheet over HTTP: who sees what, double sends, gates, corrections, query growth."""
 
+import re
 import uuid
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -8,6 +10,9 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
+from devices.actions.plans import plan_change
+from devices.actions.plans_wish import Wish
+from devices.actions.slot_settings import settings_of
 from maintenance.models import DueItem, Entry, Visit
 from sites.actions import save_access_note
 from sites.models import AccessNoteShown
@@ -235,3 +240,22 @@ def test_today_asks_as_often_for_eight_stops_as_for_two(world, visit):
     few = n_queries(client, url)
     add(6)
     assert n_queries(client, url) == few
+
+
+def test_a_tab_says_that_a_planned_change_is_to_be_made_at_its_receiver(world, visit):
+    factories.make_registration(factories.make_receiver(world.own_site, label="R9 attic"))
+    client = world.client("technician")
+
+    def tabs():
+        text = " ".join(client.get(sheet_url(visit)).content.decode().split())
+        return re.findall(r">([^<>]+)<small>([^<]*)</small></a>", text)
+
+    before = dict(tabs())
+    assert before["R9 attic"] == "nothing to do"
+    row = world.own_registration
+    wish = Wish("change", replace(settings_of(row), window_s=86400))
+    plan_change(receiver=row.receiver, slot=row.slot, wish=wish, by=world.office, at=timezone.now(), reason="asked")
+    after = dict(tabs())
+    assert after["R9 attic"] == "nothing to do"
+    assert "1 change" in after[row.receiver.label]
+    assert "nothing to do" not in after[row.receiver.label]
