@@ -186,9 +186,14 @@ def _sums(faults: Sequence[Fault]) -> list[SiteSum]:
     found = []
     for rows in _by_site(faults).values():
         kinds = Counter(str(fault.get_kind_display()) for fault in rows)
-        words = ", ".join(f"{n} {kind}" for kind, n in kinds.items())
+        over = Counter(str(fault.get_kind_display()) for fault in rows if fault.cleared_at)
+        words = ", ".join(f"{n} {kind}{_over_words(over[kind])}" for kind, n in kinds.items())
         found.append(SiteSum(rows[0].site.name, rows[0].customer.name, len(rows), words))
     return found
+
+
+def _over_words(n: int) -> str:
+    return f" ({gettext('%(n)s over now') % {'n': n}})" if n else ""
 
 
 def _hanging(faults: Iterable[Fault]) -> dict[int, int]:

@@ -40,9 +40,18 @@ def is_told(fault: Any, *, is_reminder: bool) -> bool:
 
 
 def news(faults: QuerySet[Any], *, is_reminder: bool = False) -> list[Any]:
-    """Of these faults those that people want to hear of, worst first, with everything that a line about them names."""
+    """Of these faults those that people want to hear of, what stands before what is over, worst first, for a line about each."""
     rows = [fault for fault in with_place(faults) if is_told(fault, is_reminder=is_reminder)]
-    return sorted(rows, key=lambda one: (rank(one.kind, duty_of(one)), kind_order(one.kind), one.raised_at, one.pk))
+    return sorted(
+        rows,
+        key=lambda one: (
+            one.cleared_at is not None,
+            rank(one.kind, duty_of(one)),
+            kind_order(one.kind),
+            one.raised_at,
+            one.pk,
+        ),
+    )
 
 
 def with_place(faults: QuerySet[Any]) -> QuerySet[Any]:

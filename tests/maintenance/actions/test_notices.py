@@ -319,3 +319,15 @@ def test_hours_of_a_site_with_other_clocks_say_whose_they_are(world):
     note(make_fault(factories.make_registration(world.own_receiver, 9, duty="life_safety"), at=NOW))
     send_due(at=NOW + 5 * MINUTE)
     assert f"{world.own_site.name} ({world.own.name}), site time, Sydney" in the_mail().body
+
+
+def test_what_stands_is_never_crowded_out_by_what_is_over(world):
+    make_rule(from_time=time(12), to_time=time(17))
+    over = _many(world, 45)
+    stands = make_fault(factories.make_registration(world.own_receiver, 60, duty="life_safety"), "tamper")
+    note(*over, stands)
+    Fault.objects.exclude(pk=stands.pk).update(cleared_at=NOW + HOUR)
+    send_due(at=NOW + 3 * HOUR)
+    assert "tamper" in the_mail().subject
+    assert f"/faults/{stands.pk}/" in the_mail().body
+    assert "45 missing (45 over now)" in the_mail().body
