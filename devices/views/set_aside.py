@@ -150,7 +150,7 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
     known, sums = _on_record(request, event), rows.aggregate(first=Min("at"))
     sums |= waiting.aggregate(n=Count("pk"), newest=Max("pk"))
     stands, panel = _stands(request, event, known), _panel(request, event)
-    words = request.GET.get("q", "").strip()[:40]
+    words = request.GET.get("find", "").strip()[:40]
     words = words if words.isprintable() else ""
     units = Transmitter.objects.visible_to(request.user)
     heard_at = (

@@ -242,4 +242,4 @@ def test_a_message_is_told_on_its_batch_and_set_aside_under_its_panel(world):
     assert "panel AB12" in text(client.get(reverse("devices:set_aside_list")))
     page = text(client.get(reverse("devices:set_aside_detail", args=[aside.pk])))
     assert reverse("devices:panel_edit", args=[account.pk]) in page
-    assert f"It is {world.own_receiver.label}: count its events there" in page
+    assert f"It is {world.own_receiver}" in page

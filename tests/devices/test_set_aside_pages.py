@@ -192,9 +192,9 @@ def test_a_person_says_which_receiver_an_unknown_name_means(world: World, firm_w
     slot = world.own_registration.slot
     send(firm_wide, of_slot(slot, receiver="9999"), of_slot(slot + 1, receiver="9999", row=2))
     event, client = SetAside.objects.order_by("pk")[0], world.client("office")
-    page = see(world, event, q=world.own_site.name)
+    page = see(world, event, find=world.own_site.name)
     assert "No receiver is known as “9999”, or several are." in page
-    assert f"It is {world.own_receiver.label}: count its events there" in page
+    assert f"It is {world.own_receiver}" in page
     assert "Enter “9999” as its serial number" in page
     given = client.get(url("receiver_edit", world.own_receiver.pk), {"serial": "9999"})
     assert 'value="9999"' in text(given)
@@ -208,7 +208,7 @@ def test_a_person_says_which_receiver_an_unknown_name_means(world: World, firm_w
 def test_receivers_of_others_are_neither_offered_nor_taken(world: World) -> None:
     send(make_source(world.own, kind="file"), of_slot(1, receiver="9999"))
     event = SetAside.objects.get()
-    assert "No receiver is found by these words" in see(world, event, q=world.other_site.name)
+    assert "No receiver is found by these words" in see(world, event, find=world.other_site.name)
     answer = world.client("office").post(url("set_aside_adopt", event.pk), {"receiver": world.other_receiver.pk})
     assert answer.status_code == 404
 
