@@ -13,6 +13,7 @@ from django.db import models, transaction
 from django.db.models import Sum
 
 from company.models import Customer, User
+from devices.actions.panels import SOURCE_NAME
 from devices.fields import day_number
 from devices.models import (
     Away,
@@ -102,7 +103,7 @@ def test_faults_tell_what_happened(firm: DemoFirm) -> None:
     gone = Fault.objects.filter(transmitter__serial=truth.carried_off_serial, kind="missing")
     assert gone.count() >= 10
     assert {fault.raised_at.weekday() for fault in gone} == {5}
-    latched = Fault.objects.latched().exclude(cleared_at=None)
+    latched = Fault.objects.latched().exclude(cleared_at=None).exclude(source=SOURCE_NAME)
     assert [fault.transmitter.serial for fault in latched] == [truth.latched_serial]
     power = Fault.objects.filter(kind="receiver_power")
     assert {fault.receiver.site.code for fault in power} == {truth.outage_site}
@@ -115,7 +116,15 @@ def test_faults_tell_what_happened(firm: DemoFirm) -> None:
 def test_days_of_check_ins_show_outage_weak_links_and_weekends(firm: DemoFirm) -> None:
     truth = firm.truth
     every = Registration.objects.open().filter(receiver__evidence="every", transmitter__isnull=False)
-    assert not CheckInDay.objects.exclude(transmitter_id__in=every.values("transmitter_id")).exists()
+    others = CheckInDay.objects.exclude(transmitter_id__in=every.values("transmitter_id"))
+    # Of a receiver that tells only what it reports nothing is on record but what its panel said this morning.
+    told = (
+        Registration.objects.open()
+        .filter(receiver__panel_accounts__isnull=False)
+        .values_list("transmitter_id", flat=True)
+    )
+    assert {row.day for row in others} == {TODAY}
+    assert {row.transmitter_id for row in others} <= set(told)
 
     def share(serial: str, begin: date, end: date) -> float:
         unit = Transmitter.objects.get(serial=serial)

@@ -73,7 +73,8 @@ def days_of(firm: DemoFirm, row: DemoSlot) -> Days:
     if unit.serial in firm.truth.weak_serials:
         fallen = np.clip(1 - ago / 140, 0, 1)
         loss, margin = loss + 0.38 * fallen**1.5, 18 - 15 * fallen + rng.normal(0, 1, n)
-    heard = rng.binomial(possible, 1 - np.clip(loss, 0, 0.95))
+    # Of several check-ins in a quarter hour one comes through.
+    heard = rng.binomial(possible, 1 - np.clip(loss, 0, 0.95) ** max(QUARTER_S // often, 1))
     lost = expected - heard
     per_day = unit.type["typical_activations_per_day"] * unit.per_day * awake / DAY_S
     weekend = np.array([(first + timedelta(days=i)).weekday() >= 5 for i in range(n)])

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 from company.models import User
 from devices.actions.link_watch import judge_links
+from devices.actions.silence import judge_receivers
 from devices.models import Receiver
 from maintenance.actions.findings import refresh_findings
 from maintenance.actions.findings_snooze import snooze_findings
@@ -27,6 +28,8 @@ def load_findings(firm: DemoFirm, office: User) -> int:
     """Find what needs a person, and snooze one finding of some kinds; gives the number found."""
     when = at(firm.today, 7, 30)
     judge_links(at=when)
+    # What was silent is on record before anybody is told how often silence is to be expected.
+    judge_receivers(at=when)
     done = refresh_findings(receivers=Receiver.objects.open().values_list("pk", flat=True), at=when)
     for code, wanted_days, reason in RESTS:
         row = FindingRecord.objects.awake(firm.today).filter(code=code).in_order().first()
