@@ -25,6 +25,7 @@ from devices.models import (
     Transmitter,
 )
 from devices.querysets.set_aside import SPARE, alike_on_record, newest_of_units, slot_states
+from maintenance.management.demo import load_intake
 from maintenance.management.demo.load import Wish, load_firm
 from maintenance.management.demo.people import ACCOUNTS
 
@@ -131,3 +132,14 @@ def test_the_number_that_nobody_knows_has_called_for_days(firm: Any) -> None:
     days = (stranger.last_at - stranger.first_at).days
     assert days >= 7
     assert stranger.n_frames <= 6 * (days + 1)
+
+
+@pytest.mark.django_db
+def test_a_job_that_a_worker_was_quicker_to_take_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    job = Job.objects.create(key="waited-for:1", handler="nowhere", title="Check", state=Job.State.RUNNING)
+    monkeypatch.setattr(load_intake.jobs, "run", lambda pk: False)
+    monkeypatch.setattr(
+        load_intake.time, "sleep",
+        lambda seconds: Job.objects.filter(pk=job.pk).update(state=Job.State.DONE, result={"n_events": 3}),
+    )  # fmt: skip
+    assert load_intake._done("waited-for:") == {"n_events": 3}
