@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,34 @@ CHROMIUM_FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+
+LONG = ("every_page", "manager"), ("test_live", ""), ("every_page", "technician"), ("every_page", "portal")
+"""What names the tests that take a minute or more, the longest first."""
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Let every worker begin with some of the longest tests: one that begins last is waited for by all the others.
+
+    Items are put so that each gets its own where `--dist worksteal` cuts them; alone or among other tests nothing moves.
+    """
+    n, here = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")), Path(__file__).parent
+    if n < 2 or any(here not in item.path.parents for item in items):
+        return
+    ranks = {
+        id(item): next((n for n, words in enumerate(LONG) if all(w in item.nodeid for w in words)), None)
+        for item in items
+    }
+    long = sorted((item for item in items if ranks[id(item)] is not None), key=lambda item: ranks[id(item)] or 0)
+    rest = iter([item for item in items if ranks[id(item)] is None])
+    ordered: list[pytest.Item] = []
+    for worker in range(n):
+        size = (len(items) - len(ordered)) // (n - worker)
+        own = long[worker::n]
+        ordered += own
+        ordered += islice(rest, max(size - len(own), 0))
+    items[:] = [*ordered, *rest]
 
 
 @pytest.fixture(scope="session")
