@@ -15,11 +15,13 @@ from devices.rules.event_log_times import FORMATS
 from devices.rules.event_words import CODES, IGNORE
 
 SLOT_OFFSETS = (-1024, 9000)
+"""Least and largest difference between a file's zone and our slot. Own choice: wide enough for any numbering."""
 HEAD_ROWS = (0, 200)
+"""First and last row in which headings may stand. Own choice."""
 NOT_KEPT = ("columns", "words", "head_row", "sheet", "is_falling", "others")
 """Of one file only. What becomes of words without a choice is not kept either: it would be said of words nobody has seen."""
 MOST_KEPT = 2_000
-"""Words that a source remembers before those of former files that were left out are forgotten."""
+"""Words that a source remembers before those of former files that were left out are forgotten. Own choice."""
 NAMES = {
     "columns": "the columns", "words": "what some words mean", "time_format": "the form of the times", "zone": "the time zone",
     "every_row": "what every row is", "slot_offset": "the number of the first zone", "receiver_code": "the receiver of all rows",
