@@ -79,6 +79,9 @@ def postgresql(url: str) -> dict[str, Any]:
         raise ImproperlyConfigured("DATABASE_URL must begin with postgresql://; leave it away to use SQLite.")
     options = dict(parse_qsl(parts.query))
     host = options.pop("host", None) or parts.hostname or ""
+    # After so many times a statement of intake is planned ahead (`devices.actions.asks`); Django's own never are.
+    # A pooler that hands connections round by the transaction may not know such statements: "none" for it.
+    planned = options.pop("prepare_threshold", "5")
     return {
         "ENGINE": "django.db.backends.postgresql",
         "NAME": unquote(parts.path.lstrip("/")),
@@ -88,7 +91,7 @@ def postgresql(url: str) -> dict[str, Any]:
         "PORT": str(parts.port or ""),
         "CONN_MAX_AGE": 60,
         "CONN_HEALTH_CHECKS": True,
-        "OPTIONS": options,
+        "OPTIONS": options | {"prepare_threshold": int(planned) if planned.isdecimal() else None},
     }
 
 

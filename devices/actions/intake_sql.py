@@ -7,7 +7,8 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime
 from typing import Any, NamedTuple
 
-from devices.actions.rollup_sql import Ask, Rows, as_day, ask, is_postgresql
+from devices.actions.asks import Ask, Rows, ask, is_postgresql
+from devices.actions.rollup_sql import as_day
 from devices.rules.intake_places import Place, Station, Unit, Units
 from devices.rules.serials import serial_key
 

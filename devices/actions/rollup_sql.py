@@ -6,19 +6,18 @@ Whoever calls this holds a transaction, and the locks of `lock_transmitters`: da
 
 from __future__ import annotations
 
-import functools
 import json
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
-from typing import Any, NamedTuple
+from typing import Any
 
 from django.db import connection
 
+from devices.actions.asks import Ask, Rows, ask, is_postgresql
 from devices.fields import day_number, day_of
 from devices.rules.day_merge import DayState
 
 Key = tuple[int, date]
-Rows = list[tuple[Any, ...]]
 DAY_COLUMNS = (
     ("transmitter_id", "int"), ("day", "date"), ("customer_id", "int"), ("last_heard_s", "int"), ("heard", "smallint"),
     ("expected", "smallint"), ("activations", "smallint"), ("loss_runs", "smallint"), ("lowest_margin_db", "smallint"),
@@ -29,43 +28,6 @@ TOTAL_COLUMNS = (
     ("days_measured", "int"), ("checkins", "int"), ("activations", "int"),
 )  # fmt: skip
 STATE = "d.heard, d.expected, d.activations, d.loss_runs, d.lowest_margin_db, d.flags, d.last_heard_s, {0}, {1}, d.acts_source"
-
-
-class Ask(NamedTuple):
-    """One statement with its values; or, on SQLite, with the values of each of many rows."""
-
-    sql: str
-    values: Sequence[Any]
-    is_many: bool = False
-
-
-@functools.cache
-def is_postgresql() -> bool:
-    """Which of the two dialects is spoken."""
-    return connection.vendor == "postgresql"
-
-
-def ask(*asks: Ask) -> list[Rows]:
-    """Run some statements, in one round trip on PostgreSQL; gives the rows of each. Each sees what the ones before waited for."""
-    if not asks:
-        return []
-    with connection.cursor() as cursor:
-        if not is_postgresql():
-            found: list[Rows] = []
-            for one in asks:
-                (cursor.executemany if one.is_many else cursor.execute)(one.sql, one.values)
-                found.append(cursor.fetchall() if cursor.description else [])
-            return found
-        cursor.execute(";\n".join(one.sql for one in asks), [value for one in asks for value in one.values])
-        found = [_fetched(cursor)]
-        while cursor.nextset():
-            found.append(_fetched(cursor))
-        return found
-
-
-def _fetched(cursor: Any) -> Rows:
-    # Whether there are columns at all is known without describing each of them, as `description` would.
-    return cursor.fetchall() if cursor.cursor.pgresult.nfields else []
 
 
 def _among(column: str) -> str:
@@ -156,8 +118,8 @@ def days_ask(keys: Sequence[Key]) -> Ask:
     if len(days) == 1:
         # A single day stands in the statement, so that only its month is looked at.
         return Ask(
-            f"SELECT {columns} FROM devices_checkinday d WHERE d.transmitter_id = ANY(%s::int[]) AND d.day = %s",
-            [_array([t for t, _ in keys]), days.pop()],
+            f"SELECT {columns} FROM devices_checkinday d WHERE d.transmitter_id = ANY(%s::int[]) AND d.day = '{days.pop()}'",
+            [_array([t for t, _ in keys])],
         )
     return Ask(
         f"SELECT {columns} FROM unnest(%s::int[], %s::date[]) AS k(t, day) "
@@ -228,28 +190,62 @@ def _write_asks(
 def _days_sql(source: str) -> str:
     # The customer is fixed when the day begins: a transmitter that moves on takes no history along.
     sets = ", ".join(f"{name} = excluded.{name}" for name, _ in DAY_COLUMNS[3:])
-    names = ", ".join(name for name, _ in DAY_COLUMNS)
-    return (
-        f"INSERT INTO devices_checkinday AS d ({names}) {source} ON CONFLICT (transmitter_id, day) DO UPDATE SET {sets}"
-    )
+    return f"{_new_days_sql(source)} ON CONFLICT (transmitter_id, day) DO UPDATE SET {sets}"
 
 
-def days_asks(rows: Iterable[tuple[Key, int, DayState]]) -> list[Ask]:
-    """Write days as they are now: key, customer, state; sorted by key."""
+def _new_days_sql(source: str) -> str:
+    return f"INSERT INTO devices_checkinday AS d ({', '.join(name for name, _ in DAY_COLUMNS)}) {source}"
+
+
+def _columns(rows: Iterable[tuple[Key, int, DayState]]) -> list[tuple[Any, ...]]:
+    """Days in the order of `DAY_COLUMNS`."""
     days = _Written()
-    return _write_asks(
-        _days_sql,
-        DAY_COLUMNS,
-        [
-            (unit, days[day], customer_id, last, heard, expected, acts, runs, margin, flags, presence, acted, source_id)
-            for (unit, day), customer_id, (heard, expected, acts, runs, margin, flags, last, presence, acted, source_id) in rows
-        ],
-    )  # fmt: skip
+    return [
+        (unit, days[day], customer_id, last, heard, expected, acts, runs, margin, flags, presence, acted, source_id)
+        for (unit, day), customer_id, (heard, expected, acts, runs, margin, flags, last, presence, acted, source_id) in rows
+    ]  # fmt: skip
 
 
 def write_days(rows: Iterable[tuple[Key, int, DayState]]) -> None:
-    """Write days at once; see `days_asks`."""
-    ask(*days_asks(rows))
+    """Write days as they are now, on record or not: key, customer, state; sorted by key."""
+    ask(*_write_asks(_days_sql, DAY_COLUMNS, _columns(rows)))
+
+
+def new_days_asks(rows: Iterable[tuple[Key, int, DayState]]) -> list[Ask]:
+    """Write days that are not on record; see `write_days`. Nobody else can begin one while its transmitter is locked."""
+    return _write_asks(_new_days_sql, DAY_COLUMNS, _columns(rows))
+
+
+CHANGED = ("last_heard_s", "heard", "expected", "loss_runs", "lowest_margin_db", "flags", "presence")
+COUNTED = ("activations", "acted", "acts_source")
+
+
+def changed_days_asks(rows: Sequence[tuple[Key, int, DayState]], *, is_counted: bool) -> list[Ask]:
+    """Write what changed of days on record; see `write_days`. Without `is_counted` their activations are as they were."""
+    if not rows:
+        return []
+    states = DayState._make(zip(*[state for _, _, state in rows], strict=True))
+    names = CHANGED + COUNTED if is_counted else CHANGED
+    columns = [getattr(states, name) for name in names]
+    units, days = zip(*[key for key, _, _ in rows], strict=True)
+    if not is_postgresql():
+        sets, written = ", ".join(f"{name} = %s" for name in names), _Written()
+        values = zip(*columns, units, [written[day] for day in days], strict=True)
+        where = "transmitter_id = %s AND day = %s"
+        return [Ask(f"UPDATE devices_checkinday SET {sets} WHERE {where}", list(values), is_many=True)]
+    kinds = dict(DAY_COLUMNS)
+    sets, first, last = ", ".join(f"{name} = v.{name}" for name in names), min(days), max(days)
+    keys = {"transmitter_id": units} | ({} if first == last else {"day": days})
+    arrays = ", ".join(f"%s::{kinds[name]}[]" for name in (*keys, *names))
+    # Days stand in the statement, so that only their months are looked at.
+    where = f"d.day = '{first}'" if first == last else f"d.day = v.day AND d.day BETWEEN '{first}' AND '{last}'"
+    return [
+        Ask(
+            f"UPDATE devices_checkinday d SET {sets} FROM unnest({arrays}) AS v({', '.join((*keys, *names))}) "
+            f"WHERE d.transmitter_id = v.transmitter_id AND {where}",
+            [_array(column) for column in (*keys.values(), *columns)],
+        )
+    ]
 
 
 class _Written(dict[date, Any]):

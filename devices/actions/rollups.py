@@ -150,7 +150,9 @@ def merge_days(
     NotADay
         Of a transmitter that is not on record.
     """
-    written: list[tuple[sql.Key, int, DayState]] = []
+    new_days: list[tuple[sql.Key, int, DayState]] = []
+    changed: list[tuple[sql.Key, int, DayState]] = []
+    is_counted = False
     added: list[Added] = []
     n_capped = 0
     for key, rows in grouped.items():
@@ -162,13 +164,18 @@ def merge_days(
             )
         was = before.get(key, NOTHING)
         new = merge(was, rows[0]) if len(rows) == 1 else fold(was, rows)
-        if new == was and key in before:
+        if was is NOTHING:
+            new_days.append((key, customer_id, new))
+        elif new == was:
             continue
-        written.append((key, customer_id, new))
+        else:
+            changed.append((key, customer_id, new))
+            is_counted = is_counted or new[2] != was[2] or new[8:] != was[8:]
         if new[5] & CAPPED:
             n_capped += not was.flags & CAPPED or new.activations == MOST
         added.append(Added(*key, int(not was[0] and new[0] > 0), new[0] - was[0], new[2] - was[2]))
-    return Recorded(len(grouped), n_capped), sql.days_asks(written) + totals_asks(added, stays)
+    days = sql.new_days_asks(new_days) + sql.changed_days_asks(changed, is_counted=is_counted)
+    return Recorded(len(grouped), n_capped), days + totals_asks(added, stays)
 
 
 # --- rebuilding -------------------------------------------------------------------------------------------------------
