@@ -6,9 +6,10 @@ from typing import Any
 
 from django.apps import AppConfig
 from django.db.backends.signals import connection_created
-from django.db.models.signals import post_migrate
+from django.db.models.signals import post_migrate, pre_migrate
 
 from devices.search_tables import ensure_parts, give_fold
+from devices.unit_stamps import ensure_stamps, lift_stamps
 
 
 class DevicesConfig(AppConfig):
@@ -35,6 +36,8 @@ class DevicesConfig(AppConfig):
             undo_slots,
         )
 
+        pre_migrate.connect(lift_stamps, sender=self)
+        post_migrate.connect(ensure_stamps, sender=self)
         post_migrate.connect(load_shipped_types, sender=self)
         post_migrate.connect(ensure_parts, sender=self)
         connection_created.connect(give_fold)

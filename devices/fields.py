@@ -1,7 +1,12 @@
-"""A day as PostgreSQL `date`, and as whole days since 2000-01-01 on SQLite, whose STRICT tables know no date type."""
+"""Fields of our own.
+
+A day as PostgreSQL `date`, and as whole days since 2000-01-01 on SQLite, whose STRICT tables know no date type; and a
+number that is drawn when a row is made and that the database alone changes.
+"""
 
 from __future__ import annotations
 
+import secrets
 from datetime import date, timedelta
 from typing import Any
 
@@ -37,3 +42,15 @@ class DayField(models.DateField):
 
     def from_db_value(self, value: Any, expression: Any, connection: Any) -> date | None:
         return day_of(value) if isinstance(value, int) else value
+
+
+class StampField(models.BigIntegerField):
+    """A number drawn at random when a row is made, and changed by the database alone: saving a row leaves it as it is there."""
+
+    def pre_save(self, model_instance: models.Model, add: bool) -> Any:
+        if not add:
+            # Not what this row was read with: it may have changed since, and an old one must never come back.
+            return models.F(self.attname)
+        drawn = secrets.randbits(53)
+        setattr(model_instance, self.attname, drawn)
+        return drawn

@@ -48,7 +48,7 @@ def record_many(rows: Iterable[DayRow]) -> Recorded:
     units, days = _columns(listed)
     with transaction.atomic():
         locked, stays = sql.ask(sql.lock_ask(ids), sql.stays_ask(ids, day_of(int(days.min()))))
-        customers: dict[int, int] = dict(locked)  # type: ignore[arg-type]
+        customers = sql.owners(locked)
         if (np.diff(_keys(units, days)) == 0).any():
             # What speaks of one day twice is put together first, one by one.
             return write_many(rollups.group_days(listed), customers, stays)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
@@ -17,6 +17,7 @@ from devices.actions import bulk_days
 from devices.actions import intake_sql as isql
 from devices.actions import rollup_sql as sql
 from devices.actions.fault_events import Signal, record_signals
+from devices.actions.intake_memory import MOST_SERIALS, Kept, Memory, memory
 from devices.actions.intake_placing import Placed, Sender, place_events
 from devices.actions.rollups import merge_days
 from devices.models import IntakeBatch, IntakeSource, Receiver
@@ -99,7 +100,12 @@ def take_batch(
         "from_at": first, "until_at": last, "n_rows": len(events) + len(problems), "n_clamped": n_clamped, "n_repeats": 0,
         "n_conflicts": 0, "by_id": by.pk if by else None,
     }  # fmt: skip
-    taken = _take(sender, head, events, problems, watermark, said)
+    # Files of the past speak of too many at once, and once only.
+    remembers = memory if len(events) <= MOST_SERIALS else None
+    try:
+        taken = _take(sender, head, events, problems, watermark, said, remembers)
+    except _ChangedSince:
+        taken = _take(sender, head, events, problems, watermark, said, None)
     if taken is None:
         raise OtherContent(
             _("A batch of this id came before with other content, so nothing was taken. Send this one under a new id.")
@@ -129,17 +135,21 @@ def sender_of(source: IntakeSource, receiver: Receiver | None, site: Site | None
     )  # fmt: skip
 
 
+class _ChangedSince(Exception):
+    """What was remembered of a transmitter is not so any more: everything is rolled back, to begin with what is on record."""
+
+
 @transaction.atomic
 def _take(
     sender: Sender, head: dict[str, Any], events: Sequence[Event], problems: Sequence[RowProblem],
-    watermark: datetime | None, said: Sequence[str],
+    watermark: datetime | None, said: Sequence[str], remembers: Memory | None,
 ) -> Taken | None:  # fmt: skip
     """Take a batch in, or give the stored answer; None where its id was used for other content, which is counted."""
-    placed = place_events(sender, events)
+    placed = place_events(sender, events, remembers)
     answer = _answer(head, placed, problems)
     if said:
         answer["said"] = list(said)
-    head |= {
+    head = head | {
         "n_taken": answer["taken"], "n_refused": len(answer["refused"]), "n_set_aside": len(placed.aside),
         "answer": answer,
     }  # fmt: skip
@@ -147,19 +157,67 @@ def _take(
     # A gateway of several sites that names neither speaks of the receivers that its rows name, and of no other.
     is_of_rows = sender.kind == IntakeSource.Kind.API and sender.site_id is None
     feeds = sender.source_id if sender.receiver_id is None and not is_of_rows else None
-    grouped = placed.days()
-    is_bulk = bulk_days.is_worth_while(len(grouped))
+    keys = placed.keys()
+    is_bulk = bulk_days.is_worth_while(len(keys))
     # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.
-    asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope)]
-    made, fed, *read = sql.ask(*asks, *_asks_of(grouped, is_bulk=is_bulk))
+    asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope), isql.border_ask()]
+    more = _asks_of(keys, placed, is_bulk=is_bulk)
+    made, fed_rows, border, *found = sql.ask(*asks, *more.values())
     if not made:
         return _came_before(head)
+    read = dict(zip(more, found, strict=True))
+    stays = _checked(placed, isql.as_border(border), read, remembers)
+    fed = isql.as_fed(fed_rows)
+    grouped = placed.days(_closed(placed, fed))
     aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
-    days = _written_in_bulk(grouped, read) if is_bulk else _days_asks(grouped, read)
+    days = _written_in_bulk(grouped, read, stays) if is_bulk else _days_asks(grouped, read, stays)
     # All in one go: on PostgreSQL the way there and back costs more than the work.
-    sql.ask(*days, *aside, *_mark(sender, isql.as_fed(fed), placed, watermark, head))
+    sql.ask(*days, *aside, *_mark(sender, fed, placed, watermark, head))
     _tell(placed, sender, head["received_at"])
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
+
+
+def _checked(placed: Placed, border: date | None, read: Mapping[str, sql.Rows], remembers: Memory | None) -> sql.Rows:
+    """Cells of all transmitters heard, after a look at whether what was remembered still holds; then remember what was read.
+
+    Raises
+    ------
+    _ChangedSince
+        It does not. It is forgotten.
+    """
+    found, stays = placed.found, read.get("stays", [])
+    if remembers is None:
+        return stays
+    stamps = {row[0]: row[2] for row in read.get("locked", [])}
+    if found.kept:
+        old = [one for one in found.kept if stamps.get(one.unit.id) != one.stamp]
+        if old or border != found.border:
+            remembers.forget(old)
+            remembers.keep_border(border)
+            raise _ChangedSince
+    remembers.keep_border(border)
+    if found.stamps:
+        remembers.keep(_to_keep(placed, stamps, stays))
+    return stays + [row for one in found.kept for row in one.stays]
+
+
+def _to_keep(placed: Placed, stamps: Mapping[int, int], stays: sql.Rows) -> Iterator[Kept]:
+    """What may be remembered of transmitters that were read: nothing of them changed until they were locked."""
+    by_unit: dict[int, list[tuple[Any, ...]]] = {}
+    for row in stays:
+        by_unit.setdefault(row[0], []).append(row)
+    for unit in placed.found.units.exact.values():
+        stamp, cells = stamps.get(unit.id), by_unit.get(unit.id, [])
+        # Cells without a period on record will have one in a moment.
+        if stamp is not None and placed.found.stamps.get(unit.id) == stamp and all(row[5] for row in cells):
+            yield Kept(unit, placed.places.of_unit.get(unit.id, []), cells, stamp)
+
+
+def _closed(placed: Placed, fed: Sequence[isql.Fed]) -> dict[int, date | None]:
+    """Before which day the days of all receivers are over that matter."""
+    closed = {row.id: row.closed_until for row in fed}
+    missing = placed.stations() - closed.keys()
+    return closed | isql.as_closed(sql.ask(isql.closed_ask(missing))[0]) if missing else closed
 
 
 def put_in(parts: Sequence[tuple[Placed, Sender]], at: datetime) -> None:
@@ -171,11 +229,13 @@ def put_in(parts: Sequence[tuple[Placed, Sender]], at: datetime) -> None:
     days: dict[sql.Key, list[DayRow]] = {}
     signals: dict[str, list[Signal]] = {}
     for placed, sender in parts:
-        for key, rows in placed.days().items():
+        for key, rows in placed.days(_closed(placed, [])).items():
             days.setdefault(key, []).extend(rows)
         signals.setdefault(sender.name, []).extend(placed.signals)
     grouped = dict(sorted(days.items()))
-    sql.ask(*_days_asks(grouped, sql.ask(*_asks_of(grouped))))
+    asks = _asks_of(list(grouped))
+    read = dict(zip(asks, sql.ask(*asks.values()), strict=True))
+    sql.ask(*_days_asks(grouped, read, read.get("stays", [])))
     for name, some in signals.items():
         if some:
             record_signals(signals=some, source=name, at=at)
@@ -186,28 +246,36 @@ def put_in(parts: Sequence[tuple[Placed, Sender]], at: datetime) -> None:
             sql.ask(*isql.mark_receivers_asks(changed))
 
 
-def _asks_of(grouped: dict[sql.Key, list[DayRow]], *, is_bulk: bool = False) -> list[sql.Ask]:
-    """Lock the transmitters of some days and read what is on record, in bulk not yet the days; nothing for no day."""
-    if not grouped:
-        return []
-    ids = sorted({key[0] for key in grouped})
-    oldest = min(key[1] for key in grouped)
-    days = [] if is_bulk else [sql.days_ask(list(grouped))]
-    return [sql.lock_ask(ids), *days, sql.stays_ask(ids, oldest)]
+def _asks_of(keys: Sequence[sql.Key], placed: Placed | None = None, *, is_bulk: bool = False) -> dict[str, sql.Ask]:
+    """Lock the transmitters of some days, and those remembered, and read what is on record: "locked", "days" unless in bulk,
+    and the "stays" of cells that are not remembered.
+    """
+    kept = {one.unit.id for one in placed.found.kept} if placed is not None else set()
+    ids = {key[0] for key in keys}
+    if not ids and not kept:
+        return {}
+    asks = {"locked": sql.lock_ask(sorted(ids | kept))}
+    if keys and not is_bulk:
+        asks["days"] = sql.days_ask(keys)
+    if unknown := sorted(ids - kept):
+        # What will be remembered is read whole.
+        oldest = min(key[1] for key in keys) if is_bulk or placed is None else None
+        asks["stays"] = sql.stays_ask(unknown, oldest)
+    return asks
 
 
-def _written_in_bulk(grouped: dict[sql.Key, list[DayRow]], read: Sequence[sql.Rows]) -> list[sql.Ask]:
+def _written_in_bulk(
+    grouped: dict[sql.Key, list[DayRow]], read: Mapping[str, sql.Rows], stays: sql.Rows
+) -> list[sql.Ask]:  # fmt: skip
     """Merge and write thousands of days at once; nothing is left to be asked."""
-    locked, stays = read
-    bulk_days.write_many(grouped, dict(locked), stays)  # type: ignore[arg-type]
+    bulk_days.write_many(grouped, sql.owners(read["locked"]), stays)
     return []
 
 
-def _days_asks(grouped: dict[sql.Key, list[DayRow]], read: Sequence[sql.Rows]) -> list[sql.Ask]:
+def _days_asks(grouped: dict[sql.Key, list[DayRow]], read: Mapping[str, sql.Rows], stays: sql.Rows) -> list[sql.Ask]:
     if not grouped:
         return []
-    locked, days, stays = read
-    return merge_days(grouped, dict(locked), sql.as_states(days), stays)[1]  # type: ignore[arg-type]
+    return merge_days(grouped, sql.owners(read["locked"]), sql.as_states(read["days"]), stays)[1]
 
 
 def _tell(placed: Placed, sender: Sender, at: datetime) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, NamedTuple
@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 
 from devices.actions import intake_sql as isql
 from devices.actions.fault_events import Signal
+from devices.actions.intake_memory import Memory
 from devices.actions.rollup_sql import Key
 from devices.models import CheckInDay, IntakeSource
 from devices.rules.day_merge import MOST_SOURCE, DayRow
@@ -30,7 +31,6 @@ from devices.rules.intake_places import (
     Station,
     Stations,
     Unit,
-    Units,
     begin_of,
     span_of,
 )
@@ -93,6 +93,8 @@ class Placed:
 
     acts_source: int
     places: Places
+    found: isql.Found
+    """What the places of all events were worked out from."""
     said: dict[Key, list[Any]] = field(default_factory=dict)
     """By transmitter and day: bits, least margin, flags, last second, activations by quarter hour."""
     signals: list[Signal] = field(default_factory=list)
@@ -101,15 +103,24 @@ class Placed:
     aside: list[Aside] = field(default_factory=list)
     problems: list[RowProblem] = field(default_factory=list)
 
-    def days(self) -> dict[Key, list[DayRow]]:
-        """Days as `rollups.merge_days` takes them, sorted."""
+    def keys(self) -> list[Key]:
+        """Transmitters and days that were heard of, sorted."""
+        return sorted(self.said)
+
+    def stations(self) -> set[int]:
+        """Every receiver at which the transmitters heard ever stood: what was expected of them hangs on its closed days."""
+        places = self.places.of_unit
+        return {place.receiver_id for unit, _ in self.said for place in places.get(unit, ())}
+
+    def days(self, closed: Mapping[int, date | None]) -> dict[Key, list[DayRow]]:
+        """Days as `rollups.merge_days` takes them, sorted; `closed` says of all `stations` before which day theirs are over."""
         places, source_id = self.places.of_unit, self.acts_source
         found: dict[Key, list[DayRow]] = {}
         for key in sorted(self.said):
             unit, day = key
             bits, margin, flags, last_s, acts = self.said[key]
             sums = tuple(sorted(acts.items())) if acts else ()
-            span = span_of(places.get(unit, ()), day)
+            span = span_of(places.get(unit, ()), day, closed)
             # In the order of its fields: names would take twice as long, and there is one for every row.
             found[key] = [
                 DayRow(unit, day, 0, 0, 0, 0, margin, flags, last_s, mask_of(bits), sums, source_id, *span)
@@ -164,27 +175,33 @@ def _words(language: str | None) -> dict[str, str]:
     }
 
 
-def place_events(sender: Sender, events: Sequence[Event]) -> Placed:
-    """Find out where each event belongs: what the batch names is read in as few queries as can be."""
-    return place_parts(sender, [events])[0]
+def place_events(sender: Sender, events: Sequence[Event], memory: Memory | None = None) -> Placed:
+    """Find out where each event belongs: what the batch names is read in as few queries as can be, or remembered.
+
+    Whoever hands over a memory checks under the locks that what was `found` there still holds.
+    """
+    return place_parts(sender, [events], memory)[0]
 
 
-def place_parts(sender: Sender, parts: Sequence[Sequence[Event]]) -> list[Placed]:
+def place_parts(
+    sender: Sender, parts: Sequence[Sequence[Event]], memory: Memory | None = None
+) -> list[Placed]:  # fmt: skip
     """The same for several batches of one sender, each by itself; it takes no more queries than for one."""
     events = parts[0] if len(parts) == 1 else [event for part in parts for event in part]
-    units, places, border = isql.units_and_places({event.serial for event in events if event.serial}, sender.scope)
+    found = isql.units_and_places({event.serial for event in events if event.serial}, sender.scope, memory)
     stations = Stations(_stations(sender, events))
-    placer = _Placer(sender, units, stations, border)
+    placer = _Placer(sender, found, stations)
     slots = {
         (station, event.slot)
         for event in events
         if not event.serial and event.slot and (station := placer.station_id(event)) is not None
     }
+    read = found.places
     if slots:
-        known = {place.id for place in places}
-        places += [place for place in isql.places_in(slots) if place.id not in known]
-    kept = Places(places)
-    return [placer.place(part, kept) for part in parts]
+        known = {place.id for place in read}
+        read = [*read, *(place for place in isql.places_in(slots) if place.id not in known)]
+    places = Places(read, {one.unit.id: one.places for one in found.kept})
+    return [placer.place(part, places) for part in parts]
 
 
 def _stations(sender: Sender, events: Iterable[Event]) -> list[Station]:
@@ -201,11 +218,12 @@ def _stations(sender: Sender, events: Iterable[Event]) -> list[Station]:
 class _Placer:
     """Puts events one by one where they belong."""
 
-    def __init__(self, sender: Sender, units: Units, stations: Stations, border: date | None) -> None:
+    def __init__(self, sender: Sender, found: isql.Found, stations: Stations) -> None:
         self._sender = sender
-        self._units = units
+        self._found = found
+        self._units = found.units
         self._stations = stations
-        self._border = begin_of(border) if border is not None else None
+        self._border = begin_of(found.border) if found.border is not None else None
         at_site = [row for row in stations.by_id.values() if row.site_id == sender.site_id and row.is_open]
         self._only = sender.receiver_id or (at_site[0].id if len(at_site) == 1 else None)
 
@@ -218,7 +236,7 @@ class _Placer:
 
     def place(self, events: Sequence[Event], places: Places) -> Placed:
         """Put all of them where they belong."""
-        placed = Placed(self._sender.acts_source, places)
+        placed = Placed(self._sender.acts_source, places, self._found)
         border = self._border
         for event in events:
             if (border is None or event.at >= border) and self._is_plain(event, placed):

@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, NamedTuple
 
 from devices.actions.asks import Ask, Rows, ask, is_postgresql
+from devices.actions.intake_memory import Kept, Memory
 from devices.actions.rollup_sql import as_day
 from devices.rules.intake_places import Place, Station, Unit, Units
 from devices.rules.serials import serial_key
 
-_PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, {0}, {1}, g.interval_s, {2}"
+_PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, {0}, {1}, g.interval_s"
 
 
 def _place_columns() -> str:
     # As seconds on PostgreSQL and text on SQLite: Django's own reading of moments takes longer than all the rest.
     names = ("g.registered_at", "g.removed_at")
     if is_postgresql():
-        return _PLACE.format(*(f"date_part('epoch', {name})" for name in names), "r.days_closed_until")
-    return _PLACE.format(*(f"{name} || ''" for name in (*names, "r.days_closed_until")))
+        return _PLACE.format(*(f"date_part('epoch', {name})" for name in names))
+    return _PLACE.format(*(f"{name} || ''" for name in names))
 
 
 def _among(column: str) -> str:
@@ -65,20 +67,12 @@ class _Moments(dict[Any, Any]):
         return found
 
 
-class _Days(dict[Any, Any]):
-    """The same for days."""
-
-    def __missing__(self, value: Any) -> Any:
-        found = self[value] = as_day(value)
-        return found
-
-
 def _places(rows: Iterable[Sequence[Any]]) -> dict[int, Place]:
     """Places by their keys; rows as `_place_columns` reads them."""
-    moments, days = _Moments(), _Days()
+    moments = _Moments()
     return {
-        pk: Place(pk, unit, receiver, site, customer, slot, moments[begun], moments[ended], interval_s, days[closed])
-        for pk, unit, receiver, site, customer, slot, begun, ended, interval_s, closed in rows
+        pk: Place(pk, unit, receiver, site, customer, slot, moments[begun], moments[ended], interval_s)
+        for pk, unit, receiver, site, customer, slot, begun, ended, interval_s in rows
     }
 
 
@@ -93,30 +87,65 @@ class Scope(NamedTuple):
     site_id: int | None
 
 
-def units_and_places(serials: Iterable[str], scope: Scope) -> tuple[Units, list[Place], date | None]:
-    """Transmitters spelt like some serials, of the customer if there is one, with all their registrations; and the first
-    day that is still kept.
+@dataclass(slots=True)
+class Found:
+    """What the serials of a batch mean, all registrations of these transmitters, and the first day that is still kept."""
+
+    units: Units
+    places: list[Place]
+    border: date | None
+    kept: list[Kept]
+    """What of it was remembered, and may have changed since."""
+    stamps: dict[int, int]
+    """Stamps of what was read, with which it may be remembered: only serials exactly as on record."""
+
+
+def units_and_places(serials: Iterable[str], scope: Scope, memory: Memory | None = None) -> Found:
+    """Transmitters spelt like some serials, of the customer if there is one, with all their registrations.
+
+    What `memory` holds of them is not read again.
     """
     wanted = set(serials)
-    whose = " AND t.customer_id + 0 = %s" if scope.customer_id is not None else ""
-    values = [scope.customer_id] if scope.customer_id is not None else []
-    # As it is written on record first: nearly all are.
-    border, rows = ask(border_ask(), _units_ask(f"{_among('t.serial')}{whose}", [_list(wanted), *values]))
-    units = _units(rows)
+    kept = memory.of(wanted, scope.customer_id) if memory is not None and memory.knows_border else []
+    if kept and memory is not None:
+        wanted -= {one.unit.serial for one in kept}
+        border = memory.border
+        rows = ask(_exact_ask(wanted, scope))[0] if wanted else []
+    else:
+        said, rows = ask(border_ask(), _exact_ask(wanted, scope))
+        border = as_border(said)
+    units, stamps = _units(rows), {row[0]: row[4] for row in rows}
     more: dict[int, Unit] = {}
     if missing := wanted - {unit.serial for unit in units.values()}:
-        keys = {serial_key(one) for one in missing}
-        # The index knows hyphens and blanks of ASCII only: serials with others are few, and looked at one by one.
-        length, folded = _WIDTH_AND_FOLD[is_postgresql()]
-        alike, strange = ask(
-            _units_ask(f"{_among(folded)}{whose}", [_list(keys), *values]),
-            _units_ask(f"{length} <> length(t.serial){whose.replace(' + 0', '')}", values),
-        )
-        alike += [row for row in strange if serial_key(row[2]) in keys]
+        alike = _alike(missing, scope)
         more = _units(alike)
         rows += alike
-    places = _places(row[4:] for row in rows if row[4] is not None)
-    return Units(units.values(), more.values()), list(places.values()), as_border(border)
+    places = _places(row[5:] for row in rows if row[5] is not None)
+    exact = [*units.values(), *(one.unit for one in kept)]
+    return Found(Units(exact, more.values()), list(places.values()), border, kept, stamps)
+
+
+def _whose(scope: Scope) -> tuple[str, list[Any]]:
+    return (" AND t.customer_id + 0 = %s", [scope.customer_id]) if scope.customer_id is not None else ("", [])
+
+
+def _exact_ask(serials: Iterable[str], scope: Scope) -> Ask:
+    """Transmitters as they are written on record: nearly all are found so."""
+    whose, values = _whose(scope)
+    return _units_ask(f"{_among('t.serial')}{whose}", [_list(serials), *values])
+
+
+def _alike(serials: Iterable[str], scope: Scope) -> Rows:
+    """Transmitters that are only spelt like some serials."""
+    keys = {serial_key(one) for one in serials}
+    whose, values = _whose(scope)
+    # The index knows hyphens and blanks of ASCII only: serials with others are few, and looked at one by one.
+    length, folded = _WIDTH_AND_FOLD[is_postgresql()]
+    alike, strange = ask(
+        _units_ask(f"{_among(folded)}{whose}", [_list(keys), *values]),
+        _units_ask(f"{length} <> length(t.serial){whose.replace(' + 0', '')}", values),
+    )
+    return alike + [row for row in strange if serial_key(row[2]) in keys]
 
 
 _WIDTH_AND_FOLD = {
@@ -128,17 +157,15 @@ _WIDTH_AND_FOLD = {
 
 def _units_ask(where: str, values: Sequence[Any]) -> Ask:
     return Ask(
-        f"SELECT t.id, t.customer_id, t.serial, t.retired_at IS NOT NULL, {_place_columns()} FROM devices_transmitter t "
-        "LEFT JOIN devices_registration g ON g.transmitter_id = t.id LEFT JOIN devices_receiver r ON r.id = g.receiver_id "
-        f"WHERE {where}",
+        f"SELECT t.id, t.customer_id, t.serial, t.retired_at IS NOT NULL, t.stamp, {_place_columns()} "
+        f"FROM devices_transmitter t LEFT JOIN devices_registration g ON g.transmitter_id = t.id WHERE {where}",
         values,
     )
 
 
 def _places_ask(where: str, values: Sequence[Any]) -> Ask:
     return Ask(
-        f"SELECT {_place_columns()} FROM devices_registration g "
-        f"JOIN devices_receiver r ON r.id = g.receiver_id WHERE {where}",
+        f"SELECT {_place_columns()} FROM devices_registration g WHERE {where}",
         values,
     )
 
@@ -212,7 +239,9 @@ def ledger_ask(values: dict[str, Any]) -> Ask:
 
 
 class Fed(NamedTuple):
-    """A receiver as intake sees it: who feeds it, of which kind that source is and whether it still does, and until when."""
+    """A receiver as intake sees it: who feeds it, of which kind that source is and whether it still does, until when, and
+    before which day its days are over.
+    """
 
     id: int
     heard_until: datetime | None
@@ -221,6 +250,7 @@ class Fed(NamedTuple):
     feeder_kind: str | None
     feeder_is_active: bool | None
     is_open: bool
+    closed_until: date | None
 
 
 def lock_receivers_ask(ids: Iterable[int], source_id: int | None, scope: Scope) -> Ask:
@@ -234,15 +264,28 @@ def lock_receivers_ask(ids: Iterable[int], source_id: int | None, scope: Scope) 
         where, values = f"{where} OR ({fed})", [*values, *more]
     lock = " FOR NO KEY UPDATE OF r" if is_postgresql() else ""
     return Ask(
-        "SELECT r.id, r.heard_until, r.link_tested_at, r.fed_by_id, s.kind, s.is_active, r.removed_at FROM devices_receiver r "
-        f"LEFT JOIN devices_intakesource s ON s.id = r.fed_by_id WHERE {where} ORDER BY r.id{lock}",
+        "SELECT r.id, r.heard_until, r.link_tested_at, r.fed_by_id, s.kind, s.is_active, r.removed_at, r.days_closed_until "
+        f"FROM devices_receiver r LEFT JOIN devices_intakesource s ON s.id = r.fed_by_id WHERE {where} ORDER BY r.id{lock}",
         values,
     )
 
 
 def as_fed(rows: Rows) -> list[Fed]:
     """Receivers as `lock_receivers_ask` reads them."""
-    return [Fed._make((row[0], _moment(row[1]), _moment(row[2]), *row[3:6], row[6] is None)) for row in rows]
+    return [
+        Fed(pk, _moment(heard), _moment(tested), fed_by, kind, is_active, removed is None, as_day(closed))
+        for pk, heard, tested, fed_by, kind, is_active, removed, closed in rows
+    ]
+
+
+def closed_ask(ids: Iterable[int]) -> Ask:
+    """Before which day the days of some receivers are over; rows for `as_closed`."""
+    return Ask(f"SELECT r.id, r.days_closed_until FROM devices_receiver r WHERE {_among('r.id')}", [_list(sorted(ids))])
+
+
+def as_closed(rows: Rows) -> dict[int, date | None]:
+    """What `closed_ask` reads, by receiver."""
+    return {pk: as_day(closed) for pk, closed in rows}
 
 
 def border_ask() -> Ask:

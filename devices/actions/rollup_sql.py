@@ -13,7 +13,8 @@ from typing import Any
 
 from django.db import connection
 
-from devices.actions.asks import Ask, Rows, ask, is_postgresql
+from devices.actions.asks import Ask, ask, is_postgresql
+from devices.actions.asks import Rows as Rows
 from devices.fields import day_number, day_of
 from devices.rules.day_merge import DayState
 
@@ -43,14 +44,19 @@ def _day(day: date) -> Any:
 
 
 def lock_ask(ids: Sequence[int]) -> Ask:
-    """Lock transmitters in the order of their keys; rows of key and customer. SQLite has one writer at a time anyway."""
+    """Lock transmitters in the order of their keys; rows of key, customer and stamp. SQLite has one writer at a time anyway."""
     lock = " ORDER BY id FOR NO KEY UPDATE" if is_postgresql() else ""
-    return Ask(f"SELECT id, customer_id FROM devices_transmitter WHERE {_among('id')}{lock}", [_list(ids)])
+    return Ask(f"SELECT id, customer_id, stamp FROM devices_transmitter WHERE {_among('id')}{lock}", [_list(ids)])
 
 
 def lock_transmitters(ids: Sequence[int]) -> dict[int, int]:
     """Lock transmitters as `lock_ask` says; gives their customers."""
-    return dict(ask(lock_ask(ids))[0])  # type: ignore[arg-type]
+    return owners(ask(lock_ask(ids))[0])
+
+
+def owners(locked: Iterable[Sequence[Any]]) -> dict[int, int]:
+    """Customers of the transmitters that `lock_ask` locked."""
+    return {row[0]: row[1] for row in locked}
 
 
 def _utc_day(column: str) -> str:

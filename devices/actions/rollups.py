@@ -81,7 +81,7 @@ def record_days(rows: Iterable[DayRow]) -> Recorded:
         locked, days, stays = sql.ask(
             sql.lock_ask(ids), sql.days_ask(list(grouped)), sql.stays_ask(ids, min(key[1] for key in grouped))
         )
-        return write_merged(grouped, dict(locked), sql.as_states(days), stays)  # type: ignore[arg-type]
+        return write_merged(grouped, sql.owners(locked), sql.as_states(days), stays)
 
 
 def group_days(rows: Iterable[DayRow]) -> dict[sql.Key, list[DayRow]]:

@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
 from company.models.firm import Duty
+from devices.fields import StampField
 from devices.models.catalogue import TransmitterType
 from devices.models.receivers import Output, Receiver
 from devices.querysets import RegistrationOutputQuerySet, RegistrationQuerySet, TransmitterQuerySet
@@ -40,6 +41,8 @@ class Transmitter(models.Model):
     note = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
     retired_at = models.DateTimeField(null=True, blank=True)
+    stamp = StampField(default=0, editable=False)
+    """Another one whenever where it stands, its cells or its serial changed: `devices.unit_stamps`."""
 
     objects = TransmitterQuerySet.as_manager()
 

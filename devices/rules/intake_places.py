@@ -6,9 +6,10 @@ A source finds only what its customer has: whatever else a serial may name is to
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
+from itertools import chain
 from typing import NamedTuple
 
 from devices.rules.presence import DAY_S, second_of
@@ -48,8 +49,6 @@ class Place(NamedTuple):
     from_at: datetime
     to_at: datetime | None
     interval_s: int | None
-    closed_until: date | None
-    """Days before it are over for this receiver: every transmitter has a row of them."""
 
     def holds(self, at: datetime) -> bool:
         """Whether it was in force at a moment."""
@@ -142,13 +141,14 @@ class Stations:
 class Places:
     """Registrations, by transmitter and by slot."""
 
-    def __init__(self, rows: Iterable[Place]) -> None:
-        self.of_unit: dict[int, list[Place]] = {}
+    def __init__(self, rows: Iterable[Place], of_unit: Mapping[int, list[Place]] | None = None) -> None:
+        self.of_unit: dict[int, list[Place]] = dict(of_unit or {})
+        """All places of a transmitter; those handed over so already are not looked through again."""
         self._rows = list(rows)
         self._of_slot: dict[tuple[int, int], list[Place]] | None = None
         for row in self._rows:
             unit = row.transmitter_id
-            if unit is None:
+            if unit is None or (of_unit and unit in of_unit):
                 continue
             if unit in self.of_unit:
                 self.of_unit[unit].append(row)
@@ -169,7 +169,8 @@ class Places:
         """Give what stood in a slot at a moment; None: it was spare."""
         if self._of_slot is None:
             self._of_slot = defaultdict(list)
-            for row in self._rows:
+            loose = (row for row in self._rows if row.transmitter_id is None)
+            for row in chain(loose, chain.from_iterable(self.of_unit.values())):
                 self._of_slot[row.receiver_id, row.slot].append(row)
         return next((row for row in self._of_slot.get((receiver_id, slot), ()) if row.holds(at)), None)
 
@@ -180,7 +181,7 @@ def begin_of(day: date) -> datetime:
     return datetime.combine(day, time(), UTC)
 
 
-def span_of(places: Sequence[Place], day: date) -> Span:
+def span_of(places: Sequence[Place], day: date, closed: Mapping[int, date | None]) -> Span:
     """Give what was expected of a transmitter on a day of UTC.
 
     Parameters
@@ -189,6 +190,8 @@ def span_of(places: Sequence[Place], day: date) -> Span:
         All places of the transmitter.
     day : date
         Day of UTC.
+    closed : mapping of int to date or None
+        By receiver: days before it are over there, and every transmitter has a row of them.
 
     Returns
     -------
@@ -201,8 +204,8 @@ def span_of(places: Sequence[Place], day: date) -> Span:
     if len(places) == 1:
         only = places[0]
         if only.to_at is None and only.from_at <= begin:
-            is_over = only.closed_until is not None and day < only.closed_until
-            return Span(only.interval_s or None, 0, DAY_S if is_over else None)
+            over = closed[only.receiver_id]
+            return Span(only.interval_s or None, 0, DAY_S if over is not None and day < over else None)
     end = begin + timedelta(days=1)
     here = [row for row in places if row.from_at < end and (row.to_at is None or row.to_at > begin)]
     if not here:
@@ -211,6 +214,6 @@ def span_of(places: Sequence[Place], day: date) -> Span:
     intervals = [row.interval_s for row in here if row.interval_s and (row.to_at or end) >= min(last, end)]
     first = min(row.from_at for row in here)
     to_s = None
-    if any(row.closed_until is not None and day < row.closed_until for row in here):
+    if any((over := closed[row.receiver_id]) is not None and day < over for row in here):
         to_s = second_of(last) if last < end else DAY_S
     return Span(min(intervals, default=None), second_of(first) if first > begin else 0, to_s)
