@@ -82,6 +82,9 @@ def postgresql(url: str) -> dict[str, Any]:
     # After so many times a statement of intake is planned ahead (`devices.actions.asks`); Django's own never are.
     # A pooler that hands connections round by the transaction may not know such statements: "none" for it.
     planned = options.pop("prepare_threshold", "5")
+    if planned.isdecimal():
+        # And for any values: planning for those of each batch takes longer than it saves.
+        options.setdefault("options", "-c plan_cache_mode=force_generic_plan")
     return {
         "ENGINE": "django.db.backends.postgresql",
         "NAME": unquote(parts.path.lstrip("/")),

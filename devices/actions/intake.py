@@ -20,6 +20,7 @@ from devices.actions.fault_events import Signal, record_signals
 from devices.actions.intake_memory import MOST_SERIALS, Kept, Memory, memory
 from devices.actions.intake_placing import Placed, Sender, place_events
 from devices.actions.rollups import merge_days
+from devices.actions.running_totals import Stays, by_unit
 from devices.models import IntakeBatch, IntakeSource, Receiver
 from devices.rules.day_merge import DayRow
 from devices.rules.events import Event, RowProblem
@@ -160,9 +161,9 @@ def _take(
     keys = placed.keys()
     is_bulk = bulk_days.is_worth_while(len(keys))
     # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.
-    asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope), isql.border_ask()]
+    asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope)]
     more = _asks_of(keys, placed, is_bulk=is_bulk)
-    made, fed_rows, border, *found = sql.ask(*asks, *more.values())
+    made, fed_rows, *found, border = sql.ask(*asks, *more.values(), isql.border_ask())
     if not made:
         return _came_before(head)
     read = dict(zip(more, found, strict=True))
@@ -170,14 +171,16 @@ def _take(
     fed = isql.as_fed(fed_rows)
     grouped = placed.days(_closed(placed, fed))
     aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
-    days = _written_in_bulk(grouped, read, stays) if is_bulk else _days_asks(grouped, read, stays)
+    if is_bulk:
+        bulk_days.write_many(grouped, sql.owners(read["locked"]), read["stays"])
+    days = [] if is_bulk else _days_asks(grouped, read, stays)
     # All in one go: on PostgreSQL the way there and back costs more than the work.
     sql.ask(*days, *aside, *_mark(sender, fed, placed, watermark, head))
     _tell(placed, sender, head["received_at"])
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
 
 
-def _checked(placed: Placed, border: date | None, read: Mapping[str, sql.Rows], remembers: Memory | None) -> sql.Rows:
+def _checked(placed: Placed, border: date | None, read: Mapping[str, sql.Rows], remembers: Memory | None) -> Stays:
     """Cells of all transmitters heard, after a look at whether what was remembered still holds; then remember what was read.
 
     Raises
@@ -185,12 +188,12 @@ def _checked(placed: Placed, border: date | None, read: Mapping[str, sql.Rows], 
     _ChangedSince
         It does not. It is forgotten.
     """
-    found, stays = placed.found, read.get("stays", [])
+    found, stays = placed.found, by_unit(read.get("stays", ()))
     if remembers is None:
         return stays
-    stamps = {row[0]: row[2] for row in read.get("locked", [])}
+    stamps = {row[0]: row[2] for row in read.get("locked", ())}
     if found.kept:
-        old = [one for one in found.kept if stamps.get(one.unit.id) != one.stamp]
+        old = [one for one in found.kept if stamps.get(one[0]) != one[4]]
         if old or border != found.border:
             remembers.forget(old)
             remembers.keep_border(border)
@@ -198,19 +201,18 @@ def _checked(placed: Placed, border: date | None, read: Mapping[str, sql.Rows], 
     remembers.keep_border(border)
     if found.stamps:
         remembers.keep(_to_keep(placed, stamps, stays))
-    return stays + [row for one in found.kept for row in one.stays]
+    for pk, _unit, _places, cells, _stamp in found.kept:
+        stays[pk] = cells
+    return stays
 
 
-def _to_keep(placed: Placed, stamps: Mapping[int, int], stays: sql.Rows) -> Iterator[Kept]:
+def _to_keep(placed: Placed, stamps: Mapping[int, int], stays: Stays) -> Iterator[Kept]:
     """What may be remembered of transmitters that were read: nothing of them changed until they were locked."""
-    by_unit: dict[int, list[tuple[Any, ...]]] = {}
-    for row in stays:
-        by_unit.setdefault(row[0], []).append(row)
     for unit in placed.found.units.exact.values():
-        stamp, cells = stamps.get(unit.id), by_unit.get(unit.id, [])
+        stamp, cells = stamps.get(unit.id), list(stays.get(unit.id, ()))
         # Cells without a period on record will have one in a moment.
         if stamp is not None and placed.found.stamps.get(unit.id) == stamp and all(row[5] for row in cells):
-            yield Kept(unit, placed.places.of_unit.get(unit.id, []), cells, stamp)
+            yield Kept(unit.id, unit, placed.places.of_unit.get(unit.id, []), cells, stamp)
 
 
 def _closed(placed: Placed, fed: Sequence[isql.Fed]) -> dict[int, date | None]:
@@ -235,7 +237,7 @@ def put_in(parts: Sequence[tuple[Placed, Sender]], at: datetime) -> None:
     grouped = dict(sorted(days.items()))
     asks = _asks_of(list(grouped))
     read = dict(zip(asks, sql.ask(*asks.values()), strict=True))
-    sql.ask(*_days_asks(grouped, read, read.get("stays", [])))
+    sql.ask(*_days_asks(grouped, read, by_unit(read.get("stays", ()))))
     for name, some in signals.items():
         if some:
             record_signals(signals=some, source=name, at=at)
@@ -250,7 +252,7 @@ def _asks_of(keys: Sequence[sql.Key], placed: Placed | None = None, *, is_bulk: 
     """Lock the transmitters of some days, and those remembered, and read what is on record: "locked", "days" unless in bulk,
     and the "stays" of cells that are not remembered.
     """
-    kept = {one.unit.id for one in placed.found.kept} if placed is not None else set()
+    kept = {one[0] for one in placed.found.kept} if placed is not None else set()
     ids = {key[0] for key in keys}
     if not ids and not kept:
         return {}
@@ -264,15 +266,7 @@ def _asks_of(keys: Sequence[sql.Key], placed: Placed | None = None, *, is_bulk: 
     return asks
 
 
-def _written_in_bulk(
-    grouped: dict[sql.Key, list[DayRow]], read: Mapping[str, sql.Rows], stays: sql.Rows
-) -> list[sql.Ask]:  # fmt: skip
-    """Merge and write thousands of days at once; nothing is left to be asked."""
-    bulk_days.write_many(grouped, sql.owners(read["locked"]), stays)
-    return []
-
-
-def _days_asks(grouped: dict[sql.Key, list[DayRow]], read: Mapping[str, sql.Rows], stays: sql.Rows) -> list[sql.Ask]:
+def _days_asks(grouped: dict[sql.Key, list[DayRow]], read: Mapping[str, sql.Rows], stays: Stays) -> list[sql.Ask]:
     if not grouped:
         return []
     return merge_days(grouped, sql.owners(read["locked"]), sql.as_states(read["days"]), stays)[1]

@@ -23,6 +23,7 @@ MOST_SERIALS = 500
 class Kept(NamedTuple):
     """A transmitter, all its registrations, its cells as `rollup_sql.stays_ask` reads them, and the stamp that goes with it."""
 
+    id: int
     unit: Unit
     places: list[Place]
     stays: list[tuple[Any, ...]]

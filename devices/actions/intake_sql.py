@@ -25,8 +25,12 @@ def _place_columns() -> str:
     return _PLACE.format(*(f"{name} || ''" for name in names))
 
 
-def _among(column: str) -> str:
-    return f"{column} = ANY(%s)" if is_postgresql() else f"{column} IN (SELECT value FROM json_each(%s))"
+def _among(column: str, kind: str = "text") -> str:
+    return f"{column} = ANY(%s::{kind}[])" if is_postgresql() else f"{column} IN (SELECT value FROM json_each(%s))"
+
+
+def _among_keys(column: str) -> str:
+    return _among(column, "bigint")
 
 
 def _list(values: Iterable[Any]) -> Any:
@@ -34,7 +38,8 @@ def _list(values: Iterable[Any]) -> Any:
     if not is_postgresql():
         return json.dumps(listed)
     if not listed or not isinstance(listed[0], str):
-        return listed
+        # As text: the driver would name other types for smaller numbers, and each of them wants a plan of its own.
+        return f"{{{','.join(map(str, listed))}}}"
     # As PostgreSQL writes an array: the driver would look at each text for what to quote.
     text = "".join(listed)
     if "\\" in text or '"' in text:
@@ -107,17 +112,23 @@ def units_and_places(serials: Iterable[str], scope: Scope, memory: Memory | None
     """
     wanted = set(serials)
     kept = memory.of(wanted, scope.customer_id) if memory is not None and memory.knows_border else []
+    rows: Rows = []
+    alike: Rows | None = None
     if kept and memory is not None:
         wanted -= {one.unit.serial for one in kept}
         border = memory.border
-        rows = ask(_exact_ask(wanted, scope))[0] if wanted else []
+        if wanted:
+            # Hardly any of the few that nobody remembers is on record just so.
+            rows, *like = ask(_exact_ask(wanted, scope), *_alike_asks(wanted, scope))
+            alike = _alike(wanted, *like)
     else:
         said, rows = ask(border_ask(), _exact_ask(wanted, scope))
         border = as_border(said)
     units, stamps = _units(rows), {row[0]: row[4] for row in rows}
     more: dict[int, Unit] = {}
     if missing := wanted - {unit.serial for unit in units.values()}:
-        alike = _alike(missing, scope)
+        if alike is None:
+            alike = _alike(missing, *ask(*_alike_asks(missing, scope)))
         more = _units(alike)
         rows += alike
     places = _places(row[5:] for row in rows if row[5] is not None)
@@ -135,16 +146,21 @@ def _exact_ask(serials: Iterable[str], scope: Scope) -> Ask:
     return _units_ask(f"{_among('t.serial')}{whose}", [_list(serials), *values])
 
 
-def _alike(serials: Iterable[str], scope: Scope) -> Rows:
-    """Transmitters that are only spelt like some serials."""
+def _alike_asks(serials: Iterable[str], scope: Scope) -> tuple[Ask, Ask]:
+    """Transmitters that are spelt like some serials, and all whose serials the index cannot compare; for `_alike`."""
     keys = {serial_key(one) for one in serials}
     whose, values = _whose(scope)
     # The index knows hyphens and blanks of ASCII only: serials with others are few, and looked at one by one.
     length, folded = _WIDTH_AND_FOLD[is_postgresql()]
-    alike, strange = ask(
+    return (
         _units_ask(f"{_among(folded)}{whose}", [_list(keys), *values]),
         _units_ask(f"{length} <> length(t.serial){whose.replace(' + 0', '')}", values),
     )
+
+
+def _alike(serials: Iterable[str], alike: Rows, strange: Rows) -> Rows:
+    """Transmitters that are spelt like some serials."""
+    keys = {serial_key(one) for one in serials}
     return alike + [row for row in strange if serial_key(row[2]) in keys]
 
 
@@ -176,7 +192,7 @@ def places_in(slots: Iterable[tuple[int, int]]) -> list[Place]:
     if not wanted:
         return []
     receivers, numbers = {pk for pk, _ in wanted}, {slot for _, slot in wanted}
-    some = f"{_among('g.receiver_id')} AND {_among('g.slot')}"
+    some = f"{_among_keys('g.receiver_id')} AND {_among_keys('g.slot')}"
     units = f"SELECT g.transmitter_id FROM devices_registration g WHERE {some}"
     values = [_list(receivers), _list(numbers)]
     rows = ask(_places_ask(f"({some}) OR g.transmitter_id IN ({units})", values * 2))[0]
@@ -255,7 +271,7 @@ class Fed(NamedTuple):
 
 def lock_receivers_ask(ids: Iterable[int], source_id: int | None, scope: Scope) -> Ask:
     """Lock some receivers and, with a source, all in scope that it feeds, in the order of their keys; rows for `as_fed`."""
-    where, values = _among("r.id"), [_list(sorted(ids))]
+    where, values = _among_keys("r.id"), [_list(sorted(ids))]
     if source_id is not None:
         fed, more = "r.fed_by_id = %s AND r.removed_at IS NULL", [source_id]
         for column, value in (("customer_id", scope.customer_id), ("site_id", scope.site_id)):
@@ -280,7 +296,9 @@ def as_fed(rows: Rows) -> list[Fed]:
 
 def closed_ask(ids: Iterable[int]) -> Ask:
     """Before which day the days of some receivers are over; rows for `as_closed`."""
-    return Ask(f"SELECT r.id, r.days_closed_until FROM devices_receiver r WHERE {_among('r.id')}", [_list(sorted(ids))])
+    return Ask(
+        f"SELECT r.id, r.days_closed_until FROM devices_receiver r WHERE {_among_keys('r.id')}", [_list(sorted(ids))]
+    )
 
 
 def as_closed(rows: Rows) -> dict[int, date | None]:
@@ -301,25 +319,17 @@ def as_border(rows: Rows) -> date | None:
 # --- marks ------------------------------------------------------------------------------------------------------------
 
 
-def mark_receivers_asks(rows: Sequence[Fed]) -> list[Ask]:
-    """Write watermark, link test and feeding source of receivers."""
-    if not rows:
-        return []
-    if is_postgresql():
-        columns = [[row.id for row in rows], [row.heard_until for row in rows], [row.link_tested_at for row in rows]]
-        return [
-            Ask(
-                "UPDATE devices_receiver r SET heard_until = v.h, link_tested_at = v.l, fed_by_id = v.f "
-                "FROM unnest(%s::bigint[], %s::timestamptz[], %s::timestamptz[], %s::bigint[]) AS v(id, h, l, f) WHERE r.id = v.id",
-                [*columns, [row.fed_by for row in rows]],
-            )
-        ]
+def mark_receivers_asks(rows: Iterable[Fed]) -> list[Ask]:
+    """Write watermark, link test and feeding source of receivers: those of a batch are mostly all alike."""
+    alike: dict[tuple[Any, ...], list[int]] = {}
+    for row in rows:
+        alike.setdefault((row.heard_until, row.link_tested_at, row.fed_by), []).append(row.id)
     return [
         Ask(
-            "UPDATE devices_receiver SET heard_until = %s, link_tested_at = %s, fed_by_id = %s WHERE id = %s",
-            [(_at(row.heard_until), _at(row.link_tested_at), row.fed_by, row.id) for row in rows],
-            is_many=True,
+            f"UPDATE devices_receiver SET heard_until = %s, link_tested_at = %s, fed_by_id = %s WHERE {_among_keys('id')}",
+            [_at(heard_until), _at(tested_at), fed_by, _list(ids)],
         )
+        for (heard_until, tested_at, fed_by), ids in alike.items()
     ]
 
 

@@ -142,7 +142,7 @@ def days_ask(keys: Sequence[Key]) -> Ask:
 def as_states(rows: Iterable[Sequence[Any]]) -> dict[Key, DayState]:
     """Days on record, by transmitter and day."""
     if is_postgresql():
-        return {row[:2]: DayState._make(row[2:]) for row in rows}  # type: ignore[misc]
+        return {row[:2]: tuple.__new__(DayState, row[2:]) for row in rows}  # type: ignore[misc]
     days = _Read()
     return {(row[0], days[row[1]]): DayState._make(row[2:]) for row in rows}
 
@@ -291,8 +291,8 @@ def totals_asks(rows: Sequence[tuple[int, int, int, int]]) -> list[Ask]:
             Ask(
                 f"UPDATE devices_fittingtotals t SET {sets} "
                 f"FROM unnest(%s::bigint[], %s::int[], %s::int[], %s::int[]) AS v(id, {', '.join(names)}) "
-                "WHERE t.id = v.id AND t.id = ANY(%s::bigint[])",
-                [*map(_array, zip(*rows, strict=True)), _array([row[0] for row in rows])],
+                "WHERE t.id = v.id",
+                list(map(_array, zip(*rows, strict=True))),
             )
         ]
     sets = ", ".join(f"{name} = {name} + %s" for name in names)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -34,42 +34,51 @@ def cut_periods(stays: sql.Rows, settings: sql.Rows) -> tuple[dict[int, list[Per
     return {unit: periods_of(list(rows.values()), intervals[unit]) for unit, rows in by_unit.items()}, customers
 
 
+Stays = Mapping[int, Sequence[tuple[Any, ...]]]
+"""Cells of each transmitter, as `rollup_sql.stays_ask` reads them; none for one without cells."""
+
+
+def by_unit(stays: Iterable[tuple[Any, ...]]) -> dict[int, list[tuple[Any, ...]]]:
+    """Cells as `rollup_sql.stays_ask` reads them, by transmitter."""
+    found: dict[int, list[tuple[Any, ...]]] = {}
+    for row in stays:
+        there = found.get(row[0])
+        if there is None:
+            found[row[0]] = [row]
+        else:
+            there.append(row)
+    return found
+
+
 def add_to_totals(added: Sequence[Added], stays: sql.Rows) -> None:
     """Add to the totals at once; see `totals_asks`."""
-    sql.ask(*totals_asks(added, stays))
+    sql.ask(*totals_asks(added, by_unit(stays)))
 
 
-def totals_asks(added: Sequence[Added], stays: sql.Rows) -> list[sql.Ask]:
+def totals_asks(added: Sequence[Added], stays: Stays) -> list[sql.Ask]:
     """Add to the setting-periods of the cells that were in on those days; days without cells belong to nobody.
 
     Periods on record are found from the stays alone: once one of a set of cells is there, all of them are.
     """
-    by_unit: dict[int, list[tuple[Any, ...]]] = {}
-    for row in stays:
-        there = by_unit.get(row[0])
-        if there is None:
-            by_unit[row[0]] = [row]
-        else:
-            there.append(row)
-    sums: dict[int, list[int]] = {}
+    sums: dict[int, tuple[int, int, int]] = {}
     unmade: list[Added] = []
     written = _Written()
     for one in added:
         unit, day, days, checkins, activations = one
-        found = _period_on_record(by_unit.get(unit, ()), written[day])
+        found = _period_on_record(stays.get(unit, ()), written[day])
         if found is None:
             continue
         if not found:
             unmade.append(one)
-        elif own := sums.get(found):
-            own[0] += days
-            own[1] += checkins
-            own[2] += activations
+        elif found in sums:
+            before = sums[found]
+            sums[found] = (before[0] + days, before[1] + checkins, before[2] + activations)
         elif checkins or activations:
-            sums[found] = [days, checkins, activations]
+            sums[found] = one[2:]
     if unmade:
-        _make_periods(unmade, [row for row in stays if row[0] in {one.transmitter_id for one in unmade}])
-    return sql.totals_asks([(pk, *sums[pk]) for pk in sorted(sums)])  # type: ignore[misc]
+        units = {one.transmitter_id for one in unmade}
+        _make_periods(unmade, [row for unit in sorted(units) for row in stays[unit]])
+    return sql.totals_asks([(pk, *counts) for pk, counts in sorted(sums.items())])
 
 
 class _Written(dict[date, Any]):

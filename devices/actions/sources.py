@@ -25,6 +25,7 @@ from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
+from devices.actions.asks import Ask, ask
 from devices.models import IntakeSource
 
 PREFIX = "slin_"
@@ -262,9 +263,7 @@ def source_of(token: str, at: datetime) -> IntakeSource | None:
     if not TOKEN.fullmatch(token):
         return None
     digest = digest_of(token)
-    with connection.cursor() as cursor:
-        cursor.execute(_BY_TOKEN, [digest, digest])
-        found = cursor.fetchall()
+    (found,) = ask(Ask(_BY_TOKEN, [digest, digest]))
     for *values, customer_closed_at in found:
         row = IntakeSource.from_db(connection.alias, _OF_TOKEN, values)
         row.previous_until, row.last_used_at = _aware(row.previous_until), _aware(row.last_used_at)

@@ -85,7 +85,8 @@ class IntakeSource(models.Model):
 class IntakeBatch(models.Model):
     """Ledger of what came in: same id and digest twice is once, same id with another digest is an error."""
 
-    source = models.ForeignKey(IntakeSource, on_delete=models.PROTECT, related_name="batches")
+    # The constraint below is the index of its source, and people are never deleted: every batch writes each index.
+    source = models.ForeignKey(IntakeSource, on_delete=models.PROTECT, related_name="batches", db_index=False)
     batch_id = models.CharField(max_length=80)
     sha256 = models.CharField(max_length=64)
     received_at = models.DateTimeField(default=timezone.now)
@@ -102,7 +103,9 @@ class IntakeBatch(models.Model):
         default=0, help_text=_("Times another content came under this id: refused.")
     )
     answer = models.JSONField(default=dict)
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+", db_index=False
+    )
 
     objects = BatchQuerySet.as_manager()
 

@@ -89,6 +89,8 @@ class DayState(NamedTuple):
 
 NOTHING = DayState()
 _from_bytes = int.from_bytes
+# What `DayState(…)` does, without a call of Python for each of the days of a batch.
+_tuple = tuple.__new__
 
 
 def combine(one: DayRow, two: DayRow) -> DayRow:
@@ -170,9 +172,10 @@ def merge(old: DayState, row: DayRow) -> DayState:
         heard, expected, activations, loss_runs = (min(n, MOST) for n in (heard, expected, activations, loss_runs))
     if row_margin is not None and (margin is None or row_margin < margin):
         margin = row_margin
-    return DayState(
-        heard, expected, activations, loss_runs, margin, flags, last_heard_s, presence, acted, acts_source
-    )  # fmt: skip
+    return _tuple(
+        DayState,
+        (heard, expected, activations, loss_runs, margin, flags, last_heard_s, presence, acted, acts_source),
+    )
 
 
 def fold(old: DayState, rows: Iterable[DayRow]) -> DayState:

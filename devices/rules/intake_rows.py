@@ -35,6 +35,8 @@ refused for one of them would make its transmitter look silent."""
 MOST_IGNORED = 20
 """Names of such fields that an answer lists."""
 
+# What `Event(…)` does, without a call of Python for each row.
+_tuple = tuple.__new__
 _TO_WORD = str.maketrans("", "", "-_ \t‐‑–")
 KINDS = {code.value: code.value for code in EventKind}
 _SQUASHED = {code.value.replace("_", ""): code.value for code in EventKind}
@@ -217,6 +219,10 @@ def read_row(
     kind = kind_of(get("kind"))
     at, was_cut = time_of(get("time"), now=now, is_by_hand=is_by_hand)
     serial = text_of(get("serial"), "serial", SERIAL_CHARS)
+    # Most rows say no more than this, and what is not there needs no look.
+    margin_db = None if (db := get("margin_db")) is None else number_of(db, "margin_db", MARGIN_DB, "dB")
+    if serial and len(row) == (3 if db is None else 4) and not must_name and kind not in OF_RECEIVER:  # type: ignore[arg-type]
+        return _tuple(Event, (number, kind, at, serial, "", None, margin_db, None, "")), was_cut
     receiver = "" if (named := get("receiver")) is None else text_of(named, "receiver", RECEIVER_CHARS)
     slot = None if (number_there := get("slot")) is None else slot_of(number_there)
     if must_name and not receiver:
@@ -229,11 +235,9 @@ def read_row(
             raise BadRow("serial", "Give the transmitter’s serial, or the receiver and the slot.")
         if not receiver and not has_receiver:
             raise BadRow("receiver", "Name the receiver of this slot, here or for the whole batch.")
-    # Most rows say none of these: what is not there needs no look.
-    margin_db = None if (db := get("margin_db")) is None else number_of(db, "margin_db", MARGIN_DB, "dB")
     battery_v = None if (volts := get("battery_v")) is None else number_of(volts, "battery_v", BATTERY_V, "V")
     note = "" if (words := get("note")) is None else note_of(words)
-    return Event(number, kind, at, serial, receiver, slot, margin_db, battery_v, note), was_cut
+    return _tuple(Event, (number, kind, at, serial, receiver, slot, margin_db, battery_v, note)), was_cut
 
 
 def _fields_of(row: object) -> Mapping[str, object]:
