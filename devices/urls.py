@@ -85,6 +85,8 @@ SHARED: list[tuple[str, Callable[..., HttpResponse], str]] = [
 
 app_name = "devices"
 urlpatterns = [
+    # First, because addresses are tried in order: every gateway comes here every quarter hour.
+    path("api/v1/checkins", api.checkins, name="intake_checkins"),
     *(path(route, view, name=name) for route, view, name in SHARED),
     *(path(f"tech/{route}", view, name=f"tech_{name}") for route, view, name in SHARED),
     path("sites/<int:site_pk>/areas/", areas.area_list, name="area_list"),
@@ -132,7 +134,6 @@ urlpatterns = [
     path("check-ins/set-aside/<int:pk>/", set_aside.set_aside_detail, name="set_aside_detail"),
     path("check-ins/set-aside/<int:pk>/adopt/", set_aside.set_aside_adopt, name="set_aside_adopt"),
     path("check-ins/set-aside/<int:pk>/dismiss/", set_aside.set_aside_dismiss, name="set_aside_dismiss"),
-    path("api/v1/checkins", api.checkins, name="intake_checkins"),
     path("api/v1/batches/<str:batch>", api.batch_taken, name="intake_batch"),
     path("api/v1/source", api.source, name="intake_source"),
     path("api/v1/openapi.json", api.openapi, name="intake_openapi"),

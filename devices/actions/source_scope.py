@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from django.db import connection
 from django.db.models import Q, QuerySet
 from django.utils.translation import gettext as _
 
 from company.errors import Refused
+from devices.actions.asks import Ask, ask
 from devices.actions.intake_sql import Scope, stations_named
 from devices.models import IntakeSource, Receiver
 from devices.rules.intake_places import Stations
@@ -31,9 +33,8 @@ def receivers_of(source: IntakeSource) -> QuerySet[Receiver]:
 
 
 # Written out, since nearly every batch asks it: see `sources.source_of`. The codes of sites are unique by their capitals.
-_SITE = (
-    "SELECT id, customer_id, code, name FROM sites_site WHERE closed_at IS NULL AND UPPER({}) = UPPER(%s) ORDER BY id"
-)
+_OF_SITE = ("id", "customer_id", "code", "name")
+_SITE = f"SELECT {', '.join(_OF_SITE)} FROM sites_site WHERE closed_at IS NULL AND UPPER({{}}) = UPPER(%s) ORDER BY id"
 
 
 def site_meant(source: IntakeSource, word: str) -> Site:
@@ -44,7 +45,9 @@ def site_meant(source: IntakeSource, word: str) -> Site:
     NotItsOwn
     """
     for column in ("code", "name"):
-        found = [row for row in Site.objects.raw(_SITE.format(column), [word]) if _speaks_for(source, row)]
+        rows = ask(Ask(_SITE.format(column), [word]))[0]
+        sites = [Site.from_db(connection.alias, _OF_SITE, values) for values in rows]
+        found = [row for row in sites if _speaks_for(source, row)]
         if len(found) == 1:
             return found[0]
     raise NotItsOwn(_("This token speaks for no such site. Look at its code in the ledger."))
