@@ -6,7 +6,7 @@ database's own triggers see to it, and change the row of the transmitter, so tha
 under way. A stamp is drawn at random: one that a transaction took back never stands for anything else later.
 
 Made after every migration: SQLite loses triggers whenever Django remakes a table. Where one was missing, all stamps are
-drawn anew.
+drawn anew. They have 53 bits, so that a sum of many is exact.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ OF_UNIT = ("customer_id", "serial", "retired_at")
 UNIT, PLACE, CELLS, PERIOD = (
     "devices_transmitter", "devices_registration", "devices_fitting", "devices_fittingtotals",
 )  # fmt: skip
-_DRAWN = {"postgresql": "(random() * 9007199254740992)::bigint", "sqlite": "random()"}
+_DRAWN = {"postgresql": "(random() * 9007199254740992)::bigint", "sqlite": "(random() & 9007199254740991)"}
 
 
 def ensure_stamps(using: str = "default", **unknown: Any) -> None:
@@ -64,19 +64,24 @@ def lift_stamps(using: str = "default", plan: Any = None, **unknown: Any) -> Non
 def _sqlite_triggers() -> dict[str, str]:
     """SQL of each trigger, by name."""
     found = {
-        "stamp_unit": f"AFTER UPDATE OF {', '.join(OF_UNIT)} ON {UNIT} BEGIN {_draw('NEW.id')} END",
+        "stamp_unit": f"AFTER UPDATE {_of(OF_UNIT, UNIT)} BEGIN {_draw('NEW.id')} END",
     }
     for word, table, columns in (("place", PLACE, OF_PLACE), ("cells", CELLS, OF_CELLS)):
         found[f"stamp_{word}_new"] = f"AFTER INSERT ON {table} BEGIN {_draw('NEW.transmitter_id')} END"
         found[f"stamp_{word}_old"] = f"AFTER DELETE ON {table} BEGIN {_draw('OLD.transmitter_id')} END"
         both = _draw("OLD.transmitter_id, NEW.transmitter_id")
-        found[f"stamp_{word}"] = f"AFTER UPDATE OF {', '.join(columns)} ON {table} BEGIN {both} END"
+        found[f"stamp_{word}"] = f"AFTER UPDATE {_of(columns, table)} BEGIN {both} END"
     fitting = f"SELECT transmitter_id FROM {CELLS} WHERE id IN ({{0}})"
     found["stamp_period_new"] = f"AFTER INSERT ON {PERIOD} BEGIN {_draw(fitting.format('NEW.fitting_id'))} END"
     found["stamp_period_old"] = f"AFTER DELETE ON {PERIOD} BEGIN {_draw(fitting.format('OLD.fitting_id'))} END"
     both = _draw(fitting.format("OLD.fitting_id, NEW.fitting_id"))
-    found["stamp_period"] = f"AFTER UPDATE OF {', '.join(OF_PERIOD)} ON {PERIOD} BEGIN {both} END"
+    found["stamp_period"] = f"AFTER UPDATE {_of(OF_PERIOD, PERIOD)} BEGIN {both} END"
     return {name: f"CREATE TRIGGER {name} {body}" for name, body in found.items()}
+
+
+def _of(columns: tuple[str, ...], table: str) -> str:
+    differs = " OR ".join(f"OLD.{name} IS NOT NEW.{name}" for name in columns)
+    return f"OF {', '.join(columns)} ON {table} WHEN {differs}"
 
 
 def _draw(ids: str) -> str:

@@ -6,11 +6,13 @@ together travel in one pipeline, and what is asked again and again is planned on
 
 from __future__ import annotations
 
+import contextlib
 import functools
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from django.db import connection
+from psycopg import Cursor, Pipeline
 
 Rows = list[tuple[Any, ...]]
 
@@ -33,12 +35,27 @@ def ask(*asks: Ask) -> list[Rows]:
     """Run some statements, in one round trip on PostgreSQL; gives the rows of each. Each sees what the ones before waited for."""
     if not asks:
         return []
-    if not is_postgresql():
-        return _one_by_one(asks)
-    if connection.queries_logged or connection.execute_wrappers or not _has_pipelines():
-        # Whoever listens to the statements hears each of them.
-        return _one_by_one(asks)
-    return _in_a_pipeline(asks)
+    return _in_a_pipeline(asks) if _goes_by_pipeline() else _one_by_one(asks)
+
+
+@contextlib.contextmanager
+def sending() -> Iterator[Callable[..., object]]:
+    """Gives what sends statements whose rows nobody needs; PostgreSQL works on them while the next are made ready.
+
+    Once the block is left all of them are done, or one has failed. No COPY within.
+    """
+    if not _goes_by_pipeline():
+        yield lambda *asks: _one_by_one(asks)
+        return
+    raw = _open()
+    with connection.wrap_database_errors, raw.pipeline():
+        yield lambda *asks: [_sent(raw, one) for one in asks]
+
+
+def _goes_by_pipeline() -> bool:
+    # Whoever listens to the statements hears each of them.
+    is_heard = connection.queries_logged or connection.execute_wrappers
+    return is_postgresql() and not is_heard and _has_pipelines()
 
 
 def _one_by_one(asks: Sequence[Ask]) -> list[Rows]:
@@ -52,23 +69,34 @@ def _one_by_one(asks: Sequence[Ask]) -> list[Rows]:
 
 @functools.cache
 def _has_pipelines() -> bool:
-    from psycopg import Pipeline
-
     return Pipeline.is_supported()
 
 
-def _in_a_pipeline(asks: Sequence[Ask]) -> list[Rows]:
-    from psycopg import Cursor
-
+def _open() -> Any:
+    """The connection as the driver has it."""
     connection.ensure_connection()
     connection.validate_no_broken_transaction()
-    raw, cursors = connection.connection, []
+    return connection.connection
+
+
+def _sent(raw: Any, one: Ask) -> Any:
+    """Send a statement; gives the cursor that will have its rows.
+
+    The server binds the values: only such statements can be planned once (`prepare_threshold` of the settings).
+    """
+    cursor = Cursor(raw)
+    cursor.execute(one.sql, one.values)
+    return cursor
+
+
+def _in_a_pipeline(asks: Sequence[Ask]) -> list[Rows]:
+    raw = _open()
     with connection.wrap_database_errors:
-        # Values bound by the server: only such statements can be planned once (`prepare_threshold` of the settings).
-        with raw.pipeline():
-            for one in asks:
-                cursor = Cursor(raw)
-                cursor.execute(one.sql, one.values)
-                cursors.append(cursor)
+        if len(asks) == 1 and raw.autocommit:
+            # Nothing travels along, not even the beginning of a transaction.
+            cursors = [_sent(raw, asks[0])]
+        else:
+            with raw.pipeline():
+                cursors = [_sent(raw, one) for one in asks]
         # Whether there are columns at all is known without describing each of them, as `description` would.
         return [cursor.fetchall() if cursor.pgresult and cursor.pgresult.nfields else [] for cursor in cursors]

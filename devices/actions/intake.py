@@ -16,6 +16,7 @@ from company.models import User
 from devices.actions import bulk_days
 from devices.actions import intake_sql as isql
 from devices.actions import rollup_sql as sql
+from devices.actions.asks import sending
 from devices.actions.fault_events import Signal, record_signals
 from devices.actions.intake_memory import MOST_SERIALS, Kept, Memory, memory
 from devices.actions.intake_placing import Placed, Sender, place_events
@@ -169,13 +170,14 @@ def _take(
     read = dict(zip(more, found, strict=True))
     stays = _checked(placed, isql.as_border(border), read, remembers)
     fed = isql.as_fed(fed_rows)
-    grouped = placed.days(_closed(placed, fed))
+    closed = _closed(placed, fed)
     aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
+    with sending() as send:
+        send(*aside, *_mark(sender, fed, placed, watermark, head))
+        if not is_bulk:
+            send(*_days_asks(placed.days(closed), read, stays, placed.found.kept))
     if is_bulk:
-        bulk_days.write_many(grouped, sql.owners(read["locked"]), read["stays"])
-    days = [] if is_bulk else _days_asks(grouped, read, stays)
-    # All in one go: on PostgreSQL the way there and back costs more than the work.
-    sql.ask(*days, *aside, *_mark(sender, fed, placed, watermark, head))
+        bulk_days.write_many(placed.days(closed), sql.owners(read["locked"]), read["stays"])
     _tell(placed, sender, head["received_at"])
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
 
@@ -193,7 +195,11 @@ def _checked(placed: Placed, border: date | None, read: Mapping[str, sql.Rows], 
         return stays
     stamps = {row[0]: row[2] for row in read.get("locked", ())}
     if found.kept:
-        old = [one for one in found.kept if stamps.get(one[0]) != one[4]]
+        if "known" in read:
+            same = read["known"][0] == (len(found.kept), sum([one[4] for one in found.kept]))
+            old = [] if same else found.kept
+        else:
+            old = [one for one in found.kept if stamps.get(one[0]) != one[4]]
         if old or border != found.border:
             remembers.forget(old)
             remembers.keep_border(border)
@@ -249,27 +255,31 @@ def put_in(parts: Sequence[tuple[Placed, Sender]], at: datetime) -> None:
 
 
 def _asks_of(keys: Sequence[sql.Key], placed: Placed | None = None, *, is_bulk: bool = False) -> dict[str, sql.Ask]:
-    """Lock the transmitters of some days, and those remembered, and read what is on record: "locked", "days" unless in bulk,
-    and the "stays" of cells that are not remembered.
+    """Lock the transmitters of some days, and those remembered, and read what is on record: "locked" or, where all are
+    remembered, "known"; "days" unless in bulk; and the "stays" of cells that are not remembered.
     """
     kept = {one[0] for one in placed.found.kept} if placed is not None else set()
     ids = {key[0] for key in keys}
     if not ids and not kept:
         return {}
-    asks = {"locked": sql.lock_ask(sorted(ids | kept))}
+    unknown = ids - kept
+    asks = {"locked": sql.lock_ask(sorted(ids | kept))} if unknown else {"known": sql.lock_known_ask(sorted(kept))}
     if keys and not is_bulk:
         asks["days"] = sql.days_ask(keys)
-    if unknown := sorted(ids - kept):
+    if unknown:
         # What will be remembered is read whole.
         oldest = min(key[1] for key in keys) if is_bulk or placed is None else None
-        asks["stays"] = sql.stays_ask(unknown, oldest)
+        asks["stays"] = sql.stays_ask(sorted(unknown), oldest)
     return asks
 
 
-def _days_asks(grouped: dict[sql.Key, list[DayRow]], read: Mapping[str, sql.Rows], stays: Stays) -> list[sql.Ask]:
+def _days_asks(
+    grouped: dict[sql.Key, list[DayRow]], read: Mapping[str, sql.Rows], stays: Stays, kept: Sequence[Kept] = ()
+) -> list[sql.Ask]:  # fmt: skip
     if not grouped:
         return []
-    return merge_days(grouped, sql.owners(read["locked"]), sql.as_states(read["days"]), stays)[1]
+    customers = sql.owners(read["locked"]) if "locked" in read else {one[0]: one[1][1] for one in kept}
+    return merge_days(grouped, customers, sql.as_states(read["days"]), stays)[1]
 
 
 def _tell(placed: Placed, sender: Sender, at: datetime) -> None:

@@ -40,9 +40,9 @@ class Memory:
 
     def of(self, serials: Iterable[str], customer_id: int | None) -> list[Kept]:
         """What is remembered of some serials, of that customer if there is one."""
-        known = self._by_serial
-        found = [kept for serial in serials if (kept := known.get(serial)) is not None]
-        return [kept for kept in found if customer_id is None or kept.unit.customer_id == customer_id]
+        known = self._by_serial.get
+        found = [kept for serial in serials if (kept := known(serial)) is not None]
+        return [kept for kept in found if kept[1][1] == customer_id] if customer_id is not None else found
 
     def keep(self, kept: Iterable[Kept]) -> None:
         """Remember some."""

@@ -49,6 +49,14 @@ def lock_ask(ids: Sequence[int]) -> Ask:
     return Ask(f"SELECT id, customer_id, stamp FROM devices_transmitter WHERE {_among('id')}{lock}", [_list(ids)])
 
 
+def lock_known_ask(ids: Sequence[int]) -> Ask:
+    """The same for transmitters that are remembered; one row: how many there are, and the sum of their stamps."""
+    if not is_postgresql():
+        return Ask(f"SELECT count(*), sum(stamp) FROM devices_transmitter WHERE {_among('id')}", [_list(ids)])
+    locked = f"SELECT stamp FROM devices_transmitter WHERE {_among('id')} ORDER BY id FOR NO KEY UPDATE"
+    return Ask(f"SELECT count(*), sum(stamp)::bigint FROM ({locked}) AS l", [_list(ids)])
+
+
 def lock_transmitters(ids: Sequence[int]) -> dict[int, int]:
     """Lock transmitters as `lock_ask` says; gives their customers."""
     return owners(ask(lock_ask(ids))[0])
@@ -164,10 +172,11 @@ def _unnest(columns: Sequence[tuple[str, str]], more: str = "") -> str:
 def _array(values: Iterable[int | date | bytes | None]) -> str:
     """Numbers, days and masks as PostgreSQL writes an array: the driver looks at each for what to quote, and nothing is here."""
     listed = list(values)
-    kinds = set(map(type, listed))
-    if len(set(listed)) == 1:
+    distinct = set(listed)
+    if len(distinct) == 1:
         # Most columns of a batch say one thing all over.
         return "{" + ",".join([_element(listed[0])] * len(listed)) + "}"
+    kinds = set(map(type, distinct))
     if kinds == {int}:
         return "{" + str(listed)[1:-1] + "}"
     if kinds == {bytes}:

@@ -158,11 +158,12 @@ def merge_days(
     added: list[Added] = []
     n_capped = 0
     for key, rows in grouped.items():
-        customer_id = customers.get(key[0])
+        unit, day = key
+        customer_id = customers.get(unit)
         if customer_id is None:
             raise NotADay(
                 gettext("No transmitter on record has the key %(unknown)s. Set its check-ins aside.")
-                % {"unknown": key[0]}
+                % {"unknown": unit}
             )
         was = before.get(key, NOTHING)
         new = merge(was, rows[0]) if len(rows) == 1 else fold(was, rows)
@@ -172,11 +173,13 @@ def merge_days(
             continue
         else:
             changed.append((key, customer_id, new))
-            is_counted = is_counted or new[2] != was[2] or new[8:] != was[8:]
+            if new[8] != was[8] or new[2] != was[2] or new[9] != was[9]:
+                is_counted = True
         if new[5] & CAPPED:
             n_capped += not was.flags & CAPPED or new.activations == MOST
-        gained = new[0] - was[0]
-        added.append(_tuple(Added, (*key, 1 if gained and not was[0] else 0, gained, new[2] - was[2])))
+        heard = was[0]
+        gained = new[0] - heard
+        added.append(_tuple(Added, (unit, day, 1 if gained and not heard else 0, gained, new[2] - was[2])))
     days = sql.new_days_asks(new_days) + sql.changed_days_asks(changed, is_counted=is_counted)
     return Recorded(len(grouped), n_capped), days + totals_asks(added, stays)
 

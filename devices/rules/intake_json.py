@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable
 
 NAME_CHARS = 40
+_BEFORE_COLON = (b" :", b"\t:", b"\n:", b"\r:")
 
 
 class Doubled(dict[str, object]):
@@ -37,14 +38,29 @@ def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
 def read_json(raw: bytes) -> object:
     """Read JSON; an object with a name that stands twice comes as `Doubled`.
 
-    This costs 0.4 µs for each object more than the library's own way, which takes the last value silently.
+    The library's own way takes the last value silently. It is three times as fast, so it is tried first on a batch as
+    nearly all are, and what it gave is right where it kept as many names as the text can have.
 
     Raises
     ------
     ValueError, RecursionError
         No JSON, or too deep.
     """
-    return json.loads(raw, object_pairs_hook=_object)
+    data = json.loads(raw)
+    return data if _has_every_name(data, raw) else json.loads(raw, object_pairs_hook=_object)
+
+
+def _has_every_name(data: object, raw: bytes) -> bool:
+    """Whether surely no name was lost: each stands before `":` here, and what else looks so only makes this say no."""
+    if type(data) is not dict or any(blank in raw for blank in _BEFORE_COLON):
+        return False
+    n = len(data)
+    for value in data.values():
+        if type(value) is list:
+            if not all(type(one) is dict for one in value):
+                return False
+            n += sum(map(len, value))
+    return raw.count(b'":') == n
 
 
 def shown_name(name: str) -> str:

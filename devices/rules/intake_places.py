@@ -202,11 +202,11 @@ def span_of(places: Sequence[Place], day: date, closed: Mapping[int, date | None
     """
     begin = begin_of(day)
     if len(places) == 1:
-        only = places[0]
-        if only.to_at is None and only.from_at <= begin:
-            over = closed[only.receiver_id]
+        _, _, receiver_id, _, _, _, from_at, to_at, interval_s = places[0]
+        if to_at is None and from_at <= begin:
+            over = closed[receiver_id]
             to_s = DAY_S if over is not None and day < over else None
-            return tuple.__new__(Span, (only.interval_s or None, 0, to_s))
+            return tuple.__new__(Span, (interval_s or None, 0, to_s))
     end = begin + timedelta(days=1)
     here = [row for row in places if row.from_at < end and (row.to_at is None or row.to_at > begin)]
     if not here:

@@ -273,6 +273,7 @@ def read_rows(
     problems: list[RowProblem] = []
     n_clamped = 0
     others: set[str] = set()
+    take = events.append
     for number, row in enumerate(rows, first_row):
         if type(row) is dict and not FIELDS.issuperset(row):
             others.update(row)
@@ -283,7 +284,8 @@ def read_rows(
         except BadRow as bad:
             problems.append(RowProblem(number, bad.field, bad.why))
             continue
-        events.append(event)
-        n_clamped += was_cut
+        take(event)
+        if was_cut:
+            n_clamped += 1
     ignored = names_shown(others - FIELDS, MOST_IGNORED)
     return ReadRows(tuple(events), tuple(problems), len(rows), n_clamped, ignored)

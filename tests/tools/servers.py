@@ -229,7 +229,7 @@ def _accepts_login(port: int, password: str) -> bool:
 # Thrown away afterwards: no waiting for the disk.
 FOR_TESTS = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}
 # What a firm would run: every commit waits for the disk, and the rest is as in a well-kept server.
-FOR_MEASURING = {"shared_buffers": "1GB", "max_wal_size": "8GB", "wal_compression": "lz4"}
+FOR_MEASURING = {"shared_buffers": "1GB", "max_wal_size": "8GB", "wal_compression": "zstd"}
 
 
 def start_postgresql(folder: Path, who: Account, settings: Mapping[str, str] = FOR_TESTS) -> Server:

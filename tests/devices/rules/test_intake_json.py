@@ -31,6 +31,22 @@ def test_the_first_name_that_stands_again_is_told(text: str, name: str) -> None:
     assert found.twice == name
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"rows": [{"a" :1, "a":2}]}', '{"rows" :[{"a":1, "a":2}]}', '{"rows":[{"x\\":":1, "a":1, "a":2}]}',
+        '{"rows":[{"a":{"b":1, "b":2}}]}', '{"rows":[[{"b":1, "b":2}]]}', '{"b":1, "b":2, "rows":[]}',
+        '{"rows":[{"a"\n:1, "a":2}], "note":"\\":"}', '{"rows":[{"a":1, "a"\t:2, "c":"\\":"}]}',
+    ],
+)  # fmt: skip
+def test_no_blank_and_no_text_that_looks_like_a_name_hides_one_that_stands_twice(text: str) -> None:
+    def doubled(value: Any) -> bool:
+        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+        return isinstance(value, Doubled) or any(map(doubled, inner))
+
+    assert doubled(read_json(text.encode()))
+
+
 def test_it_is_noticed_deep_inside_and_only_there() -> None:
     found: Any = read_json(b'{"rows": [{"a": 1}, {"a": 1, "a": 2}]}')
     assert [type(one) for one in (found, *found["rows"])] == [dict, dict, Doubled]
