@@ -25,16 +25,11 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from tests.benchmarks.intake_tables import fill_days, obvious_model, renew_today, token_of
+from tests.benchmarks.intake_tables import carry_over, fill_days, obvious_model, renew_today, token_of
 from tests.benchmarks.nightly import database
 
 A_BATCH = 100
 ROUNDS = 5
-
-
-def clock() -> float:
-    """Seconds on the wall, disk included."""
-    return time.perf_counter()
 
 
 def main() -> None:
@@ -179,9 +174,9 @@ class Bench:
     def product(self, n: int) -> float:
         """From the bytes of the request to the commit, as the intake address goes about it."""
         body, customer = self.body(n), self.group(n)[1][0][2]
-        begun = clock()
+        begun = time.perf_counter()
         self.hand_over(body, token_of(customer), self.sites[self.group(n)[0]])
-        return clock() - begun
+        return time.perf_counter() - begun
 
     def hand_over(self, body: bytes, token: str, site: Any) -> None:
         from devices.actions.intake import take_batch
@@ -235,11 +230,11 @@ class Bench:
             "lowest_margin_db = LEAST(d.lowest_margin_db, excluded.lowest_margin_db), presence = excluded.presence"
         )
         columns = [list(column) for column in zip(*rows, strict=True)]
-        begun = clock()
+        begun = time.perf_counter()
         with self.connection.cursor() as cursor:
             cursor.execute(statement, columns)
         self.connection.commit()
-        return clock() - begun
+        return time.perf_counter() - begun
 
     def bare_sqlite(self, rows: list[tuple[Any, ...]]) -> float:
         from django.db import connection
@@ -261,34 +256,34 @@ class Bench:
             "lowest_margin_db = min(d.lowest_margin_db, excluded.lowest_margin_db), presence = excluded.presence"
         )
         values = [(row[0], day_number(row[1]), *row[2:]) for row in rows]
-        begun = clock()
+        begun = time.perf_counter()
         self.connection.execute("BEGIN IMMEDIATE")
         self.connection.executemany(statement, values)
         self.connection.execute("COMMIT")
-        return clock() - begun
+        return time.perf_counter() - begun
 
     # --- the obvious way ---
 
     def per_row(self, n: int) -> float:
         """`get_or_create` and `save()` of each row, each for itself, as Django does it."""
-        begun = clock()
+        begun = time.perf_counter()
         self.save_each(n)
-        return clock() - begun
+        return time.perf_counter() - begun
 
     def per_row_at_once(self, n: int) -> float:
         """The same in one transaction a batch."""
         from django.db import transaction
 
-        begun = clock()
+        begun = time.perf_counter()
         with transaction.atomic():
             self.save_each(n)
-        return clock() - begun
+        return time.perf_counter() - begun
 
     def per_row_of_product(self, n: int) -> float:
         """As `per_row`, on the very table that the product and the bare side write to."""
         from devices.models import CheckInDay
 
-        begun = clock()
+        begun = time.perf_counter()
         at = self.moment(n)
         for pk, _, customer in self.group(n)[1]:
             row, _ = CheckInDay.objects.get_or_create(
@@ -299,7 +294,7 @@ class Bench:
             row.lowest_margin_db = min(row.lowest_margin_db or 99, 12)
             row.last_heard_s = max(row.last_heard_s or 0, at.hour * 3600 + at.minute * 60)
             row.save()
-        return clock() - begun
+        return time.perf_counter() - begun
 
     def save_each(self, n: int) -> None:
         at, model = self.moment(n), obvious_model()
@@ -364,19 +359,6 @@ class Bench:
             told.runcall(self.product, self.turn)
         pstats.Stats(told).sort_stats("tottime").print_stats(28)
         pstats.Stats(told).sort_stats("cumulative").print_stats(45)
-
-
-def carry_over() -> float:
-    """Carry what stands in the log of SQLite over into its file; gives how long that took.
-
-    Every thousandth page of the log makes a commit do so for all pages, also for those of others.
-    """
-    from django.db import connection
-
-    begun = clock()
-    with connection.cursor() as cursor:
-        cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    return clock() - begun
 
 
 def report(rounds: list[dict[str, float]], options: argparse.Namespace) -> None:
