@@ -231,34 +231,36 @@ def new_days_asks(rows: Iterable[tuple[Key, int, DayState]]) -> list[Ask]:
     return _write_asks(_new_days_sql, DAY_COLUMNS, _columns(rows))
 
 
-CHANGED = ("last_heard_s", "heard", "expected", "loss_runs", "lowest_margin_db", "flags", "presence")
-COUNTED = ("activations", "acted", "acts_source")
+CHANGED = DayState._fields
 
 
-def changed_days_asks(rows: Sequence[tuple[Key, int, DayState]], *, is_counted: bool) -> list[Ask]:
-    """Write what changed of days on record; see `write_days`. Without `is_counted` their activations are as they were."""
+def changed_days_asks(rows: Sequence[tuple[Key, DayState, DayState]]) -> list[Ask]:
+    """Write what changed of days on record: key, state on record, state as it is now; sorted by key.
+
+    Columns in which all of them are as they were are left out: mostly half of them.
+    """
     if not rows:
         return []
-    states = DayState._make(zip(*[state for _, _, state in rows], strict=True))
-    names = CHANGED + COUNTED if is_counted else CHANGED
-    columns = [getattr(states, name) for name in names]
-    units, days = zip(*[key for key, _, _ in rows], strict=True)
+    keys, before, now = zip(*rows, strict=True)
+    pairs = zip(CHANGED, zip(*before, strict=True), zip(*now, strict=True), strict=True)
+    columns = {name: new for name, old, new in pairs if old != new}
+    units, days = zip(*keys, strict=True)
     if not is_postgresql():
-        sets, written = ", ".join(f"{name} = %s" for name in names), _Written()
-        values = zip(*columns, units, [written[day] for day in days], strict=True)
+        sets, written = ", ".join(f"{name} = %s" for name in columns), _Written()
+        values = zip(*columns.values(), units, [written[day] for day in days], strict=True)
         where = "transmitter_id = %s AND day = %s"
         return [Ask(f"UPDATE devices_checkinday SET {sets} WHERE {where}", list(values), is_many=True)]
     kinds = dict(DAY_COLUMNS)
-    sets, first, last = ", ".join(f"{name} = v.{name}" for name in names), min(days), max(days)
-    keys = {"transmitter_id": units} | ({} if first == last else {"day": days})
-    arrays = ", ".join(f"%s::{kinds[name]}[]" for name in (*keys, *names))
+    sets, first, last = ", ".join(f"{name} = v.{name}" for name in columns), min(days), max(days)
+    columns = {"transmitter_id": units} | ({} if first == last else {"day": days}) | columns
+    arrays = ", ".join(f"%s::{kinds[name]}[]" for name in columns)
     # Days stand in the statement, so that only their months are looked at.
     where = f"d.day = '{first}'" if first == last else f"d.day = v.day AND d.day BETWEEN '{first}' AND '{last}'"
     return [
         Ask(
-            f"UPDATE devices_checkinday d SET {sets} FROM unnest({arrays}) AS v({', '.join((*keys, *names))}) "
+            f"UPDATE devices_checkinday d SET {sets} FROM unnest({arrays}) AS v({', '.join(columns)}) "
             f"WHERE d.transmitter_id = v.transmitter_id AND {where}",
-            [_array(column) for column in (*keys.values(), *columns)],
+            [_array(column) for column in columns.values()],
         )
     ]
 

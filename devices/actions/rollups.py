@@ -153,8 +153,7 @@ def merge_days(
         Of a transmitter that is not on record.
     """
     new_days: list[tuple[sql.Key, int, DayState]] = []
-    changed: list[tuple[sql.Key, int, DayState]] = []
-    is_counted = False
+    changed: list[tuple[sql.Key, DayState, DayState]] = []
     added: list[Added] = []
     n_capped = 0
     for key, rows in grouped.items():
@@ -172,15 +171,13 @@ def merge_days(
         elif new == was:
             continue
         else:
-            changed.append((key, customer_id, new))
-            if new[8] != was[8] or new[2] != was[2] or new[9] != was[9]:
-                is_counted = True
+            changed.append((key, was, new))
         if new[5] & CAPPED:
             n_capped += not was.flags & CAPPED or new.activations == MOST
         heard = was[0]
         gained = new[0] - heard
         added.append(_tuple(Added, (unit, day, 1 if gained and not heard else 0, gained, new[2] - was[2])))
-    days = sql.new_days_asks(new_days) + sql.changed_days_asks(changed, is_counted=is_counted)
+    days = sql.new_days_asks(new_days) + sql.changed_days_asks(changed)
     return Recorded(len(grouped), n_capped), days + totals_asks(added, stays)
 
 
