@@ -375,6 +375,9 @@ def report(rounds: list[dict[str, float]], options: argparse.Namespace) -> None:
         ratios = sorted(one["product"] / one[other] for one in rounds)
         wanted = f", wanted at least {bar}" if bar else ""
         say(f"{name}: {statistics.median(ratios):.2f} ({ratios[0]:.2f} to {ratios[-1]:.2f}) times {other}{wanted}")
+    if options.sqlite:
+        most = statistics.median(one["bare"] / one["rows, same table"] for one in rounds)
+        say(f"for comparison: the bare side, which nothing can beat, {most:.2f} times rows, same table")
 
 
 def say(line: str) -> None:
