@@ -5,7 +5,8 @@
 
 Each of the four writers is a process that takes batches in. On at least a fifth of the deliveries it kills itself (SIGKILL)
 within the transaction, after everything is written and before the commit; a new one goes on with the
-same batch. Many batches come twice besides. At the end the days are exactly what was sent, and `reconcile` finds
+same batch. Many batches come twice besides. All the while an office changes cells and settings of the same transmitters, so
+that nothing a writer remembers stays true for long. At the end the days are exactly what was sent, and `reconcile` finds
 nothing. Prints what it did; ends with 1 if anything is wrong.
 """
 
@@ -19,7 +20,8 @@ import signal
 import sys
 import time
 import traceback
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -84,11 +86,12 @@ def run(n_batches: int, n_deliveries: int, seed: int) -> list[str]:
     begun = time.monotonic()
     today = datetime.now(UTC).replace(microsecond=0)
     plan = make_plan(n_batches, n_deliveries, seed, today)
-    n_sent, n_killed, failed = deliver(plan, make_ledger())
+    n_sent, n_killed, n_changed, failed = deliver(plan, make_ledger())
     wrong = failed + check(plan, n_batches)
     print(
         f"{n_sent} deliveries of {n_batches} batches by {WRITERS} processes in {time.monotonic() - begun:.0f} s, "
-        f"{n_killed} killed before their commit ({100 * n_killed / n_sent:.0f} %), {len(wrong)} things wrong"
+        f"{n_killed} killed before their commit ({100 * n_killed / n_sent:.0f} %), {n_changed} changes by the "
+        f"office meanwhile, {len(wrong)} things wrong"
     )
     return wrong
 
@@ -110,33 +113,42 @@ def make_ledger() -> list[str]:
     return serials
 
 
-def deliver(plan: Plan, serials: list[str]) -> tuple[int, int, list[str]]:
-    """Run the writers, each forked anew after it was killed; gives deliveries, kills, and what failed otherwise."""
+def deliver(plan: Plan, serials: list[str]) -> tuple[int, int, int, list[str]]:
+    """Run the writers, each forked anew after it was killed, and the office; gives deliveries, kills, changes by the office,
+    and what failed otherwise.
+    """
     from django.db import connections
 
     # No connection may stand open across a fork.
     connections.close_all()
     places = multiprocessing.Array("i", WRITERS, lock=False)
     is_again = multiprocessing.Array("b", WRITERS, lock=False)
-    running = {_fork(plan, serials, n, places, is_again): n for n in range(WRITERS)}
+    running = {_forked(write, plan, serials, n, places, is_again): n for n in range(WRITERS)}
+    n_changed, is_open = multiprocessing.Value("i", 0, lock=False), multiprocessing.Value("b", 1, lock=False)
+    office = _forked(keep_office, n_changed, is_open)
     n_killed, failed = 0, []
-    while running:
+    while running or office:
         pid, status = os.wait()
+        if pid == office:
+            office = 0
+            failed += [f"the office ended with {status}"] if status else []
+            continue
         n = running.pop(pid)
         if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL:
             n_killed += 1
-            running[_fork(plan, serials, n, places, is_again)] = n
+            running[_forked(write, plan, serials, n, places, is_again)] = n
         elif status:
             failed.append(f"writer {n} ended with {status}")
-    return sum(map(len, plan.deliveries)) + n_killed, n_killed, failed
+        is_open.value = bool(running)
+    return sum(map(len, plan.deliveries)) + n_killed, n_killed, n_changed.value, failed
 
 
-def _fork(plan: Plan, serials: list[str], number: int, places: Any, is_again: Any) -> int:
+def _forked(work: Callable[..., None], *args: Any) -> int:
     pid = os.fork()
     if pid:
         return pid
     try:
-        write(plan, serials, number, places, is_again)
+        work(*args)
     except BaseException:
         traceback.print_exc()
         os._exit(1)
@@ -175,6 +187,28 @@ def write(plan: Plan, serials: list[str], number: int, places: Any, is_again: An
         )
         is_again[number] = 0
         places[number] += 1
+
+
+def keep_office(n_changed: Any, is_open: Any) -> None:
+    """Give transmitters fresh cells, or another check-in interval, one after another, until all batches are in."""
+    from devices.actions.batteries import fit_battery
+    from devices.actions.slot_settings import settings_of
+    from devices.actions.slots import change_slot
+    from devices.models import Registration
+    from tests import factories
+
+    by, rng = factories.make_user(), random.Random(7)
+    while is_open.value:
+        row = rng.choice(Registration.objects.filter(removed_at=None).select_related("transmitter", "receiver__site"))
+        now = datetime.now(UTC)
+        if rng.random() < 0.5:
+            fit_battery(transmitter=row.transmitter, battery_type=None, by=by, at=now)
+        else:
+            settings = replace(
+                settings_of(row), interval_s=rng.choice([n for n in (900, 1800, 3600) if n != row.interval_s])
+            )
+            change_slot(registration=row, settings=settings, by=by, at=now, reason="Measured.")
+        n_changed.value += 1
 
 
 def check(plan: Plan, n_batches: int) -> list[str]:
