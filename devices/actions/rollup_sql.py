@@ -128,22 +128,16 @@ def days_ask(keys: Sequence[Key]) -> Ask:
             "ON d.transmitter_id = json_extract(k.value, '$[0]') AND d.day = json_extract(k.value, '$[1]')",
             [json.dumps([(t, day_number(day)) for t, day in keys])],
         )
-    days = {day for _, day in keys}
-    if len(days) == 1:
-        # A single day stands in the statement, so that only its month is looked at.
-        return Ask(
-            f"SELECT {columns} FROM devices_checkinday d WHERE d.transmitter_id = ANY(%s::int[]) AND d.day = '{days.pop()}'",
-            [_array([t for t, _ in keys])],
-        )
+    # Days stand in the statement, so that only their months are looked at.
+    units, days = _array([t for t, _ in keys]), [day for _, day in keys]
+    first, last = min(days), max(days)
+    if first == last:
+        where = f"d.transmitter_id = ANY(%s::int[]) AND d.day = '{first}'"
+        return Ask(f"SELECT {columns} FROM devices_checkinday d WHERE {where}", [units])
     return Ask(
-        f"SELECT {columns} FROM unnest(%s::int[], %s::date[]) AS k(t, day) "
-        "JOIN devices_checkinday d ON d.transmitter_id = k.t AND d.day = k.day AND d.day BETWEEN %s AND %s",
-        [
-            _array([t for t, _ in keys]),
-            _array([day for _, day in keys]),
-            min(days, default=None),
-            max(days, default=None),
-        ],
+        f"SELECT {columns} FROM unnest(%s::int[], %s::date[]) AS k(t, day) JOIN devices_checkinday d "
+        f"ON d.transmitter_id = k.t AND d.day = k.day AND d.day BETWEEN '{first}' AND '{last}'",
+        [units, _array(days)],
     )
 
 
