@@ -51,6 +51,8 @@ class StampField(models.BigIntegerField):
         if not add:
             # Not what this row was read with: it may have changed since, and an old one must never come back.
             return models.F(self.attname)
-        drawn = secrets.randbits(53)
-        setattr(model_instance, self.attname, drawn)
-        return drawn
+        return getattr(model_instance, self.attname)
+
+    def get_db_prep_save(self, value: Any, connection: Any) -> Any:
+        # Whatever number somebody writes, as a fixture does: it stood for something else.
+        return value if hasattr(value, "resolve_expression") else secrets.randbits(53)

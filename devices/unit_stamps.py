@@ -1,4 +1,5 @@
-"""Stamps of transmitters: a number that is another one whenever where it stands, its cells or its serial changed.
+"""Stamps of transmitters: a number that is another one whenever where it stands, its cells, its serial, its customer or its
+retirement changed.
 
 Intake keeps in memory what every batch needs to know of each transmitter, and asks under its lock only whether that still
 holds (`devices.actions.intake_memory`). So the stamp must change with every change, by whomever and by whatever way: the
@@ -11,6 +12,7 @@ drawn anew. They have 53 bits, so that a sum of many is exact.
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 from django.db import connections, transaction
@@ -45,14 +47,15 @@ def ensure_stamps(using: str = "default", **unknown: Any) -> None:
 
 
 def lift_stamps(using: str = "default", plan: Any = None, **unknown: Any) -> None:
-    """Take the triggers away before migrations run; `ensure_stamps` makes them again afterwards."""
+    """Take the triggers of SQLite away before this app's migrations run; `ensure_stamps` makes them again afterwards.
+
+    Where Django remakes a table, a trigger elsewhere that writes it would fail while the table has another name. Meanwhile,
+    and where a migration fails, nothing is remembered: see `do_stand`. Those of PostgreSQL stand all the time.
+    """
     connection = connections[using]
-    if not plan:
+    if connection.vendor != "sqlite" or not any(migration.app_label == "devices" for migration, _ in plan or ()):
         return
     with connection.cursor() as cursor:
-        if connection.vendor == "postgresql":
-            cursor.execute("DROP FUNCTION IF EXISTS devices_stamp() CASCADE")
-            return
         cursor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'stamp!_%' ESCAPE '!'")
         for (name,) in cursor.fetchall():
             cursor.execute(f'DROP TRIGGER "{name}"')
@@ -88,10 +91,18 @@ def _draw(ids: str) -> str:
     return f"UPDATE {UNIT} SET stamp = {_DRAWN['sqlite']} WHERE id IN ({ids});"
 
 
-def _ensure_sqlite(cursor: Any) -> None:
-    wanted = _sqlite_triggers()
+def do_stand(cursor: Any) -> bool:
+    """Whether SQLite has all triggers, as they should be."""
+    return _standing(cursor) == _sqlite_triggers()
+
+
+def _standing(cursor: Any) -> dict[str, str]:
     cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'stamp!_%' ESCAPE '!'")
-    stand = dict(cursor.fetchall())
+    return dict(cursor.fetchall())
+
+
+def _ensure_sqlite(cursor: Any) -> None:
+    wanted, stand = _sqlite_triggers(), _standing(cursor)
     if stand == wanted:
         return
     for name in stand:
@@ -158,15 +169,20 @@ def _postgresql_triggers() -> dict[str, tuple[str, str]]:
 
 def _ensure_postgresql(cursor: Any) -> None:
     wanted = _postgresql_triggers()
+    # The digest of what the triggers are made by stands in the function, so that a look at its text tells all.
+    digest = hashlib.sha256(repr(wanted).encode()).hexdigest()
+    function = _FUNCTION.replace("BEGIN", f"BEGIN -- {digest}", 1)
+    tables = [PLACE, CELLS, PERIOD, UNIT]
     cursor.execute(
-        "SELECT t.tgname, p.prosrc FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid WHERE p.proname = 'devices_stamp'"
+        "SELECT t.tgname, p.prosrc FROM pg_trigger t JOIN pg_proc p ON p.oid = t.tgfoid WHERE p.proname = 'devices_stamp' "
+        "AND t.tgenabled = 'O' AND t.tgrelid = ANY(SELECT to_regclass(name) FROM unnest(%s::text[]) AS name)",
+        [tables],
     )
     stand = dict(cursor.fetchall())
-    body = _FUNCTION.split("$body$")[1]
-    if set(stand) == set(wanted) and set(stand.values()) == {body}:
+    if set(stand) == set(wanted) and set(stand.values()) == {function.split("$body$")[1]}:
         return
     cursor.execute("DROP FUNCTION IF EXISTS devices_stamp() CASCADE")
-    cursor.execute(_FUNCTION)
+    cursor.execute(function)
     for name, (_, statement) in wanted.items():
         cursor.execute(f"CREATE TRIGGER {name} {statement}")
     cursor.execute(f"UPDATE {UNIT} SET stamp = {_DRAWN['postgresql']}")

@@ -42,7 +42,7 @@ def ask(*asks: Ask) -> list[Rows]:
 def sending() -> Iterator[Callable[..., object]]:
     """Gives what sends statements whose rows nobody needs; PostgreSQL works on them while the next are made ready.
 
-    Once the block is left all of them are done, or one has failed. No COPY within.
+    For use within a transaction: once the block is left all of them are done, or one has failed. No COPY within.
     """
     if not _goes_by_pipeline():
         yield lambda *asks: _one_by_one(asks)
@@ -74,6 +74,9 @@ def _has_pipelines() -> bool:
 
 def _open() -> Any:
     """The connection as the driver has it."""
+    # As Django's own cursors go about it: a connection that broke since the last request is made anew.
+    connection.validate_thread_sharing()
+    connection.close_if_health_check_failed()
     connection.ensure_connection()
     connection.validate_no_broken_transaction()
     return connection.connection

@@ -33,6 +33,7 @@ class Book:
         self.sites: dict[str, Site] = {}
         self.receivers: dict[Place, Receiver] = {}
         self.touched: dict[int, Receiver] = {}
+        self.units: set[int] = set()
         self.changes: list[ChangeRow] = []
         self.counts: dict[str, int] = {}
         self.outputs: dict[tuple[int, int], Output] = {}

@@ -25,6 +25,7 @@ from devices.actions.import_book import chunks
 from devices.actions.import_undo_areas import areas_that_stay
 from devices.actions.import_undo_since import SHOWN, changes_since, of_import, say_change
 from devices.actions.imports import RecordsMovedOn, change_mark, settle_key
+from devices.actions.ledger import lock_all
 from devices.models import (
     Away,
     BatteryType,
@@ -76,6 +77,8 @@ class TakingBack:
 
     statements: list[Statement] = field(default_factory=list)
     receiver_ids: list[int] = field(default_factory=list)
+    locked_receiver_ids: set[int] = field(default_factory=set)
+    locked_unit_ids: set[int] = field(default_factory=set)
     n_rows: int = 0
     n_removed: int = 0
 
@@ -141,8 +144,7 @@ def take_back_import(
     RecordsMovedOn
         If a record was changed since it was prepared.
     """
-    for some in chunks(prepared.receiver_ids):
-        list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=some).order_by("pk").values_list("pk"))
+    lock_all({*prepared.receiver_ids, *prepared.locked_receiver_ids}, prepared.locked_unit_ids)
     if change_mark() != mark:
         raise RecordsMovedOn(_("The records were changed while the import was being taken back. Nothing was written."))
     for statement in prepared.statements:
@@ -207,6 +209,7 @@ class _TakeBack:
         rows = [row for row in self.rows if not (row.subject_kind == "area" and row.subject_id in self.staying)]
         done = TakingBack(n_rows=len(rows), n_removed=sum(len(self.new[model]) for model in MODELS.values()))
         done.receiver_ids = self._receivers()
+        done.locked_unit_ids, done.locked_receiver_ids = self._to_lock()
         done.statements = [*self._removals(), *self._restorals(), *self._ends()]
         raised = f'UPDATE "{Receiver._meta.db_table}" SET version = version + 1 WHERE id = %s'
         done.statements.append(Statement(raised, [(pk,) for pk in done.receiver_ids]))
@@ -342,6 +345,24 @@ class _TakeBack:
     def _receivers(self) -> list[int]:
         found = {row.after["receiver"] for row in self.rows if row.after and isinstance(row.after.get("receiver"), int)}
         return sorted(found - self.new[Receiver])
+
+    def _to_lock(self) -> tuple[set[int], set[int]]:
+        """Transmitters whose place or cells are written of, and the receivers in which they ever stood."""
+
+        def written(model: type[models.Model]) -> set[int]:
+            altered = {pk for (other, _), rows in self.sets.items() if other is model for pk, _ in rows}
+            return altered | set(self.new[model])
+
+        units = written(Transmitter)
+        for model in (Registration, Fitting):
+            for some in chunks(sorted(written(model))):
+                found = model._base_manager.filter(pk__in=some, transmitter__isnull=False)
+                units |= set(found.values_list("transmitter_id", flat=True))
+        receivers: set[int] = set()
+        for some in chunks(sorted(units)):
+            stood = Registration.objects.filter(transmitter__in=some)
+            receivers |= set(stood.values_list("receiver_id", flat=True))
+        return units, receivers
 
     def _removals(self) -> list[Statement]:
         order: list[type[models.Model]] = [

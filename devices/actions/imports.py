@@ -16,7 +16,7 @@ from company.actions import keep_upload
 from company.errors import Refused
 from company.models import ChangeRow, Job, Upload, User
 from company.sheets import plain_text
-from devices.actions.import_book import Book, chunks
+from devices.actions.import_book import Book
 from devices.actions.import_cells import prepare_fittings
 from devices.actions.import_places import (
     prepare_areas,
@@ -26,6 +26,7 @@ from devices.actions.import_places import (
     prepare_sites,
 )
 from devices.actions.import_slots import prepare_slots, prepare_transmitters
+from devices.actions.ledger import lock_all
 from devices.actions.rollups import rebuild_totals
 from devices.models import Receiver, Registration
 from devices.rules.import_records import Plan
@@ -113,6 +114,7 @@ def prepare_import(*, plan: Plan, by: User, at: datetime, reason: str, batch: UU
     prepare_receivers(book, plan)
     prepare_outputs(book, plan)
     transmitters = prepare_transmitters(book, plan)
+    book.units = {unit.pk for unit in transmitters.values()}
     prepare_slots(book, plan, transmitters)
     prepare_fittings(book, plan, transmitters)
     prepare_areas(book, plan)
@@ -135,7 +137,7 @@ def apply_import(
         If a record was changed since; make a new plan.
     """
     # Locks come first and in the order of keys, so that an action under way is waited for and then seen by the mark.
-    _lock(plan)
+    _lock(plan, book)
     if change_mark() != mark:
         raise RecordsMovedOn(gettext("The records were changed while the workbook was read. Nothing was written."))
     for statement in book.statements:
@@ -172,11 +174,10 @@ def settle_receivers(*, receiver_ids: list[int], more_transmitters: Iterable[int
     slot_map_changed.send(sender=Receiver, receiver_ids=receiver_ids, site_ids=sorted(set(site_ids)))
 
 
-def _lock(plan: Plan) -> None:
-    """Lock every receiver on record that the plan touches."""
+def _lock(plan: Plan, book: Book) -> None:
+    """Lock every receiver and transmitter on record that the plan touches."""
     places = {write.key for write in plan.receivers} | {write.key[0] for write in plan.outputs}
     places |= {slot.place for slot in plan.slots} | {place for place, _ in plan.slot_words}
     rows = Receiver.objects.open().values_list("pk", "site__code", "label")
     pks = [pk for pk, site, label in rows if (fold(site), plain_text(label)) in places]
-    for some in chunks(sorted(pks)):
-        list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=some).order_by("pk").values_list("pk"))
+    lock_all({*pks, *book.touched}, book.units)

@@ -18,7 +18,7 @@ from devices.actions import intake_sql as isql
 from devices.actions import rollup_sql as sql
 from devices.actions.asks import sending
 from devices.actions.fault_events import Signal, record_signals
-from devices.actions.intake_memory import MOST_SERIALS, Kept, Memory, memory
+from devices.actions.intake_memory import MOST_EVENTS, Kept, Memory, memory
 from devices.actions.intake_placing import Placed, Sender, place_events
 from devices.actions.rollups import merge_days
 from devices.actions.running_totals import Stays, by_unit
@@ -26,6 +26,9 @@ from devices.models import IntakeBatch, IntakeSource, Receiver
 from devices.rules.day_merge import DayRow
 from devices.rules.events import Event, RowProblem
 from sites.models import Site
+
+TURNS = 3
+"""How often a batch begins anew because something it went by changed before it held the locks; then it goes by what it read."""
 
 
 class OtherContent(Refused):
@@ -103,11 +106,14 @@ def take_batch(
         "n_conflicts": 0, "by_id": by.pk if by else None,
     }  # fmt: skip
     # Files of the past speak of too many at once, and once only.
-    remembers = memory if len(events) <= MOST_SERIALS else None
-    try:
-        taken = _take(sender, head, events, problems, watermark, said, remembers)
-    except _ChangedSince:
-        taken = _take(sender, head, events, problems, watermark, said, None)
+    remembers = memory if len(events) <= MOST_EVENTS else None
+    taken = None
+    for turn in range(TURNS):
+        try:
+            taken = _take(sender, head, events, problems, watermark, said, remembers, is_last=turn == TURNS - 1)
+            break
+        except _ChangedSince:
+            continue
     if taken is None:
         raise OtherContent(
             _("A batch of this id came before with other content, so nothing was taken. Send this one under a new id.")
@@ -144,10 +150,10 @@ class _ChangedSince(Exception):
 @transaction.atomic
 def _take(
     sender: Sender, head: dict[str, Any], events: Sequence[Event], problems: Sequence[RowProblem],
-    watermark: datetime | None, said: Sequence[str], remembers: Memory | None,
+    watermark: datetime | None, said: Sequence[str], remembers: Memory | None, *, is_last: bool,
 ) -> Taken | None:  # fmt: skip
     """Take a batch in, or give the stored answer; None where its id was used for other content, which is counted."""
-    placed = place_events(sender, events, remembers)
+    placed = place_events(sender, events, None if is_last else remembers)
     answer = _answer(head, placed, problems)
     if said:
         answer["said"] = list(said)
@@ -164,11 +170,13 @@ def _take(
     # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.
     asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope)]
     more = _asks_of(keys, placed, is_bulk=is_bulk)
-    made, fed_rows, *found, border = sql.ask(*asks, *more.values(), isql.border_ask())
+    made, fed_rows, *found = sql.ask(*asks, *more.values(), isql.border_ask(), *isql.schema_asks())
     if not made:
         return _came_before(head)
-    read = dict(zip(more, found, strict=True))
-    stays = _checked(placed, isql.as_border(border), read, remembers)
+    border, read = found[len(more)], dict(zip(more, found, strict=False))
+    if remembers is not None and len(found) > len(more) + 1:
+        _go_by_schema(remembers, found[-1][0][0], placed)
+    stays = _checked(placed, isql.as_border(border), read, remembers, is_last=is_last)
     fed = isql.as_fed(fed_rows)
     closed = _closed(placed, fed)
     aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
@@ -182,18 +190,38 @@ def _take(
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
 
 
-def _checked(placed: Placed, border: date | None, read: Mapping[str, sql.Rows], remembers: Memory | None) -> Stays:
-    """Cells of all transmitters heard, after a look at whether what was remembered still holds; then remember what was read.
+def _go_by_schema(remembers: Memory, schema: int, placed: Placed) -> None:
+    """Forget everything where tables or triggers of SQLite changed, and remember nothing while triggers are missing.
 
     Raises
     ------
     _ChangedSince
-        It does not. It is forgotten.
+        What the batch went by may be wrong.
+    """
+    if schema != remembers.schema:
+        remembers.clear()
+        remembers.schema, remembers.may_keep = schema, isql.are_stamps_kept()
+        if placed.found.kept:
+            raise _ChangedSince
+
+
+def _checked(
+    placed: Placed, border: date | None, read: Mapping[str, sql.Rows], remembers: Memory | None, *, is_last: bool
+) -> Stays:  # fmt: skip
+    """Cells of all transmitters heard, after a look at whether what was remembered, or read before the locks, still holds;
+    then remember what was read.
+
+    Raises
+    ------
+    _ChangedSince
+        It does not. What was remembered is forgotten.
     """
     found, stays = placed.found, by_unit(read.get("stays", ()))
     if remembers is None:
         return stays
     stamps = {row[0]: row[2] for row in read.get("locked", ())}
+    if not is_last and any(pk in stamps and stamps[pk] != stamp for pk, stamp in found.stamps.items()):
+        raise _ChangedSince
     if found.kept:
         if "known" in read:
             same = read["known"][0] == (len(found.kept), sum([one[4] for one in found.kept]))

@@ -16,8 +16,8 @@ from devices.rules.intake_places import Place, Unit
 
 MOST = 50_000
 """Transmitters remembered by one process, some 1 kB each; our own choice. Beyond that it begins to remember anew."""
-MOST_SERIALS = 500
-"""Batches of more serials are files of the past: they read what is on record. Our own choice."""
+MOST_EVENTS = 500
+"""Batches of more events are files of the past: they read what is on record. Our own choice."""
 
 
 class Kept(NamedTuple):
@@ -37,6 +37,9 @@ class Memory:
         self._by_serial: dict[str, Kept] = {}
         self.border: date | None = None
         self.knows_border = False
+        self.schema: int | None = None
+        """Of SQLite, when what is remembered was read: see `intake_sql.schema_asks`."""
+        self.may_keep = True
 
     def of(self, serials: Iterable[str], customer_id: int | None) -> list[Kept]:
         """What is remembered of some serials, of that customer if there is one."""
@@ -46,6 +49,8 @@ class Memory:
 
     def keep(self, kept: Iterable[Kept]) -> None:
         """Remember some."""
+        if not self.may_keep:
+            return
         if len(self._by_serial) > MOST:
             self._by_serial.clear()
         for one in kept:

@@ -8,11 +8,14 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, NamedTuple
 
+from django.db import connection
+
 from devices.actions.asks import Ask, Rows, ask, is_postgresql
 from devices.actions.intake_memory import Kept, Memory
 from devices.actions.rollup_sql import as_day
 from devices.rules.intake_places import Place, Station, Unit, Units
 from devices.rules.serials import serial_key
+from devices.unit_stamps import do_stand
 
 _PLACE = "g.id, g.transmitter_id, g.receiver_id, g.site_id, g.customer_id, g.slot, {0}, {1}, g.interval_s"
 
@@ -309,6 +312,17 @@ def as_closed(rows: Rows) -> dict[int, date | None]:
 def border_ask() -> Ask:
     """First day that is still kept; older ones were dropped, or are being dropped."""
     return Ask("SELECT checkins_from FROM company_firm WHERE id = 1", [])
+
+
+def schema_asks() -> list[Ask]:
+    """On SQLite the number of changes of its tables and triggers: it loses these where a table is remade."""
+    return [] if is_postgresql() else [Ask("SELECT schema_version FROM pragma_schema_version", [])]
+
+
+def are_stamps_kept() -> bool:
+    """Whether every change draws a stamp; see `devices.unit_stamps`."""
+    with connection.cursor() as cursor:
+        return do_stand(cursor)
 
 
 def as_border(rows: Rows) -> date | None:

@@ -13,11 +13,15 @@ from django.utils.translation import gettext as _
 from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import ChangeRow, User
+from devices.actions.rollup_sql import lock_transmitters
 from devices.models import Receiver, Registration
 from devices.signals import slot_map_changed
 
 MOST_OVERTAKEN = 50
 """A form overtaken by more changes than this is too old, whatever they were."""
+
+AT_ONCE = 500
+"""Keys that one query names."""
 
 SHOWN_CHANGES = 5
 """A refusal for a stale form names at most this many changes."""
@@ -51,6 +55,21 @@ def lock_receivers(*receivers: Receiver) -> list[Receiver]:
         .order_by("pk")
     }
     return [fresh[receiver.pk] for receiver in receivers]
+
+
+def lock_all(receiver_ids: Iterable[int], unit_ids: Iterable[int]) -> None:
+    """Lock receivers, then transmitters: those that ever stood in them, and others; both in the order of their keys.
+
+    For whoever writes about many of them row by row: each row that says where a transmitter stands or which cells it has
+    locks that one (`devices.unit_stamps`), and batches of check-ins lock receivers before transmitters.
+    """
+    keys, units = sorted(set(receiver_ids)), set(unit_ids)
+    for start in range(0, len(keys), AT_ONCE):
+        some = keys[start : start + AT_ONCE]
+        list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=some).order_by("pk").values_list("pk"))
+        stood = Registration.objects.filter(receiver__in=some, transmitter__isnull=False)
+        units |= {pk for pk in stood.values_list("transmitter_id", flat=True) if pk is not None}
+    lock_transmitters(sorted(units))
 
 
 def refuse_stale(receiver: Receiver, seen_version: int | None, slot: int | None = None) -> None:

@@ -1,7 +1,7 @@
 """The raw SQL of check-in days and running totals, in two dialects: `unnest` for PostgreSQL, `executemany` for SQLite.
 
 Whoever calls this holds a transaction, and the locks of `lock_transmitters`: days are read, merged by
-`devices.rules.day_merge` and written whole. Rows come sorted by (transmitter, day), so that two writers never wait crosswise.
+`devices.rules.day_merge` and written: new ones whole, of others what changed. Rows come sorted by (transmitter, day), so that two writers never wait crosswise.
 """
 
 from __future__ import annotations

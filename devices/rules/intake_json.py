@@ -52,7 +52,8 @@ def read_json(raw: bytes) -> object:
 
 def _has_every_name(data: object, raw: bytes) -> bool:
     """Whether surely no name was lost: each stands before `":` here, and what else looks so only makes this say no."""
-    if type(data) is not dict or any(blank in raw for blank in _BEFORE_COLON):
+    # A zero byte: UTF-16 and UTF-32, in which other signs hold these bytes.
+    if type(data) is not dict or b"\0" in raw or any(blank in raw for blank in _BEFORE_COLON):
         return False
     n = len(data)
     for value in data.values():

@@ -24,6 +24,7 @@ from devices.models import (
     Transmitter,
 )
 from devices.rules.events import Event
+from devices.unit_stamps import ensure_stamps
 from tests.factories import (
     NOW,
     TODAY,
@@ -173,6 +174,43 @@ def test_a_day_that_is_no_longer_kept_is_refused_though_the_border_was_remembere
     assert (answer["taken"], len(answer["refused"])) == (0, 3)
 
 
+@pytest.mark.skipif("connection.vendor != 'sqlite'", reason="PostgreSQL keeps its triggers while tables change")
+def test_while_triggers_are_missing_nothing_is_remembered(receiver, units, source):
+    """As between the migrations of an upgrade and what follows them, and after one that failed."""
+    take(source, "one", 3)
+    take(source, "two", 4)
+    with connection.cursor() as cursor:
+        cursor.execute("DROP TRIGGER stamp_place")
+    swapped(receiver, units[0])
+    take(source, "three", 5)
+    assert Receiver.objects.exclude(pk=receiver.pk).get().heard_until == MIDNIGHT - timedelta(days=1) + timedelta(
+        hours=5
+    )
+    assert memory.of(SERIALS, None) == []
+    ensure_stamps()
+    take(source, "four", 6)
+    assert len(memory.of(SERIALS, None)) == 3
+
+
+def test_what_changes_between_reading_and_locking_is_read_again(receiver, units, source, monkeypatch):
+    lock, is_moved = isql.lock_receivers_ask, []
+
+    def move_first(*args):
+        if not is_moved:
+            is_moved.append(True)
+            swapped(receiver, units[0])
+        return lock(*args)
+
+    take(source, "one", 3)
+    memory.clear()
+    monkeypatch.setattr(isql, "lock_receivers_ask", move_first)
+    take(source, "two", 5)
+    # The first turn was rolled back, here with what moved the unit.
+    assert is_moved
+    assert Receiver.objects.count() == 1
+    assert CheckInDay.objects.filter(heard=2).count() == 3
+
+
 def test_it_begins_anew_rather_than_grow_without_end(receiver, units, source, monkeypatch):
     monkeypatch.setattr(intake_memory, "MOST", 1)
     take(source, "one", 3)
@@ -183,7 +221,7 @@ def test_it_begins_anew_rather_than_grow_without_end(receiver, units, source, mo
 
 
 def test_a_file_of_the_past_is_read_from_what_is_on_record(receiver, units, source, monkeypatch):
-    monkeypatch.setattr(intake, "MOST_SERIALS", 2)
+    monkeypatch.setattr(intake, "MOST_EVENTS", 2)
     take(source, "one", 3)
     assert memory.of(SERIALS, None) == []
 

@@ -47,6 +47,12 @@ def test_no_blank_and_no_text_that_looks_like_a_name_hides_one_that_stands_twice
     assert doubled(read_json(text.encode()))
 
 
+def test_signs_of_another_coding_hide_none() -> None:
+    text = '{"rows":[{"a":1, "a":2}], "note":"' + "\u3a22" * 3 + '"}'
+    found: Any = read_json(text.encode("utf-16-le"))
+    assert isinstance(found["rows"][0], Doubled)
+
+
 def test_it_is_noticed_deep_inside_and_only_there() -> None:
     found: Any = read_json(b'{"rows": [{"a": 1}, {"a": 1, "a": 2}]}')
     assert [type(one) for one in (found, *found["rows"])] == [dict, dict, Doubled]
