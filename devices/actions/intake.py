@@ -28,7 +28,8 @@ from devices.rules.events import Event, RowProblem
 from sites.models import Site
 
 TURNS = 3
-"""How often a batch begins anew because something it went by changed before it held the locks; then it goes by what it read."""
+"""How often a batch begins anew because something it went by changed before it held the locks; then it goes by what it
+read. Our own choice."""
 
 
 class OtherContent(Refused):
