@@ -137,7 +137,10 @@ def _alike(serial: str, customer: Customer) -> QuerySet[SetAside]:
 def _locked(rows: QuerySet[SetAside]) -> list[SetAside]:
     """Those still open, locked so that two clicks adopt once."""
     locked = rows.open().select_for_update(of=("self",))  # type: ignore[attr-defined]
-    return list(locked.select_related("batch__source").order_by("pk"))
+    # A batch's answer names every row that was set aside: read with each of them, it would fill gigabytes.
+    return list(
+        locked.select_related("batch__source").defer("batch__answer", "batch__source__column_map").order_by("pk")
+    )
 
 
 def _mark(rows: Sequence[SetAside], at: datetime, by: User, transmitter: Transmitter | None = None) -> None:

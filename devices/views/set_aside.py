@@ -75,6 +75,8 @@ def set_aside_list(request: PersonRequest) -> HttpResponse:
         in_place = Q(receiver__label__icontains=words) | Q(receiver__site__name__icontains=words)
         rows = rows.filter(Q(unit__contains=serial_key(words)) | Q(unit__contains=words.casefold()) | in_place)
     units = _units(request, rows, show).select_related("customer", "receiver__site", "batch__source")
+    # An answer names every row of its batch that was set aside, and would be read with each line.
+    units = units.defer("batch__answer")
     shown = page_of(units, request, UNITS_A_PAGE)
     lines = list(shown.object_list)
     heard = heard_of(rows, lines)
@@ -91,6 +93,7 @@ def set_aside_list(request: PersonRequest) -> HttpResponse:
 
 def _event(request: PersonRequest, pk: int) -> SetAside:
     rows = _every(request).select_related("customer", "receiver__site", "batch__source", "transmitter")
+    rows = rows.defer("batch__answer")
     event: SetAside = get_object_or_404(rows, pk=pk)
     return event
 
@@ -180,7 +183,8 @@ def _events_of(request: PersonRequest, rows: QuerySet[Any]) -> Any:
     """A page of events, the newest first. Sorted by their keys alone: there may be thousands, and each is long."""
     shown = page_of(rows.order_by("-pk").values_list("pk", flat=True), request)
     full = _every(request).filter(pk__in=list(shown.object_list)).order_by("-pk")
-    shown.object_list = full.select_related("receiver__site", "batch__source", "adopted_by", "dismissed_by")
+    full = full.select_related("receiver__site", "batch__source", "adopted_by", "dismissed_by")
+    shown.object_list = full.defer("batch__answer")
     return shown
 
 

@@ -130,6 +130,14 @@ def test_a_slot_entered_later_gets_its_events(source, receiver, office):
     assert ChangeRow.objects.get(verb="place_set_aside").after == {"events": 1, "slot": 4}
 
 
+def test_answers_of_batches_are_not_read_with_every_event(source, receiver, office, django_assert_max_num_queries):
+    """An answer names each row set aside: 5000 of a batch would read it 5000 times, which filled 20 GB."""
+    send(source, event("NEW-1", clock(6)), event("NEW-1", clock(7), row=2))
+    with django_assert_max_num_queries(40) as asked:
+        adopt(serial="NEW-1", customer=receiver.customer, by=office, at=NOW)
+    assert [one["sql"] for one in asked if '"devices_intakebatch"."answer"' in one["sql"]] == []
+
+
 @pytest.mark.django_db(transaction=True)
 def test_a_failure_adopts_nothing(source, receiver, office, monkeypatch):
     send(source, event("NEW-1", clock(6)))
