@@ -36,8 +36,8 @@ def record_signals(*, signals: Sequence[Signal], source: str, at: datetime) -> l
 
     A fault is raised at its first signal and ends with its restore; per receiver, transmitter and kind one is open at a
     time. Every report is kept (`FaultReport`), so the order in which they come decides nothing, and a repeat writes nothing.
-    Cells that were changed end a low battery of before, a transmitter that left its receiver ends all of its own. A report
-    that came and went within one second is kept but makes no fault, except where one signal is enough
+    Cells or a standby battery that were changed end what was said of them before, a transmitter that left its receiver ends
+    all of its own. A report that came and went within one second is kept but makes no fault, except where one signal is enough
     (`rules/fault_spans.py`) or the receiver latches it. Also sets `Fitting.first_low_at`. `at` is when the signals reached us.
 
     Locks the receivers concerned, in the order of their keys. Whoever locks transmitters in the same transaction must have
@@ -81,7 +81,7 @@ def _settle(
     at: datetime,
 ) -> list[Fault]:  # fmt: skip
     listened = {pk for pk, one in receivers.items() if one.evidence == EVERY}
-    rows, ends = read_faults(reports, oldest), known_ends(reports, oldest, listened)
+    rows, ends = read_faults(reports, oldest), known_ends(reports, oldest, at, listened)
     changes = Changes()
     for key in sorted(reports):
         settle(

@@ -17,7 +17,8 @@ from django.db.models import F, Q
 
 from devices.actions.fault_events import Key, lock_for_faults, settle_reported, tell_changed
 from devices.models import Away, Fault, Fitting, Receiver, Registration
-from devices.rules.fault_causes import CAUSES, CELLS, DOWN, ended_by, with_end, without_end
+from devices.querysets.standby import standby_changed
+from devices.rules.fault_causes import CAUSES, CELLS, DOWN, STANDBY, ended_by, with_end, without_end
 from devices.rules.silence import AWAY, GONE
 
 LATELY = timedelta(days=90)
@@ -37,6 +38,7 @@ class _Records:
     down: dict[int, datetime | None] = field(default_factory=dict)
     stays: dict[tuple[int, int], list[_Stay]] = field(default_factory=lambda: defaultdict(list))
     fitted: dict[int, list[datetime]] = field(default_factory=lambda: defaultdict(list))
+    standby: dict[int, tuple[datetime, ...]] = field(default_factory=dict)
     away: dict[tuple[int, int], list[bool]] = field(default_factory=lambda: defaultdict(list))
     """Absences that really were: whether each is still open."""
 
@@ -44,9 +46,10 @@ class _Records:
 def settle_life_cycle(*, receiver_ids: Iterable[int] | None = None, at: datetime) -> list[Fault]:
     """Bring faults in line with what stands where, at some receivers or at all; gives what changed. May be repeated.
 
-    Cells fitted since end a low battery; a transmitter that left its receiver ends all its faults, one that is away its
-    missing; a receiver that was taken down ends everything. What a person must clear on site stays latched, except with the
-    receiver. An end whose reason was taken back is taken back too, unless the same was raised anew.
+    Cells fitted since end a low battery, a standby battery changed since ends the receiver's; a transmitter that left its
+    receiver ends all its faults, one that is away its missing; a receiver that was taken down ends everything. What a person
+    must clear on site stays latched, except with the receiver. An end whose reason was taken back is taken back too, unless
+    the same was raised anew; where the reason was corrected the end moves.
     """
     ids = sorted(set(receiver_ids)) if receiver_ids is not None else None
     if not _changes(_candidates(ids, at), at):
@@ -81,24 +84,29 @@ Change = Callable[[Fault], Fault]
 def _changes(faults: list[Fault], at: datetime) -> list[tuple[Fault, Change]]:
     if not faults:
         return []
-    records = _read(faults)
+    records = _read(faults, at)
     found: list[tuple[Fault, Change]] = []
     standing = {(one.receiver_id, one.transmitter_id, one.kind) for one in faults if one.cleared_at is None}
     for fault in faults:
+        end = _end_of(fault, records, at)
         if fault.cleared_at is None:
-            end = _end_of(fault, records, at)
             if end is not None:
                 found.append((fault, lambda row, end=end: _end(row, *end)))  # type: ignore[misc]
             continue
         key = (fault.receiver_id, fault.transmitter_id, fault.kind)
         cause = ended_by(fault.cause)
-        if cause and key not in standing and not _holds(fault, cause, records):
+        if not cause or key in standing or _holds(fault, cause, records):
+            continue
+        if end is None:
             standing.add(key)
             found.append((fault, _stand_again))
+        else:
+            # Its reason was not taken back but corrected: it ended at another moment, or of something else.
+            found.append((fault, lambda row, end=end: _end(_stand_again(row), *end)))  # type: ignore[misc]
     return found
 
 
-def _read(faults: list[Fault]) -> _Records:
+def _read(faults: list[Fault], at: datetime) -> _Records:
     records = _Records()
     receivers, units = {one.receiver_id for one in faults}, {one.transmitter_id for one in faults if one.transmitter_id}
     records.down = dict(Receiver.objects.filter(pk__in=receivers).values_list("pk", "removed_at"))
@@ -109,6 +117,8 @@ def _read(faults: list[Fault]) -> _Records:
     cells = Fitting.objects.filter(transmitter__in=low, fitted_at__isnull=False).order_by("fitted_at")
     for unit, fitted in cells.values_list("transmitter_id", "fitted_at"):
         records.fitted[unit].append(fitted)
+    flat = {one.receiver_id for one in faults if one.kind == Fault.Kind.RECEIVER_STANDBY}
+    records.standby = standby_changed(flat, at) if flat else {}
     missing = {one.transmitter_id for one in faults if one.transmitter_id and one.kind == Fault.Kind.MISSING}
     # An absence that was taken back ends on the day it began.
     away = Away.objects.filter(registration__transmitter__in=missing).exclude(ended_on=F("from_on"))
@@ -124,6 +134,8 @@ def _end_of(fault: Fault, records: _Records, at: datetime) -> tuple[datetime, st
     down_at = records.down.get(fault.receiver_id)
     if down_at is not None:
         return down_at, DOWN
+    if fault.kind == Fault.Kind.RECEIVER_STANDBY:
+        return _first_since(fault, records.standby.get(fault.receiver_id, ()), STANDBY)
     if fault.transmitter_id is None:
         return None
     stays = records.stays.get((fault.receiver_id, fault.transmitter_id), [])
@@ -131,11 +143,15 @@ def _end_of(fault: Fault, records: _Records, at: datetime) -> tuple[datetime, st
     if left and len(left) == len(stays):
         return max(left), GONE
     if fault.kind == Fault.Kind.LOW_BATTERY:
-        since = [moment for moment in records.fitted.get(fault.transmitter_id, ()) if moment >= fault.raised_at]
-        return (since[0], CELLS) if since else None
+        return _first_since(fault, records.fitted.get(fault.transmitter_id, ()), CELLS)
     if fault.kind == Fault.Kind.MISSING and any(records.away.get((fault.receiver_id, fault.transmitter_id), ())):
         return at, AWAY
     return None
+
+
+def _first_since(fault: Fault, moments: Iterable[datetime], cause: str) -> tuple[datetime, str] | None:
+    """The first of these moments since the fault was raised, which ended it."""
+    return next(((moment, cause) for moment in moments if moment >= fault.raised_at), None)
 
 
 def _holds(fault: Fault, cause: str, records: _Records) -> bool:
@@ -145,6 +161,8 @@ def _holds(fault: Fault, cause: str, records: _Records) -> bool:
         return records.down.get(fault.receiver_id) is not None
     if cause == CELLS:
         return fault.cleared_at in records.fitted.get(unit, ())
+    if cause == STANDBY:
+        return fault.cleared_at in records.standby.get(fault.receiver_id, ())
     if cause == AWAY:
         return bool(records.away.get((fault.receiver_id, unit)))
     stays = records.stays.get((fault.receiver_id, unit), [])

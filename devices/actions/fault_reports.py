@@ -14,8 +14,9 @@ from django.db.models.functions import Coalesce
 from company.models import ChangeRow
 from devices.models import Fault, FaultReport, Fitting, Registration
 from devices.querysets.silence import last_heard
+from devices.querysets.standby import standby_changed
 from devices.rules.events import CLEARS, RAISES
-from devices.rules.fault_causes import CELLS, ended_by, with_end, without_end
+from devices.rules.fault_causes import CELLS, STANDBY, ended_by, with_end, without_end
 from devices.rules.fault_spans import Span, Turn, is_listed, matched, spans_of
 from devices.rules.silence import GONE
 
@@ -122,11 +123,17 @@ def read_faults(keys: Collection[Key], since: datetime) -> dict[Key, list[Fault]
     return found
 
 
-def known_ends(keys: Iterable[Key], since: datetime, listened: Collection[int]) -> dict[Key, dict[datetime, str]]:
-    """Moments since then at which faults of transmitters ended though no receiver says so, with the cause: cells changed,
-    transmitter gone; or heard (without a word), at receivers of which every check-in reaches us.
+def known_ends(
+    keys: Collection[Key], since: datetime, at: datetime, listened: Collection[int]
+) -> dict[Key, dict[datetime, str]]:
+    """Moments since then, up to `at`, at which faults ended though no receiver says so, with the cause: cells or standby
+    battery changed, transmitter gone; or heard (without a word), at receivers of which every check-in reaches us.
     """
     found: dict[Key, dict[datetime, str]] = defaultdict(dict)
+    of_standby = {key.receiver_id: key for key in keys if key.kind == Fault.Kind.RECEIVER_STANDBY}
+    if of_standby:
+        for receiver, moments in standby_changed(of_standby, at).items():
+            found[of_standby[receiver]] |= dict.fromkeys((one for one in moments if one >= since), STANDBY)
     mine = [key for key in keys if key.transmitter_id]
     if not mine:
         return found

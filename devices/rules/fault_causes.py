@@ -5,7 +5,8 @@ from __future__ import annotations
 from devices.rules.silence import AWAY, GONE
 
 CELLS, DOWN = "cells changed", "the receiver was taken down"
-CAUSES = (CELLS, GONE, DOWN, AWAY)
+STANDBY = "standby battery changed"
+CAUSES = (CELLS, STANDBY, GONE, DOWN, AWAY)
 BETWEEN = " · "
 """Between a word that was there and the cause of the end."""
 LONGEST = 120
