@@ -22,8 +22,9 @@ from company.templatetags.days import zone_words
 from devices.models import Fault, Registration
 from maintenance.models import FaultNotice, NoticeRule
 from maintenance.querysets import notices as read
-from maintenance.querysets.fault_places import has_standby, slot_now
-from maintenance.rules.fault_words import LIFE_SAFETY, meaning, rank, span_words
+from maintenance.querysets.fault_places import has_standby, slot_now, state_of
+from maintenance.rules.fault_ends import After, ended_elsewhere, over_words
+from maintenance.rules.fault_words import LIFE_SAFETY, meaning, rank, span_words, was
 
 MAIL_FAILURES = (SMTPException, OSError, UnicodeError)
 """What a mail server, the way to it, or an address that it does not take, may answer with."""
@@ -47,12 +48,16 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Alike:
-    """Faults of one site about which the same is to be said and done: it is said once."""
+    """Faults of one site about which the same is to be said and done: it is said once.
+
+    `do` of those that are over says how they ended and what is left.
+    """
 
     kind: str
     what: str
     do: str
     is_grave: bool
+    is_over: bool
     lines: tuple[Line, ...]
 
 
@@ -137,7 +142,9 @@ def place_words(fault: Fault) -> str:
 
 
 def _subject(notice: FaultNotice, faults: Sequence[Fault]) -> str:
-    """Number and worst fault: "2 faults, the worst: missing, Sunrise House, slot 4: Room 12"; whether all are over."""
+    """Number and worst fault: "2 faults, the worst: missing, Sunrise House, slot 4: Room 12"; whether all are over, or only
+    told under another name now.
+    """
     worst = faults[0]
     told = {"n": len(faults), "kind": worst.get_kind_display(), "site": worst.site.name, "place": place_words(worst)}
     if len(faults) == 1:
@@ -145,6 +152,8 @@ def _subject(notice: FaultNotice, faults: Sequence[Fault]) -> str:
     else:
         text = gettext("%(n)s faults, the worst: %(kind)s, %(site)s, %(place)s") % told
     if all(fault.cleared_at for fault in faults):
+        if any(ended_elsewhere(fault.cause) for fault in faults):
+            return gettext("No longer told as such: %(text)s") % {"text": text}
         return gettext("Over now: %(text)s") % {"text": text}
     return gettext("Not acknowledged yet: %(text)s") % {"text": text} if notice.is_reminder else text
 
@@ -159,6 +168,7 @@ def _context(notice: FaultNotice, faults: Sequence[Fault]) -> dict[str, Any]:
         "notice": notice, "rule": notice.rule, "n": len(faults), "n_more": len(faults) - len(shown),
         "sums": sums[:MOST_SITES] if len(faults) >= SUMMED_FROM or len(sums) > 1 else [],
         "n_more_sites": max(0, len(sums) - MOST_SITES), "n_sites": len(sums), "is_over": is_over,
+        "goes_on": any(ended_elsewhere(fault.cause) for fault in faults if fault.cleared_at),
         "sites": [
             SiteLines(rows[0].site.name, rows[0].customer.name, zone_words(rows[0].site.time_zone), _alike(rows, hanging))
             for rows in sites.values()
@@ -186,7 +196,8 @@ def _sums(faults: Sequence[Fault]) -> list[SiteSum]:
     found = []
     for rows in _by_site(faults).values():
         kinds = Counter(str(fault.get_kind_display()) for fault in rows)
-        over = Counter(str(fault.get_kind_display()) for fault in rows if fault.cleared_at)
+        ended = (fault for fault in rows if fault.cleared_at and not ended_elsewhere(fault.cause))
+        over = Counter(str(fault.get_kind_display()) for fault in ended)
         words = ", ".join(f"{n} {kind}{_over_words(over[kind])}" for kind, n in kinds.items())
         found.append(SiteSum(rows[0].site.name, rows[0].customer.name, len(rows), words))
     return found
@@ -208,16 +219,36 @@ def _hanging(faults: Iterable[Fault]) -> dict[int, int]:
 
 def _alike(faults: Sequence[Fault], hanging: dict[int, int]) -> tuple[Alike, ...]:
     """Faults of one site, put together where the same is to be said and done, in the order of the worst of each."""
-    found: dict[tuple[str, str, str, bool], list[Line]] = {}
+    found: dict[tuple[str, str, str, bool, bool], list[Line]] = {}
     for fault in faults:
-        duty = read.duty_of(fault)
-        unit = fault.transmitter or (fault.registration.transmitter if fault.registration else None)
-        kind = unit.type.kind if unit and unit.type else ""
-        told = meaning(fault.kind, duty, kind, has_standby=has_standby(fault))
-        do = told.do if not fault.cleared_at else gettext("It is over. See whether somebody called and was not heard.")
-        key = (str(fault.get_kind_display()), told.what, do, rank(fault.kind, duty) <= 1)
+        duty, is_over = read.duty_of(fault), fault.cleared_at is not None
+        what, do = _over(fault, hanging) if is_over else _stands(fault)
+        key = (str(fault.get_kind_display()), what, do, rank(fault.kind, duty) <= 1, is_over)
         found.setdefault(key, []).append(_line(fault, hanging))
     return tuple(Alike(*key, tuple(lines)) for key, lines in found.items())
+
+
+def _stands(fault: Fault) -> tuple[str, str]:
+    told = meaning(fault.kind, read.duty_of(fault), _unit_kind(fault), has_standby=has_standby(fault))
+    return told.what, told.do
+
+
+def _over(fault: Fault, hanging: dict[int, int]) -> tuple[str, str]:
+    ended_at, down_at = fault.cleared_at, fault.receiver.removed_at
+    assert ended_at is not None
+    after = After(
+        fault.kind, read.duty_of(fault), _unit_kind(fault), fault.cause, ended_at - fault.raised_at,
+        hangs=not fault.registration_id and bool(hanging.get(fault.receiver_id)), is_latched=state_of(fault) == "latched",
+    )  # fmt: skip
+    has_left = down_at is not None and ended_at >= down_at
+    is_reported = fault.found_by == Fault.FoundBy.SIGNAL
+    return was(fault.kind), over_words(after, is_reported=is_reported, receiver_left=has_left)
+
+
+def _unit_kind(fault: Fault) -> str:
+    """What kind of transmitter has the fault; empty where none has, or nobody knows."""
+    unit = fault.transmitter or (fault.registration.transmitter if fault.registration else None)
+    return unit.type.kind if unit and unit.type else ""
 
 
 def _line(fault: Fault, hanging: dict[int, int]) -> Line:
@@ -226,7 +257,10 @@ def _line(fault: Fault, hanging: dict[int, int]) -> Line:
     more = ngettext("%(n)s slot on life safety hangs on it.", "%(n)s slots on life safety hang on it.", n) % {"n": n}
     since = gettext("since %(moment)s") % {"moment": moment_said(fault.raised_at.astimezone(zone))}
     if fault.cleared_at:
-        since = gettext("from %(moment)s for %(span)s; over now") % {
+        over = gettext("from %(moment)s for %(span)s; over now")
+        if ended_elsewhere(fault.cause):
+            over = gettext("from %(moment)s for %(span)s; since then told of its receiver")
+        since = over % {
             "moment": moment_said(fault.raised_at.astimezone(zone)),
             "span": span_words(fault.cleared_at - fault.raised_at),
         }

@@ -7,7 +7,9 @@ from typing import Any
 
 from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet
 
+from devices.rules.silence import AWAY, LATE, OUTAGE
 from maintenance.querysets.faults import with_place_now
+from maintenance.rules.fault_ends import cause_of
 from maintenance.rules.fault_words import LIFE_SAFETY, TOLD_ANYWAY_S, kind_order, rank
 
 SWEPT = timedelta(days=1)
@@ -23,15 +25,18 @@ def duty_of(fault: Any) -> str:
 
 
 def is_news(fault: Any) -> bool:
-    """Whether people want to hear of a fault: it stands and nobody has acknowledged it, or it left somebody
-    without help for a while (`TOLD_ANYWAY_S`) though it is over now.
+    """Whether people want to hear of a fault: it stands and nobody has acknowledged it, or it may have left somebody
+    without help for a while (`TOLD_ANYWAY_S`) though it is over now. One that late check-ins have disproved, or of what is
+    away as agreed, has left nobody without help.
     """
     if fault.acknowledged_at is not None:
         return False
     if fault.cleared_at is None:
         return True
+    if cause_of(fault.cause) in (LATE, AWAY):
+        return False
     stood_s = (fault.cleared_at - fault.raised_at).total_seconds()
-    return duty_of(fault) == LIFE_SAFETY and stood_s >= TOLD_ANYWAY_S
+    return (duty_of(fault) == LIFE_SAFETY or fault.kind == OUTAGE) and stood_s >= TOLD_ANYWAY_S
 
 
 def is_told(fault: Any, *, is_reminder: bool) -> bool:

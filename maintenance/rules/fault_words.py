@@ -72,6 +72,23 @@ _WHAT = {
     "tamper": "Its cover is open, or it was taken off its place.",
     "receiver_tamper": "The receiver's cover is open.",
 }
+_WAS = {
+    "outage": (
+        "More than half of its transmitters fell silent at one time, which cells do not do: the receiver heard little or "
+        "nothing."
+    ),
+    "missing": _WHAT["missing"],
+    "link_lost": "Nothing came from there: we could not tell whether its transmitters worked.",
+    "low_battery": "It said that its battery was low.",
+    "receiver_power": "The receiver said that its mains or supply had failed.",
+    "receiver_standby": "The receiver said that its standby battery was low or missing.",
+    "receiver_fault": "The receiver reported a fault of its own.",
+    "trouble": "It said that its sensor or the wires to it did not work.",
+    "interference": "The receiver was disturbed by another radio: signals may have been missed while it lasted.",
+    "tamper": "Its cover was open, or it was taken off its place.",
+    "receiver_tamper": "The receiver's cover was open.",
+}
+"""The same of a fault that is over."""
 _DO = {
     "outage": "Ring the site and have somebody look after those who rely on it. Then see to aerial, supply and receiver.",
     "missing": "Ring the site. Is it out of the building, or its battery flat? Otherwise plan a visit.",
@@ -120,6 +137,11 @@ def meaning(kind: str, duty: str, transmitter_kind: str = "", *, has_standby: bo
     if kind == "missing" and transmitter_kind in HELP_CALLS:
         return Meaning(what, "See to the person first: a call for help from it may not arrive. " + do)
     return Meaning(what, "Tell the person in charge at the site: it may not work when it is needed. " + do)
+
+
+def was(kind: str) -> str:
+    """What a fault of this kind meant that is over; what came of it is told by `fault_ends.left_to_do`."""
+    return _WAS.get(kind, "A fault was reported.")
 
 
 _PORTAL = {

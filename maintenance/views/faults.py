@@ -27,7 +27,7 @@ from devices.actions.faults import acknowledge_faults
 from devices.models import Fault, Registration
 from maintenance.forms.findings import read_pks
 from maintenance.querysets import faults as read
-from maintenance.rules.fault_ends import note_of
+from maintenance.rules.fault_ends import ended_elsewhere, note_of
 from maintenance.rules.fault_words import KINDS, LIFE_SAFETY, OF_RECEIVER, RECEIVER
 from maintenance.views.fault_story import left_of, story
 from maintenance.views.faults_shown import own_zone, place_url, shown
@@ -166,7 +166,8 @@ def fault_detail(request: PersonRequest, pk: int) -> HttpResponse:
     )
     context = _frame(request) | {
         "line": line, "fault": fault, "story": story(fault, request), "slot_url": place_url(fault, request),
-        "left": left_of(fault, request) if line.state == "ended" else None, "cause": note_of(fault.cause),
+        "left": left_of(fault, request) if line.state != "stands" else None, "cause": note_of(fault.cause),
+        "is_elsewhere": ended_elsewhere(fault.cause),
         "answered": _answered(fault, request), "is_mine": fault.acknowledged_by_id == request.user.pk,
         "contacts": Contact.objects.visible_to(request.user).filter(customer=fault.customer_id).exclude(phone="")
         .order_by("name", "pk")[:CONTACTS],

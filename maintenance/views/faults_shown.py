@@ -13,7 +13,7 @@ from company.access import PersonRequest
 from devices.models import Fault
 from maintenance.querysets.fault_places import has_standby, slot_now, state_of
 from maintenance.querysets.notices import duty_of
-from maintenance.rules.fault_words import Meaning, meaning, rank, source_words, span_words
+from maintenance.rules.fault_words import Meaning, meaning, rank, source_words, span_words, was
 
 LATE_S = 120
 """What reached us later than this after it happened has both times on the page."""
@@ -68,6 +68,13 @@ def place_url(fault: Fault, request: PersonRequest) -> str:
     return reverse(f"{frame}slot_map", args=[fault.receiver_id])
 
 
+def _told(fault: Fault, duty: str, kind: str) -> Meaning:
+    """What it means and what to do; of one that is over only what it meant."""
+    if fault.cleared_at is not None:
+        return Meaning(was(fault.kind), "")
+    return meaning(fault.kind, duty, kind, has_standby=has_standby(fault))
+
+
 def shown(fault: Fault, request: PersonRequest, now: datetime, zone: str = "") -> FaultLine:
     """One fault as a line; its times are told by the clock of its site unless a zone is named."""
     duty = duty_of(fault)
@@ -77,7 +84,7 @@ def shown(fault: Fault, request: PersonRequest, now: datetime, zone: str = "") -
         fault=fault, duty=duty, hangs=fault.registration is None and bool(getattr(fault, "is_grave_place", False)),
         place=_place(fault), place_url=place_url(fault, request), was_at=_was_at(fault), state=state_of(fault),
         is_grave=fault.cleared_at is None and rank(fault.kind, duty) == 0,
-        told=meaning(fault.kind, duty, kind, has_standby=has_standby(fault)),
+        told=_told(fault, duty, kind),
         age=span_words((fault.cleared_at or now) - fault.raised_at), came_late=is_late(fault),
         source=source_words(fault.source), zone=zone or fault.site.time_zone,
     )  # fmt: skip

@@ -17,8 +17,9 @@ from maintenance.rules.fault_ends import (
     end_title,
     left_to_do,
     note_of,
+    over_words,
 )
-from maintenance.rules.fault_words import HELP_CALLS
+from maintenance.rules.fault_words import HELP_CALLS, KINDS, was
 
 DAYS = timedelta(days=2)
 
@@ -49,9 +50,10 @@ def test_a_help_call_that_was_missing_for_long_leaves_the_question_who_called(ki
     "after",
     [
         After("missing", "life_safety", "pendant", stood=timedelta(minutes=10)),
-        After("missing", "life_safety", "smoke", stood=DAYS),
+        After("missing", "life_safety", "smoke", stood=timedelta(minutes=10)),
         After("missing", "security", "pendant", stood=DAYS),
-        After("tamper", "life_safety", "pendant", stood=DAYS),
+        After("tamper", "life_safety", "pendant", "no longer registered here", DAYS),
+        After("receiver_standby", "receiver", "", "standby battery changed", DAYS),
         After("outage", "receiver", stood=DAYS),
         After("outage", "receiver", stood=timedelta(minutes=10), hangs=True),
         After("missing", "life_safety", "pendant", "away, as agreed", DAYS),
@@ -88,3 +90,70 @@ def test_where_we_stopped_watching_nothing_shows_that_it_works():
 def test_a_receiver_that_was_deaf_leaves_the_same_question():
     (words,) = left_to_do(After("outage", "receiver", stood=DAYS, hangs=True))
     assert words.startswith("For 2 d calls through this receiver may not have arrived")
+
+
+def test_what_is_no_help_call_leaves_the_question_what_happened_and_an_unknown_one_both():
+    (words,) = left_to_do(After("missing", "life_safety", "smoke", stood=DAYS))
+    assert words == "For 2 d what it noticed may not have arrived: ask at the site whether anything happened."
+    (words,) = left_to_do(After("missing", "life_safety", "", stood=DAYS))
+    assert "somebody called and was not heard, or anything happened" in words
+
+
+def test_a_silence_that_is_told_of_the_receiver_now_may_go_on():
+    assert "may be silent still" in left_to_do(After("missing", "security", words="the receiver heard nothing"))[0]
+
+
+# --- in a mail ------------------------------------------------------------------------------------------------------------
+
+
+def said(kind, duty="life_safety", transmitter_kind="pendant", words="", **over):
+    after = After(kind, duty, transmitter_kind, words, DAYS, **over)
+    return over_words(after, is_reported=kind not in ("missing", "outage", "link_lost"))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_has_a_sentence_of_its_own_for_its_end_and_no_other_asks_who_called(kind):
+    words = said(kind, hangs=kind == "outage")
+    assert words.endswith(".")
+    assert "Nothing that we know of" not in words
+    assert ("somebody called" in words) == (kind in ("missing", "outage"))
+    assert len({was(one) for one in KINDS}) == len(KINDS)
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        ("low_battery", "Reported over. Its cells are not on record as changed"),
+        ("tamper", "Reported over. Unless one of yours was at it, ask"),
+        ("missing", "Seen to be over. Meanwhile a call for help from it may not have arrived"),
+    ],
+)
+def test_a_mail_says_how_it_ended_and_what_is_left(kind, words):
+    assert said(kind).startswith(words)
+
+
+@pytest.mark.parametrize(
+    ("kind", "cause", "title"),
+    [
+        ("low_battery", "cells changed", "Ended: its cells were changed."),
+        ("receiver_standby", "standby battery changed", "Ended: its standby battery was changed."),
+    ],
+)
+def test_where_nothing_is_left_a_mail_says_no_more_than_that(kind, cause, title):
+    assert said(kind, words=cause) == f"{title} Nothing that we know of is left to do."
+
+
+def test_a_latched_fault_that_is_over_is_still_shown_by_its_receiver():
+    assert said("low_battery", words="cells changed", is_latched=True) == (
+        "Ended: its cells were changed. The receiver shows it until somebody clears it on site."
+    )
+
+
+@pytest.mark.parametrize("cause", [RECEIVER_SWAPPED, UNIT_SWAPPED, SWAP_BACK])
+def test_after_a_swap_a_mail_sends_to_the_slot_map(cause):
+    assert "registered and tested again" in said("low_battery", words=cause)
+    assert "Nothing that we know of" not in said("low_battery", words=cause)
+
+
+def test_a_mail_does_not_know_whether_the_slot_is_empty_and_says_so():
+    assert "Should its slot be empty now" in said("missing", words="no longer registered here")
