@@ -462,7 +462,7 @@ class Migration(migrations.Migration):
                     ("receiver_power", "receiver power"),
                     ("receiver_tamper", "receiver tamper"),
                     ("receiver_fault", "receiver fault"),
-                    ("outage", "receiver hears nothing"),
+                    ("outage", "receiver hears little or nothing"),
                     ("link_lost", "link lost"),
                 ],
                 max_length=16,

@@ -73,7 +73,7 @@ class Fault(models.Model):
         RECEIVER_STANDBY = "receiver_standby", _("receiver standby battery")
         RECEIVER_TAMPER = "receiver_tamper", _("receiver tamper")
         RECEIVER_FAULT = "receiver_fault", _("receiver fault")
-        OUTAGE = "outage", _("receiver hears nothing")
+        OUTAGE = "outage", _("receiver hears little or nothing")
         LINK_LOST = "link_lost", _("link lost")
 
     class FoundBy(models.TextChoices):

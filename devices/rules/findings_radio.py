@@ -7,7 +7,7 @@ from devices.rules.findings_facts import Finding, ReceiverFacts, WeakLink, at_sl
 from devices.rules.supervision import faults_of
 from devices.rules.words import day_words, span_words
 
-SILENT_RECEIVER = frozenset({"receiver hears nothing", "link lost", "receiver power", "receiver fault"})
+SILENT_RECEIVER = frozenset({"receiver hears little or nothing", "link lost", "receiver power", "receiver fault"})
 """Faults of a receiver that explain why nothing of its transmitters comes."""
 
 STRANGER_DAYS = 2

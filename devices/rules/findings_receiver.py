@@ -177,7 +177,7 @@ FAULT_ADVICE = {
         "The receiver reports a fault of its own: no slot of it can be relied on.",
         "Go and see, and tell whoever relies on it until it is mended.",
     ),
-    "receiver hears nothing": (
+    "receiver hears little or nothing": (
         "More than half of its transmitters fell silent at one time: a call from there may not come through.",
         "Look at its supply and its aerial; until it hears again, tell whoever relies on it.",
     ),

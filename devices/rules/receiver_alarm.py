@@ -26,7 +26,7 @@ _SLOT = {
     ),
     "link_lost": "Nothing comes from the receiver to us since {since}: what this page shows may be out of date.",
 }
-_TILE = {"outage": "receiver hears nothing", "link_lost": "link lost: not known"}
+_TILE = {"outage": "receiver hears little or nothing", "link_lost": "link lost: not known"}
 """Words on every slot while the fault stands."""
 
 

@@ -59,7 +59,7 @@ def test_silence_is_told_supervised_or_not() -> None:
         assert found.what == "Silent since 2 March, 14:10"
 
 
-@pytest.mark.parametrize("kind", ["receiver hears nothing", "link lost", "receiver power"])
+@pytest.mark.parametrize("kind", ["receiver hears little or nothing", "link lost", "receiver power"])
 def test_a_receiver_that_hears_nothing_explains_the_silence_of_all(kind: str) -> None:
     dead = StandingFault(kind, "", TODAY)
     assert "silent" not in codes(SOUND, silent={1: SILENCE}, faults=[dead])

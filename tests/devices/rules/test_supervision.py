@@ -182,7 +182,7 @@ def test_without_a_window_three_check_ins_are_allowed_to_miss(window_s, interval
 
 def test_beside_a_deaf_receiver_nobody_is_counted_as_heard():
     deaf = StandingFault(
-        "receiver hears nothing", "", TODAY, code="outage", since_at=NOON - timedelta(hours=2)
+        "receiver hears little or nothing", "", TODAY, code="outage", since_at=NOON - timedelta(hours=2)
     )  # fmt: skip
     said = evidence_sentence(replace(EVERY_FACTS, n_heard=30, n_faults=1, faults=(deaf,)), TODAY)
     assert said.words.startswith(
