@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
 
 from django.db.models import Count, Max, Min, Q
 
 from company.access import PersonRequest
 from company.invitations import has_mail
-from devices.querysets.days_read import stray_days
 from maintenance.actions.notices import MOST_ATTEMPTS
 from maintenance.models import FaultNotice, NoticeRule
 
@@ -42,7 +40,7 @@ class MailHealth:
     def is_trouble(self) -> bool:
         """Whether there is something to say."""
         if not self.has_mail:
-            return bool(self.n_rules or self.n_waiting)
+            return bool(self.n_rules or self.n_waiting or self.n_failed)
         return bool(self.n_failing or self.n_overdue or self.n_failed)
 
 
@@ -62,8 +60,3 @@ def mail_health(request: PersonRequest, now: datetime) -> MailHealth:
     if found["n_failing"]:
         error = notices.filter(failing).order_by("-send_at", "-pk").values_list("error", flat=True)[0]
     return MailHealth(can_go, n_rules, error=error, **(found | {"attempts": found["attempts"] or 0}))
-
-
-def health_context(request: PersonRequest, now: datetime) -> dict[str, Any]:
-    """For the office's home page: how mails fare, and days of check-ins that a wrong clock made."""
-    return {"mails": mail_health(request, now), "strays": stray_days(today=now.date())}

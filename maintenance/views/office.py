@@ -18,6 +18,7 @@ from company.access import PersonRequest, audience
 from company.htmx import page
 from company.models import ChangeRow, Customer, Firm, Job, User
 from devices.models import PlannedChange, Receiver, Registration
+from devices.querysets.days_read import stray_days
 from devices.rules.words import day_words
 from maintenance.models import DueItem, FindingRecord, RefreshRun, Request, Round, Visit
 from maintenance.querysets.office import (
@@ -31,7 +32,6 @@ from maintenance.querysets.office import (
 )
 from maintenance.rules.findings import KIND_ORDER, LATE_UNPLACED
 from maintenance.views.findings_shown import kind_title
-from maintenance.views.mail_health import health_context
 from maintenance.views.now import now_context
 from sites.models import Site
 
@@ -80,8 +80,8 @@ def office_home(request: PersonRequest) -> HttpResponse:
         "wrong": _wrong(kinds)[:KINDS_SHOWN], "n_more_kinds": max(0, len(_wrong(kinds)) - KINDS_SHOWN),
         "n_resting": sum(row["n_resting"] for row in kinds),
         "due": _due(due), "waiting": _waiting(n, kinds, rounds, jobs, today), "rounds": [r for r in rounds if r.day == today and r.state != "draft"],
-        "night": _night(request, jobs, now), "steps": _steps(n),
-    } | now_context(request, now) | health_context(request, now)  # fmt: skip
+        "night": _night(request, jobs, now), "steps": _steps(n), "strays": stray_days(today=now.date()),
+    } | now_context(request, now)  # fmt: skip
     context["n_steps_done"] = sum(step.is_done for step in context["steps"])
     return page(request, "maintenance/office/home.html", context)
 

@@ -105,7 +105,9 @@ def test_the_next_visit_is_said_with_its_day_and_batteries(day: date, n: int, wo
 
 
 def test_a_deaf_receiver_is_not_added_up_with_one_that_hears():
-    deaf = StandingFault("receiver hears little or nothing", "", TODAY, code="outage", since_at=NOW - timedelta(hours=2))
+    deaf = StandingFault(
+        "receiver hears little or nothing", "", TODAY, code="outage", since_at=NOW - timedelta(hours=2)
+    )
     bad = replace(every(5, 3, faults=1), faults=(deaf,))
     words = site_sentence([("R1", every(5, 5)), ("R2", bad)], TODAY).words
     assert words.startswith("R2: more than half of 5 silent at one time since 08:00")

@@ -288,10 +288,18 @@ def test_a_receiver_that_reports_only_faults_counts_by_its_last_test(world):
     assert "2 of 2 receivers that report only faults" in text
 
 
-def test_a_mail_that_could_not_be_sent_stands_on_the_first_page(world):
+@pytest.mark.parametrize("page", ["now_panel", "office_home"])
+def test_a_mail_that_could_not_be_sent_is_told_once_in_the_panel_that_asks_for_itself(world, page):
     rule = NoticeRule.objects.create(duty="security", recipients="a@example.org")
+    client = world.client("office")
+    seen = client.get(url("now_panel")).context["now"]["seen"]
     FaultNotice.objects.create(rule=rule, send_at=NOW, state="failed")
-    assert "1 mail about faults could not be sent" in quiet_words(world.client("office"))
+    text = text_of(client.get(url(page)))
+    assert text.count("1 mail about faults was given up") == 1
+    assert "could not be sent" not in text
+    assert text.index(f"{url('notice_list')}?state=failed") < text.index("</section>")
+    news = client.get(url("now_panel", seen=seen), HTTP_HX_REQUEST="true")
+    assert "1 mail about faults was given up" in text_of(news)
 
 
 # --- the site's page ------------------------------------------------------------------------------------------------------
