@@ -17,7 +17,7 @@ from devices.actions.set_aside_replay import replay
 from devices.actions.slot_settings import OtherCustomer
 from devices.actions.unused_units import put_on_again
 from devices.models import Receiver, SetAside, Transmitter
-from devices.rules.serials import serial_key
+from devices.rules.set_aside_units import unit_key
 
 AT_ONCE = 5000
 
@@ -70,20 +70,17 @@ def adopt(
     OtherCustomer
         The serial, or the given transmitter, is on record for another customer. Nothing is written.
     """
-    rows = _locked(_alike(serial, customer))
+    rows = locked(alike(serial, customer))
     if not rows:
         raise NothingToAdopt(_("Nothing waits under this serial. Somebody may have adopted or dismissed it already."))
-    unit, is_new = (transmitter, False) if transmitter else _on_record(rows[0].serial, customer, at)
-    if unit.customer_id != customer.pk:
-        raise OtherCustomer(_("Transmitter %(serial)s is recorded for another customer.") % {"serial": unit.serial})
-    replayed = replay(rows, at=at, unit=unit)
-    done = [row for row in rows if row.pk not in replayed.left]
-    _mark(done, at, by, unit)
+    unit, is_new = (transmitter, False) if transmitter else on_record(rows[0].serial, customer, at)
+    must_be_of(unit, customer.pk)
+    told = count_rows(rows, at=at, by=by, adopted_at=at, unit=unit)
     record_change(
         by=by, at=at, verb="adopt_set_aside", subject=unit, customer_id=customer.pk,
-        after={"serial": unit.serial, "events": len(done), "is_new": is_new},
+        after={"serial": unit.serial, "events": told.n_events, "is_new": is_new},
     )  # fmt: skip
-    return Adopted(unit, is_new, len(done), replayed.n_too_old, len(replayed.left))
+    return Adopted(unit, is_new, told.n_events, told.n_too_old, told.n_left)
 
 
 @transaction.atomic
@@ -108,48 +105,97 @@ def place_again(*, rows: QuerySet[SetAside], by: User, at: datetime, receiver: R
     OtherCustomer
         The receiver is not of the customer that the events are of. Nothing is written.
     """
-    found = _locked(rows)
+    found = locked(rows)
     if not found:
         raise NothingToAdopt(_("These were counted or dismissed meanwhile. Look at the list again."))
-    if receiver is not None and any(row.customer_id not in (None, receiver.customer_id) for row in found):
-        raise OtherCustomer(_("Receiver %(label)s is another customer’s.") % {"label": receiver.label})
-    replayed = replay(found, at=at, receiver=receiver)
-    done = [row for row in found if row.pk not in replayed.left]
-    if not done and not replayed.n_moved:
+    must_be_meant(receiver, found)
+    told = count_rows(found, at=at, by=by, adopted_at=at, receiver=receiver)
+    if not told.n_events and not told.n_moved:
         raise NothingToAdopt(_("None of these can be placed yet. Put the ledger right first, then try again."))
-    _mark(done, at, by)
-    first = (done or found)[0]
-    after = {"events": len(done), "slot": first.slot} | ({"receiver": receiver.label} if receiver else {})
+    first = next((row for row in found if row.pk not in told.left), found[0])
+    after = {"events": told.n_events, "slot": first.slot} | ({"receiver": receiver.label} if receiver else {})
     record_change(
         by=by, at=at, verb="place_set_aside", subject=first, customer_id=first.customer_id or (receiver.customer_id if receiver else None),
         after=after,
     )  # fmt: skip
-    return Adopted(None, False, len(done), replayed.n_too_old, len(replayed.left))
+    return Adopted(None, False, told.n_events, told.n_too_old, told.n_left)
 
 
-def _alike(serial: str, customer: Customer) -> QuerySet[SetAside]:
+# --- also for those who count very many, part by part (`set_aside_later`) ---------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """What became of some events: how many count now, how many of those are too old to; which wait on, and otherwise."""
+
+    n_events: int
+    n_too_old: int
+    left: set[int]
+    n_moved: int
+
+    @property
+    def n_left(self) -> int:
+        return len(self.left)
+
+
+@transaction.atomic
+def count_rows(
+    rows: Sequence[SetAside], *, at: datetime, by: User, adopted_at: datetime, unit: Transmitter | None = None,
+    receiver: Receiver | None = None,
+) -> Counted:  # fmt: skip
+    """Count events (`locked`) and mark those that have a place adopted: all of it or nothing. The caller notes the change.
+
+    Parameters
+    ----------
+    at, adopted_at : datetime
+        When they are counted, and when a person asked for that.
+    """
+    if not rows:
+        return Counted(0, 0, set(), 0)
+    replayed = replay(rows, at=at, unit=unit, receiver=receiver)
+    done = [row.pk for row in rows if row.pk not in replayed.left]
+    for start in range(0, len(done), AT_ONCE):
+        some = SetAside.objects.filter(pk__in=done[start : start + AT_ONCE])
+        some.update(adopted_at=adopted_at, adopted_by=by, transmitter=unit)
+    return Counted(len(done), replayed.n_too_old, replayed.left, replayed.n_moved)
+
+
+def must_be_of(unit: Transmitter, customer_id: int | None) -> None:
+    """Refuse a transmitter of another customer.
+
+    Raises
+    ------
+    OtherCustomer
+    """
+    if unit.customer_id != customer_id:
+        raise OtherCustomer(_("Transmitter %(serial)s is recorded for another customer.") % {"serial": unit.serial})
+
+
+def must_be_meant(receiver: Receiver | None, rows: Sequence[SetAside]) -> None:
+    """Refuse a receiver of another customer than the events are of.
+
+    Raises
+    ------
+    OtherCustomer
+    """
+    if receiver is not None and any(row.customer_id not in (None, receiver.customer_id) for row in rows):
+        raise OtherCustomer(_("Receiver %(label)s is another customer’s.") % {"label": receiver.label})
+
+
+def alike(serial: str, customer: Customer) -> QuerySet[SetAside]:
     """Open events of a customer, or of nobody's, whose serial means the same."""
-    mine = SetAside.objects.open().filter(Q(customer=customer) | Q(customer=None)).exclude(serial="")
-    spelt = [one for one in set(mine.values_list("serial", flat=True)) if serial_key(one) == serial_key(serial)]
-    return mine.filter(serial__in=spelt)
+    unit = unit_key(serial=serial, receiver_id=None, slot=None, named="")
+    return SetAside.objects.open().filter(Q(customer=customer) | Q(customer=None), unit=unit).exclude(serial="")
 
 
-def _locked(rows: QuerySet[SetAside]) -> list[SetAside]:
+def locked(rows: QuerySet[SetAside]) -> list[SetAside]:
     """Those still open, locked so that two clicks adopt once."""
-    locked = rows.open().select_for_update(of=("self",))  # type: ignore[attr-defined]
+    held = rows.open().select_for_update(of=("self",))  # type: ignore[attr-defined]
     # A batch's answer names every row that was set aside: read with each of them, it would fill gigabytes.
-    return list(
-        locked.select_related("batch__source").defer("batch__answer", "batch__source__column_map").order_by("pk")
-    )
+    return list(held.select_related("batch__source").defer("batch__answer", "batch__source__column_map").order_by("pk"))
 
 
-def _mark(rows: Sequence[SetAside], at: datetime, by: User, transmitter: Transmitter | None = None) -> None:
-    for start in range(0, len(rows), AT_ONCE):
-        some = SetAside.objects.filter(pk__in=[row.pk for row in rows[start : start + AT_ONCE]])
-        some.update(adopted_at=at, adopted_by=by, transmitter=transmitter)
-
-
-def _on_record(serial: str, customer: Customer, at: datetime) -> tuple[Transmitter, bool]:
+def on_record(serial: str, customer: Customer, at: datetime) -> tuple[Transmitter, bool]:
     """The transmitter of this serial, and whether it had to be made."""
     alike = Transmitter.objects.looking_like(serial)
     mine = [unit for unit in alike if unit.customer_id == customer.pk] or alike

@@ -11,6 +11,7 @@ from company.actions import record_change
 from company.errors import Refused
 from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
+from devices.actions.set_aside_later import job_of
 from devices.models import SetAside
 from devices.querysets.set_aside import group_of
 
@@ -19,15 +20,21 @@ class NothingToDismiss(Refused):
     """Somebody was quicker: the events are adopted or dismissed."""
 
 
+class BeingCounted(Refused):
+    """A job counts these events; what it has not reached yet would be torn from the rest."""
+
+
 @transaction.atomic
 def dismiss_set_aside(*, event: SetAside, newest_pk: int, by: User, at: datetime, reason: str) -> ChangeRow:
     """Dismiss every open event of the same unit as `event`, up to the one that was newest when the page was drawn.
 
     Raises
     ------
-    NothingToDismiss
+    NothingToDismiss, BeingCounted
         Nothing is written.
     """
+    if job_of(event.unit, event.customer_id) is not None:
+        raise BeingCounted(_("Its events are being counted. Wait until that is over, then dismiss what still waits."))
     rows = group_of(SetAside.objects.open(), event).filter(pk__lte=newest_pk)
     n_events = rows.update(dismissed_at=at, dismissed_by=by, dismissed_why=reason[:200])
     if not n_events:

@@ -13,16 +13,18 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
+from django_htmx.http import HttpResponseClientRefresh
 
 from company.access import PersonRequest, audience
 from company.errors import Refused
-from company.htmx import page, refused
+from company.htmx import page, refused, wants_part
 from company.lists import page_of
-from company.models import Customer
+from company.models import Customer, Job
 from company.toasts import said
 from company.views.forms_page import FORM, form_context, posted
-from devices.actions.adoption import Adopted, adopt, place_again
+from devices.actions.adoption import Adopted
 from devices.actions.set_aside import dismiss_set_aside
+from devices.actions.set_aside_later import MOST_AT_ONCE, adopt_or_ask, place_or_ask
 from devices.forms.sources import DismissForm
 from devices.models import IntakeSource, PanelAccount, Receiver, Registration, SetAside, Transmitter
 from devices.querysets.set_aside import (
@@ -35,6 +37,7 @@ from devices.querysets.set_aside import (
 )
 from devices.rules.panel_state import number_of
 from devices.rules.serials import serial_key
+from devices.views.set_aside_shown import being_counted, counting_of
 
 SECTION = "checkins"
 LIST, DETAIL = "devices/intake/set_aside.html", "devices/intake/set_aside_unit.html"
@@ -82,7 +85,9 @@ def set_aside_list(request: PersonRequest) -> HttpResponse:
     heard = heard_of(rows, lines)
     alike = alike_on_record(Transmitter.objects.visible_to(request.user), (one.serial for one in lines))
     states = slot_states(Registration.objects.visible_to(request.user).open(), lines)
+    counted = being_counted(request, lines) if show in ("open", "again") else set()
     for one in lines:
+        one.is_being_counted = (one.customer_id, one.unit) in counted
         one.slot_state = states.get((one.receiver_id, one.slot), "")
         one.heard = heard[one.customer_id, one.unit]
         # Of its own customer first: a unit of somebody else's is rarely the one that was meant.
@@ -148,6 +153,11 @@ def _who_could_be_meant(request: PersonRequest, event: SetAside, panel: PanelAcc
 def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
     """One unit: what it said, where it was heard, what on record looks like it, and what to do."""
     event = _event(request, pk)
+    counting = counting_of(request, event)
+    if wants_part(request) and request.htmx.target == "progress":
+        # Once the counting is over, the whole page is wanted in the place of its progress.
+        context = {"counting": counting, "event": event}
+        return page(request, DETAIL, context, part="progress") if counting.at_work else HttpResponseClientRefresh()
     rows = group_of(_every(request), event)
     waiting = group_of(_every(request).open(), event)
     known, sums = _on_record(request, event), rows.aggregate(first=Min("at"))
@@ -165,7 +175,8 @@ def set_aside_detail(request: PersonRequest, pk: int) -> HttpResponse:
     states = slot_states(Registration.objects.visible_to(request.user).open(), [event])
     is_unnamed = not event.serial and event.receiver is None
     context = {
-        "section": SECTION, "event": event, "one": event, "slot_state": next(iter(states.values()), ""), "n_waiting": sums["n"], "newest": sums["newest"],
+        "section": SECTION, "event": event, "one": event, "slot_state": next(iter(states.values()), ""), "newest": sums["newest"],
+        "n_waiting": 0 if counting.at_work else sums["n"], "counting": counting, "is_long": sums["n"] > MOST_AT_ONCE,
         "page": _events_of(request, rows),
         "known": known, "is_ours": known is not None and event.customer_id in (None, known.customer_id),
         "stands": stands, "since": _day_there(event, stands, sums["first"]),
@@ -223,7 +234,8 @@ def set_aside_adopt(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as why:
         messages.error(request, why.message)
         return back
-    said(request, _told(done, event))
+    if isinstance(done, Adopted):
+        said(request, _told(done, event))
     return back
 
 
@@ -239,12 +251,12 @@ def _told(done: Adopted, event: SetAside) -> str:
 
 def _adopted(
     request: PersonRequest, event: SetAside, customer: Customer | None, unit: Transmitter | None, receiver: Receiver | None
-) -> Adopted:  # fmt: skip
+) -> Adopted | Job:  # fmt: skip
+    """What came of it, or the job that counts, where there are very many."""
     now = timezone.now()
     if event.serial and customer is not None:
-        return adopt(serial=event.serial, customer=customer, transmitter=unit, by=request.user, at=now)
-    rows = group_of(_every(request).open(), event)
-    return place_again(rows=rows, receiver=receiver, by=request.user, at=now)
+        return adopt_or_ask(serial=event.serial, customer=customer, transmitter=unit, by=request.user, at=now)
+    return place_or_ask(event=event, receiver=receiver, by=request.user, at=now)
 
 
 def _key(word: str) -> int:

@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 from django.urls import reverse
 
+from company import jobs
+from company.models import Job
 from devices.models import CheckInDay, IntakeSource, Receiver, Registration, SetAside, Transmitter
 from devices.rules.events import Event
 from tests.conftest import World
@@ -225,3 +227,101 @@ def test_what_to_do_stands_before_the_events_and_the_heading_is_a_heading(world:
     page = text(world.client("office").get(url("set_aside_detail", SetAside.objects.get().pk)))
     assert page.index("Adopt it") < page.index('id="h-events"')
     assert '<h1 class="num"' not in page, "the letters of figures are as small as text"
+
+
+# --- very many of one unit --------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def many(world: World, monkeypatch: pytest.MonkeyPatch) -> SetAside:
+    """Four events of one serial where three are very many, and each is a part of its own."""
+    for name in ("devices.actions.set_aside_later", "devices.views.set_aside"):
+        monkeypatch.setattr(f"{name}.MOST_AT_ONCE", 3)
+    monkeypatch.setattr("devices.actions.set_aside_later.PART_EVENTS", 1)
+    source = make_source(world.own)
+    for n in range(4):
+        send(source, Event(1, "activation", EARLIER + timedelta(minutes=n), "AD-77001"), batch=f"b{n}")
+    return SetAside.objects.latest("pk")
+
+
+def test_very_many_are_counted_in_the_background_and_the_page_goes_on_by_itself(world: World, many: SetAside) -> None:
+    client, address = world.client("office"), url("set_aside_detail", many.pk)
+    assert "So many are counted in the background" in see(world, many)
+    answer = client.post(url("set_aside_adopt", many.pk))
+    assert (answer.status_code, answer["Location"]) == (302, address)
+    whole = client.get(address)
+    assert "Its events are about to be counted" in plain(whole)
+    assert "AD-77001 is on record, in no slot" in plain(whole)
+    assert 'http-equiv="refresh"' in text(whole), "without JavaScript it is fetched again"
+    assert url("set_aside_dismiss", many.pk) not in text(whole)
+    asked_again = {"HTTP_HX_REQUEST": "true", "HTTP_HX_TARGET": "progress"}
+    part = client.get(address, **asked_again)
+    assert "<html" not in text(part)
+    assert 'hx-trigger="every 1s"' in text(part)
+    assert f'<a href="{address}">Look again</a>' in text(part)
+    jobs.run_ready()
+    over = client.get(address, **asked_again)
+    assert over["HX-Refresh"] == "true", "once it is over, the whole page is wanted"
+    done = plain(client.get(address))
+    assert "4 events were counted" in done
+    assert "about to be counted" not in done
+    assert CheckInDay.objects.get().activations == 4
+
+
+def test_how_far_it_is_stands_on_the_page(world: World, many: SetAside, monkeypatch: pytest.MonkeyPatch) -> None:
+    client, seen = world.client("office"), []
+    client.post(url("set_aside_adopt", many.pk))
+    real = jobs.Handle.progress
+
+    def looked_at(handle: jobs.Handle, done: int, total: int, words: str = "") -> None:
+        real(handle, done, total, words)
+        seen.append(re.findall(r"\d+ of \d+", see(world, many))[0])
+
+    monkeypatch.setattr(jobs.Handle, "progress", looked_at)
+    jobs.run_ready()
+    assert seen == ["0 of 4", "1 of 4", "2 of 4", "3 of 4", "4 of 4"]
+
+
+def test_the_list_says_what_is_being_counted_and_offers_nothing_else(world: World, many: SetAside) -> None:
+    client = world.client("office")
+    client.post(url("set_aside_adopt", many.pk))
+    listed = text(client.get(url("set_aside_list")))
+    assert "Being counted" in listed
+    assert url("set_aside_adopt", many.pk) not in listed
+    assert url("set_aside_dismiss", many.pk) not in listed
+
+
+def test_two_clicks_meet_the_same_counting(world: World, many: SetAside) -> None:
+    client = world.client("office")
+    for _ in range(2):
+        assert client.post(url("set_aside_adopt", many.pk)).status_code == 302
+    assert Job.objects.count() == 1
+    jobs.run_ready()
+    assert CheckInDay.objects.get().activations == 4
+
+
+def test_a_counting_that_broke_off_says_so_and_may_be_started_again(
+    world: World, many: SetAside, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = world.client("office")
+    client.post(url("set_aside_adopt", many.pk))
+    with monkeypatch.context() as broken:
+        broken.setattr("devices.actions.adoption.replay", lambda *_, **__: 1 / 0)
+        for _ in range(3):
+            Job.objects.update(not_before=NOW)
+            jobs.run_ready()
+    page = see(world, many)
+    assert "Not all of its events were counted. The program met a fault, which was written down. Started again" in page
+    assert "ZeroDivisionError" not in page
+    client.post(url("set_aside_adopt", many.pk))
+    jobs.run_ready()
+    assert "4 events were counted" in see(world, many)
+    assert CheckInDay.objects.get().activations == 4
+
+
+def test_a_unit_that_is_being_counted_is_not_dismissed(world: World, many: SetAside) -> None:
+    client = world.client("office")
+    client.post(url("set_aside_adopt", many.pk))
+    answer = client.post(url("set_aside_dismiss", many.pk), {"reason": "no", "newest": many.pk})
+    assert answer.status_code == 422
+    assert "Wait until that is over" in plain(answer)
