@@ -93,6 +93,14 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
     )
     return {
         "stamp_due": RawSQL(due, [], TextField()),
+        # Key, day and duty: the page says when the receiver's own battery is due.
+        "standby_due": RawSQL(
+            one(
+                f"SELECT {text('d.id')} || ':' || COALESCE({text('d.due_on')}, '') || ':' || d.duty FROM {{due}} d "
+                "WHERE d.receiver_id = {r} AND d.kind = 'standby' AND NOT d.is_closed"
+            ),
+            [], TextField(),
+        ),
         "stamp_faults": RawSQL(faults, [], TextField()),
         "stamp_types": RawSQL(types, [], TextField()),
         "found": RawSQL(findings, [], TextField()),
@@ -122,6 +130,7 @@ def map_stamps(using: str) -> dict[str, RawSQL]:
 MAP_FIELDS = (
     "pk", "customer_id", "site_id", "type_id", "code", "n_slots", "label", "area", "serial", "evidence", "supply_v",
     "fed_from", "link_tested_at", "heard_until", "version", "removed_at", "replaces_id", "cable_m",
+    "standby_fitted_on",
 )  # fmt: skip
 
 
@@ -174,6 +183,7 @@ def moment(value: Any) -> datetime | None:
 
 def _query(receivers: Any) -> Any:
     named = {"site_name": F("site__name"), "zone": F("site__time_zone"), "type_label": F("type__label")}
+    named |= {"type_has_standby": F("type__has_standby_battery")}
     named |= {"customer_name": F("customer__name")}
     stamps = map_stamps(receivers.db)
     return receivers.order_by("label", "pk").annotate(**stamps).values(*MAP_FIELDS, *stamps, **named)

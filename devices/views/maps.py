@@ -35,6 +35,7 @@ from devices.views.page_frame import digest, framed, place_of, release
 from devices.views.receivers import frame, here, receiver_for, standing_faults
 from devices.views.shown import SHOWS, Cell, cell, fold_spares, group_findings, output_facts
 from devices.views.slot_cells import draw
+from devices.views.standby_shown import day_of, standby_of
 from sites.models import Site
 
 TALLY = (
@@ -90,6 +91,7 @@ class Head:
     def receiver(self) -> Receiver:
         """The receiver with its site, type and last visit."""
         facts = self.facts | {name: moment(self.facts[name]) for name in MOMENTS}
+        facts["standby_fitted_on"] = day_of(facts["standby_fitted_on"])
         names = {field.attname for field in Receiver._meta.concrete_fields} & facts.keys()
         receiver = Receiver(id=facts["pk"], **{name: facts[name] for name in names})
         receiver.site = Site(
@@ -209,6 +211,7 @@ def _shown(request: PersonRequest, head: Head, maps: Maps, asked: Asked, *, name
         "n_resting": kept.n_resting,
         "receiver_faults": faults,
         "alarms": alarms_of(faults, taken, asked.today),
+        "standby": standby_of(head.facts, asked.today) if is_today and not receiver.removed_at else None,
         "waits": sum(1 for row in taken if row.needs_registering),
         "legend": legend(get_language() or "", release()) if is_today else "",
     }
