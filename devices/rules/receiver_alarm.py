@@ -20,6 +20,13 @@ _WHAT = {
         "be told from here."
     ),
 }
+_OTHER = {
+    "receiver_power": "The receiver says that its mains or supply has failed, since {since}.",
+    "receiver_standby": "The receiver says that its standby battery is low or missing, since {since}.",
+    "receiver_fault": "The receiver reports a fault of its own, since {since}.",
+    "receiver_tamper": "The receiver's cover is open, since {since}.",
+    "interference": "Another radio disturbs the receiver, since {since}: signals may be missed while it lasts.",
+}
 _SLOT = {
     "outage": (
         "The receiver hears little or nothing since {since}: whatever this page shows, a call from this slot may not arrive."
@@ -69,7 +76,7 @@ def alarms_of(faults: Iterable[StandingFault], rows: Sequence[SlotRow], today: d
     )
     found = []
     for fault in _of_receiver(faults):
-        text = _WHAT.get(fault.code, "Fault of this receiver: {kind}, since {since}.")
+        text = _WHAT.get(fault.code) or _OTHER.get(fault.code, "Fault of this receiver: {kind}, since {since}.")
         said = text.format(kind=fault.kind, since=fault.since(today))
         found.append(Alarm(fault.pk, f"{said}{hanging}", fault.code in _WHAT))
     return tuple(sorted(found, key=lambda one: not one.is_deaf))

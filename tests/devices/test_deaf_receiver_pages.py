@@ -61,7 +61,7 @@ def test_every_tile_in_use_bears_it_and_no_spare_one(world: World) -> None:
 def test_a_fault_of_the_receiver_that_dooms_no_slot_is_said_without_marking_the_tiles(world: World) -> None:
     fault(world, "receiver_tamper")
     text = look(world, "slot_map", world.own_receiver.pk)
-    assert "Fault of this receiver: receiver tamper, since 09:30." in text
+    assert "cover is open, since 09:30." in text
     assert text.count("receiver tamper") < 4
 
 
