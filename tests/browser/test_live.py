@@ -102,7 +102,9 @@ def test_what_happens_shows_as_it_happens_and_a_flood_loses_nothing(
 
     _play(sender, stations, story, hours(8), hours(14))
     wait_until(lambda: not open_.filter(kind__in=["missing", "outage"]), 20)
-    now.get_by_text(re.compile("hears little or nothing", re.IGNORECASE)).first.wait_for(state="detached", timeout=40_000)
+    now.get_by_text(re.compile("hears little or nothing", re.IGNORECASE)).first.wait_for(
+        state="detached", timeout=40_000
+    )
     assert now.get_by_text(re.compile("low battery", re.IGNORECASE)).count() > 0
 
     _flood(sender, stations, hours(14), hours(17))
