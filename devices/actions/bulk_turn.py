@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 
 from company.actions import facts_of
 from company.manner import moment_said
-from devices.actions.ledger import REGISTRATION_FACTS, OutOfOrder
+from devices.actions.ledger import REGISTRATION_FACTS, OutOfOrder, lock_all
 from devices.actions.rollups import rebuild_totals
 from devices.actions.slot_settings import SETTING_FIELDS, OutputChoice, Settings
 from devices.models import Away, PlannedChange, Receiver, Registration, RegistrationOutput, Transmitter
@@ -63,6 +63,7 @@ def turn_over(turns: Sequence[Turn], *, at: datetime, why: str) -> list[Registra
         If one of them began at that moment or later. Nothing is written.
     """
     _refuse_order(turns, at)
+    lock_all((), _transmitters(turns))
     Registration.objects.filter(pk__in=[turn.old.pk for turn in turns]).update(removed_at=at, removed_why=why[:200])
     begun = Registration.objects.bulk_create(
         Registration(

@@ -18,7 +18,7 @@ from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
 from devices.actions.bulk import VERB
 from devices.actions.bulk_turn import Turn, facts_of_row, read_settings, set_words, turn_over, with_settings
-from devices.actions.ledger import lock_receivers, touch
+from devices.actions.ledger import lock_all, lock_receivers, touch
 from devices.actions.slot_settings import NoLongerThere, Settings
 from devices.actions.undo_turns import entered_today, unturn
 from devices.models import Receiver, Registration
@@ -62,6 +62,8 @@ def undo_bulk(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     receivers = _lock(change)
     rows = {row.pk: row for row in with_settings(Registration.objects.open().filter(pk__in=list(changes)))}
     _refuse_changed(changes, rows)
+    # Of slips and of older changes together: they are written one after the other.
+    lock_all((), [row.transmitter_id for row in rows.values() if row.transmitter_id is not None])
     before = {pk: facts_of_row(row, read_settings(row)) for pk, row in rows.items()}
     turned = [rows[pk] for pk, made in changes.items() if (made.after or {})["was"] != pk]
     slips = [row for row in turned if entered_today(changes[row.pk], row.site, at)]

@@ -45,11 +45,14 @@ class ReasonMissing(Refused):
 
 
 def lock_receivers(*receivers: Receiver) -> list[Receiver]:
-    """Lock receivers in the order of their keys and return them fresh, in the order asked for."""
+    """Lock receivers in the order of their keys and return them fresh, in the order asked for.
+
+    Not for their keys: a batch that only names a receiver, in what it sets aside, must not wait while others wait for it.
+    """
     keys = sorted({receiver.pk for receiver in receivers})
     fresh = {
         row.pk: row
-        for row in Receiver.objects.select_for_update(of=("self",))
+        for row in Receiver.objects.select_for_update(of=("self",), no_key=True)
         .select_related("site", "customer", "type")
         .filter(pk__in=keys)
         .order_by("pk")
@@ -61,12 +64,14 @@ def lock_all(receiver_ids: Iterable[int], unit_ids: Iterable[int]) -> None:
     """Lock receivers, then transmitters: those that ever stood in them, and others; both in the order of their keys.
 
     For whoever writes about many of them row by row: each row that says where a transmitter stands or which cells it has
-    locks that one (`devices.unit_stamps`), and batches of check-ins lock receivers before transmitters.
+    locks that one (`devices.unit_stamps`), and batches of check-ins lock receivers before transmitters. Whoever has locked
+    the receivers already gives none.
     """
     keys, units = sorted(set(receiver_ids)), set(unit_ids)
     for start in range(0, len(keys), AT_ONCE):
         some = keys[start : start + AT_ONCE]
-        list(Receiver.objects.select_for_update(of=("self",)).filter(pk__in=some).order_by("pk").values_list("pk"))
+        rows = Receiver.objects.select_for_update(of=("self",), no_key=True).filter(pk__in=some)
+        list(rows.order_by("pk").values_list("pk"))
         stood = Registration.objects.filter(receiver__in=some, transmitter__isnull=False)
         units |= {pk for pk in stood.values_list("transmitter_id", flat=True) if pk is not None}
     lock_transmitters(sorted(units))

@@ -17,7 +17,7 @@ from company.errors import Refused
 from company.models import User
 from devices.actions.batteries import fit_battery, remove_battery
 from devices.actions.bulk_turn import Turn, facts_of_row, read_settings, turn_over, with_settings
-from devices.actions.ledger import first_refusal, lock_receivers, refuse_stale, refuse_without_reason, touch
+from devices.actions.ledger import first_refusal, lock_all, lock_receivers, refuse_stale, refuse_without_reason, touch
 from devices.actions.slot_order import refuse_two_places
 from devices.actions.slot_settings import NothingChanged, NotSettable, OtherCustomer, as_rule, limits_of
 from devices.actions.unused_units import put_on_again
@@ -50,12 +50,18 @@ def _receivers_of(transmitter: Transmitter) -> list[Receiver]:
     return lock_receivers(*rows.distinct())
 
 
+def _on_record(new: NewUnit) -> Transmitter | None:
+    found: Transmitter | None = (
+        Transmitter.objects.filter(serial__iexact=new.serial.strip()).select_related("type").first()
+    )
+    return found
+
+
 def _unit_for(new: NewUnit, old: Transmitter, at: datetime) -> Transmitter:
     """The unit that comes in: new, or a spare one of the same customer."""
-    serial = new.serial.strip()
-    unit = Transmitter.objects.filter(serial__iexact=serial).select_related("type").first()
+    unit = _on_record(new)
     if unit is None:
-        unit = Transmitter(serial=serial, type=new.type)
+        unit = Transmitter(serial=new.serial.strip(), type=new.type)
     elif unit.pk == old.pk:
         raise NothingChanged(
             _("%(serial)s is the unit that stands there. Give the serial of the new one.") % {"serial": old.serial}
@@ -119,7 +125,9 @@ def swap_transmitter(
     reason = refuse_without_reason(reason)
     receivers = _receivers_of(transmitter)
     _refuse_stale(receivers, seen_versions)
-    old = Transmitter.objects.select_for_update(of=("self",)).select_related("type").get(pk=transmitter.pk)
+    spare = _on_record(new)
+    lock_all((), [transmitter.pk, *([spare.pk] if spare else [])])
+    old = Transmitter.objects.select_related("type").get(pk=transmitter.pk)
     rows = with_settings(Registration.objects.open().filter(transmitter=old))
     if not rows:
         raise StandsNowhere(

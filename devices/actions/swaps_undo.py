@@ -13,7 +13,7 @@ from company.undo import CannotUndo, Undone, undoes
 from devices.actions.bulk_turn import Turn, read_settings, turn_over, with_settings
 from devices.actions.fitting_corrections import take_back_fitting
 from devices.actions.fitting_ends import take_back_ends
-from devices.actions.ledger import lock_receivers, touch
+from devices.actions.ledger import lock_all, lock_receivers, touch
 from devices.actions.rollups import rebuild_totals
 from devices.actions.slot_settings import NoLongerThere
 from devices.actions.swaps_receiver import carry_over, carry_pins_and_plans, end_faults
@@ -65,11 +65,11 @@ def undo_swap_transmitter(change: ChangeRow, *, by: User, at: datetime) -> Undon
     """
     told: dict[str, Any] = (change.after or {})["swap"]
     changes = {row.subject_id: row for row in (change, *_of_the_batch(change))}
-    receivers = lock_receivers(*Receiver.objects.filter(registrations__in=list(changes)).distinct())
+    receivers = _lock(told, list(changes))
     rows = with_settings(Registration.objects.open().filter(pk__in=list(changes)))
     if len(rows) != len(changes):
         raise NoLongerThere(_("One of the slots was changed after the swap. Swap the units again instead."))
-    old = Transmitter.objects.select_for_update(of=("self",)).get(pk=told["old"])
+    old = Transmitter.objects.get(pk=told["old"])
     _refuse_elsewhere(old)
     old.retired_at = None
     old.save(update_fields=["retired_at"])
@@ -89,6 +89,19 @@ def undo_swap_transmitter(change: ChangeRow, *, by: User, at: datetime) -> Undon
         for row in rows
     }  # fmt: skip
     return Undone(after=facts[change.pk], others=facts)
+
+
+def _lock(told: dict[str, Any], registrations: list[int]) -> list[Receiver]:
+    """Lock the receivers of some registrations and all others that hear one of the two units, then the units; gives the
+    former. Their cells are told to every receiver that hears them.
+    """
+    units = [told["old"], told["new"]]
+    here = Q(registrations__in=registrations)
+    hear = Q(registrations__transmitter__in=units, registrations__removed_at=None)
+    mine = set(Receiver.objects.filter(here).values_list("pk", flat=True))
+    locked = lock_receivers(*Receiver.objects.filter(here | hear).distinct())
+    lock_all((), units)
+    return [row for row in locked if row.pk in mine]
 
 
 def _refuse_elsewhere(old: Transmitter) -> None:
@@ -116,7 +129,7 @@ def _cells_back(told: dict[str, Any], old: Transmitter, *, by: User, at: datetim
 
 def _unit_back(told: dict[str, Any], *, at: datetime) -> None:
     """The unit that came in is a spare again; one that the swap had put on record goes off it where nothing speaks of it."""
-    unit = Transmitter.objects.select_for_update(of=("self",)).get(pk=told["new"])
+    unit = Transmitter.objects.get(pk=told["new"])
     unit.replaces, unit.loan_until = None, None
     unit.save(update_fields=["replaces", "loan_until"])
     if told["is_made"]:

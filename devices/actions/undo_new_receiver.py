@@ -17,7 +17,7 @@ from django.utils.translation import gettext as _
 from company.actions import facts_of
 from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
-from devices.actions.ledger import lock_receivers
+from devices.actions.ledger import lock_all, lock_receivers
 from devices.actions.receivers import RECEIVER_FACTS
 from devices.models import Away, Output, Receiver, Registration
 from devices.rules.slot_life import never_stood
@@ -54,6 +54,7 @@ def undo_new_receiver(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     slips = list(Registration.objects.filter(receiver=receiver).order_by("slot"))
     _refuse_in_use(slips)
     _refuse_spoken_of(receiver, slips)
+    lock_all((), [row.transmitter_id for row in slips if row.transmitter_id is not None])
     keys = [row.pk for row in slips]
     for label in DERIVED:
         derived = apps.get_model(label)

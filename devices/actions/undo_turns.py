@@ -14,10 +14,14 @@ from django.utils.translation import gettext as _
 from company.models import ChangeRow
 from company.undo import CannotUndo
 from devices.actions.bulk_turn import carry_plans, with_settings
+from devices.actions.ledger import lock_all
 from devices.actions.rollups import rebuild_totals
 from devices.models import Away, Registration
 from devices.rules.slot_life import NO_TIME, recorded_on, taken_back_words
 from sites.models import Site
+
+AT_ONCE = 200
+"""Registrations that one statement ends."""
 
 
 def entered_today(change: ChangeRow, site: Site, at: datetime) -> bool:
@@ -37,17 +41,19 @@ def unturn(begun: Sequence[Registration], *, reason: str) -> list[Registration]:
     _refuse_work(begun)
     if any(row.replaces_id is None for row in begun):
         raise CannotUndo(_("What stood in one of the slots before is not on record. Change the slots by hand."))
+    former_keys = [row.replaces_id for row in begun if row.replaces_id is not None]
+    stood = Registration.objects.filter(pk__in=former_keys).values_list("transmitter_id", flat=True)
+    units = {unit for unit in (*stood, *(row.transmitter_id for row in begun)) if unit is not None}
+    lock_all((), units)
     for row in begun:
         row.removed_at, row.removed_why = row.registered_at + NO_TIME, taken_back_words(reason)[:200]
-    Registration.objects.bulk_update(begun, ["removed_at", "removed_why"], batch_size=200)
-    former_keys = [row.replaces_id for row in begun if row.replaces_id is not None]
+    Registration.objects.bulk_update(begun, ["removed_at", "removed_why"], batch_size=AT_ONCE)
     Registration.objects.filter(pk__in=former_keys).update(removed_at=None, removed_why="")
     formers = {row.pk: row for row in with_settings(Registration.objects.filter(pk__in=former_keys))}
     goes_on = {row.pk: formers[row.replaces_id] for row in begun if row.replaces_id is not None}
     _absences_back(goes_on)
     carry_plans(goes_on)
-    units = {row.transmitter_id for row in (*begun, *formers.values())}
-    rebuild_totals(transmitter_ids=sorted(unit for unit in units if unit is not None))
+    rebuild_totals(transmitter_ids=units)
     return list(formers.values())
 
 

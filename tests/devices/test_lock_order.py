@@ -1,0 +1,124 @@
+"""Everybody locks receivers in the order of their keys, then transmitters in the order of theirs: whoever meets, nobody waits
+for good. A batch of late check-ins locks transmitters whose receivers it does not lock, since they stand elsewhere by now.
+"""
+
+import hashlib
+import uuid
+from datetime import timedelta
+
+import pytest
+from django.db import connection
+
+from company.models import ChangeRow
+from company.undo import undo
+from devices.actions import undo_turns
+from devices.actions.bulk import change_slots
+from devices.actions.bulk_turn import with_settings
+from devices.actions.intake import take_batch
+from devices.actions.intake_memory import memory
+from devices.actions.swaps_receiver import NewReceiver, swap_receiver
+from devices.actions.swaps_transmitter import SPARE, NewUnit, swap_transmitter
+from devices.models import IntakeSource, Registration
+from devices.rules.bulk import Wish
+from devices.rules.events import Event
+from tests.factories import (
+    NOW,
+    make_fitting,
+    make_receiver,
+    make_registration,
+    make_site,
+    make_transmitter,
+    make_user,
+)
+from tests.tools.crossing import crossings
+
+pytestmark = [
+    pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("at_now"),
+    pytest.mark.skipif("connection.vendor != 'postgresql'", reason="SQLite has one writer at a time"),
+]  # fmt: skip
+ONCE, LATER, NEXT_DAY = NOW - timedelta(days=20), NOW + timedelta(hours=1), NOW + timedelta(days=1)
+BEGUN = NOW - timedelta(days=10)
+
+
+class Scene:
+    """Two receivers; a spare unit, and two in slots of which the later slot has the earlier unit."""
+
+    def __init__(self):
+        assert connection.vendor == "postgresql"
+        self.by = make_user("office")
+        self.site = make_site()
+        self.customer = self.site.customer
+        self.first, self.second = make_receiver(self.site), make_receiver(self.site)
+        self.spare, self.early, self.late = (make_transmitter(self.customer) for _ in range(3))
+        for slot, unit in ((1, self.late), (2, self.early)):
+            make_registration(self.second, slot, transmitter=unit, registered_at=BEGUN)
+        for unit in (self.spare, self.early, self.late):
+            make_fitting(unit)
+        self.source = IntakeSource.objects.create(name="Gateway", kind="api", customer=self.customer)
+
+    def batch(self, *units, at=ONCE, more=()):
+        """What a batch of check-ins does that came at a time when the units stood elsewhere."""
+        events = [Event(n, "check_in", at, unit.serial) for n, unit in enumerate(units, 1)]
+
+        def work():
+            memory.clear()
+            name = uuid.uuid4().hex
+            digest = hashlib.sha256(name.encode()).hexdigest()
+            take_batch(source=self.source, batch_id=name, sha256=digest, events=[*events, *more], at=NOW)
+
+        return work
+
+    def swap(self, at=LATER, **over):
+        new = NewUnit(self.spare.serial, type=self.spare.type, old_becomes=SPARE, **over)
+        return swap_transmitter(transmitter=self.late, new=new, by=self.by, at=at, reason="dropped")
+
+    def change(self):
+        rows = with_settings(Registration.objects.open().filter(receiver=self.second))
+        return change_slots(registrations=rows, wish=Wish(interval_s=1800), by=self.by, at=LATER, reason="agreed")
+
+    def undo(self, verb, at=LATER + timedelta(hours=1)):
+        change = ChangeRow.objects.filter(verb=verb).latest("pk")
+        return lambda: undo(change=change, by=self.by, at=at)
+
+
+@pytest.fixture
+def scene():
+    yield Scene()
+    memory.clear()
+
+
+def test_a_swap_of_a_unit_for_an_older_one_and_a_batch_that_heard_both(scene):
+    assert crossings(scene.swap, scene.batch(scene.spare, scene.late)) == []
+
+
+@pytest.mark.parametrize("at", [LATER + timedelta(hours=1), NEXT_DAY])
+def test_such_a_swap_taken_back_and_a_batch_that_heard_both(scene, at):
+    kind = scene.late.type.battery_type
+    scene.swap(battery_type=kind, n_cells=1)
+    assert crossings(scene.undo("swap_transmitter", at), scene.batch(scene.spare, scene.late)) == []
+
+
+def test_a_swap_taken_back_after_its_unit_was_given_a_further_slot(scene):
+    """The other receiver hears the unit too, so its page must be told: it is locked with the first, before any unit."""
+    scene.swap()
+    make_registration(scene.first, 7, transmitter=scene.spare, input_number=2, registered_at=LATER)
+    heard = scene.batch(scene.spare, scene.late, at=LATER + timedelta(minutes=5))
+    assert crossings(scene.undo("swap_transmitter", NEXT_DAY), heard) == []
+
+
+def test_a_swap_of_a_receiver_and_a_batch(scene):
+    def swap():
+        new = NewReceiver(scene.second.type, scene.second.n_slots, serial="RX-2")
+        return swap_receiver(receiver=scene.second, new=new, by=scene.by, at=LATER, reason="burnt")
+
+    heard = scene.batch(scene.early, scene.late)
+    assert crossings(swap, heard) == []
+    swap()
+    assert crossings(scene.undo("swap_receiver"), heard) == []
+
+
+def test_many_slots_taken_back_and_a_batch(scene, monkeypatch):
+    """More of them than one statement writes, and the last has the unit with the first key."""
+    monkeypatch.setattr(undo_turns, "AT_ONCE", 1)
+    scene.change()
+    assert crossings(scene.undo("bulk_change_slot"), scene.batch(scene.early, scene.late)) == []
