@@ -11,7 +11,7 @@ row that says so. Nothing is wiped from the log: the change stays, marked as tak
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Protocol
@@ -112,6 +112,16 @@ def undoes(
         return write
 
     return register
+
+
+Locks = Callable[[Sequence[ChangeRow]], object]
+_LOCKS: list[Locks] = []
+
+
+def locks_together(take: Locks) -> Locks:
+    """Register what takes the locks of several changes in the one order of everybody, before the first is taken back."""
+    _LOCKS.append(take)
+    return take
 
 
 def known_verbs() -> frozenset[str]:
@@ -228,7 +238,8 @@ def undo(*, change: ChangeRow, by: User, at: datetime, reason: str = "") -> Chan
     CannotUndo, TakenBackAlready, ChangedAfter, or what the handler refuses
         Nothing is written.
     """
-    row = ChangeRow.objects.select_for_update(of=("self",)).get(pk=change.pk)
+    # Not for its key: the row that takes back a companion of this one names it, and is written under the other's locks.
+    row = ChangeRow.objects.select_for_update(of=("self",), no_key=True).get(pk=change.pk)
     _refuse(row)
     handler = _HANDLERS[row.verb]
     handler.lock(row)
@@ -251,9 +262,12 @@ def undo_batch(*, batch: UUID, by: User, at: datetime, reason: str = "") -> int:
     CannotUndo, ChangedAfter, or what a handler refuses
         Nothing is written; the text names the first change that could not be taken back.
     """
-    rows = ChangeRow.objects.filter(batch=batch, undoes=None, undone_by=None).order_by("-pk")
+    rows = ChangeRow.objects.filter(batch=batch, undoes=None, undone_by=None).order_by("pk")
+    locked = list(rows.select_for_update(of=("self",), no_key=True))
+    for take in _LOCKS:
+        take(locked)
     n_done = 0
-    for row in list(rows):
+    for row in reversed(locked):
         if not row.undone_by.exists():
             undo(change=row, by=by, at=at, reason=reason)
             n_done += 1

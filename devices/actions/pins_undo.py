@@ -60,8 +60,9 @@ def undo_remove(change: ChangeRow, *, by: User, at: datetime) -> Undone:
 @undoes("replace_floor_plan", audiences=(OFFICE,))
 def undo_replace(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     """Show the former picture again; pins placed since stay where they are."""
-    new = FloorPlan.objects.select_for_update().defer("picture").get(pk=change.subject_id)
-    old = FloorPlan.objects.select_for_update().defer("picture").get(pk=(change.before or {})["plan"])
+    # Not for their keys: whoever places a pin names its plan, and holds the pin meanwhile.
+    new = FloorPlan.objects.select_for_update(no_key=True).defer("picture").get(pk=change.subject_id)
+    old = FloorPlan.objects.select_for_update(no_key=True).defer("picture").get(pk=(change.before or {})["plan"])
     if new.removed_at or not old.removed_at:
         raise CannotUndo(_("The plan was taken out of use meanwhile. Use the former one again from its page."))
     facts = plan_facts(new)

@@ -42,7 +42,7 @@ class PlanOver(Refused):
 
 
 class PlanChangedSince(Refused):
-    """The plan is no longer what adapting had left."""
+    """The plan is no longer what it was a moment ago, or what adapting had left."""
 
 
 class SlotChangedSince(Refused):
@@ -93,10 +93,15 @@ def _refuse_misfit(wish: Wish, receiver: Receiver, slot: int, stands: Registrati
 
 
 def _lock_plan(plan: PlannedChange) -> tuple[PlannedChange, Receiver]:
-    """Receiver first, then the plan, both fresh; refuse a plan that is over."""
-    receiver_pk = PlannedChange.objects.values_list("receiver_id", flat=True).get(pk=plan.pk)
-    (receiver,) = lock_receivers(Receiver(pk=receiver_pk))
+    """Its receiver first, with the one that it leads to, then the plan, all fresh; refuse a plan that is over."""
+    seen = PlannedChange.objects.get(pk=plan.pk)
+    wanted = Receiver.objects.filter(pk__in={seen.receiver_id, seen.wanted.get("to_receiver")} - {None})
+    receivers = {row.pk: row for row in lock_receivers(*wanted)}
     fresh = PlannedChange.objects.select_for_update(of=("self",)).get(pk=plan.pk)
+    if (fresh.receiver_id, fresh.wanted.get("to_receiver")) != (seen.receiver_id, seen.wanted.get("to_receiver")):
+        # A swap of one of the receivers came between.
+        raise PlanChangedSince(_("The plan was changed this very moment. Look at it, then try again."))
+    receiver = receivers[fresh.receiver_id]
     fresh.receiver = receiver
     zone = receiver.site.zone
     if fresh.done_at is not None:

@@ -8,6 +8,7 @@ log. Imported by the app's `ready()`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -15,7 +16,7 @@ from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from company.models import ChangeRow, User
-from company.undo import CannotUndo, Undone, undoes
+from company.undo import CannotUndo, Undone, locks_together, undoes
 from devices.actions.ledger import lock_receivers, registration_facts, touch
 from devices.actions.rollups import settle_slot
 from devices.actions.slot_settings import in_force, problems_with, settings_of
@@ -79,6 +80,12 @@ def _halves(change: ChangeRow) -> list[ChangeRow]:
 
 def _lock(change: ChangeRow) -> list[Receiver]:
     return lock_receivers(*[row.receiver for row in _chain(change)])
+
+
+@locks_together
+def _lock_together(changes: Sequence[ChangeRow]) -> None:
+    named = {pk for change in changes if (pk := (change.after or {}).get("receiver")) is not None}
+    lock_receivers(*Receiver.objects.filter(pk__in=named))
 
 
 def is_slip(change: ChangeRow, row: Registration, at: datetime) -> bool:

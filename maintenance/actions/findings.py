@@ -126,7 +126,7 @@ def _write(
     stale = {pk for pk, _, version in part if now.get(pk, version) != version}
     of_sites = Q(receiver=None, site__in={site for _, site, _ in part})
     standing = FindingRecord.objects.open().filter(of_sites | Q(receiver__in=set(ids) - stale))
-    old = {row.key: row for row in standing.select_for_update(of=("self",))}
+    old = {row.key: row for row in standing.select_for_update(of=("self",)).order_by("pk")}
     new = [row for key, row in found.items() if key not in old and row.receiver_id not in stale]
     gone = [row.pk for key, row in old.items() if key not in found]
     changed = [old[key] for key, row in found.items() if key in old and _take_over(old[key], row)]

@@ -29,6 +29,8 @@ def do_on_visit(*, visit: Visit, plan: PlannedChange, by: User, at: datetime) ->
     NotOnThisVisit, and what `carry_out_plan` and `record_entry` refuse
         Nothing is written.
     """
+    # The visit before any receiver, as `record_entry` has it.
+    visit = Visit.objects.select_for_update(of=("self",)).select_related("site").get(pk=visit.pk)
     if visit.state != Visit.State.OPEN:
         raise NotOnThisVisit(_("Start the visit first, then report what you have done."))
     if plan.site_id != visit.site_id:

@@ -160,6 +160,8 @@ def finish_visit(*, visit: Visit, signing: Signing, not_done: Sequence[NotDone],
     GateShut, SignatureMissing, VisitAlreadyOver
         Nothing is written.
     """
+    # The round before its visits, as whoever plans it locks them; a visit under way stays in its round.
+    round = Round.objects.select_for_update(of=("self",)).filter(visits=visit.pk).first()
     visit = Visit.objects.select_for_update(of=("self",)).select_related("site", "round").get(pk=visit.pk)
     if (
         visit.state == Visit.State.FINISHED
@@ -185,8 +187,7 @@ def finish_visit(*, visit: Visit, signing: Signing, not_done: Sequence[NotDone],
         ]
     )  # fmt: skip
     record_change(by=by, at=at, verb="finish_visit", subject=visit, customer_id=visit.customer_id)
-    if visit.round_id:
-        round = Round.objects.select_for_update(of=("self",)).get(pk=visit.round_id)
+    if round is not None:
         end_if_over(round, by, at)
     look_again_at_sites(site_ids=[visit.site_id])
     return visit

@@ -7,22 +7,27 @@ import uuid
 from datetime import timedelta
 
 import pytest
-from django.db import connection
 
 from company.models import ChangeRow
-from company.undo import undo
+from company.undo import undo, undo_batch
 from devices.actions import undo_turns
+from devices.actions.away import end_several
 from devices.actions.bulk import change_slots
 from devices.actions.bulk_turn import with_settings
 from devices.actions.intake import take_batch
 from devices.actions.intake_memory import memory
+from devices.actions.plans import carry_out_plan, plan_change
+from devices.actions.plans_wish import Wish as PlanWish
+from devices.actions.slot_settings import settings_of
+from devices.actions.slots import move_transmitter
 from devices.actions.swaps_receiver import NewReceiver, swap_receiver
 from devices.actions.swaps_transmitter import SPARE, NewUnit, swap_transmitter
-from devices.models import IntakeSource, Registration
+from devices.models import Away, IntakeSource, Registration
 from devices.rules.bulk import Wish
 from devices.rules.events import Event
 from tests.factories import (
     NOW,
+    TODAY,
     make_fitting,
     make_receiver,
     make_registration,
@@ -30,12 +35,9 @@ from tests.factories import (
     make_transmitter,
     make_user,
 )
-from tests.tools.crossing import crossings
+from tests.tools.crossing import crossings, needs_postgresql
 
-pytestmark = [
-    pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("at_now"),
-    pytest.mark.skipif("connection.vendor != 'postgresql'", reason="SQLite has one writer at a time"),
-]  # fmt: skip
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.usefixtures("at_now"), needs_postgresql]
 ONCE, LATER, NEXT_DAY = NOW - timedelta(days=20), NOW + timedelta(hours=1), NOW + timedelta(days=1)
 BEGUN = NOW - timedelta(days=10)
 
@@ -44,7 +46,6 @@ class Scene:
     """Two receivers; a spare unit, and two in slots of which the later slot has the earlier unit."""
 
     def __init__(self):
-        assert connection.vendor == "postgresql"
         self.by = make_user("office")
         self.site = make_site()
         self.customer = self.site.customer
@@ -122,3 +123,40 @@ def test_many_slots_taken_back_and_a_batch(scene, monkeypatch):
     monkeypatch.setattr(undo_turns, "AT_ONCE", 1)
     scene.change()
     assert crossings(scene.undo("bulk_change_slot"), scene.batch(scene.early, scene.late)) == []
+
+
+def test_a_plan_that_leads_to_an_earlier_receiver_and_a_batch_of_both(scene):
+    there = make_registration(scene.first, 1, transmitter=scene.spare, registered_at=BEGUN)
+    row = Registration.objects.open().get(transmitter=scene.late)
+    wish = PlanWish("move", settings_of(row), to_receiver=scene.first, to_slot=5)
+    plan = plan_change(receiver=scene.second, slot=row.slot, wish=wish, by=scene.by, at=NOW, reason="nearer")
+    heard = scene.batch(there.transmitter, scene.early, at=NOW)
+    assert crossings(lambda: carry_out_plan(plan=plan, by=scene.by, at=LATER), heard) == []
+
+
+def test_a_move_between_receivers_and_a_batch_that_only_names_the_one_it_leaves(scene):
+    row = make_registration(scene.first, 1, transmitter=scene.spare, registered_at=BEGUN)
+    stranger = Event(9, "check_in", NOW, "NOBODY-KNOWS", scene.first.code)
+
+    def move():
+        facts = {"to_receiver": scene.second, "to_slot": 5, "settings": settings_of(row), "reason": "nearer"}
+        move_transmitter(registration=row, by=scene.by, at=LATER, **facts)
+
+    assert crossings(move, scene.batch(scene.early, at=NOW, more=[stranger])) == []
+
+
+def test_two_people_take_back_the_same_change_of_many_slots_each_at_another_slot(scene):
+    one, other = scene.change()
+    at = LATER + timedelta(hours=1)
+    assert crossings(*[lambda row=row: undo(change=row, by=scene.by, at=at) for row in (one, other)]) == []
+
+
+def test_absences_ended_together_and_taken_back_together_and_a_batch(scene):
+    make_registration(scene.first, 1, transmitter=scene.spare, registered_at=BEGUN)
+    rows = Registration.objects.open().filter(transmitter__in=[scene.spare, scene.early]).order_by("receiver_id")
+    facts = {"site": scene.site, "customer": scene.customer, "from_on": TODAY - timedelta(days=3), "reason": "away"}
+    aways = [Away.objects.create(registration=row, **facts) for row in rows]
+    days = {row.receiver_id: TODAY for row in rows}
+    told = end_several(aways=aways, ended_on=days, by=scene.by, at=NOW)
+    heard = scene.batch(scene.spare, scene.early, at=NOW)
+    assert crossings(lambda: undo_batch(batch=told[0].batch, by=scene.by, at=LATER), heard) == []

@@ -13,9 +13,11 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
+import pytest
 from django.db import connection, connections, transaction
 
 Work = Callable[[], object]
+needs_postgresql = pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite has one writer at a time")
 _WRITES = re.compile(
     r"\s*(INSERT INTO (?!\"company_changerow)|UPDATE|DELETE|SET CONSTRAINTS)|\bFOR (NO KEY )?UPDATE\b", re.IGNORECASE
 )
