@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from devices.rules.silence import AWAY, GONE
+from devices.rules.silence import ABSORBED, AWAY, ENDED_BY_US, GONE, LATE
 
 CELLS, DOWN = "cells changed", "the receiver was taken down"
 STANDBY = "standby battery changed"
@@ -30,3 +30,20 @@ def without_end(cause: str) -> str:
     """The word that was there before the end."""
     end = ended_by(cause)
     return cause.removesuffix(end).removesuffix(BETWEEN) if end else cause
+
+
+_SWAPS = ("the receiver was swapped", "the transmitter was swapped", "the swap was taken back")
+_SHOWN = {ABSORBED: "told since then as: the receiver hears little or nothing", LATE: "withdrawn: " + LATE}
+
+
+def note_and_end(cause: str) -> tuple[str, str]:
+    """Words on record, parted: what was said of the fault, and how it ended without anybody reporting that, as pages say it."""
+    for one in (*CAUSES, *ENDED_BY_US, *_SWAPS):
+        if cause == one or cause.endswith(BETWEEN + one):
+            return cause.removesuffix(one).removesuffix(BETWEEN), _SHOWN.get(one, one)
+    return cause, ""
+
+
+def is_shown_otherwise(cause: str) -> bool:
+    """Whether the fault went without being over: told of its receiver since then, or disproved."""
+    return cause.endswith((ABSORBED, LATE))

@@ -15,7 +15,7 @@ from company.change_words import deed_words, lines_of
 from company.manner import day_said
 from company.models import ChangeRow
 from devices.models import Away, Fault, Fitting, Receiver, Registration
-from devices.rules.fault_causes import ended_by, without_end
+from devices.rules.fault_causes import is_shown_otherwise, note_and_end
 from devices.rules.slot_life import never_stood
 from devices.views.shown import registration_lines
 from devices.views.slot_last import Hands, LastChange, hands_of, last_of_cells, last_of_slot, swaps_of
@@ -256,12 +256,17 @@ def _midnight(day: date, zone: tzinfo) -> datetime:
 def _of_faults(faults: Iterable[Fault]) -> Iterable[Moment]:
     for fault in faults:
         kind = fault.get_kind_display()
-        yield Moment(fault.raised_at, "fault", f"Fault: {kind}", without_end(fault.cause))
+        note, end = note_and_end(fault.cause)
+        yield Moment(fault.raised_at, "fault", f"Fault: {kind}", note)
         if fault.cleared_at is not None:
             is_shown = fault.is_latched and fault.latch_cleared_at is None
-            told = [ended_by(fault.cause), gettext("still shown on the receiver") if is_shown else ""]
+            told = [end, gettext("still shown on the receiver") if is_shown else ""]
             text = "; ".join(word for word in told if word)
-            yield Moment(fault.cleared_at, "fault", gettext("Fault over: %(kind)s") % {"kind": kind}, text)
+            # One that its receiver has now, or that never was, is not over.
+            title = gettext("Fault over: %(kind)s")
+            if is_shown_otherwise(fault.cause):
+                title = gettext("Fault no longer told as such: %(kind)s")
+            yield Moment(fault.cleared_at, "fault", title % {"kind": kind}, text)
 
 
 def _of_swaps(swaps: Iterable[ChangeRow], receiver: Receiver) -> Iterable[Moment]:

@@ -170,3 +170,21 @@ def test_the_story_of_a_slot_tells_the_end_of_a_fault_by_what_ended_it(world) ->
     over = story[story.index("Fault over: low battery") :]
     assert over.index("cells changed") < over.index("Fault: low battery") < over.index("seen on the lamp")
     assert "cells changed" not in over[over.index("Fault: low battery") :]
+
+
+@pytest.mark.parametrize(
+    ("cause", "words"),
+    [
+        ("the receiver heard nothing", "told since then as: the receiver hears little or nothing"),
+        ("check-ins that came in late show it was heard", "withdrawn: check-ins that came in late show it was heard"),
+    ],
+)
+def test_a_silence_that_its_receiver_explains_or_that_was_none_is_not_told_as_over(world, cause, words) -> None:
+    row = world.own_registration
+    Fault.objects.create(
+        customer=row.customer, site=row.site, receiver=row.receiver, registration=row, transmitter=row.transmitter,
+        kind="missing", raised_at=NOW - 3 * HOUR, cleared_at=NOW - HOUR, cause=cause, found_by="watch",
+    )  # fmt: skip
+    story = page_of(world).split("Everything that stood here")[1]
+    assert "Fault over" not in story
+    assert story.index("Fault no longer told as such: missing") < story.index(words) < story.index("Fault: missing")
