@@ -42,6 +42,7 @@ USUAL_BIND = "127.0.0.1:9009"
 
 COUNT_WORDS = {
     "connections": gettext_lazy("connections"), "turned_away": gettext_lazy("connections turned away: too many"),
+    "closed_for_room": gettext_lazy("idle connections closed to make room for others"),
     "closed_idle": gettext_lazy("connections closed: silent for long"),
     "closed_slow": gettext_lazy("connections closed: half a frame, or answers not fetched"),
     "closed_bad": gettext_lazy("connections closed: only rubbish"), "datagrams": gettext_lazy("datagrams"),

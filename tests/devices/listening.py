@@ -43,8 +43,9 @@ async def answers(reader: asyncio.StreamReader, n: int) -> list[tuple[str, str]]
     return [(read.header.kind, read.header.seq) for read in found]
 
 
-async def tcp(listener: Listener) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-    return await asyncio.open_connection("127.0.0.1", listener.port)
+async def tcp(listener: Listener, peer: str = "127.0.0.1") -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    """Open a connection; each address of 127.0.0.0/8 is a peer of its own."""
+    return await asyncio.open_connection("127.0.0.1", listener.port, local_addr=(peer, 0))
 
 
 def sent(*pieces: bytes, n: int = 1, pause_s: float = 0.02) -> Talk:
@@ -63,11 +64,14 @@ def sent(*pieces: bytes, n: int = 1, pause_s: float = 0.02) -> Talk:
     return talk
 
 
-async def udp(listener: Listener, *datagrams: bytes, n: int, wait_s: float = 10) -> list[bytes]:
+async def udp(
+    listener: Listener, *datagrams: bytes, n: int, wait_s: float = 10, peer: str = "127.0.0.1"
+) -> list[bytes]:
     """Send datagrams and fetch so many answers, or as many as come."""
     loop = asyncio.get_running_loop()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         sock.setblocking(False)
+        sock.bind((peer, 0))
         sock.connect(("127.0.0.1", listener.port))
         for datagram in datagrams:
             await loop.sock_sendall(sock, datagram)

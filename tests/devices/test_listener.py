@@ -161,26 +161,6 @@ def test_a_connection_that_only_sends_rubbish_is_closed():
     assert (rest, listener.counts["closed_bad"]) == (b"", 1)
 
 
-def test_more_connections_than_agreed_are_turned_away(receiver):
-    make_account(receiver)
-
-    async def talk(listener: Listener) -> list[tuple[str, str]]:
-        first = await tcp(listener)
-        await asyncio.sleep(0.05)
-        reader, writer = await tcp(listener)
-        with pytest.raises((ConnectionError, asyncio.IncompleteReadError)):
-            await reader.readexactly(1)
-        writer.close()
-        first[1].write(event())
-        found = await answers(first[0], 1)
-        first[1].close()
-        return found
-
-    listener, found = listening(talk, Limits(connections_a_peer=1, state_every_s=0.05))
-    assert found == [("ACK", "0001")]
-    assert listener.counts["turned_away"] == 1
-
-
 def test_a_flood_over_tcp_is_slowed_down_and_loses_nothing(receiver, monkeypatch):
     taken: list[bytes] = []
 
@@ -342,7 +322,7 @@ def test_a_time_of_silence_that_is_none_is_refused_in_words(idle):
         call_command("listen", bind="127.0.0.1:0", idle=idle)
 
 
-def test_the_time_of_silence_can_be_set(monkeypatch):
+def test_the_time_of_silence_and_the_bound_of_an_address_can_be_set(monkeypatch):
     from django.core.management import call_command
 
     from devices.management.commands import listen
@@ -354,8 +334,17 @@ def test_the_time_of_silence_can_be_set(monkeypatch):
 
     monkeypatch.setattr(listen.Command, "_listen", ended)
     call_command("listen", bind="127.0.0.1:0", idle=60)
-    call_command("listen", bind="127.0.0.1:0")
+    call_command("listen", bind="127.0.0.1:0", per_address=500)
     assert [limits.idle_s for limits in asked] == [60, 900]
+    assert [limits.connections_a_peer for limits in asked] == [125, 500]
+
+
+@pytest.mark.parametrize("n", [0, -1, 501])
+def test_a_bound_of_an_address_that_is_none_is_refused_in_words(n):
+    from django.core.management import CommandError, call_command
+
+    with pytest.raises(CommandError, match="from 1 to 500"):
+        call_command("listen", bind="127.0.0.1:0", per_address=n)
 
 
 @pytest.mark.parametrize("text", ["", "9009", "localhost:9009", "127.0.0.1", "127.0.0.1:x", "127.0.0.1:70000", "::"])

@@ -54,6 +54,33 @@ def test_datagrams_beyond_the_queue_get_no_answer_and_take_no_memory(receiver, m
     assert IntakeBatch.objects.count() == 5
 
 
+def test_datagrams_of_one_sender_do_not_fill_the_queue_for_others(receiver, monkeypatch):
+    make_account(receiver)
+    go_on = threading.Event()
+
+    def held(**given: Any) -> Any:
+        go_on.wait(10)
+        return take_frame(**given)
+
+    monkeypatch.setattr(writer_module, "take_frame", held)
+
+    async def talk(listener: Listener) -> tuple[list[bytes], list[bytes]]:
+        flood = [event("1101 00 001", seq=n) for n in range(1, 41)]
+        loud = asyncio.create_task(udp(listener, *flood, n=40, wait_s=1, peer="127.0.0.2"))
+        while listener.counts["datagrams"] < 40:
+            await asyncio.sleep(0.01)
+        quiet = asyncio.create_task(udp(listener, event(seq=77), n=1, wait_s=5, peer="127.0.0.3"))
+        while listener.counts["datagrams"] < 41:
+            await asyncio.sleep(0.01)
+        go_on.set()
+        return await loud, await quiet
+
+    listener, (loud, quiet) = listening(talk, Limits(waiting=40, waiting_a_peer=10, state_every_s=0.05))
+    assert (len(loud), listener.counts["full"]) == (10, 30)
+    assert b'"ACK"0077' in quiet[0]
+    assert not listener._datagrams_of, "and what was written no longer counts against anybody"
+
+
 def test_a_flood_of_datagrams_of_one_sender_is_dropped(receiver):
     make_account(receiver)
     frames = [event("1101 00 001", seq=n) for n in range(1, 41)]

@@ -46,6 +46,14 @@ class Command(BaseCommand):
             help="close a TCP connection that was silent for so long, 10 to 86400 (%(default)s); set it above the time "
             f"between two link tests. One without any frame is closed after {Limits().first_frame_s:.0f} s",
         )  # fmt: skip
+        most = Limits().connections
+        parser.add_argument(
+            "--per-address", type=int, default=Limits().connections_a_peer, metavar="N",
+            help=f"open TCP connections of one address, 1 to {most} (%(default)s, a quarter of the {most} in all; of IPv6, "
+            f"a /64 network is one address). Give {most} where all panels come from one address, as through a tunnel. One "
+            "more of an address at its bound closes one of its own; where all are taken, one of the address that holds "
+            "most is closed: first those that never sent a frame, then the longest idle",
+        )  # fmt: skip
 
     def handle(self, *args: Any, **options: Any) -> None:
         host, port = address_of(options["bind"])
@@ -57,9 +65,11 @@ class Command(BaseCommand):
             )
         if not 10 <= options["idle"] <= 86_400:
             raise CommandError("Give --idle as seconds from 10 to 86400.")
+        if not 1 <= options["per_address"] <= Limits().connections:
+            raise CommandError(f"Give --per-address as a number from 1 to {Limits().connections}.")
         listener = Listener(
             host=host, port=port, tcp=both or options["tcp"], udp=both or options["udp"],
-            limits=Limits(idle_s=options["idle"]),
+            limits=Limits(idle_s=options["idle"], connections_a_peer=options["per_address"]),
         )  # fmt: skip
         asyncio.run(self._listen(listener, both or options["tcp"], both or options["udp"]))
 

@@ -13,9 +13,11 @@ class Limits:
     Attributes
     ----------
     connections, connections_a_peer : int
-        Open TCP connections, in all and of one address. Panels behind one router share an address.
-    waiting : int
-        Datagrams taken and not yet written; more are dropped without an answer, so that their senders repeat.
+        Open TCP connections, in all and of one address (a quarter). Panels behind one router share an address. Beyond
+        either, one gives way: see `places`.
+    waiting, waiting_a_peer : int
+        Datagrams taken and not yet written, in all and of one address (a quarter); more are dropped without an answer, so
+        that their senders repeat.
     first_frame_s : float
         From the opening of a connection to its first sound frame; whoever has none to send holds no place [s].
     idle_s, half_frame_s, send_s : float
@@ -33,8 +35,9 @@ class Limits:
     """
 
     connections: int = 500
-    connections_a_peer: int = 100
+    connections_a_peer: int = 125
     waiting: int = 1000
+    waiting_a_peer: int = 250
     first_frame_s: float = 30.0
     idle_s: float = 900.0
     half_frame_s: float = 10.0

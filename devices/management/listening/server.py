@@ -12,6 +12,7 @@ from typing import Any
 from django.utils import timezone
 
 from devices.management.listening.limits import Limits, Rates
+from devices.management.listening.places import Places, sender_of
 from devices.management.listening.writer import Counts, Waiting, Writer
 from devices.rules.dc09_frame import FrameReader, Sound, Unsound, Why
 
@@ -25,18 +26,27 @@ COUNTED = {Why.CHECKSUM: "bad_checksum", Why.HALF: "half", Why.TOO_LONG: "too_lo
 class Connection:
     """One TCP connection: its task, whether it only waits for bytes, and what it has sent so far.
 
-    `silent_since_s` is None once it has sent a sound frame; till then the moment it was opened.
+    `silent_since_s` is None once it has sent a sound frame; till then the moment it was opened. `idle_since_s` is its last
+    sound frame or, before the first, the same moment.
     """
 
     peer: str
+    sender: str
     reader: asyncio.StreamReader
     writer: asyncio.StreamWriter
     task: asyncio.Task[None] | None = None
     is_waiting: bool = False
+    is_held_back: bool = False
     frames: FrameReader = field(default_factory=FrameReader)
     half_since_s: float | None = None
     silent_since_s: float | None = None
+    idle_since_s: float = 0.0
     n_bad: int = 0
+
+    @property
+    def may_go(self) -> bool:
+        """Nothing of it is being written: it waits for bytes, or is held back because it sends too much."""
+        return self.is_waiting or self.is_held_back
 
 
 class Listener:
@@ -53,9 +63,9 @@ class Listener:
         self._tcp, self._udp = tcp, udp
         self._limits = limits or Limits()
         self._rates = Rates(self._limits)
-        self._connections: set[Connection] = set()
-        self._a_peer: Counter[str] = Counter()
+        self._connections: Places[Connection] = Places(self._limits)
         self._n_datagrams = 0
+        self._datagrams_of: Counter[str] = Counter()
         self._is_stopping = False
         self._server: asyncio.Server | None = None
         self._transport: asyncio.DatagramTransport | None = None
@@ -94,11 +104,11 @@ class Listener:
         self._is_stopping = True
         if self._server is not None:
             self._server.close()
-        for connection in list(self._connections):
-            if connection.is_waiting and connection.task is not None:
+        for connection in self._connections:
+            if connection.may_go and connection.task is not None:
                 connection.task.cancel()
         until = self._loop.time() + self._limits.stop_s
-        while (self._connections or self._n_datagrams) and self._loop.time() < until:
+        while (len(self._connections) or self._n_datagrams) and self._loop.time() < until:
             await asyncio.sleep(0.01)
         if self._writer is not None:
             self._writer.finish()
@@ -133,17 +143,18 @@ class Listener:
 
     async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         peer = str((writer.get_extra_info("peername") or ("?",))[0])
-        is_full = len(self._connections) >= self._limits.connections
-        if self._is_stopping or is_full or self._a_peer[peer] >= self._limits.connections_a_peer:
+        sender, now_s = sender_of(peer), self._loop.time()
+        if self._is_stopping or not self._has_room(sender):
             self.counts.add("turned_away")
             writer.transport.abort()
             return
         self.counts.add("connections")
-        connection = Connection(peer, reader, writer, asyncio.current_task(), silent_since_s=self._loop.time())
+        connection = Connection(
+            peer, sender, reader, writer, asyncio.current_task(), silent_since_s=now_s, idle_since_s=now_s
+        )
         # A sender that fetches no answers must not fill our memory with them.
         writer.transport.set_write_buffer_limits(high=READ_BYTES)
-        self._connections.add(connection)
-        self._a_peer[peer] += 1
+        self._connections.take(connection)
         try:
             await self._converse(connection)
         except (ConnectionError, asyncio.CancelledError):
@@ -151,11 +162,21 @@ class Listener:
         finally:
             if (rest := connection.frames.rest()) is not None:
                 self._refuse(rest)
-            self._connections.discard(connection)
-            self._a_peer[peer] -= 1
-            if not self._a_peer[peer]:
-                del self._a_peer[peer]
+            self._connections.leave(connection)
             writer.close()
+
+    def _has_room(self, sender: str) -> bool:
+        """Whether one more of this sender has a place, if need be that of a connection that only waits."""
+        if self._connections.has_room(sender):
+            return True
+        idle = self._connections.who_gives_way(sender)
+        if idle is None or idle.task is None:
+            return False
+        self.counts.add("closed_for_room")
+        # At once: its task ends only when the loop comes to it, and others may come before.
+        self._connections.leave(idle)
+        idle.task.cancel()
+        return True
 
     async def _converse(self, connection: Connection) -> None:
         """Read, write down, answer, until either side has had enough."""
@@ -173,7 +194,7 @@ class Listener:
                     self._refuse(item)
                     connection.n_bad += 1
                     continue
-                connection.silent_since_s = None
+                connection.silent_since_s, connection.idle_since_s = None, self._loop.time()
                 if not await self._answer(connection, item):
                     return
                 if self._is_stopping:
@@ -202,9 +223,11 @@ class Listener:
 
     async def _answer(self, connection: Connection, frame: Sound) -> bool:
         """Write a frame down and send the answer; False where the sender does not fetch its answers."""
-        while wait_s := self._rates.wait_s(connection.peer, self._loop.time()):
+        while wait_s := self._rates.wait_s(connection.sender, self._loop.time()):
             self.counts.add("flood")
+            connection.is_held_back = True
             await asyncio.sleep(wait_s)
+            connection.is_held_back = False
         answer = await self._give(frame, connection.peer)
         if answer is None:
             return True
@@ -224,22 +247,28 @@ class Listener:
         if self._is_stopping:
             return
         self.counts.add("datagrams")
-        frames, peer = FrameReader(), str(address[0])
+        frames, peer, limits = FrameReader(), str(address[0]), self._limits
+        sender = sender_of(peer)
         items = frames.feed(data)
         rest = frames.rest()
         for item in [*items, *([rest] if rest is not None else [])]:
             if isinstance(item, Unsound):
                 self._refuse(item)
-            elif self._rates.wait_s(peer, self._loop.time()):
+            elif self._rates.wait_s(sender, self._loop.time()):
                 self.counts.add("flood")
-            elif self._n_datagrams >= self._limits.waiting:
+            elif self._n_datagrams >= limits.waiting or self._datagrams_of[sender] >= limits.waiting_a_peer:
                 self.counts.add("full")
             else:
                 self._n_datagrams += 1
+                self._datagrams_of[sender] += 1
                 self._give(item, peer).add_done_callback(lambda answered: self._send(answered, address))
 
     def _send(self, answered: asyncio.Future[bytes | None], address: Any) -> None:
+        sender = sender_of(str(address[0]))
         self._n_datagrams -= 1
+        self._datagrams_of[sender] -= 1
+        if self._datagrams_of[sender] <= 0:
+            del self._datagrams_of[sender]
         answer = answered.result()
         if answer is None or self._transport is None:
             return

@@ -22,7 +22,7 @@ logger = logging.getLogger(__name__)
 
 CHANCE_BYTES = 31
 WIRE = (
-    "connections", "turned_away", "closed_idle", "closed_slow", "closed_bad", "datagrams", "frames", "bad_checksum",
+    "connections", "turned_away", "closed_for_room", "closed_idle", "closed_slow", "closed_bad", "datagrams", "frames", "bad_checksum",
     "half", "too_long", "flood", "full", "warned", "not_written",
 )  # fmt: skip
 """Counts of what the sockets met; what became of sound frames is counted under the words of `Outcome`."""
