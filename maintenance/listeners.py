@@ -14,7 +14,7 @@ from company.manner import weekday_said
 from company.models import User
 from company.signals import person_leaving, policy_changed
 from devices.actions.fault_life import settle_life_cycle
-from devices.models import Fault, Fitting
+from devices.models import Fault, Fitting, Receiver
 from devices.signals import catalogue_changed, cells_fitted_by_hand, faults_changed, slot_map_changed
 from maintenance.actions.due import refresh_receivers
 from maintenance.actions.findings import look_again
@@ -22,6 +22,7 @@ from maintenance.actions.notices import note_faults
 from maintenance.actions.recall_states import follow_changes
 from maintenance.models import LotFit, Recall, Visit
 from maintenance.querysets.new_cells import words_on_lot
+from sites.signals import care_changed
 
 MOST_NAMED = 12
 """Visits named one by one before a person is locked out; the rest is counted."""
@@ -38,6 +39,20 @@ def refresh_due_dates(sender: Any, receiver_ids: list[int], **unknown: Any) -> N
     refresh_receivers(receiver_ids=receiver_ids, at=now)
     # Last: what is late is one of the things that are found.
     look_again(receiver_ids=receiver_ids, at=now)
+
+
+@receiver(care_changed)
+def follow_the_care(sender: Any, site_ids: list[int], **unknown: Any) -> None:
+    """What is due and what is found at a closed site leaves the lists at once, and comes back when it is opened again."""
+    now = timezone.now()
+    # Those taken down as well: a finding about the whole site may have none but them to ask after it.
+    receivers = Receiver.objects.filter(site__in=site_ids).order_by("pk")
+    receiver_ids = list(receivers.values_list("pk", flat=True))
+    refresh_receivers(receiver_ids=receiver_ids, at=now)
+    look_again(receiver_ids=receiver_ids, at=now)
+    # What was raised meanwhile, and stands, nobody has been told of.
+    standing = Fault.objects.open().filter(site__in=site_ids)
+    note_faults(fault_ids=sorted(standing.values_list("pk", flat=True)), at=now)
 
 
 @receiver(faults_changed)

@@ -62,7 +62,7 @@ def note_faults(*, fault_ids: Sequence[int], at: datetime) -> int:
 
 
 def _named(fault_ids: Sequence[int]) -> list[Fault]:
-    return list(Fault.objects.filter(pk__in=list(fault_ids)).select_related("registration").order_by("pk"))
+    return list(Fault.objects.filter(pk__in=list(fault_ids)).select_related("registration", "site").order_by("pk"))
 
 
 def _rules_for(faults: Iterable[Fault]) -> list[NoticeRule]:
@@ -211,7 +211,7 @@ def _is_dropped(pk: int, at: datetime) -> bool:
     notice = rows.filter(pk=pk, state=FaultNotice.State.WAITING, send_at__lte=at).first()
     if notice is None:
         return True
-    faults = list(Fault.objects.filter(notices__notice=notice).select_related("registration"))
+    faults = list(Fault.objects.filter(notices__notice=notice).select_related("registration", "site"))
     if notice.rule.is_active and any(read.is_told(fault, is_reminder=notice.is_reminder) for fault in faults):
         return False
     notice.state, notice.error = FaultNotice.State.DROPPED, _why_dropped(notice, faults)
@@ -223,6 +223,8 @@ def _is_dropped(pk: int, at: datetime) -> bool:
 def _why_dropped(notice: FaultNotice, faults: Sequence[Fault]) -> str:
     if not notice.rule.is_active:
         return gettext("The rule was switched off before it was sent.")
+    if any(fault.site.closed_at for fault in faults):
+        return gettext("The site was closed before it was sent.")
     if any(fault.acknowledged_at for fault in faults):
         return gettext("Acknowledged or over before it was sent.")
     return gettext("Over before it was sent.")

@@ -32,6 +32,8 @@ ENDED_DAYS = 30
 """Span that ended faults are shown of unless somebody asks otherwise [d]."""
 OPEN = Q(cleared_at=None)
 """What stands: the condition is there. Everything that counts standing faults counts these."""
+CARED_FOR = Q(site__closed_at=None)
+"""At sites that are looked after: what stands at a closed one waits for nobody. Its own pages, and what ended, still tell."""
 STANDS = Q(cleared_at=None) | Q(is_latched=True, latch_cleared_at=None)
 
 
@@ -72,7 +74,7 @@ def _in_state(faults: QuerySet[Any], choice: FaultChoice, at: datetime) -> Query
     if choice.state == "ended":
         rows = faults.exclude(STANDS)
         return rows.filter(cleared_at__gte=at - timedelta(days=days)) if days else rows
-    rows = faults.filter(STANDS)
+    rows = faults.filter(STANDS, CARED_FOR)
     if choice.state in ("open", "new"):
         rows = rows.filter(OPEN)
     elif choice.state == "latched":
@@ -171,7 +173,7 @@ def counted(faults: QuerySet[Any]) -> dict[str, int]:
 
     The one count of every page: the home page, the list, a site's head.
     """
-    return faults.filter(STANDS).aggregate(
+    return faults.filter(STANDS, CARED_FOR).aggregate(
         n=Count("pk", filter=OPEN), n_new=Count("pk", filter=Q(OPEN, acknowledged_at=None)),
         n_grave=Count("pk", filter=OPEN & on_life_safety()), n_latched=Count("pk", filter=~OPEN),
     )  # fmt: skip
@@ -182,7 +184,7 @@ def counted(faults: QuerySet[Any]) -> dict[str, int]:
 
 def by_kind_now(faults: QuerySet[Any]) -> list[dict[str, Any]]:
     """What stands by kind and duty, worst first: how many, not acknowledged, on life safety, over but latched."""
-    rows = with_harm(faults.filter(STANDS)).order_by()
+    rows = with_harm(faults.filter(STANDS, CARED_FOR)).order_by()
     rows = rows.values("kind", "registration__duty", "harm", "kind_at").annotate(
         n=Count("pk", filter=OPEN), n_new=Count("pk", filter=Q(OPEN, acknowledged_at=None)),
         n_grave=Count("pk", filter=OPEN & on_life_safety()), n_latched=Count("pk", filter=~OPEN),
@@ -192,12 +194,12 @@ def by_kind_now(faults: QuerySet[Any]) -> list[dict[str, Any]]:
 
 def newest(faults: QuerySet[Any], n: int) -> list[Any]:
     """The faults that reached us last, of those that are there."""
-    return list(for_lines(faults.filter(cleared_at=None)).order_by("-recorded_at", "-pk")[:n])
+    return list(for_lines(faults.filter(CARED_FOR, cleared_at=None)).order_by("-recorded_at", "-pk")[:n])
 
 
 def evidence_now(receivers: QuerySet[Any], since: datetime) -> dict[str, Any]:
-    """How we know of receivers in service: by grade, of how many something came since `since`, and what came last."""
-    open_ = Q(removed_at=None)
+    """How we know of receivers in service at sites that are looked after: by grade, of how many something came since `since`, and what came last."""
+    open_ = Q(CARED_FOR, removed_at=None)
     return receivers.aggregate(
         n=Count("pk", filter=open_), n_every=Count("pk", filter=open_ & Q(evidence="every")),
         n_exceptions=Count("pk", filter=open_ & Q(evidence="exceptions")),

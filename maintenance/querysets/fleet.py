@@ -7,6 +7,7 @@ A dozen narrow SELECTs whatever the number of receivers, joined in numpy; what t
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -49,9 +50,11 @@ def read_fleet(scope: Scope, *, lot_codes: Sequence[str] = (), raw: Raw | None =
     rows = raw or read_open(scope)
     kinds, cells = read_kinds(), read_cells()
     names, zone_of_site = read_zones()
+    closed = closed_sites()
+    rows = _cared_for(rows, closed)
     units = _units(scope, rows, kinds, zone_of_site, names)
     fittings = _fittings(scope, rows, units, cells, names, lot_codes)
-    standby = _standby(scope, zone_of_site, names)
+    standby = _standby(scope, zone_of_site, names, closed)
     return FleetColumns(
         kinds=kinds, cells=cells, units=units, fittings=fittings, periods=periods_of(rows, fittings["pk"]),
         standby=standby, recalls=_recalls(scope, units),
@@ -92,6 +95,21 @@ def zones_of(sites: NDArray[Any], zone_of_site: Table) -> NDArray[Any]:
     """Give the zone of each site, −1 where it is not known."""
     row = row_of(zone_of_site["pk"], sites)
     return np.where(row >= 0, zone_of_site["zone"][row] if len(zone_of_site["pk"]) else NO_KEY, NO_KEY)
+
+
+def closed_sites() -> NDArray[np.int64]:
+    """Sites that nobody looks after any more."""
+    rows = apps.get_model("sites", "Site")._default_manager.filter(closed_at__isnull=False).order_by("pk")
+    return np.array(rows.values_list("pk", flat=True), dtype=np.int64)
+
+
+def _cared_for(raw: Raw, closed: NDArray[np.int64]) -> Raw:
+    """Leave out what hangs at closed sites: nothing is due there. A transmitter that also stands elsewhere stays."""
+    if not len(closed):
+        return raw
+    at = row_of(raw.receivers["pk"], raw.registrations["receiver"])
+    is_closed = (at >= 0) & np.isin(raw.receivers["site"][at], closed)
+    return replace(raw, registrations=picked(raw.registrations, ~is_closed))
 
 
 def _units(scope: Scope, rows: Raw, kinds: Table, zone_of_site: Table, names: tuple[str, ...]) -> Table:
@@ -190,8 +208,8 @@ def periods_of(raw: Raw, fitting_pks: NDArray[Any]) -> Table:
     return picked(raw.periods, row >= 0) | {"fitting": row[row >= 0]}
 
 
-def _standby(scope: Scope, zone_of_site: Table, names: tuple[str, ...]) -> Table:
-    """Receivers with a standby battery, each with the most harmful duty that hangs on it."""
+def _standby(scope: Scope, zone_of_site: Table, names: tuple[str, ...], closed: NDArray[np.int64]) -> Table:
+    """Receivers with a standby battery at sites that are looked after, each with the most harmful duty that hangs on it."""
     least = (
         f"(SELECT min({_DUTY.format('g.duty')}) FROM devices_registration g "
         "WHERE g.receiver_id = r.id AND g.removed_at IS NULL AND g.transmitter_id IS NOT NULL)"
@@ -206,6 +224,7 @@ def _standby(scope: Scope, zone_of_site: Table, names: tuple[str, ...]) -> Table
         ),
         "pk",
     )  # fmt: skip
+    rows = picked(rows, ~np.isin(rows["site"], closed))
     created = rows.pop("created")
     rows["created_day"] = local_days(created, zones_of(rows["site"], zone_of_site), names)
     rows["duty"] = np.where(rows["duty"] >= 0, rows["duty"], len(DUTIES) - 1)

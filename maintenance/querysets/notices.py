@@ -8,7 +8,7 @@ from typing import Any
 from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet
 
 from devices.rules.silence import AWAY, LATE, OUTAGE
-from maintenance.querysets.faults import with_place_now
+from maintenance.querysets.faults import CARED_FOR, with_place_now
 from maintenance.rules.fault_ends import cause_of
 from maintenance.rules.fault_words import LIFE_SAFETY, TOLD_ANYWAY_S, kind_order, rank
 
@@ -27,9 +27,9 @@ def duty_of(fault: Any) -> str:
 def is_news(fault: Any) -> bool:
     """Whether people want to hear of a fault: it stands and nobody has acknowledged it, or it may have left somebody
     without help for a while (`TOLD_ANYWAY_S`) though it is over now. One that late check-ins have disproved, or of what is
-    away as agreed, has left nobody without help.
+    away as agreed, has left nobody without help. Of a closed site nobody wants to hear.
     """
-    if fault.acknowledged_at is not None:
+    if fault.acknowledged_at is not None or fault.site.closed_at is not None:
         return False
     if fault.cleared_at is None:
         return True
@@ -77,7 +77,11 @@ def for_rule(faults: QuerySet[Any], rule: Any) -> QuerySet[Any]:
 def untold(faults: QuerySet[Any], told: QuerySet[Any], rule: Any, at: datetime) -> list[int]:
     """Keys of lately recorded faults of a rule that stand, that nobody has acknowledged and that no notice of it holds."""
     rows = for_rule(faults, rule).filter(
-        cleared_at=None, acknowledged_at=None, recorded_at__gt=max(rule.created_at, at - SWEPT), recorded_at__lte=at
+        CARED_FOR,
+        cleared_at=None,
+        acknowledged_at=None,
+        recorded_at__gt=max(rule.created_at, at - SWEPT),
+        recorded_at__lte=at,
     )
     rows = rows.exclude(Exists(told.filter(rule=rule, fault=OuterRef("pk"))))
     return list(rows.order_by("pk").values_list("pk", flat=True)[:1000])
@@ -97,7 +101,7 @@ def unanswered(told: QuerySet[Any], rule: Any) -> list[tuple[int, int, int, date
 
     A fault whose last notice has not gone yet has no "when last".
     """
-    rows = told.filter(rule=rule, fault__cleared_at=None, fault__acknowledged_at=None)
+    rows = told.filter(rule=rule, fault__cleared_at=None, fault__acknowledged_at=None, fault__site__closed_at=None)
     last = told.filter(rule=rule, fault=OuterRef("fault")).order_by("-nth")
     newest = rows.filter(nth=last.values("nth")[:1])
     found = newest.annotate(last_at=F("notice__sent_at")).order_by("fault")

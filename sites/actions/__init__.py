@@ -26,6 +26,7 @@ from sites.models import (
 )
 from sites.rules.hours import Hours, fault_of, joined
 from sites.rules.opening import DAY_NAMES
+from sites.signals import care_changed
 
 __all__ = ["remove_access_note", "reseal_access_notes", "save_access_note", "show_access_note"]
 
@@ -90,7 +91,13 @@ def _set_closed(site: Site, value: datetime | None, by: User, at: datetime, verb
         by=by, at=at, verb=verb, subject=site, customer_id=site.customer_id, reason=reason, before=before,
         after=facts_of(site, "closed_at"),
     )  # fmt: skip
+    tell_of_care(site)
     return site
+
+
+def tell_of_care(site: Site) -> None:
+    """Tell who listens that a site was closed or opened, once the present transaction is kept."""
+    transaction.on_commit(lambda: care_changed.send(sender=Site, site_ids=[site.pk]), robust=True)
 
 
 @transaction.atomic

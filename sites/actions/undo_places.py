@@ -14,7 +14,7 @@ from company.access import OFFICE
 from company.actions import facts_of
 from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
-from sites.actions import PLACE_FACTS, SITE_FACTS, hours_facts, write_hours
+from sites.actions import PLACE_FACTS, SITE_FACTS, hours_facts, tell_of_care, write_hours
 from sites.models import Area, FloorPlan, Hazard, MonitoringCentre, Site, SiteClosure
 from sites.rules.hours import HoursUnreadable, read_hours
 
@@ -77,6 +77,7 @@ def undo_closing(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     before = facts_of(site, "closed_at")
     _set(site, {"closed_at": change.before["closed_at"]})
     site.save(update_fields=["closed_at"])
+    tell_of_care(site)
     return Undone(before, facts_of(site, "closed_at"))
 
 
