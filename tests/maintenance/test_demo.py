@@ -11,6 +11,8 @@ import pytest
 from django.core.management import call_command
 from django.db import models, transaction
 from django.db.models import Sum
+from django.test import Client
+from django.urls import reverse
 
 from company.models import Customer, User
 from devices.actions.panels import SOURCE_NAME
@@ -32,7 +34,18 @@ from maintenance.management.demo.lives import lot_days
 from maintenance.management.demo.load import Wish, load_firm
 from maintenance.management.demo.people import ACCOUNTS
 from maintenance.management.demo.world import DemoFirm
-from maintenance.models import DueItem, Entry, IssuedReport, Recall, RefreshRun, Request, Round, Visit, WalkTest
+from maintenance.models import (
+    DueItem,
+    Entry,
+    FindingRecord,
+    IssuedReport,
+    Recall,
+    RefreshRun,
+    Request,
+    Round,
+    Visit,
+    WalkTest,
+)
 from maintenance.reports.left_due import NO_REASON, left_facts
 from sites.models import Site
 
@@ -61,6 +74,20 @@ def test_everything_built_is_in_the_records(firm: DemoFirm) -> None:
     assert Fitting.objects.count() == len(firm.fittings) + 3
     assert Customer.objects.count() == 15
     assert Request.objects.count() == 3
+
+
+@pytest.mark.django_db
+def test_one_unit_is_on_loan_and_due_back_soon(firm: DemoFirm) -> None:
+    lent = Transmitter.objects.get(loan_until__isnull=False)
+    assert lent.replaces is not None, "it stands in for a broken one"
+    assert lent.registrations.open().exists()
+    assert TODAY < lent.loan_until <= TODAY + timedelta(days=28)
+    assert not FindingRecord.objects.open().filter(code="loan_over").exists()
+    office = Client()
+    office.force_login(User.objects.filter(audience="office").first())
+    page = office.get(reverse("devices:loan_list")).content.decode()
+    assert lent.serial in page
+    assert reverse("devices:loan_transmitter", args=[lent.pk]) in page
 
 
 @pytest.mark.django_db

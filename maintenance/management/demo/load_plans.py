@@ -1,4 +1,4 @@
-"""Planned changes that wait, one done and one dropped; a transmitter swapped; somebody who is late back. By the usual actions."""
+"""Planned changes that wait, one done and one dropped; a transmitter swapped for one on loan; somebody who is late back. By the usual actions."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ from sites.models import Site
 
 QUIET_DAYS = 30
 """How long a slot must have been left alone before somebody plans, swaps or takes away what is in it, some days back."""
+LOAN_DAYS = 28
+"""From the swap to the day on which the unit on loan is to go back: well ahead, so that it is no finding."""
 
 
 def load_plans(rounds: Sequence[Round], office: User, technicians: Sequence[User], today: date) -> None:
@@ -116,14 +118,18 @@ def _over(rows: Sequence[Registration], office: User, technician: User, when: da
 
 
 def _swap(row: Registration, technician: User, when: datetime) -> None:
-    """A broken unit exchanged; its slot still waits to be registered again."""
+    """A broken unit exchanged for one on loan until a new one is delivered; the slot still waits to be registered again."""
     assert row.transmitter is not None
     kind = row.transmitter.type
     cells: BatteryType | None = kind.battery_type if kind else None
-    new = NewUnit(SWAPPED_SERIAL, type=kind, battery_type=cells, n_cells=kind.n_cells if kind else None)
+    new = NewUnit(
+        SWAPPED_SERIAL, type=kind, loan_until=when.date() + timedelta(days=LOAN_DAYS), battery_type=cells,
+        n_cells=kind.n_cells if kind else None,
+    )  # fmt: skip
     swap_transmitter(
-        transmitter=row.transmitter, new=new, by=technician, at=when, reason="Case broken, does not send any more"
-    )
+        transmitter=row.transmitter, new=new, by=technician, at=when,
+        reason="Case broken, does not send any more; one of ours on loan until the new one is delivered",
+    )  # fmt: skip
 
 
 def _late(rows: Sequence[Registration], office: User, today: date) -> None:
