@@ -21,8 +21,9 @@ def nightly(**unknown: Any) -> None:
 
 @shared_task(ignore_result=True)
 def sweep(**unknown: Any) -> None:
-    """Send every claimable job again: lost messages, dead workers, an emptied Redis."""
+    """Send every claimable job again, and start a night that nobody has: lost messages, dead workers, an emptied Redis."""
     jobs.send_again()
+    due.catch_up_night()
 
 
 @shared_task(ignore_result=True, acks_late=False)

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 from contextvars import ContextVar
 from datetime import UTC, date, datetime, timedelta
+from datetime import time as clock_time
 from typing import Any
 
 import numpy as np
@@ -52,6 +53,8 @@ TRANSMITTERS_A_CHUNK = 250_000
 CHUNK = "maintenance.actions.due.refresh_chunk"
 GO_ON_S = 120.0
 """The job that fitted the model begins no further chunk after so long."""
+LATEST_START = timedelta(hours=20)
+"""So long after its hour a night is still caught up; later the next one is near, and does the same."""
 Fence = Callable[[int, int], None]
 _read_tonight: ContextVar[tuple[int, Raw] | None] = ContextVar("read_tonight", default=None)
 """Run and tables, while the job that has read them for the fit does the run's chunks."""
@@ -146,6 +149,25 @@ def start_nightly(*, day: date | None = None, at: datetime | None = None) -> Ref
         for job in Job.objects.filter(key__startswith=_prefix(day), state=Job.State.FAILED):
             jobs.retry(job)
     return run
+
+
+def catch_up_night(*, at: datetime | None = None) -> RefreshRun | None:
+    """Start the run of the present business day where nobody has; None where there is one, or the next hour is near.
+
+    With Celery the word of a night is in Redis alone until somebody takes it: emptied, or with beat away at the hour, the
+    night would be lost. A run that has begun is left to its jobs. May be repeated, and by two at once.
+    """
+    at = at or timezone.now()
+    day = business_day(at)
+    if at - _hour_of(day) > LATEST_START or RefreshRun.objects.filter(business_day=day).exists():
+        return None
+    logger.warning("The night of %s was not started at its hour; it is started now.", day)
+    return start_nightly(day=day, at=at)
+
+
+def _hour_of(day: date) -> datetime:
+    hour, minute = (int(part) for part in settings.NIGHTLY_AT_UTC.split(":"))
+    return datetime.combine(day, clock_time(hour, minute), UTC)
 
 
 def _prefix(day: date) -> str:

@@ -1,0 +1,19 @@
+"""Redis is emptied after beat has asked for the night and before anybody has begun it: it is done all the same."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.celery.conftest import Stage, business_day
+from tests.celery.test_nightly_survives import assert_as_undisturbed, is_closed
+
+
+@pytest.mark.parametrize("stage", ["sqlite"], indirect=True)
+def test_the_word_of_the_night_is_lost_and_the_night_is_not(stage: Stage) -> None:
+    stage.ask_for_the_night()
+    stage.client().flushall()
+    stage.worker()
+    assert stage.query("select count(*) from maintenance_refreshrun") == [(0,)], "nobody has begun it"
+    stage.beat()
+    stage.wait(f"the run of {business_day()} to be closed", lambda: is_closed(stage))
+    assert_as_undisturbed(stage)
