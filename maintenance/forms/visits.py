@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 from django import forms
@@ -18,7 +19,8 @@ from devices.models import BatteryType
 from devices.models.batteries import WhyOut
 from devices.rules.slot_map import FIRST_YEAR
 from maintenance.actions.visits import NotDone, Signing
-from maintenance.models import DueItem, Visit
+from maintenance.models import DueItem, LotFit, Recall, Visit
+from maintenance.querysets.new_cells import BadLot, bad_among, bad_lots
 from maintenance.rules.visits import NOT_DONE_WHY
 
 EARLIEST = date(FIRST_YEAR, 1, 1)
@@ -41,12 +43,17 @@ class EntryForm(forms.Form):
 
 
 class BatteryForm(EntryForm):
+    """A change of cells. Cells of a bad lot are recorded too, with a reason: what was done on site must always be."""
+
     cells = forms.ChoiceField(label=gettext_lazy("Cells fitted"))
     n_cells = forms.IntegerField(label=gettext_lazy("Number of cells"), min_value=1, max_value=24)
     old_why = forms.ChoiceField(
         label=gettext_lazy("Why the old ones came out"), choices=WHY_OUT, initial=WhyOut.PREVENTIVE
     )
     lot = forms.CharField(label=gettext_lazy("Lot or date code"), max_length=40, required=False)
+    lot_why = forms.CharField(
+        label=gettext_lazy("Why cells of a lot we warn of are in all the same"), max_length=200, required=False
+    )
     old_v = forms.FloatField(label=gettext_lazy("Old set measured [V]"), min_value=0, max_value=60, required=False)
     old_under_load = forms.BooleanField(label=gettext_lazy("Measured under load"), required=False)
     last_known_on = forms.DateField(
@@ -57,6 +64,7 @@ class BatteryForm(EntryForm):
 
     def __init__(self, *args: Any, by: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.by = by
         types = BatteryType.objects.visible_to(by).offered().values_list("code", "iec_code", "label")
         choices = [(code, iec_code if iec_code in label else f"{iec_code}, {label}") for code, iec_code, label in types]
         self.fields["cells"].choices = choices  # type: ignore[attr-defined]
@@ -69,14 +77,32 @@ class BatteryForm(EntryForm):
         # A phone may stand a day ahead of us; the exact check is made with the time of the change.
         if day and not EARLIEST <= day <= timezone.localdate() + timedelta(days=1):
             self.add_error("last_known_on", _("This day cannot be right. Check the year."))
+        if cleaned.get("lot") and not cleaned.get("lot_why"):
+            for lot in bad_among(self.bad_lots, cleaned["lot"], cleaned.get("cells", "")):
+                words = _(
+                    "Lot %(code)s is %(why)s. Fit other cells, put these aside and tell the office. "
+                    "If they are in already, say why here, and it is recorded."
+                )
+                self.add_error("lot_why", words % {"code": lot.code, "why": lot.why})
         return cleaned
+
+    @cached_property
+    def bad_lots(self) -> list[BadLot]:
+        """Lots of which none is to be fitted, of every type: a page without signal must know them all."""
+        return bad_lots(LotFit.objects.visible_to(self.by), Recall.objects.visible_to(self.by))
+
+    @property
+    def warns(self) -> bool:
+        """Whether any of them may be of the cells that the form offers."""
+        return any(lot.is_of(self["cells"].value() or "") for lot in self.bad_lots)
 
     def facts(self) -> dict[str, Any]:
         """As typed; what was left empty is left out, so that a form of an older page says the same as ever."""
         facts = super().facts()
         day = facts.pop("last_known_on")
-        if not facts["old_under_load"]:
-            del facts["old_under_load"]
+        for name in ("old_under_load", "lot_why"):
+            if not facts[name]:
+                del facts[name]
         return facts | ({"last_known_on": day.isoformat()} if day else {})
 
 

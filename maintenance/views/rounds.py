@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import timedelta
 from typing import Any
 
@@ -23,9 +23,10 @@ from maintenance.actions import rounds as rounds_actions
 from maintenance.actions import stops as stops_actions
 from maintenance.actions.stops import horizon_of
 from maintenance.forms import rounds as round_forms
-from maintenance.models import Round, Visit
+from maintenance.models import LotFit, Recall, Round, Visit
 from maintenance.querysets.days import things_by_site
-from maintenance.rules.rounds.packing import packing_list, why_stop
+from maintenance.querysets.new_cells import BadLot, bad_lots
+from maintenance.rules.rounds.packing import PackingLine, packing_list, why_stop
 from maintenance.views.round_page import board_of, chosen_rows, due_by_site, other_rounds
 from sites.models import Site
 
@@ -295,9 +296,19 @@ def round_packing(request: PersonRequest, pk: int) -> HttpResponse:
         things = [row["thing"] for row in rows]
         stops.append({"visit": visit, "rows": rows, "lines": packing_list(things, spares_percent=0)})
         chosen += things
+    lines = packing_list(chosen, spares_percent=percent)
     context = {
-        "round": round, "stops": stops, "lines": packing_list(chosen, spares_percent=percent), "percent": percent,
+        "round": round, "stops": stops, "lines": lines, "bad_lots": _bad_among(request, lines), "percent": percent,
         "form": round_forms.SparesForm(initial={"spares": percent}), "section": "due",
         "base": "base.html" if request.user.is_office else "base_phone.html",  # type: ignore[union-attr]
     }  # fmt: skip
     return page(request, "maintenance/rounds/packing.html", context)
+
+
+def _bad_among(request: PersonRequest, lines: Sequence[PackingLine]) -> list[BadLot]:
+    """Lots of which none is to be loaded, of the cells that are."""
+    loaded = {line.cells for line in lines if not line.is_piece}
+    if not loaded:
+        return []
+    bad = bad_lots(LotFit.objects.visible_to(request.user), Recall.objects.visible_to(request.user))
+    return [lot for lot in bad if not lot.iec_code or lot.iec_code in loaded]

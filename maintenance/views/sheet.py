@@ -77,6 +77,10 @@ def tech_record(request: PersonRequest, pk: int, kind: str) -> HttpResponse:
         else:
             done = _("Recorded: %(what)s.") % {"what": f"{entry.get_kind_display()}{_of_slot(registration)}"}
             messages.success(request, done)
+            if entry.facts.get("lot_why"):
+                messages.warning(
+                    request, _("We warn of this lot. Put the other cells of it aside and tell the office.")
+                )
             return _answer(request, pk, place)
     context = sheet_context(user, _visit(request, pk), place, refused_kind=kind, bound=form, refusal=refusal)
     return refused(request, SHEET, context, part="sheet")
