@@ -69,7 +69,10 @@ def test_a_bad_lot_is_told_without_signal_and_recorded_with_a_reason(visitor: An
 
     tech.context.set_offline(False)
     press = form.get_by_role("button", name=re.compile("Battery changed"))
+    form.get_by_text("Other cells, lot, why, volts").click()
+    expect(why).to_be_hidden()
     press.click()
+    expect(why).to_be_visible()
     assert why.evaluate("field => field.validity.valueMissing"), "the phone itself asks for the reason"
     assert not Entry.objects.exists()
     why.fill("No others in the van")

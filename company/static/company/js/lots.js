@@ -25,6 +25,11 @@
   const typed = (e) => { if (e.target.form?.querySelector("[data-lots]")) look(e.target.form); };
   doc.addEventListener("input", typed);
   doc.addEventListener("change", typed);
+  // A field that is asked for behind a closed word could not be seen, and pressing the button would do nothing at all.
+  doc.addEventListener("invalid", (e) => {
+    const box = e.target.closest?.("[data-lot-why]")?.closest("details");
+    if (box) box.open = true;
+  }, true);
   doc.addEventListener("htmx:afterSettle", all);
   if (doc.readyState === "loading") doc.addEventListener("DOMContentLoaded", all); else all();
 })();
