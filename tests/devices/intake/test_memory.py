@@ -34,6 +34,7 @@ from tests.factories import (
     make_registration,
     make_transmitter,
 )
+from tests.tools.crossing import Beside, needs_postgresql
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 MIDNIGHT = datetime(TODAY.year, TODAY.month, TODAY.day, tzinfo=UTC)
@@ -192,7 +193,7 @@ def test_while_triggers_are_missing_nothing_is_remembered(receiver, units, sourc
     assert len(memory.of(SERIALS, None)) == 3
 
 
-def test_what_changes_between_reading_and_locking_is_read_again(receiver, units, source, monkeypatch):
+def test_a_turn_that_was_overtaken_is_rolled_back_and_begun_anew(receiver, units, source, monkeypatch):
     lock, is_moved = isql.lock_receivers_ask, []
 
     def move_first(*args):
@@ -209,6 +210,37 @@ def test_what_changes_between_reading_and_locking_is_read_again(receiver, units,
     assert is_moved
     assert Receiver.objects.count() == 1
     assert CheckInDay.objects.filter(heard=2).count() == 3
+
+
+@needs_postgresql
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize("is_remembered", [True, False])
+def test_what_changes_between_reading_and_locking_is_read_again(receiver, units, source, monkeypatch, is_remembered):
+    """The batch has read where the units stand; another connection moves one and commits; then the batch locks them."""
+    take(source, "one", 3)
+    take(source, "two", 4)
+    if not is_remembered:
+        memory.clear()
+    lock, turns, has_read, is_moved = isql.lock_receivers_ask, [], threading.Event(), threading.Event()
+
+    def once_moved(*args):
+        turns.append(args)
+        has_read.set()
+        assert is_moved.wait(20)
+        return lock(*args)
+
+    monkeypatch.setattr(isql, "lock_receivers_ask", once_moved)
+    handing = Beside(lambda: take(source, "three", 5), keeps=True)
+    handing.start()
+    assert has_read.wait(20)
+    swapped(receiver, units[0])
+    is_moved.set()
+    assert handing.until_done() == []
+    new_place = Receiver.objects.exclude(pk=receiver.pk).get()
+    assert [args[0] for args in turns] == [{receiver.pk}, {receiver.pk, new_place.pk}]
+    assert new_place.heard_until == MIDNIGHT - timedelta(days=1) + timedelta(hours=5)
+    assert CheckInDay.objects.filter(heard=3).count() == 3
+    assert differences(transmitter_ids=[unit.pk for unit in units]) == []
 
 
 def test_it_begins_anew_rather_than_grow_without_end(receiver, units, source, monkeypatch):
