@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.conf import settings
-from django.db import close_old_connections, transaction
+from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 from django.utils.module_loading import import_string
@@ -219,12 +219,3 @@ def send_again() -> int:
     for pk in pks:
         _send(run_job, pk)
     return len(pks)
-
-
-def run_and_close(pk: int) -> bool:
-    """`run` for a worker thread or task: leaves no stale database connection behind."""
-    close_old_connections()
-    try:
-        return run(pk)
-    finally:
-        close_old_connections()

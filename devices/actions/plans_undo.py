@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
-from django.utils.translation import gettext as _
-
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
 from devices.actions.ledger import lock_receivers, touch
 from devices.actions.plans import drop_plan, put_plan_back, reopen_plan, take_plan_back
-from devices.actions.slot_settings import NoLongerThere
 from devices.models import Away, PlannedChange, Registration
 
 TAKEN_BACK = "taken back"
@@ -65,19 +62,3 @@ def undo_extend(change: ChangeRow, *, by: User, at: datetime) -> Undone | None:
     away.save(update_fields=["agreed_until_on"])
     touch(receiver)
     return None
-
-
-def back_again(*, away: Away, at: datetime) -> None:
-    """An absence that was ended by mistake goes on.
-
-    Raises
-    ------
-    NoLongerThere
-        If the registration has ended, or another absence was begun, since.
-    """
-    if away.registration.removed_at is not None:
-        raise NoLongerThere(_("The slot was changed since. Record the absence anew."))
-    if Away.objects.open().filter(registration=away.registration_id).exists():
-        raise NoLongerThere(_("Another absence was recorded since. Change that one instead."))
-    away.ended_on = None
-    away.save(update_fields=["ended_on"])

@@ -21,7 +21,6 @@ from django.utils.translation import gettext
 
 from company.jobs import Handle
 from company.models import Upload, User
-from company.sheets import Row
 from devices.actions import event_files as actions
 from devices.imports.log_check import Check
 from devices.imports.log_places import KnownPlaces
@@ -89,11 +88,6 @@ def reader_of(source: IntakeSource, places: KnownPlaces, chosen: LogMap) -> LogR
     if not chosen.receiver_code and places.only:
         chosen = replace(chosen, receiver_code=places.only)
     return LogReader(chosen, zone=ZoneInfo(chosen.zone), places=places, now=timezone.now())
-
-
-def first_rows(log: LogFile, chosen: LogMap) -> list[Row]:
-    """The rows that the page of the columns shows as they will be understood."""
-    return list(islice((row for row in log.rows(chosen.sheet) if row.number > chosen.head_row), SHOWN_ROWS))
 
 
 def parts_of(log: LogFile, source: IntakeSource, places: KnownPlaces, chosen: LogMap) -> Iterator[Part]:

@@ -11,7 +11,6 @@ import re
 from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
 
 BLOCK = 16
-KEY_BYTES = (16, 24, 32)
 _HEX = re.compile(rb"(?:[0-9A-Fa-f]{32})+\Z")
 _KEY = re.compile(r"[0-9A-Fa-f]+\Z")
 _PAD_LETTERS = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789"

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
-from django.db.models import Case, Count, F, IntegerField, Min, OuterRef, Q, Subquery, When
+from django.db.models import Case, Count, F, IntegerField, OuterRef, Q, Subquery, When
 from django.db.models.functions import Coalesce, Least
 
 from company.querysets import CustomerScoped, StaffOnly
@@ -76,11 +76,6 @@ class RecallItemQuerySet(CustomerScoped):
     def open(self) -> Self:
         """Still to do in recalls that are not closed: these bring due dates forward."""
         return self.filter(state="open", recall__closed_at=None)
-
-    def recalled_by(self) -> dict[tuple[int, str], date]:
-        """First day by which each transmitter's cells ("cells") or the whole unit ("unit") must be out."""
-        rows = self.open().order_by().values_list("transmitter_id", "recall__what")
-        return {(pk, what): due_on for pk, what, due_on in rows.annotate(due_on=Min("recall__due_on"))}
 
     def narrowed(self, *, state: str = "", site: str = "", words: str = "") -> Self:
         """Items that a person asked for; empty words narrow nothing."""

@@ -106,10 +106,6 @@ class VisitQuerySet(CustomerScoped):
         )
         return self.filter(state="finished", finished_at__gte=since).exclude(Exists(papers))
 
-    def site_ids_in_open_rounds(self) -> Any:
-        """Ids of sites that stand in a round which is being planned or published and are not finished there."""
-        return self.to_come().filter(round__state__in=["draft", "published"]).values_list("site_id", flat=True)
-
     def for_plan(self) -> Self:
         """With the site's hours and closures."""
         return self.select_related("site", "site__customer").prefetch_related("site__visiting_hours", "site__closures")
@@ -121,10 +117,6 @@ class VisitQuerySet(CustomerScoped):
     def for_sheet(self) -> Self:
         """With what the head of the sheet shows."""
         return self.select_related("site", "customer", "round", "finished_by").prefetch_related("crew__user")
-
-    def on_or_before(self, day: date) -> Self:
-        """Visits planned for that day or earlier."""
-        return self.filter(planned_on__lte=day)
 
 
 class EntryQuerySet(CustomerScoped):

@@ -5,7 +5,7 @@ Days are whole days since 1 January 2000 (`EPOCH`); a negative day means "not kn
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from typing import Any
@@ -168,15 +168,6 @@ def facts_table(n: int = 1, **columns: ArrayLike) -> FittingFacts:
     if given:
         raise TypeError(f"Unknown columns: {', '.join(sorted(given))}")
     return FittingFacts(**table)
-
-
-def facts_of_rows(rows: Sequence[Mapping[str, float]]) -> FittingFacts:
-    """Build facts from one mapping per fitting; what a mapping leaves out is "not known" (or neutral)."""
-    columns = {}
-    for f in fields(FittingFacts):
-        neutral = _DEFAULTS.get(f.name, np.nan)
-        columns[f.name] = np.array([row.get(f.name, neutral) for row in rows], dtype=np.float64)
-    return facts_table(len(rows), **columns)
 
 
 def to_day(on: date) -> int:

@@ -13,17 +13,13 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
 from maintenance.rules.battery.fits import BoolArray, Fit, FloatArray, IntArray, floats, held
-from maintenance.rules.battery.hazard import Cumulated, cumulated_by
+from maintenance.rules.battery.hazard import cumulated_by
 from maintenance.rules.battery.lots import group_z, interval_of_ratio
 
 LEAST_FACTOR = 0.01
 """No lot lives shorter than this share of its kind's."""
-FARTHEST_U = 1e3
-"""Nothing is said of what a battery would still last that is said to have used up a thousand of its kind."""
 LONGEST_DAYS = 100_000.0
 """Ages beyond this [day] are mistakes, and left out."""
-_BLOCK = 65_536
-"""Rows worked out at once: each takes the components of the fit."""
 
 
 def expected_in(fit: Fit, stratum: ArrayLike, u_from: ArrayLike, u_to: ArrayLike, f: ArrayLike = 1.0) -> FloatArray:
@@ -145,84 +141,6 @@ def share_interval(n_hits: ArrayLike, n: ArrayLike, level: float = 0.9) -> tuple
 def ended_early(is_end: ArrayLike, end_u: ArrayLike, u_limit: ArrayLike) -> BoolArray:
     """Tell which batteries ended before their planned change: ended by wear below the limit that held for them."""
     return np.asarray(is_end, dtype=np.bool_) & (floats(end_u) < floats(u_limit))
-
-
-def remaining_median(fit: Fit, stratum: ArrayLike, u: ArrayLike) -> FloatArray:
-    """Give the exposure that half of the batteries alive at u would still have lasted.
-
-    Parameters
-    ----------
-    fit : Fit
-        What is known of every stratum.
-    stratum : array of int
-        Stratum of each battery.
-    u : array
-        Exposure at which it was changed [1].
-
-    Returns
-    -------
-    array
-        m − u with H(m) = H(u) + ln 2 [1], by bisection; NaN where u is not known or absurd.
-    """
-    which, start = np.broadcast_arrays(np.asarray(stratum), floats(u))
-    is_sound = (start >= 0) & (start <= FARTHEST_U)
-    left = np.full(start.shape, np.nan)
-    rows = np.flatnonzero(is_sound)
-    cumulated = cumulated_by(fit, which.flat[rows])
-    for begin in range(0, len(rows), _BLOCK):
-        part = rows[begin : begin + _BLOCK]
-        left.flat[part] = _median_left(cumulated, which.flat[part], start.flat[part])
-    return left
-
-
-def _median_left(cumulated: Cumulated, stratum: IntArray, u: FloatArray) -> FloatArray:
-    """Bisect H(u + x) = H(u) + ln 2 for one block of sound rows."""
-    aim = cumulated(stratum, u) + np.log(2.0)
-    low, high = np.zeros_like(u), np.maximum(u, 1.0)
-    for _ in range(30):
-        is_short = cumulated(stratum, u + high) < aim
-        if not is_short.any():
-            break
-        high = np.where(is_short, 2.0 * high, high)
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        is_short = cumulated(stratum, u + middle) < aim
-        low, high = np.where(is_short, middle, low), np.where(is_short, high, middle)
-    return 0.5 * (low + high)
-
-
-def wasted_exposure(
-    fit: Fit,
-    stratum: ArrayLike,
-    u_removed: ArrayLike,
-    is_planned: ArrayLike,
-    u_limit: ArrayLike | None = None,
-) -> FloatArray:
-    """Give the exposure thrown away by each planned change.
-
-    Parameters
-    ----------
-    fit : Fit
-        What is known of every stratum.
-    stratum : array of int
-        Stratum of each battery.
-    u_removed : array
-        Exposure at which it came out [1], with the learnt multiplier.
-    is_planned : array of bool
-        Came out by plan, alive and unsignalled; others waste nothing.
-    u_limit : array, optional
-        Limit that held for it [1]: then only what was left *up to the limit* counts, which is the waste of coming early.
-        Without it, the median of what it would still have lasted counts, which is the price of the policy itself.
-
-    Returns
-    -------
-    array
-        Exposure [1, sets of cells]; the sum over a year is "so many sets' worth of charge". 0 where nothing is known.
-    """
-    which, out, planned = np.broadcast_arrays(np.asarray(stratum), floats(u_removed), np.asarray(is_planned, np.bool_))
-    aim = np.where(planned, out, np.nan)
-    left = remaining_median(fit, which, aim) if u_limit is None else np.maximum(held(u_limit) - held(aim), 0.0)
-    return np.where(np.isfinite(left), left, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

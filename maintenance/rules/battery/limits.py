@@ -9,7 +9,6 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv, betaln
 
 from maintenance.rules.battery.fits import BoolArray, Fit, FloatArray
-from maintenance.rules.battery.posterior import Posterior
 
 DEAD_SHARE_LEVEL = 0.9
 """Level of the upper bound of the share that dies unannounced (the project's battery model, section 6)."""
@@ -71,35 +70,6 @@ class Limit:
     n_ends: int
 
 
-def dead_share_upper(n_found_dead: int, n_signalled: int, *, level: float, min_evidence: int) -> float:
-    """Bound the share of ended lives that die unannounced from above.
-
-    Parameters
-    ----------
-    n_found_dead, n_signalled : int
-        Ends seen so far: found dead, and changed after a low-battery signal in time.
-    level : float
-        Level of the upper bound [0 < level < 1], 0.9 in the project's battery model.
-    min_evidence : int
-        Ends below which nothing is concluded.
-
-    Returns
-    -------
-    float
-        Upper quantile of Beta(1 + dead, 1 + signalled); 1 without enough evidence: then a signal is not counted on.
-
-    Raises
-    ------
-    ValueError
-        If a count is negative.
-    """
-    if n_found_dead < 0 or n_signalled < 0:
-        raise ValueError("Counts of ended batteries cannot be negative.")
-    if n_found_dead + n_signalled < min_evidence:
-        return 1.0
-    return float(betaincinv(1 + n_found_dead, 1 + n_signalled, level))
-
-
 def planning_probability(policy: RiskPolicy, dead_share: float = 1.0) -> float:
     """Give the share of batteries that may fail before their planned change: min(p_call, p_dead / dead_share).
 
@@ -118,39 +88,6 @@ def planning_probability(policy: RiskPolicy, dead_share: float = 1.0) -> float:
     if not 0.0 < dead_share <= 1.0:
         raise ValueError("The share of unannounced ends must lie above 0 and not above 1.")
     return min(policy.p_call, policy.p_dead / dead_share)
-
-
-def exposure_limit(
-    posterior: Posterior, policy: RiskPolicy, *, dead_share: float = 1.0, floor_share: float, min_ends: int
-) -> Limit:
-    """Turn a policy into an exposure limit for one stratum.
-
-    Parameters
-    ----------
-    posterior : Posterior
-        What is known about the stratum.
-    policy : RiskPolicy
-        The firm's choice for the duty class.
-    dead_share : float
-        See `planning_probability`.
-    floor_share : float
-        The limit never goes below this share of the median life [0 … 1], because failures that have nothing to do with
-        wear are not prevented by changing earlier.
-    min_ends : int
-        Ended lives from which the floor applies. Below it a low limit comes from ignorance, and caution is right.
-
-    Returns
-    -------
-    Limit
-        Planning probability and exposure; `is_reachable` is False where the floor was used.
-    """
-    q = planning_probability(policy, dead_share)
-    u = posterior.quantile(q)
-    if posterior.n_ends >= min_ends:
-        floor = floor_share * posterior.quantile(0.5)
-        if u < floor:
-            return Limit(q, floor, False, posterior.n_ends)
-    return Limit(q, u, True, posterior.n_ends)
 
 
 @dataclass(frozen=True, slots=True)

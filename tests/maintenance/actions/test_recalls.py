@@ -205,16 +205,6 @@ def test_dates_come_forward_at_once_for_a_few_receivers_and_by_a_job_for_many(
     assert (job.state, job.progress_done, job.result) == ("done", 2, {"moved": 2})
 
 
-def test_what_must_be_out_first_is_read_per_transmitter_from_open_recalls_only(world, things, recall):
-    sooner = open_recall(plan=a_plan(due_on=TODAY), by=world.office, at=NOW, today=TODAY)
-    pk = things.bed.unit.pk
-    assert RecallItem.objects.recalled_by()[pk, "cells"] == TODAY
-    close_recall(recall=sooner, by=world.manager, at=NOW, reason="opened twice")
-    assert RecallItem.objects.recalled_by()[pk, "cells"] == recall.due_on
-    set_item_state(item=item_of(recall, things.bed), state="not_affected", note="24C01", by=world.office, at=NOW)
-    assert (pk, "cells") not in RecallItem.objects.recalled_by()
-
-
 def fit(world, thing, *, at=NOW, lot="26C01"):
     return fit_battery(transmitter=thing.unit, battery_type=factories.battery_type(), by=world.office, at=at, lot=lot)
 

@@ -191,8 +191,8 @@ def test_an_empty_round_is_not_published(world):
 
 
 def test_a_cancelled_round_frees_its_sites_and_takes_no_more_changes(world, round, sites):
-    assert set(Visit.objects.all().site_ids_in_open_rounds()) == {site.pk for site in sites}
+    assert {visit.site_id for visit in round.visits.to_come()} == {site.pk for site in sites}
     round = cancel_round(round=round, reason="storm", seen_version=round.version, by=world.office, at=AT)
-    assert not Visit.objects.all().site_ids_in_open_rounds().exists()
+    assert not round.visits.to_come().exists()
     with pytest.raises(RoundOver):
         publish_round(round=round, seen_version=round.version, by=world.office, at=AT)

@@ -10,12 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from maintenance.rules.battery.fleet import Batteries, Strata, fit_fleet
 from maintenance.rules.battery.limits import (
     STRENGTHS,
-    RiskPolicy,
     dead_shares,
-    exposure_limit,
     fleet_limits,
     grace_from_gap,
 )
@@ -74,22 +71,6 @@ def test_the_floor_is_for_strata_with_ended_lives_only() -> None:
     assert limits.u[0, 0] == pytest.approx((-np.log(0.99)) ** (1 / 1.6))
     assert limits.u[1, 0] == pytest.approx(0.35 * np.log(2) ** (1 / 1.6))
     assert fleet_limits(fit, [0.01], [0.10], [1.0, 1.0], floor_share=0.0).is_reachable.all()
-
-
-def test_one_stratum_at_a_time_says_the_same() -> None:
-    rng = np.random.default_rng(2)
-    cells = Batteries.of(stratum=rng.integers(0, 3, 200), end_u=rng.weibull(6, 200), is_end=rng.random(200) < 0.4)
-    fit = fit_fleet(cells, Strata.alike(3))
-    share = np.array([1.0, 0.4, 0.05])
-    limits = fleet_limits(fit, P_DEAD, P_CALL, share)
-    for i in range(3):
-        for k, (dead, call) in enumerate(zip(P_DEAD, P_CALL, strict=True)):
-            one = exposure_limit(
-                fit.posterior(i), RiskPolicy(dead, call), dead_share=float(share[i]), floor_share=0.35, min_ends=3
-            )
-            assert limits.u[i, k] == pytest.approx(one.u, rel=1e-8)
-            assert limits.q[i, k] == pytest.approx(one.q, rel=1e-12)
-            assert bool(limits.is_reachable[i, k]) == one.is_reachable
 
 
 @pytest.mark.parametrize(

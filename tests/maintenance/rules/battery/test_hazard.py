@@ -7,7 +7,6 @@ import pytest
 
 from maintenance.rules.battery.fleet import Batteries, Strata, fit_fleet
 from maintenance.rules.battery.hazard import N_POINTS, cumulated_by
-from maintenance.rules.battery.honesty import remaining_median
 from tests.maintenance.rules.battery.plain_fit import PlainFit
 
 RNG = np.random.default_rng(5)
@@ -52,10 +51,3 @@ def test_nothing_used_and_nothing_known() -> None:
 def test_strata_that_do_not_occur_need_no_row() -> None:
     fit, stratum = PlainFit(np.array([2.0, 5.0, 9.0]), np.ones(3), np.ones(3)), np.full(2 * N_POINTS, 2)
     assert cumulated_by(fit, stratum)(stratum, np.full(len(stratum), 0.8)) == pytest.approx(0.8**9, rel=1e-10)
-
-
-def test_the_median_of_many_is_that_of_one() -> None:
-    fit = fit_fleet(Batteries.of(stratum=0, end_u=RNG.weibull(7, 50), is_end=True), Strata.alike(1))
-    u = np.linspace(0.0, 1.5, 2 * N_POINTS)
-    many = remaining_median(fit, 0, u)
-    assert many[::64] == pytest.approx([remaining_median(fit, 0, [x])[0] for x in u[::64]], rel=1e-4)

@@ -18,9 +18,7 @@ from maintenance.rules.battery.honesty import (
     ended_early,
     expected_in,
     fixed_interval,
-    remaining_median,
     share_interval,
-    wasted_exposure,
 )
 from tests.maintenance.rules.battery.plain_fit import PlainFit
 
@@ -103,27 +101,6 @@ def test_whoever_changes_on_the_very_day_has_followed_them_that_long() -> None:
     found = fixed_interval(Histories(np.zeros(3, int), np.zeros(3), np.full(3, 365.0), ~yes, ~yes, yes), 365.0)
     assert found.is_known[0]
     assert found.changes[0] == pytest.approx(3.0)
-
-
-@pytest.mark.parametrize("u", [0.0, 0.3, 0.9, 1.4])
-def test_half_of_those_alive_last_the_median_longer(u: float) -> None:
-    left = remaining_median(FIT, [0, 1], [u, u])
-    wanted = [(u**8 + np.log(2)) ** (1 / 8) - u, 1.2 * ((u / 1.2) ** 5 + np.log(2)) ** (1 / 5) - u]
-    assert left == pytest.approx(wanted, abs=1e-9)
-
-
-def test_the_median_of_the_fit_in_use_halves_the_survivors() -> None:
-    fit = fit_fleet(Batteries.of(stratum=0, end_u=[0.9, 1.0, 1.1], is_end=True), Strata.alike(1))
-    for u in (0.0, 0.5, 1.0):
-        m = u + remaining_median(fit, [0], [u])[0]
-        assert (1 - fit.failed(0, m)) / (1 - fit.failed(0, u)) == pytest.approx(0.5, rel=1e-7)
-
-
-def test_planned_changes_waste_and_ends_do_not() -> None:
-    to_limit = wasted_exposure(FIT, 0, [0.5, 0.8, 0.5, np.nan], [True, True, False, True], [0.7] * 4)
-    assert to_limit == pytest.approx([0.2, 0.0, 0.0, 0.0])
-    whole = wasted_exposure(FIT, 0, [0.5, 0.5], [True, False])
-    assert whole == pytest.approx([(0.5**8 + np.log(2)) ** (1 / 8) - 0.5, 0.0])
 
 
 def lived(rng: np.random.Generator, n: int, *, truncated: bool = False) -> Histories:
@@ -213,10 +190,8 @@ def test_hostile_numbers_raise_and_warn_of_nothing(rows: list[tuple[float, float
         warnings.simplefilter("error")
         expected = expected_in(fit, 0, begin, end, factor)
         found = compared(group, expected, flag, 3)
-        wasted = [wasted_exposure(fit, 0, begin, flag), wasted_exposure(fit, 0, begin, flag, end)]
         fixed = fixed_interval(Histories(group, begin, end, flag, flag, flag), 365.0)
     known = expected[np.isfinite(expected)]
     assert (known >= 0).all()
     assert np.isfinite(found.z).all()
-    assert all(np.isfinite(w).all() and (w >= 0).all() for w in wasted)
     assert np.isfinite(fixed.changes[fixed.is_known]).all()
