@@ -29,6 +29,7 @@ from tests.factories import (
     make_transmitter,
     make_user,
 )
+from tests.tools.crossing import Beside, crossings, needs_postgresql
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
@@ -319,3 +320,38 @@ def test_a_receiver_of_somebody_else_is_refused_before_anything_is_asked_for(off
             event=SetAside.objects.latest("pk"), receiver=make_receiver(make_site(make_customer())), by=office, at=NOW
         )
     assert not Job.objects.exists()
+
+
+# --- two at once ------------------------------------------------------------------------------------------------------
+
+
+@needs_postgresql
+@pytest.mark.django_db(transaction=True)
+def test_two_who_click_at_the_same_moment_get_one_job(source, receiver, office):
+    heard(source)
+    both = [Beside(lambda: ask(receiver, office), keeps=True) for _ in range(2)]
+    for one in both:
+        one.start()
+    for one in both:
+        one.join(60)
+    assert [one.failed for one in both] == [[], []]
+    assert (Job.objects.count(), Transmitter.objects.filter(serial="NEW-1").count()) == (1, 1)
+
+
+@needs_postgresql
+@pytest.mark.django_db(transaction=True)
+def test_a_part_and_a_batch_of_the_same_unit_never_wait_for_each_other_for_good(source, receiver, office):
+    heard(source)
+    make_registration(receiver, 1, transmitter=make_transmitter(receiver.customer, serial="NEW-1"))
+    asked = ask(receiver, office)
+    assert isinstance(asked, Job)
+    args = asked.args | {"at": NOW, "customers": tuple(asked.args["customers"])}
+    wish = set_aside_later.Asked(**args)
+
+    def part() -> None:
+        set_aside_later._count_part(wish, wish.rows(), office)
+
+    def live() -> None:
+        send(source, event("NEW-1", clock(10), "activation"), event("NEW-1", clock(11), "low_battery", 2), batch="live")
+
+    assert crossings(part, live) == []
