@@ -252,6 +252,7 @@ def test_very_many_are_counted_in_the_background_and_the_page_goes_on_by_itself(
     whole = client.get(address)
     assert "Its events are about to be counted" in plain(whole)
     assert "AD-77001 is on record, in no slot" in plain(whole)
+    assert "waits for a person" not in plain(whole)
     assert 'http-equiv="refresh"' in text(whole), "without JavaScript it is fetched again"
     assert url("set_aside_dismiss", many.pk) not in text(whole)
     asked_again = {"HTTP_HX_REQUEST": "true", "HTTP_HX_TARGET": "progress"}
