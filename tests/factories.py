@@ -11,6 +11,7 @@ from company.models import Customer, PortalAccess, User
 from devices.models import (
     BatteryType,
     Fitting,
+    IntakeSource,
     Output,
     Receiver,
     ReceiverType,
@@ -147,6 +148,19 @@ def make_fitting(transmitter: Transmitter, **over: Any) -> Fitting:
     if "battery_type" not in over:
         fields["battery_type"] = battery_type()
     return Fitting.objects.create(transmitter=transmitter, customer=transmitter.customer, **(fields | over))
+
+
+def make_unit(receiver: Receiver, slot: int = 1, **over: Any) -> Transmitter:
+    """A transmitter with cells, registered in a slot."""
+    unit = make_registration(receiver, slot, **over).transmitter
+    assert unit is not None
+    make_fitting(unit)
+    return unit
+
+
+def make_gateway(customer: Customer, **over: Any) -> IntakeSource:
+    """A source of check-ins that speaks for a customer."""
+    return IntakeSource.objects.create(**({"name": f"Gateway {number()}", "kind": "api", "customer": customer} | over))
 
 
 def make_round(technician: User | None = None, **over: Any) -> Round:

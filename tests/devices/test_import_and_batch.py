@@ -14,10 +14,10 @@ from devices.actions.import_undo import prepare_taking_back, take_back_import
 from devices.actions.imports import apply_import, change_mark, prepare_import
 from devices.actions.intake import take_batch
 from devices.actions.intake_memory import memory
-from devices.models import CheckInDay, Fitting, IntakeSource
+from devices.models import CheckInDay, Fitting
 from devices.rules.events import Event
 from devices.rules.import_records import FittingWrite, Plan
-from tests.factories import make_fitting, make_manager, make_receiver, make_registration
+from tests.factories import make_gateway, make_manager, make_receiver, make_unit
 
 pytestmark = pytest.mark.django_db(transaction=True)
 RUN = Statement.run
@@ -30,10 +30,8 @@ class Scene:
         memory.clear()
         self.now = timezone.now().replace(microsecond=0)
         receiver = make_receiver()
-        self.units = [make_registration(receiver, slot).transmitter for slot in (1, 2)]
-        for unit in self.units:
-            make_fitting(unit)
-        self.source = IntakeSource.objects.create(name="Gateway", kind="api", customer=receiver.customer)
+        self.units = [make_unit(receiver, slot) for slot in (1, 2)]
+        self.source = make_gateway(receiver.customer)
         self.by = make_manager()
         self.upload = Upload.objects.create(name="book.xlsx", by=self.by, content=b"x")
         self.n = 0

@@ -22,17 +22,19 @@ from devices.actions.slot_settings import settings_of
 from devices.actions.slots import move_transmitter
 from devices.actions.swaps_receiver import NewReceiver, swap_receiver
 from devices.actions.swaps_transmitter import SPARE, NewUnit, swap_transmitter
-from devices.models import Away, IntakeSource, Registration
+from devices.models import Away, Registration
 from devices.rules.bulk import Wish
 from devices.rules.events import Event
 from tests.factories import (
     NOW,
     TODAY,
     make_fitting,
+    make_gateway,
     make_receiver,
     make_registration,
     make_site,
     make_transmitter,
+    make_unit,
     make_user,
 )
 from tests.tools.crossing import crossings, needs_postgresql
@@ -52,10 +54,9 @@ class Scene:
         self.first, self.second = make_receiver(self.site), make_receiver(self.site)
         self.spare, self.early, self.late = (make_transmitter(self.customer) for _ in range(3))
         for slot, unit in ((1, self.late), (2, self.early)):
-            make_registration(self.second, slot, transmitter=unit, registered_at=BEGUN)
-        for unit in (self.spare, self.early, self.late):
-            make_fitting(unit)
-        self.source = IntakeSource.objects.create(name="Gateway", kind="api", customer=self.customer)
+            make_unit(self.second, slot, transmitter=unit, registered_at=BEGUN)
+        make_fitting(self.spare)
+        self.source = make_gateway(self.customer)
 
     def batch(self, *units, at=ONCE, more=()):
         """What a batch of check-ins does that came at a time when the units stood elsewhere."""

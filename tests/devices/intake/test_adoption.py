@@ -14,28 +14,11 @@ from tests.factories import (
     NOW,
     make_customer,
     make_fitting,
-    make_receiver,
     make_registration,
     make_transmitter,
-    make_user,
 )
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
-
-
-@pytest.fixture
-def office():
-    return make_user("office")
-
-
-@pytest.fixture
-def receiver():
-    return make_receiver()
-
-
-@pytest.fixture
-def source(receiver):
-    return make_source(receiver.customer)
 
 
 def fates():

@@ -17,7 +17,6 @@ from devices.models import (
     FaultReport,
     Fitting,
     FittingTotals,
-    IntakeSource,
     Receiver,
     Registration,
     SetAside,
@@ -30,9 +29,11 @@ from tests.factories import (
     TODAY,
     make_customer,
     make_fitting,
+    make_gateway,
     make_receiver,
     make_registration,
     make_transmitter,
+    make_unit,
 )
 from tests.tools.crossing import Beside, needs_postgresql
 
@@ -49,24 +50,12 @@ def nothing_remembered():
 
 
 @pytest.fixture
-def receiver():
-    return make_receiver()
-
-
-@pytest.fixture
 def units(receiver):
-    found = []
-    for slot, serial in enumerate(SERIALS, 1):
-        unit = make_transmitter(receiver.customer, serial=serial)
-        make_registration(receiver, slot, transmitter=unit)
-        make_fitting(unit)
-        found.append(unit)
-    return found
-
-
-@pytest.fixture
-def source(receiver):
-    return IntakeSource.objects.create(name="Gateway", kind="api", customer=receiver.customer)
+    own = receiver.customer
+    return [
+        make_unit(receiver, slot, transmitter=make_transmitter(own, serial=serial))
+        for slot, serial in enumerate(SERIALS, 1)
+    ]
 
 
 def take(source, batch, hour, kinds=("check_in",) * 3, serials=SERIALS):
@@ -160,7 +149,7 @@ def test_what_is_remembered_is_not_read_again(receiver, units, source, monkeypat
 def test_a_source_learns_nothing_of_what_was_remembered_for_another(receiver, units, source):
     take(source, "one", 3)
     take(source, "two", 4)
-    stranger = IntakeSource.objects.create(name="Stranger", kind="api", customer=make_customer())
+    stranger = make_gateway(make_customer())
     answer = take(stranger, "one", 5)
     assert (answer["taken"], len(answer["set_aside"])) == (0, 3)
 

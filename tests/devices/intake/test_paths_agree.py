@@ -10,27 +10,24 @@ from devices.actions import bulk_days, rollup_sql
 from devices.actions.intake import take_batch
 from devices.actions.intake_placing import _Placer
 from devices.actions.rollups import differences
-from devices.models import CheckInDay, FittingTotals, IntakeSource, SetAside
+from devices.models import CheckInDay, FittingTotals, SetAside
 from devices.rules.events import Event
-from tests.factories import NOW, TODAY, make_fitting, make_receiver, make_registration, make_transmitter
+from tests.factories import (
+    NOW,
+    TODAY,
+    make_gateway,
+    make_registration,
+    make_transmitter,
+    make_unit,
+)
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 KINDS = ("check_in", "activation", "restore", "low_battery", "check_in", "tamper")
 
 
 @pytest.fixture
-def receiver():
-    return make_receiver()
-
-
-@pytest.fixture
 def units(receiver):
-    found = []
-    for slot in (1, 2, 3, 4):
-        row = make_registration(receiver, slot)
-        make_fitting(row.transmitter)
-        found.append(row.transmitter)
-    return found
+    return [make_unit(receiver, slot) for slot in (1, 2, 3, 4)]
 
 
 def rows_of(units):
@@ -47,7 +44,7 @@ def rows_of(units):
 @transaction.atomic
 def taken(receiver, units):
     """What two batches make of the days and totals of some units, and the answers; as if they had never come."""
-    source = IntakeSource.objects.create(name="Gateway", kind="api", customer=receiver.customer)
+    source = make_gateway(receiver.customer)
     answers = [
         take_batch(source=source, batch_id=f"b{part}", sha256="a" * 64, events=rows_of(units)[part::2], at=NOW).answer
         for part in (0, 1)
@@ -89,7 +86,7 @@ def test_the_short_way_of_plain_rows_leads_where_the_long_one_does(receiver, uni
 def test_a_serial_is_found_however_it_is_spelt(receiver, on_record, sent):
     unit = make_transmitter(receiver.customer, serial=on_record)
     make_registration(receiver, 9, transmitter=unit)
-    source = IntakeSource.objects.create(name="Gateway", kind="api", customer=receiver.customer)
+    source = make_gateway(receiver.customer)
     events = [Event(1, "check_in", NOW, sent), Event(2, "check_in", NOW, 'no "such" \\ one')]
     answer = take_batch(source=source, batch_id="b", sha256="a" * 64, events=events, at=NOW).answer
     assert (answer["taken"], [one["row"] for one in answer["set_aside"]]) == (1, [2])

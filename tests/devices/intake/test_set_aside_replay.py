@@ -9,21 +9,11 @@ from devices.actions.slot_settings import OtherCustomer
 from devices.models import CheckInDay, IntakeSource, SetAside
 from devices.rules.events import Event
 from tests.devices.intake.test_take_batch import clock, day_of, event, make_source, send
-from tests.factories import NOW, make_customer, make_receiver, make_registration, make_transmitter, make_user
+from tests.factories import NOW, make_customer, make_receiver, make_registration, make_transmitter
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
 PRESSED = [(6, 5), (6, 6), (7, 31), (9, 2)]
-
-
-@pytest.fixture
-def office():
-    return make_user("office")
-
-
-@pytest.fixture
-def receiver():
-    return make_receiver()
 
 
 def log_of(serial, pressed=PRESSED):

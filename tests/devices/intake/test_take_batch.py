@@ -15,11 +15,11 @@ from tests.factories import (
     NOW,
     TODAY,
     make_customer,
-    make_fitting,
     make_receiver,
     make_registration,
     make_site,
     make_transmitter,
+    make_unit,
 )
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
@@ -31,20 +31,8 @@ def make_source(customer=None, **over):
 
 
 @pytest.fixture
-def receiver():
-    return make_receiver()
-
-
-@pytest.fixture
 def unit(receiver):
-    row = make_registration(receiver, 3)
-    make_fitting(row.transmitter)
-    return row.transmitter
-
-
-@pytest.fixture
-def source(receiver):
-    return make_source(receiver.customer)
+    return make_unit(receiver, 3)
 
 
 def clock(hour, minute=0, day=TODAY):
