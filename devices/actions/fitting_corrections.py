@@ -48,7 +48,7 @@ def _lock(transmitter_id: int) -> list[Receiver]:
     """Receivers first, then the transmitter: the order of every action that touches both."""
     held = Receiver.objects.filter(registrations__transmitter=transmitter_id, registrations__removed_at=None).distinct()
     receivers = lock_receivers(*held)
-    Transmitter.objects.select_for_update(of=("self",)).get(pk=transmitter_id)
+    Transmitter.objects.select_for_update(of=("self",), no_key=True).get(pk=transmitter_id)
     return receivers
 
 

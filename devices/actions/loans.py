@@ -33,7 +33,7 @@ def _hangs_at(unit: Unit) -> list[Receiver]:
 def _fresh(unit: Unit) -> Unit:
     if isinstance(unit, Receiver):
         return Receiver.objects.get(pk=unit.pk)
-    return Transmitter.objects.select_for_update(of=("self",)).get(pk=unit.pk)
+    return Transmitter.objects.select_for_update(of=("self",), no_key=True).get(pk=unit.pk)
 
 
 @transaction.atomic
