@@ -45,7 +45,7 @@ def _wanted(request: PersonRequest, rows: QuerySet[Any]) -> tuple[QuerySet[Any],
 @require_safe
 def batch_list(request: PersonRequest) -> HttpResponse:
     """Newest first."""
-    rows, asked = _wanted(request, IntakeBatch.objects.visible_to(request.user).newest_first())
+    rows, asked = _wanted(request, IntakeBatch.objects.visible_to(request.user).newest_first().defer("answer"))
     names = IntakeSource.objects.visible_to(request.user).order_by("name", "pk").values_list("pk", "name")
     context = asked | {"page": page_of(rows, request), "sources": names, "section": SECTION}
     return page(request, LIST, context, part="rows")
@@ -64,8 +64,10 @@ def batch_detail(request: PersonRequest, pk: int) -> HttpResponse:
         SetAside.objects.visible_to(request.user)
         .filter(batch=batch)
         .select_related("transmitter", "receiver__site", "batch__source", "adopted_by", "dismissed_by")
+        # The answer names every row of the batch, and would be read with each event of it.
+        .defer("batch__answer", "batch__source__column_map")
     )
-    same = IntakeBatch.objects.visible_to(request.user).filter(source=batch.source)
+    same = IntakeBatch.objects.visible_to(request.user).filter(source=batch.source).only("pk")
     return page(
         request, DETAIL,
         {

@@ -131,7 +131,7 @@ class Before:
 def came_before(request: PersonRequest, upload: Upload, standing: Standing) -> Before | None:
     """What the ledger knows of the very same file."""
     rows = list(
-        actions.batches_of(upload.sha256).visible_to(request.user).select_related("source", "by").order_by("received_at", "pk")
+        actions.batches_of(upload.sha256).visible_to(request.user).select_related("source", "by").defer("answer").order_by("received_at", "pk")
     )  # fmt: skip
     if not rows:
         return None

@@ -229,6 +229,18 @@ def test_a_batch_that_was_taken_whole_says_so(world: World, sender: Sender) -> N
     assert "Every row was taken" in text(world.client("office").get(url("batch_detail", IntakeBatch.objects.get().pk)))
 
 
+def test_the_page_of_a_batch_reads_its_answer_once_however_many_events_are_set_aside(
+    world: World, sender: Sender, django_assert_max_num_queries: Any
+) -> None:
+    """The answer names each of them: of five thousand it would be read five thousand times."""
+    sender.post(rows=[row("NOBODY-1"), row("NOBODY-2")])
+    client, address = world.client("office"), url("batch_detail", IntakeBatch.objects.get().pk)
+    with django_assert_max_num_queries(60) as asked:
+        page = text(client.get(address))
+    assert "NOBODY-2" in page
+    assert sum('"devices_intakebatch"."answer"' in one["sql"] for one in asked) == 1
+
+
 def test_what_is_set_aside_stands_by_serial_with_what_looks_like_it(world: World, sender: Sender) -> None:
     Transmitter.objects.filter(pk=world.own_registration.transmitter_id).update(serial="4F-10273")
     sender.post(rows=[row("4F-10278"), row("4F-10278", kind="low_battery"), row("ZZ-1")])
