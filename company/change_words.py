@@ -73,7 +73,7 @@ DEEDS = {
     "set_recall_state": "recall moved on", "set_visit_crew": "crew of a visit set",
     "set_loan_day": "day of return of a loan changed", "set_visiting_hours": "visiting hours set", "start_away": "away", "start_call_out": "call-out begun",
     "add_source": "source of check-ins added", "change_source": "source of check-ins changed",
-    "make_token": "token made", "revoke_token": "token ended", "retire_source": "source of check-ins retired",
+    "make_token": "token made", "take_up_token": "new token in use", "revoke_token": "token ended", "retire_source": "source of check-ins retired",
     "reopen_source": "source of check-ins taken into use again", "dismiss_set_aside": "set-aside events dismissed",
     "map_event_log": "columns of an event log chosen", "take_event_log": "event log taken in",
     "remove_event_log": "event log removed, not taken in", "remove_source": "source of check-ins removed, never used",

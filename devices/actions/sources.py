@@ -16,7 +16,6 @@ from typing import Any
 
 from django.core import signing
 from django.db import connection, transaction
-from django.db.models import Q
 from django.utils.crypto import salted_hmac
 from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_variables
@@ -26,6 +25,7 @@ from company.errors import Refused
 from company.models import ChangeRow, User
 from company.undo import CannotUndo, Undone, undoes
 from devices.actions.asks import Ask, ask
+from devices.actions.sources_use import former_stands, token_use
 from devices.models import IntakeSource
 
 PREFIX = "slin_"
@@ -33,7 +33,6 @@ TOKEN = re.compile(PREFIX + r"[A-Za-z0-9_-]{43}")
 KEY_LASTS = timedelta(hours=1)
 MOST_HOURS = 24 * 14
 """A former token goes on for two weeks at most: one that got away must end some day."""
-USE_NOTED_EVERY = timedelta(minutes=1)
 FACTS = ("name", "per_minute", "late_after_s", "note")
 """What may change. Whom a source speaks for may not: its batches stand for that customer."""
 
@@ -46,6 +45,10 @@ class SourceChangedSince(Refused):
 
 class SourceRefused(Refused):
     """What was asked cannot be done to this source."""
+
+
+class FormerWouldStop(SourceRefused):
+    """A third token would end the former one before its time: somebody has to want that."""
 
 
 def seen(source: IntakeSource) -> str:
@@ -183,13 +186,18 @@ def _token_of(source: IntakeSource, key: str) -> tuple[str, int]:
 @transaction.atomic
 @sensitive_variables()
 def make_token(
-    *, source: IntakeSource, key: str = "", hours: int = 24, by: User | None, at: datetime, seen_as: str = ""
+    *, source: IntakeSource, key: str = "", hours: int = 24, ends_former: bool = False, by: User | None, at: datetime,
+    seen_as: str = "",
 ) -> str:  # fmt: skip
     """Make a token and give it: this once, or again for the same `key` (a double click). The former goes on for `hours`.
 
+    While a former one is still taken and the newest was never used, the new one takes the place of the newest, and the
+    former, which is in the gateway, goes on until its time whatever `hours` says. Once the newest is used, the former
+    stops at once, which `ends_former` has to say.
+
     Raises
     ------
-    SourceChangedSince, SourceRefused
+    SourceChangedSince, SourceRefused, FormerWouldStop
         Retired, no gateway, a page too old or used already, hours outside 0 … 336. Nothing is written.
     """
     fresh = _locked(source)
@@ -204,13 +212,28 @@ def make_token(
     if not 0 <= hours <= MOST_HOURS:
         raise SourceRefused(_("Let the former token go on for 0 to %(most)s hours.") % {"most": MOST_HOURS})
     before = facts_of(fresh, "token_hint", "previous_until")
+    hint = _make_former(fresh, hours, ends_former, at)
+    fresh.token_sha256, fresh.token_hint, fresh.token_made_at = digest_of(token), token[-4:], at
+    _save_token(fresh)
+    after = facts_of(fresh, "token_hint", "previous_until") | {"former_hint": hint}
+    _log(fresh, "make_token", by, at, before=before, after=after)
+    return token
+
+
+def _make_former(fresh: IntakeSource, hours: int, ends_former: bool, at: datetime) -> str:
+    """Set which token goes on beside the one that is being made, and until when; gives its last characters."""
+    use = token_use(fresh, at)
+    if use.former_until and not use.is_used:
+        return use.former_hint
+    if use.former_until and not ends_former:
+        told = _(
+            "The former token …%(hint)s is still taken and would be refused at once. Say that it may, or wait until its time."
+        )
+        raise FormerWouldStop(told % {"hint": use.former_hint})
     goes_on = bool(fresh.token_sha256) and hours > 0
     fresh.previous_sha256 = fresh.token_sha256 if goes_on else ""
     fresh.previous_until = at + timedelta(hours=hours) if goes_on else None
-    fresh.token_sha256, fresh.token_hint, fresh.token_made_at = digest_of(token), token[-4:], at
-    _save_token(fresh)
-    _log(fresh, "make_token", by, at, before=before, after=facts_of(fresh, "token_hint", "previous_until"))
-    return token
+    return fresh.token_hint if goes_on else ""
 
 
 @transaction.atomic
@@ -228,8 +251,11 @@ def revoke_token(
     if not (fresh.previous_sha256 if is_previous_only else fresh.token_sha256):
         raise SourceRefused(_("There is no such token any more."))
     before = facts_of(fresh, "token_hint", "previous_until")
-    fresh.previous_sha256, fresh.previous_until = "", None
+    # When the former one ended stays: a use before that moment may have been the former's.
+    was_taken = former_stands(fresh, at)
+    fresh.previous_sha256, fresh.previous_until = "", at if was_taken else fresh.previous_until
     if not is_previous_only:
+        fresh.previous_until = None
         fresh.token_sha256 = fresh.token_hint = ""
         fresh.token_made_at = None
     _save_token(fresh)
@@ -244,8 +270,8 @@ def _save_token(fresh: IntakeSource) -> None:
 
 
 _OF_TOKEN = (
-    "id", "name", "kind", "customer_id", "site_id", "token_sha256", "previous_sha256", "previous_until", "last_used_at",
-    "per_minute", "is_active",
+    "id", "name", "kind", "customer_id", "site_id", "token_sha256", "token_made_at", "previous_sha256", "previous_until",
+    "last_used_at", "per_minute", "is_active",
 )  # fmt: skip
 # Written out, since every batch asks it: putting such a query together takes the ORM longer than the database answers it.
 _BY_TOKEN = (
@@ -267,10 +293,12 @@ def source_of(token: str, at: datetime) -> IntakeSource | None:
     for *values, customer_closed_at in found:
         row = IntakeSource.from_db(connection.alias, _OF_TOKEN, values)
         row.previous_until, row.last_used_at = _aware(row.previous_until), _aware(row.last_used_at)
+        row.token_made_at = _aware(row.token_made_at)
         row.customer_closed_at = customer_closed_at  # type: ignore[attr-defined]
         is_former = hmac.compare_digest(row.previous_sha256, digest)
         is_present = hmac.compare_digest(row.token_sha256, digest)
-        if is_present or (is_former and row.previous_until is not None and row.previous_until > at):
+        row.came_by_former = not is_present  # type: ignore[attr-defined]
+        if is_present or (is_former and former_stands(row, at)):
             return row
     return None
 
@@ -283,14 +311,6 @@ def _aware(moment: datetime | None) -> datetime | None:
 def may_speak(source: IntakeSource) -> bool:
     """Whether anything of a source that `source_of` gave is taken: it is in use, and so is its customer."""
     return source.is_active and source.customer_id is not None and source.customer_closed_at is None  # type: ignore[attr-defined]
-
-
-def note_use(*, source: IntakeSource, at: datetime) -> None:
-    """Remember that the token was used; written once a minute at most, and no row of the change log: nobody changed anything."""
-    if source.last_used_at is not None and at - source.last_used_at < USE_NOTED_EVERY:
-        return
-    due = Q(last_used_at=None) | Q(last_used_at__lte=at - USE_NOTED_EVERY)
-    IntakeSource.objects.filter(due, pk=source.pk).update(last_used_at=at)
 
 
 # --- taking back ------------------------------------------------------------------------------------------------------

@@ -8,7 +8,8 @@ from django.http import HttpRequest, HttpResponse
 from django.views.decorators.debug import sensitive_variables
 
 from company.programs import problem
-from devices.actions.sources import may_speak, note_use, source_of
+from devices.actions.sources import may_speak, source_of
+from devices.actions.sources_use import note_use
 from devices.api.limits import wait_of_source, wait_of_unknown
 from devices.models import IntakeSource
 from devices.rules.intake_rows import MOST_BYTES

@@ -9,6 +9,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from devices.actions.sources import MOST_HOURS, is_name_taken
+from devices.actions.sources_use import TokenUse
 from devices.models import IntakeSource
 from sites.models import Site
 
@@ -151,8 +152,23 @@ class TokenForm(forms.Form):
             "max_value": gettext_lazy("Give at most %(limit_value)s hours."),
         },
     )  # fmt: skip
+    ends_former = forms.BooleanField(label=gettext_lazy("The former token may be refused from now on"), required=False)
     key = forms.CharField(widget=forms.HiddenInput, max_length=200)
     seen = forms.CharField(widget=forms.HiddenInput, max_length=64)
+
+    def __init__(self, *args: Any, use: TokenUse, has_token: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        hours, ends = self.fields["hours"], self.fields["ends_former"]
+        is_kept = bool(use.former_until) and not use.is_used
+        if is_kept or not has_token:
+            hours.widget = hours.hidden_widget()
+        if use.former_until and use.is_used:
+            hours.label = _("The present token goes on for")
+            hint = {"hint": use.former_hint}
+            ends.label = _("Yes, the former token …%(hint)s may be refused from now on") % hint
+            ends.help_text = _("A gateway that still has it is cut off until it gets another.")
+        else:
+            del self.fields["ends_former"]
 
 
 class WhyAndSeenForm(forms.Form):

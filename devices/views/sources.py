@@ -20,10 +20,12 @@ from company.errors import Refused
 from company.htmx import page, refused
 from company.lists import page_of
 from company.models import ChangeRow, Customer
+from company.templatetags.days import daytime
 from company.toasts import said
 from company.views.forms_page import FORM, form_context, posted
 from devices.actions import sources as actions
 from devices.actions.receivers import edit_receiver
+from devices.actions.sources_use import TokenUse, token_use
 from devices.forms.sources import LimitsForm, SourceForm, TokenForm, WhyAndSeenForm
 from devices.models import IntakeBatch, IntakeSource, Receiver
 from devices.querysets.sources import with_counts
@@ -171,7 +173,7 @@ def _detail(request: PersonRequest, source: Any, now: datetime) -> dict[str, Any
     batches = IntakeBatch.objects.visible_to(request.user).filter(source=source).newest_first()
     return {
         "section": SECTION, "source": source, "state": stand(source, now), "is_gateway": source.kind == "api",
-        "has_former": bool(source.previous_sha256) and source.previous_until is not None and source.previous_until > now,
+        "use": token_use(source, now),
         "batches": batches[:10], "description": reverse("devices:intake_openapi"), "most_rows": MOST_ROWS, "most_kib": MOST_BYTES // 1024,
         "fed": fed.select_related("site").order_by("site__name", "label", "pk")[:200],
         "unsaid": fed.filter(evidence="visits").select_related("site").order_by("site__name", "label", "pk")[:50],
@@ -210,17 +212,36 @@ def _gateway_for(request: PersonRequest, pk: int) -> IntakeSource:
     return source
 
 
+def _lead_of_token(source: IntakeSource, use: TokenUse) -> str:
+    """What making a token does to those that there are."""
+    lead = _("It is shown once, on the next page. Have the gateway’s settings open.")
+    if not use.former_until:
+        return lead
+    told = {"newest": source.token_hint, "former": use.former_hint, "until": daytime(use.former_until)}
+    if use.is_used:
+        does = _(
+            "Two tokens are in use: …%(newest)s and the former …%(former)s, taken until %(until)s. A third ends the former at once."
+        )
+    else:
+        does = _(
+            "…%(newest)s was never used: the new token takes its place, and it is refused from then on. "
+            "The former …%(former)s is still taken until %(until)s."
+        )
+    return f"{lead} {does % told}"
+
+
 @audience("manager")
 @sensitive_variables()
 def source_token(request: PersonRequest, pk: int) -> HttpResponse:
     """Make a token and show it, this once. Sent twice, the form shows the same one."""
     source = _gateway_for(request, pk)
-    begun = {"key": actions.form_key(source), "seen": actions.seen(source), "hours": 24}
-    form = TokenForm(posted(request), initial=begun)
-    if not source.token_sha256:
-        form.fields["hours"].widget = form.fields["hours"].hidden_widget()
+    use, begun = (
+        token_use(source, timezone.now()),
+        {"key": actions.form_key(source), "seen": actions.seen(source), "hours": 24},
+    )
+    form = TokenForm(posted(request), initial=begun, use=use, has_token=bool(source.token_sha256))
     title = _("A new token for %(source)s") if source.token_sha256 else _("A token for %(source)s")
-    lead = _("It is shown once, on the next page. Have the gateway’s settings open.")
+    lead = _lead_of_token(source, use)
     context = form_context(
         form, title % {"source": source.name}, source, SECTION, button=_("Make the token"), lead=lead
     )
@@ -231,15 +252,16 @@ def source_token(request: PersonRequest, pk: int) -> HttpResponse:
     given = form.cleaned_data
     try:
         token = actions.make_token(
-            source=source, key=given["key"], hours=given["hours"], by=request.user, at=timezone.now(),
-            seen_as=given["seen"],
+            source=source, key=given["key"], hours=given["hours"], ends_former=given.get("ends_former", False),
+            by=request.user, at=timezone.now(), seen_as=given["seen"],
         )  # fmt: skip
     except Refused as why:
         return refused(request, FORM, context | {"refused": why.message})
     source.refresh_from_db()
     fed = Receiver.objects.visible_to(request.user).open().filter(fed_by=source).first()
     example = example_of(source, token, fed, timezone.now())
-    answer = page(request, TOKEN, {"section": SECTION, "source": source, "token": token, "example": example})
+    told = {"section": SECTION, "source": source, "token": token, "example": example}
+    answer = page(request, TOKEN, told | {"use": token_use(source, timezone.now())})
     answer.headers["Cache-Control"] = "no-store"
     return answer
 
