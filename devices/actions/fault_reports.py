@@ -193,7 +193,8 @@ def settle(
     # Ends that no report tells of stay ends: a swap, a fault that was put on record otherwise.
     turns = {Turn(one.begin, False) for one in before} | {Turn(one.end, True) for one in before if one.end is not None}
     spans = [span for span in spans_of(turns | reports.keys(), ends) if is_listed(span, key.kind, is_latched=latches)]
-    goes_on = {span: told[n] for n, span in ((n, spans[m]) for n, m in matched(before, spans).items())}
+    seen_at = {n: row.acknowledged_at for n, row in enumerate(told) if row.acknowledged_at is not None}
+    goes_on = {spans[m]: told[n] for n, m in matched(before, spans, seen_at).items()}
     for span in spans:
         if (row := goes_on.get(span)) is not None:
             if (row.raised_at, row.cleared_at) != (span.begin, span.end):

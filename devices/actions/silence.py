@@ -11,7 +11,7 @@ from django.db import transaction
 from devices.actions.fault_events import Key, lock_for_faults, settle_reported, tell_changed
 from devices.models import Fault, Receiver
 from devices.querysets.silence import Place, read_places, to_judge
-from devices.rules.silence import End, Move, Raise, Verdict, judge_receiver
+from devices.rules.silence import CAME_AND_WENT, End, Move, Raise, Verdict, judge_receiver
 
 CHUNK = 200
 """Receivers that are read together; only those with something to write are locked, and read once more under the lock."""
@@ -107,8 +107,10 @@ def _apply(place: Place, verdict: Verdict, known: dict[int, Fault], at: datetime
         if one.reopens is not None:
             fault = known[one.reopens]
             # A link or receiver that is lost again goes on from its first loss; a silence begins where the evidence says.
+            was_back = one.unit is None and fault.cleared_at is not None and fault.cleared_at < one.at
             fault.raised_at = one.at if one.unit else min(fault.raised_at, one.at)
-            fault.cleared_at, fault.cause = None, ""
+            fault.cause = CAME_AND_WENT if was_back or fault.cause == CAME_AND_WENT else ""
+            fault.cleared_at = None
         else:
             new.append(_new(place, one, at))
     return new

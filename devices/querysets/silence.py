@@ -145,12 +145,14 @@ def _faults(
     )
     faults: dict[int, list[Known]] = defaultdict(list)
     back: dict[tuple[int, int], datetime] = {}
-    for pk, receiver, kind, unit, raised, cleared, found_by, cause in rows.order_by("raised_at", "pk").values_list(
-        "pk", "receiver_id", "kind", "transmitter_id", "raised_at", "cleared_at", "found_by", "cause"
+    for pk, receiver, kind, unit, raised, cleared, found_by, cause, seen_at in rows.order_by(
+        "raised_at", "pk"
+    ).values_list(
+        "pk", "receiver_id", "kind", "transmitter_id", "raised_at", "cleared_at", "found_by", "cause", "acknowledged_at"
     ):
         if cleared is not None and unit is not None and cause not in ENDED_BY_US:
             back[receiver, unit] = max(cleared, back.get((receiver, unit), cleared))
-        faults[receiver].append(Known(pk, kind, raised, unit, found_by == "signal", cleared))
+        faults[receiver].append(Known(pk, kind, raised, unit, found_by == "signal", cleared, seen_at is not None))
     # Also where nothing of the kind had been reported, as when we saw the silence ourselves.
     restored = _model("FaultReport").filter(
         receiver__in=receiver_ids, transmitter__isnull=False, kind=MISSING, is_raised=False, at__gte=at - LATELY

@@ -69,17 +69,21 @@ def is_listed(span: Span, kind: str, *, is_latched: bool) -> bool:
     return span.has_length or is_latched or kind in ONCE_IS_ENOUGH
 
 
-def matched(rows: Sequence[Span], spans: Sequence[Span]) -> dict[int, int]:
+def matched(rows: Sequence[Span], spans: Sequence[Span], seen: Mapping[int, datetime] | None = None) -> dict[int, int]:
     """Which row on record goes on as which span: place among `rows` → place among `spans`, each once.
 
     What stands goes on as what stands, then whatever has most time in common: so the words that people have put to a fault
     stay with it when a late report moves its beginning or its end. Rows and spans without a moment in common are left out.
+
+    `seen`: place of a row → when somebody acknowledged it. It goes on as nothing that begins after that: nobody has seen
+    such a span yet, and it must be told.
     """
     pairs = []
     for n, row in enumerate(rows):
         for m, span in enumerate(spans):
             common = _common(row, span)
-            if common is not None:
+            is_unseen = seen is not None and n in seen and row.begin <= seen[n] < span.begin
+            if common is not None and not is_unseen:
                 both_stand = row.end is None and span.end is None
                 pairs.append((not both_stand, -common, abs(row.begin - span.begin), n, m))
     found: dict[int, int] = {}

@@ -25,9 +25,10 @@ QUIET_CHECK_INS = 2
 missing. At 5 % loss one in 400 is quiet by chance, so half of a receiver never is."""
 QUIET_LEAST_S = 900
 """Heard is kept by quarter hours, so nothing shorter counts as quiet [s]."""
-AGAIN_WITHIN = timedelta(hours=1)
-"""A link or receiver that is lost again so soon after it came back is the same fault again: one that comes and goes with
-every delivery would otherwise raise fifty a day. Decided here."""
+AGAIN_WITHIN = {LINK_LOST: timedelta(minutes=15), OUTAGE: timedelta(0)}
+"""What is lost again so soon after it came back is the same fault again, as long as nobody has acknowledged it: a link that
+comes and goes with every delivery would otherwise raise fifty a day. A receiver that heard in between is another one each
+time, because how long it was deaf matters. Decided here."""
 
 ABSORBED = "the receiver heard nothing"
 LATE = "check-ins that came in late show it was heard"
@@ -35,6 +36,8 @@ AWAY = "away, as agreed"
 GONE = "no longer registered here"
 NOT_SUPERVISED = "no longer supervised"
 NOT_WATCHED = "check-ins do not reach us any more"
+CAME_AND_WENT = "came and went: over in between, each time for a quarter of an hour at most"
+"""Word with a fault that stood again so soon: it did not stand for all of the time from its beginning to its end."""
 ENDED_BY_US = (ABSORBED, LATE, AWAY, GONE, NOT_SUPERVISED, NOT_WATCHED)
 """Causes of an end that is no sign of life."""
 
@@ -99,6 +102,7 @@ class Known:
     transmitter_pk: int | None = None
     is_reported: bool = False
     ended_at: datetime | None = None
+    is_acknowledged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,8 +215,7 @@ def _judge_link(scene: Scene, verdict: Verdict) -> bool:
     lost = [clock for clock in scene.clocks if clock.out_at < scene.now]
     standing = _standing(scene, LINK_LOST)
     if lost and not standing:
-        at = min(clock.out_at for clock in lost)
-        verdict.raises.append(Raise(LINK_LOST, at, reopens=_lately(scene, LINK_LOST, at)))
+        verdict.raises.append(_of_receiver(scene, LINK_LOST, min(clock.out_at for clock in lost)))
     if not lost:
         signs = [clock.sign_at for clock in scene.clocks]
         for fault in standing:
@@ -222,14 +225,19 @@ def _judge_link(scene: Scene, verdict: Verdict) -> bool:
     return bool(lost)
 
 
-def _lately(scene: Scene, kind: str, at: datetime) -> int | None:
-    """The fault of the receiver itself that was over for so short a time that it stands again."""
-    rows = [
-        fault
-        for fault in scene.faults
-        if fault.kind == kind and fault.ended_at is not None and fault.ended_at + AGAIN_WITHIN >= at
-    ]
-    return max(rows, key=lambda fault: (fault.raised_at, fault.pk)).pk if rows else None
+def _of_receiver(scene: Scene, kind: str, at: datetime) -> Raise:
+    """A fault of the receiver itself: the one that was over for so short a time stands again, else it is a new one.
+
+    Whoever acknowledged the last one has seen that one only: what comes after its end is new, and is told anew. A new one
+    begins where the last one ended at the earliest.
+    """
+    ended = [(fault.ended_at, fault) for fault in scene.faults if fault.kind == kind and fault.ended_at is not None]
+    if not ended:
+        return Raise(kind, at)
+    ended_at, last = max(ended, key=lambda one: (one[0], one[1].raised_at, one[1].pk))
+    if last.is_acknowledged or ended_at + AGAIN_WITHIN[kind] < at:
+        return Raise(kind, max(at, ended_at))
+    return Raise(kind, at, reopens=last.pk)
 
 
 def _judge_silence(scene: Scene) -> Verdict:
@@ -290,7 +298,7 @@ def _together(quiet: Sequence[Unit]) -> list[Unit]:
 def _judge_outage(scene: Scene, verdict: Verdict, counted: Sequence[Unit], outage: Outage | None) -> None:
     standing = _standing(scene, OUTAGE)
     if outage is not None and not standing:
-        verdict.raises.append(Raise(OUTAGE, outage.at, reopens=_lately(scene, OUTAGE, outage.at)))
+        verdict.raises.append(_of_receiver(scene, OUTAGE, outage.at))
     if outage is None:
         verdict.ends += [End(fault.pk, _heard_again(scene, counted, fault)) for fault in standing]
 

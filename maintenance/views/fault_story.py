@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.db.models import Q
@@ -19,6 +19,9 @@ from maintenance.querysets.notices import duty_of
 from maintenance.rules.fault_ends import After, cause_of, end_title, left_to_do, note_of
 from maintenance.rules.fault_words import source_words, span_words
 from maintenance.views.faults_shown import is_late
+
+SHORTLY = timedelta(days=1)
+"""The same fault so soon before or after belongs to the story."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +60,27 @@ def story(fault: Fault, request: PersonRequest) -> list[Step]:
         steps.append(Step(fault.cleared_at, _end_title(fault), after))
     if fault.latch_cleared_at and not _ended_with_receiver(fault):
         steps.append(_cleared(fault, request))
+    steps += _before_and_after(fault, request)
     return sorted(steps, key=lambda step: step.at)
+
+
+def _before_and_after(fault: Fault, request: PersonRequest) -> Iterable[Step]:
+    """The same fault shortly before and shortly after: each is one of its own, so that it is told and acknowledged anew."""
+    rows = Fault.objects.visible_to(request.user).filter(
+        receiver=fault.receiver_id, transmitter=fault.transmitter_id, kind=fault.kind
+    ).exclude(pk=fault.pk)  # fmt: skip
+    page = "maintenance:tech_fault_detail" if request.user.is_technician else "maintenance:fault_detail"
+    earlier = rows.filter(cleared_at__lte=fault.raised_at, cleared_at__gte=fault.raised_at - SHORTLY)
+    if (before := earlier.order_by("-cleared_at", "-pk").first()) is not None and before.cleared_at is not None:
+        words = gettext("after %(span)s") % {"span": span_words(before.cleared_at - before.raised_at)}
+        yield Step(before.cleared_at, gettext("The one before was over"), words, reverse(page, args=[before.pk]))
+    if fault.cleared_at is None:
+        return
+    later = rows.filter(raised_at__gte=fault.cleared_at, raised_at__lte=fault.cleared_at + SHORTLY)
+    if (after := later.order_by("raised_at", "pk").first()) is not None:
+        yield Step(
+            after.raised_at, gettext("It came again"), gettext("as a fault of its own"), reverse(page, args=[after.pk])
+        )
 
 
 def _end_title(fault: Fault) -> str:

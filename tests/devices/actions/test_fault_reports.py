@@ -213,6 +213,19 @@ def test_the_part_that_a_late_restore_splits_off_was_seen_too(slot: Registration
     assert {fault.acknowledged_note for fault in Fault.objects.all()} == {"ringing the site"}
 
 
+def test_a_part_that_began_after_somebody_acknowledged_is_another_fault_that_nobody_has_seen(
+    slot: Registration,
+) -> None:
+    record(say(slot, "trouble", 1), say(slot, "trouble", 4))
+    fault = Fault.objects.get()
+    acknowledge_faults(faults=[fault.pk], note="ringing the site", by=make_manager(), at=hour(2))
+    record(say(slot, "trouble_restored", 3))
+    assert spans() == [(hour(1), hour(3)), (hour(4), None)]
+    seen, unseen = Fault.objects.order_by("raised_at")
+    assert (seen.pk, seen.acknowledged_note) == (fault.pk, "ringing the site")
+    assert (unseen.acknowledged_at, unseen.recorded_at) == (None, NOW)
+
+
 def test_a_word_that_somebody_found_out_is_not_overwritten(slot: Registration) -> None:
     record(say(slot, "trouble", 3, note="line 2"))
     Fault.objects.update(cause="door was held open")

@@ -12,13 +12,15 @@ from django.db import transaction
 from django.test.utils import CaptureQueriesContext
 
 from devices.actions.fault_events import Signal, record_signals
+from devices.actions.faults import acknowledge_faults
 from devices.actions.rollups import record_days
 from devices.actions.silence import judge_receivers
 from devices.models import Away, Fault, IntakeSource, PanelAccount, Receiver, Registration
 from devices.querysets.silence import to_judge
 from devices.rules.day_merge import DayRow
 from devices.rules.presence import mask_of_quarters, quarter_of, second_of
-from tests.factories import make_customer, make_receiver, make_registration, make_site
+from devices.rules.silence import CAME_AND_WENT
+from tests.factories import make_customer, make_manager, make_receiver, make_registration, make_site
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
@@ -164,6 +166,49 @@ def test_a_source_that_falls_silent_is_a_lost_link_at_every_receiver_that_it_fee
     judge_receivers(at=at(1.2))
     assert standing() == []
     assert {fault.cleared_at for fault in Fault.objects.all()} == {at(1.1)}
+
+
+def _lost_back_lost_again(is_acknowledged: bool) -> list[Fault]:
+    """A link lost at 0:05, back at 1:00, lost again at 1:05."""
+    source = IntakeSource.objects.create(
+        name="gateway", customer=make_customer(), late_after_s=300, last_used_at=at(0), kind="api"
+    )
+    make_receiver(evidence="every", fed_by=source, heard_until=at(0))
+    judge_receivers(at=at(0.5))
+    if is_acknowledged:
+        fault = Fault.objects.get()
+        acknowledge_faults(faults=[fault.pk], note="ringing them", by=make_manager(), at=at(0.6))
+    for sign, now in ((1, 1.01), (1, 1.5)):
+        IntakeSource.objects.update(last_used_at=at(sign))
+        judge_receivers(at=at(now))
+    return list(Fault.objects.order_by("raised_at"))
+
+
+def test_what_comes_again_after_somebody_acknowledged_it_is_a_fault_that_nobody_has_seen() -> None:
+    first, again = _lost_back_lost_again(is_acknowledged=True)
+    assert (first.acknowledged_note, first.cleared_at) == ("ringing them", at(1))
+    assert (again.raised_at, again.cleared_at) == (at(1) + timedelta(minutes=5), None)
+    assert (again.acknowledged_at, again.acknowledged_note, again.recorded_at) == (None, "", at(1.5))
+
+
+def test_a_link_that_comes_and_goes_unseen_is_one_fault_that_says_so() -> None:
+    (only,) = _lost_back_lost_again(is_acknowledged=False)
+    assert (only.raised_at, only.cleared_at) == (at(0) + timedelta(minutes=5), None)
+    assert only.cause == CAME_AND_WENT
+
+
+def test_an_outage_that_comes_again_is_another_one_and_each_lasts_as_long_as_the_receiver_was_deaf() -> None:
+    rows = four()
+    for hours in (0, 9, 18):
+        for row in rows:
+            hear(row, hours)
+        delivered(rows[0].receiver, hours)
+        judge_receivers(at=at(hours))
+        delivered(rows[0].receiver, hours + 5)
+        judge_receivers(at=at(hours + 5))
+    told = list(Fault.objects.filter(kind="outage").order_by("raised_at").values_list("raised_at", "cleared_at"))
+    assert [end for _, end in told] == [at(9), at(18), None]
+    assert all(begin >= at(hours) + timedelta(hours=2) for (begin, _), hours in zip(told, (0, 9, 18), strict=True))
 
 
 def test_a_panel_speaks_for_the_only_receiver_at_its_site() -> None:

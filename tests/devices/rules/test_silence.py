@@ -143,12 +143,18 @@ def test_a_silence_that_an_outage_had_taken_in_stands_again_as_the_same_fault() 
     assert verdict.raises == [Raise("missing", at(10), unit(1, 6), reopens=71)]
 
 
-def test_an_outage_that_begins_again_within_the_hour_is_the_same_fault() -> None:
-    ended = Known(70, "outage", at(2), ended_at=at(9.5))
+def test_an_outage_that_begins_again_after_the_receiver_heard_is_another_fault() -> None:
+    ended = Known(70, "outage", at(2), ended_at=at(9.9))
+    units = [unit(pk, 6) for pk in (1, 2, 3)]
+    assert judge_receiver(scene(11, *units, faults=[ended])).raises == [Raise("outage", at(10))]
+
+
+def test_an_outage_whose_end_was_none_stands_again_but_as_a_new_one_where_somebody_had_acknowledged_it() -> None:
+    ended = Known(70, "outage", at(10), ended_at=at(10.5))
     units = [unit(pk, 6) for pk in (1, 2, 3)]
     assert judge_receiver(scene(11, *units, faults=[ended])).raises == [Raise("outage", at(10), reopens=70)]
-    earlier = replace(ended, ended_at=at(8.5))
-    assert judge_receiver(scene(11, *units, faults=[earlier])).raises == [Raise("outage", at(10))]
+    seen = replace(ended, is_acknowledged=True)
+    assert judge_receiver(scene(11, *units, faults=[seen])).raises == [Raise("outage", at(10.5))]
 
 
 def test_where_only_exceptions_reach_us_only_what_is_reported_is_missing() -> None:
@@ -205,6 +211,14 @@ def test_a_link_that_comes_and_goes_stays_one_fault_a_day() -> None:
                 n_rows += one.reopens is None
                 faults = [Known(1, "link_lost", one.at)]
     assert n_rows == 1
+
+
+def test_a_link_that_is_lost_again_later_or_after_somebody_acknowledged_it_is_another_fault() -> None:
+    ended = Known(70, "link_lost", at(18), ended_at=at(20.8))
+    lost = {"now": at(25), "clocks": [Clock(at(20), 3600)]}
+    assert judge_receiver(scene(20, faults=[ended], **lost)).raises == [Raise("link_lost", at(21), reopens=70)]
+    for one in (replace(ended, is_acknowledged=True), replace(ended, ended_at=at(20.7))):
+        assert judge_receiver(scene(20, faults=[one], **lost)).raises == [Raise("link_lost", at(21))]
 
 
 def test_a_watch_over_a_link_that_was_given_up_ends_its_fault() -> None:

@@ -24,6 +24,23 @@ def page_of(world, fault, who="office"):
     return text_of(world.client(who).get(url(name, fault.pk)))
 
 
+# --- again ----------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("who", "name"), [("office", "fault_detail"), ("technician", "tech_fault_detail")])
+def test_the_stories_of_a_fault_that_comes_again_lead_to_each_other(world, who, name):
+    first = of_receiver(world.own_receiver, at=NOW - 3 * HOUR, cleared_at=NOW - 2 * HOUR)
+    again = of_receiver(world.own_receiver, at=NOW - HOUR)
+    make_fault(world.own_registration, at=NOW - 4 * HOUR, cleared_at=NOW - 3 * HOUR)
+    earlier, later = page_of(world, first, who), page_of(world, again, who)
+    assert "It came again" in earlier
+    assert url(name, again.pk) in earlier
+    assert "The one before was over" not in earlier
+    assert "The one before was over" in later
+    assert "after 60 min" in later
+    assert url(name, first.pk) in later
+
+
 # --- counts ---------------------------------------------------------------------------------------------------------------
 
 
