@@ -30,6 +30,8 @@ KINDS: list[tuple[str, Any]] = [
     (K.MISSING, gettext_lazy("missing")), (K.MISSING_RESTORED, gettext_lazy("missing over")),
     (K.INTERFERENCE, gettext_lazy("interference")), (K.INTERFERENCE_OVER, gettext_lazy("interference over")),
     (K.POWER_FAULT, gettext_lazy("receiver: power fault")), (K.POWER_RESTORED, gettext_lazy("receiver: power back")),
+    (K.STANDBY_LOW, gettext_lazy("receiver: standby battery low")),
+    (K.STANDBY_RESTORED, gettext_lazy("receiver: standby battery good again")),
     (K.RECEIVER_TAMPER, gettext_lazy("receiver: tamper")),
     (K.RECEIVER_TAMPER_RESTORED, gettext_lazy("receiver: tamper over")),
     (K.RECEIVER_FAULT, gettext_lazy("receiver: fault")), (K.RECEIVER_RESTORED, gettext_lazy("receiver: fault over")),
