@@ -127,7 +127,8 @@ def _way_back(request: PersonRequest, back: ChangeRow | None = None) -> str:
     came_from = request.headers.get("referer", "")
     if url_has_allowed_host_and_scheme(came_from, {request.get_host()}, require_https=request.is_secure()):
         parts = urlsplit(came_from)
-        return parts.path + (f"?{parts.query}" if parts.query else "")
+        # An address without a path, such as "https://host", is the first page's.
+        return (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
     return reverse("company:change_list" if request.user.is_office else "company:home")
 
 

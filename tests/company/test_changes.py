@@ -177,6 +177,14 @@ def test_a_foreign_referer_leads_nowhere(world: World, noted: list[ChangeRow]) -
     assert answer["Location"] == reverse("company:change_list")
 
 
+@pytest.mark.parametrize("address", ["http://testserver", "http://testserver?q=x", "http://testserver/"])
+def test_an_address_without_a_path_leads_to_the_first_page(world: World, noted: list[ChangeRow], address: str) -> None:
+    change = painted(world)
+    answer = world.client("office").post(reverse("company:change_undo", args=[change.pk]), headers={"referer": address})
+    assert (answer.status_code, answer["Location"].partition("?")[0]) == (302, "/")
+    assert noted == [change]
+
+
 def test_a_technician_takes_back_only_their_own(world: World, noted: list[ChangeRow]) -> None:
     own, foreign = painted(world, by=world.technician), painted(world, subject=world.other_site)
     client = world.client("technician")
