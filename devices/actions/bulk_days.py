@@ -1,6 +1,7 @@
-"""Thousands of check-in days at once, as a file brings them: merged on arrays, written by COPY on PostgreSQL.
+"""Thousands of check-in days at once, as a file brings them: merged on arrays and written by COPY, on PostgreSQL alone.
 
-The same results as `rollups.record_days`, to the last count; worth its while from `WORTH` days on.
+The same results as `rollups.record_days`, to the last count; worth its while from `WORTH` days on. Days whose activations
+several sources counted, or one again, are merged one by one.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from devices.actions import rollup_sql as sql
 from devices.actions import rollups
 from devices.actions.rollups import Added, NotADay, Recorded
 from devices.fields import EPOCH, day_number, day_of
-from devices.rules.day_arrays import NO_MARGIN, NO_TIME, Ints, Rows, States, merge_arrays
+from devices.rules.day_arrays import NO_MARGIN, NO_TIME, Ints, Rows, States, is_plain, merge_arrays
 from devices.rules.day_merge import CAPPED, MOST, DayRow
 
 WORTH = 1_000
@@ -44,6 +45,8 @@ def record_many(rows: Iterable[DayRow]) -> Recorded:
     listed = sorted(rows, key=itemgetter(0, 1))
     if not listed:
         return Recorded(0, 0)
+    if not sql.is_postgresql():
+        return rollups.record_days(listed)
     ids = sorted({row[0] for row in listed})
     units, days = _columns(listed)
     with transaction.atomic():
@@ -69,17 +72,28 @@ def write_many(grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[i
     """
     _refuse_unknown((key[0] for key in grouped), customers)
     several = {key: rows for key, rows in grouped.items() if len(rows) > 1}
-    single = [rows[0] for rows in grouped.values() if len(rows) == 1]
-    n_capped = 0
-    if several:
-        (days,) = sql.ask(sql.days_ask(list(several)))
-        n_capped = rollups.write_merged(several, customers, sql.as_states(days), stays).n_capped
+    if not sql.is_postgresql():
+        several = dict(grouped)
+    single = [rows[0] for key, rows in grouped.items() if key not in several]
+    n_capped = _write_each(several, customers, stays)
     if single:
-        if several:
-            # Periods that were made just now are on record.
-            (stays,) = sql.ask(sql.stays_ask(sorted({key[0] for key in grouped}), min(key[1] for key in grouped)))
-        n_capped += _write_single(single, customers, stays)
+        n_capped += _write_single(single, customers, _stays_now(grouped) if several else stays)
     return Recorded(len(grouped), n_capped)
+
+
+def _write_each(grouped: Mapping[sql.Key, Sequence[DayRow]], customers: Mapping[int, int], stays: sql.Rows) -> int:
+    """Write days one by one; gives how many reached the largest count."""
+    if not grouped:
+        return 0
+    (days,) = sql.ask(sql.days_ask(list(grouped)))
+    return rollups.write_merged(grouped, customers, sql.as_states(days), stays).n_capped
+
+
+def _stays_now(keys: Iterable[sql.Key]) -> sql.Rows:
+    """Cells and their periods, those too that were made just now."""
+    listed = list(keys)
+    (stays,) = sql.ask(sql.stays_ask(sorted({key[0] for key in listed}), min(key[1] for key in listed)))
+    return stays
 
 
 def _refuse_unknown(ids: Iterable[int], customers: Mapping[int, int]) -> None:
@@ -99,10 +113,16 @@ def _write_single(rows: Sequence[DayRow], customers: Mapping[int, int], stays: s
         raise
     units, days = _columns(rows)
     old, is_there = _before(units, days, rows)
+    plain = is_plain(old, said)
+    if not plain.all():
+        others = {row[:2]: [row] for row, is_one in zip(rows, plain.tolist(), strict=True) if not is_one}
+        n_capped = _write_each(others, customers, stays)
+        most = [row for row, is_one in zip(rows, plain.tolist(), strict=True) if is_one]
+        return n_capped + (_write_single(most, customers, _stays_now(row[:2] for row in rows)) if most else 0)
     new = merge_arrays(old, said)
     is_changed = ~is_there | new.differs(old)
     owners = np.array([customers[pk] for pk in units.tolist()], np.int64)
-    _write(units, days, owners, new, is_changed, is_there)
+    _write(units, days, owners, new, said, is_changed, is_there)
     gained = (
         (old.heard == 0) & (new.heard > 0), new.heard - old.heard, new.activations - old.activations,
     )  # fmt: skip
@@ -132,7 +152,7 @@ def _before(units: Ints, days: Ints, rows: Sequence[DayRow]) -> tuple[States, ND
     old, is_there = States.nothing(len(rows)), np.zeros(len(rows), np.bool_)
     ids = np.unique(units)
     n_between = len(ids) * int(days.max() - days.min() + 1)
-    if sql.is_postgresql() and n_between <= 4 * len(rows):
+    if n_between <= 4 * len(rows):
         found_keys, found = _copied_out(ids, int(days.min()), int(days.max()))
     else:
         (read,) = sql.ask(sql.days_ask([row[:2] for row in rows]))
@@ -155,8 +175,7 @@ _READ = (
     ("last_heard_s", f"COALESCE(last_heard_s, {NO_TIME})", ">i4"),
     ("presence", f"CASE WHEN length(presence) = 12 THEN presence ELSE {_NO_MASK} END", "V12"),
     ("has_presence", "COALESCE(length(presence) = 12, false)", "?"),
-    ("acted", f"CASE WHEN length(acted) = 12 THEN acted ELSE {_NO_MASK} END", "V12"),
-    ("has_acted", "COALESCE(length(acted) = 12, false)", "?"), ("acts_source", "acts_source", ">i2"),
+    ("has_acted", "COALESCE(length(acted) > 0, false)", "?"),
 )  # fmt: skip
 _WRITTEN = (
     ("transmitter_id", "int", ">i4"), ("day", "date", ">i4"), ("customer_id", "int", ">i4"),
@@ -201,30 +220,28 @@ def _bytes_of(column: NDArray[Any]) -> NDArray[np.uint8]:
 
 
 def _write(
-    units: Ints, days: Ints, owners: Ints, new: States, is_changed: NDArray[np.bool_], is_there: NDArray[np.bool_]
-) -> None:
-    if sql.is_postgresql():
-        # Nobody else can add a day while its transmitter is locked, so what is new needs no upsert.
-        for which, copy in ((is_changed & ~is_there, _copy_new), (is_changed & is_there, _copy_in)):
-            if which.any():
-                copy(units[which], days[which], owners[which], new.taken(which))
-        return
-    if not is_changed.any():
-        return
-    keys, kept = (units[is_changed], days[is_changed], owners[is_changed]), new.taken(is_changed)
-    pks, numbers, customers = (column.tolist() for column in keys)
-    sql.write_days(
-        ((pk, day_of(number)), customer, kept.state(place))
-        for place, (pk, number, customer) in enumerate(zip(pks, numbers, customers, strict=True))
-    )
+    units: Ints, days: Ints, owners: Ints, new: States, said: Rows, is_changed: NDArray[np.bool_],
+    is_there: NDArray[np.bool_],
+) -> None:  # fmt: skip
+    values: dict[str, Any] = {name: getattr(new, name) for name in States.__slots__}
+    values |= {"transmitter_id": units, "day": days, "customer_id": owners}
+    # What was acted on other days stays as it is on record.
+    values |= {"acted": said.acted, "has_acted": said.has_acts, "acts_source": said.acts_source}
+    # Nobody else can add a day while its transmitter is locked, so what is new needs no upsert.
+    for which, copy in ((is_changed & ~is_there, _copy_new), (is_changed & is_there, _copy_in)):
+        if which.any():
+            copy({name: column[which] for name, column in values.items()})
 
 
-def _copy_new(units: Ints, days: Ints, owners: Ints, new: States) -> None:
+Values = Mapping[str, Any]
+"""Columns of days by their names, as numbers and masks."""
+
+
+def _copy_new(values: Values) -> None:
     """Copy days straight into their months, those that lack the same columns together."""
-    given: dict[str, Any] = {"transmitter_id": units, "day": days, "customer_id": owners}
     missing = {
-        "last_heard_s": new.last_heard_s == NO_TIME, "lowest_margin_db": new.lowest_margin_db == NO_MARGIN,
-        "presence": ~new.has_presence, "acted": ~new.has_acted,
+        "last_heard_s": values["last_heard_s"] == NO_TIME, "lowest_margin_db": values["lowest_margin_db"] == NO_MARGIN,
+        "presence": ~values["has_presence"], "acted": ~values["has_acted"],
     }  # fmt: skip
     pattern = sum(column.astype(np.int64) << place for place, column in enumerate(missing.values()))
     columns = _WRITTEN[:-2]
@@ -234,14 +251,13 @@ def _copy_new(units: Ints, days: Ints, owners: Ints, new: States) -> None:
         copy.write(_HEAD)
         for one in np.unique(pattern).tolist():
             lacking = {name for place, name in enumerate(missing) if one >> place & 1}
-            copy.write(_records(columns, lacking, given, new, pattern == one).tobytes())
+            copy.write(_records(columns, lacking, values, pattern == one).tobytes())
         copy.write(_TAIL)
 
 
 def _records(
-    columns: Sequence[tuple[str, str, str]], lacking: set[str], given: Mapping[str, Any], new: States,
-    which: NDArray[np.bool_],
-) -> NDArray[Any]:  # fmt: skip
+    columns: Sequence[tuple[str, str, str]], lacking: set[str], values: Values, which: NDArray[np.bool_]
+) -> NDArray[Any]:
     """Days as COPY takes them: each value behind its length, that of a missing one -1 and nothing behind it."""
     fields: list[tuple[str, str]] = [("n_fields", ">i2")]
     for name, _, kind in columns:
@@ -253,25 +269,32 @@ def _records(
             records[f"{name}_length"] = -1
             continue
         records[f"{name}_length"] = np.dtype(kind).itemsize
-        column = (given[name] if name in given else getattr(new, name))[which]
+        column = values[name][which]
         records[name] = np.ascontiguousarray(column).view("V12").ravel() if kind == "V12" else column
     return records
 
 
-def _copy_in(units: Ints, days: Ints, owners: Ints, new: States) -> None:
-    given: dict[str, Any] = {"transmitter_id": units, "day": days, "customer_id": owners}
-    records = _records(_WRITTEN, set(), given, new, np.ones(len(units), np.bool_))
+def _copy_in(values: Values) -> None:
+    records = _records(_WRITTEN, set(), values, np.ones(len(values["day"]), np.bool_))
     names = ", ".join(f"{name} {kind}" for name, kind, _ in _WRITTEN)
     source = {
-        "last_heard_s": f"NULLIF(last_heard_s, {NO_TIME})", "lowest_margin_db": f"NULLIF(lowest_margin_db, ({NO_MARGIN})::smallint)",
-        "presence": "CASE WHEN has_presence THEN presence END", "acted": "CASE WHEN has_acted THEN acted END",
+        "last_heard_s": f"NULLIF(v.last_heard_s, {NO_TIME})",
+        "lowest_margin_db": f"NULLIF(v.lowest_margin_db, ({NO_MARGIN})::smallint)",
+        "presence": "CASE WHEN v.has_presence THEN v.presence END",
+        "acted": "CASE WHEN v.has_acted THEN v.acted ELSE d.acted END",
+        "acts_source": "CASE WHEN v.has_acted THEN v.acts_source ELSE d.acts_source END",
     }  # fmt: skip
-    wanted = ", ".join(source.get(name, name) for name, _ in sql.DAY_COLUMNS)
+    sets = ", ".join(f"{name} = {source.get(name, f'v.{name}')}" for name, _ in sql.DAY_COLUMNS[3:])
+    first, last = day_of(int(values["day"].min())), day_of(int(values["day"].max()))
     with connection.cursor() as cursor:
         cursor.execute(f"CREATE TEMP TABLE bulk_days ({names}) ON COMMIT DROP")
         with cursor.copy("COPY bulk_days FROM STDIN (FORMAT BINARY)") as copy:
             copy.write(_HEAD + records.tobytes() + _TAIL)
-        cursor.execute(sql._days_sql(f"SELECT {wanted} FROM bulk_days"))
+        # Days stand in the statement, so that only their months are looked at.
+        cursor.execute(
+            f"UPDATE devices_checkinday d SET {sets} FROM bulk_days v WHERE d.transmitter_id = v.transmitter_id "
+            f"AND d.day = v.day AND d.day BETWEEN '{first}' AND '{last}'"
+        )
         cursor.execute("DROP TABLE bulk_days")
 
 

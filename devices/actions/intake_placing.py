@@ -16,7 +16,8 @@ from devices.actions.fault_events import Signal
 from devices.actions.intake_memory import Memory
 from devices.actions.rollup_sql import Key
 from devices.models import CheckInDay, IntakeSource
-from devices.rules.day_merge import MOST_SOURCE, DayRow
+from devices.rules.day_acts import MOST_SOURCE
+from devices.rules.day_merge import DayRow
 from devices.rules.events import CLEARS, HEARD, OF_RECEIVER, RAISES, Event, EventKind, RowProblem
 from devices.rules.intake_places import (
     HEARD_BY_CHANCE,
@@ -68,7 +69,7 @@ class Sender(NamedTuple):
 
     @property
     def acts_source(self) -> int:
-        """Its key where it may own a day's activations; 0 for files."""
+        """Its key where what it counts is told apart from what others count; 0 for files."""
         return self.source_id if self.kind != IntakeSource.Kind.FILE and self.source_id <= MOST_SOURCE else 0
 
 

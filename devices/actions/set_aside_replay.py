@@ -70,7 +70,7 @@ def replay(
     """Put events in, as if what they name had been known when they came; the caller holds their rows and marks them.
 
     Each batch counts by itself, under its own source, in the order of arrival: overlapping files say the same activation
-    twice, and only fill quarter hours that have none (`devices.rules.day_merge`). Those that still have no place stay, and
+    twice, and of files the largest count of each quarter hour holds (`devices.rules.day_acts`). Those that still have no place stay, and
     wait under the slot of their receiver where only that was unknown.
 
     Parameters

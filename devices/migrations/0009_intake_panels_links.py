@@ -623,7 +623,8 @@ class Migration(migrations.Migration):
                     model_name="checkinday",
                     name="acted",
                     field=models.BinaryField(
-                        help_text="96 bits, one a quarter hour in which an activation was counted.", null=True
+                        help_text="96 bits, one a quarter hour in which an activation was counted, and counts beside them.",
+                        null=True,
                     ),
                 ),
                 migrations.AddField(
@@ -631,7 +632,7 @@ class Migration(migrations.Migration):
                     name="acts_source",
                     field=models.SmallIntegerField(
                         default=0,
-                        help_text="Source whose activations all count; others fill empty quarter hours. 0 = none.",
+                        help_text="Source that counted the first activation, to which the bits belong. 0 = files.",
                     ),
                 ),
                 migrations.AlterField(

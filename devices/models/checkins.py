@@ -41,10 +41,11 @@ class CheckInDay(models.Model):
         null=True, help_text=_("96 bits, one a quarter hour in which anything was heard; merged by OR. Empty: sealed.")
     )
     acted = models.BinaryField(
-        null=True, help_text=_("96 bits, one a quarter hour in which an activation was counted.")
+        null=True,
+        help_text=_("96 bits, one a quarter hour in which an activation was counted, and counts beside them."),
     )
     acts_source = models.SmallIntegerField(
-        default=0, help_text=_("Source whose activations all count; others fill empty quarter hours. 0 = none.")
+        default=0, help_text=_("Source that counted the first activation, to which the bits belong. 0 = files.")
     )
 
     LOW_BATTERY = 1

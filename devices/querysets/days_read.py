@@ -22,7 +22,7 @@ DAY_FIELDS = (
 )  # fmt: skip
 """Counts a day; margin [dB] and last check-in [s since midnight UTC] are None where unknown."""
 MASKS = ("presence", "acted")
-"""12 bytes each, a bit a quarter hour; empty in months that are closed."""
+"""12 bytes, a bit a quarter hour, `acted` with counts behind (`devices.rules.day_acts`); empty in months that are closed."""
 
 
 def days_of(

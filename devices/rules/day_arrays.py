@@ -3,6 +3,9 @@
 One element, or one row of a mask, a day. Masks are 12 bytes of `uint8`, quarter q in bit q % 8 (lowest first) of byte
 q // 8, all zero where a day has none; what has one is told by a flag. What is not known is the smallest number of the
 column: see `NO_MARGIN` and `NO_TIME`.
+
+Activations by quarter hour are taken where nothing tells several sources apart: see `is_plain`. Whoever merges here leaves
+`acted` of all other days alone.
 """
 
 from __future__ import annotations
@@ -15,7 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from devices.rules.day_merge import CAPPED, MOST, MOST_SOURCE, DayRow, DayState
+from devices.rules.day_acts import MOST_SOURCE
+from devices.rules.day_merge import CAPPED, MOST, DayRow, DayState
 from devices.rules.presence import DAY_S, EMPTY, N_BYTES, QUARTER_S, QUARTERS
 
 NO_MARGIN, NO_TIME = -32768, -1
@@ -37,18 +41,15 @@ class States:
     last_heard_s: Ints
     presence: Masks
     has_presence: Flags
-    acted: Masks
     has_acted: Flags
-    acts_source: Ints
 
     @classmethod
     def nothing(cls, n: int) -> States:
         """Give n days of which nothing is on record."""
-        heard, expected, activations, loss_runs, flags, acts_source = (np.zeros(n, np.int64) for _ in range(6))
+        heard, expected, activations, loss_runs, flags = (np.zeros(n, np.int64) for _ in range(5))
         return cls(
             heard, expected, activations, loss_runs, np.full(n, NO_MARGIN, np.int64), flags,
-            np.full(n, NO_TIME, np.int64), np.zeros((n, N_BYTES), np.uint8), np.zeros(n, np.bool_),
-            np.zeros((n, N_BYTES), np.uint8), np.zeros(n, np.bool_), acts_source,
+            np.full(n, NO_TIME, np.int64), np.zeros((n, N_BYTES), np.uint8), np.zeros(n, np.bool_), np.zeros(n, np.bool_),
         )  # fmt: skip
 
     @classmethod
@@ -58,12 +59,12 @@ class States:
         if not states:
             return found
         columns = DayState._make(zip(*states, strict=True))
-        for name in ("heard", "expected", "activations", "loss_runs", "flags", "acts_source"):
+        for name in ("heard", "expected", "activations", "loss_runs", "flags"):
             setattr(found, name, np.array(getattr(columns, name), np.int64))
         found.lowest_margin_db = _known(columns.lowest_margin_db, NO_MARGIN)
         found.last_heard_s = _known(columns.last_heard_s, NO_TIME)
         found.presence, found.has_presence = _masks(columns.presence)
-        found.acted, found.has_acted = _masks(columns.acted)
+        found.has_acted = np.array([bool(state.acted) for state in states], np.bool_)
         return found
 
     def put(self, places: Ints, states: States) -> None:
@@ -84,19 +85,18 @@ class States:
         return found
 
     def state(self, place: int) -> DayState:
-        """Give one day."""
+        """Give one day, but for its activations by source and quarter hour."""
         margin, last = int(self.lowest_margin_db[place]), int(self.last_heard_s[place])
         return DayState(
             int(self.heard[place]), int(self.expected[place]), int(self.activations[place]), int(self.loss_runs[place]),
             None if margin == NO_MARGIN else margin, int(self.flags[place]), None if last == NO_TIME else last,
             self.presence[place].tobytes() if self.has_presence[place] else None,
-            self.acted[place].tobytes() if self.has_acted[place] else None, int(self.acts_source[place]),
         )  # fmt: skip
 
 
 @dataclass(slots=True)
 class Rows:
-    """What was said of days, `DayRow` by columns; activations by quarter hours as pairs (place of the day, quarter) → n."""
+    """What was said of days, `DayRow` by columns; activations by quarter hours as (place of the day, quarter) → n."""
 
     heard: Ints
     expected: Ints
@@ -144,6 +144,32 @@ class Rows:
             interval_s=_known(columns.interval_s, 0), to_s=_known(columns.to_s, NO_TIME), **whole,
         )  # fmt: skip
 
+    @property
+    def has_acts(self) -> Flags:
+        """Whose activations are told by quarter hours."""
+        found = np.zeros(len(self.heard), np.bool_)
+        found[self.act_place] = True
+        return found
+
+    @property
+    def acted(self) -> Masks:
+        """In which quarter hours."""
+        found = np.zeros((len(self.heard), N_BYTES), np.uint8)
+        bit = (1 << (self.act_quarter & 7)).astype(np.uint8)
+        np.bitwise_or.at(found, (self.act_place, self.act_quarter >> 3), bit)
+        return found
+
+    @property
+    def acts_source(self) -> Ints:
+        """The key beside these: 0 for files, and where there are none."""
+        return np.where(self.has_acts & (self.source_id <= MOST_SOURCE), self.source_id, 0)
+
+
+def is_plain(old: States, row: Rows) -> Flags:
+    """Tell which days can be merged here: no activations by quarter hour, or the first of a day, one each."""
+    n_several = np.bincount(row.act_place, row.act_n != 1, len(old.heard))
+    return ~row.has_acts | (~old.has_acted & (old.activations == 0) & (n_several == 0))
+
 
 def _known(values: Any, missing: int) -> Ints:
     return np.array([missing if value is None else value for value in values], np.int64)
@@ -159,7 +185,10 @@ def _masks(values: Any) -> tuple[Masks, Flags]:
 
 
 def merge_arrays(old: States, row: Rows) -> States:
-    """Give the days as they are once each row has been merged into its day; `day_merge.merge` for each of them."""
+    """Give the days as they are once each row has been merged into its day; `day_merge.merge` for each of them.
+
+    What was acted is in the rows, for those that have any: their days had none. All must be plain, see `is_plain`.
+    """
     is_sealed = ~old.has_presence & (old.heard > 0)
     is_masked = old.has_presence | row.has_presence
     bits = old.presence | row.presence
@@ -171,7 +200,8 @@ def merge_arrays(old: States, row: Rows) -> States:
     to_s = _end_of(old, row, last_heard_s)
     expected = np.maximum(np.maximum(old.expected, row.expected), _expected(row, to_s))
     loss_runs = _loss_runs(old, row, quarters, heard, has_presence, is_sealed, to_s)
-    activations, acted, has_acted, acts_source = _count_acts(old, row)
+    sent = np.bincount(row.act_place, row.act_n, len(old.heard)).astype(np.int64)
+    activations = old.activations + row.activations + sent
     flags = old.flags | row.flags
     is_capped = np.maximum(np.maximum(heard, expected), np.maximum(activations, loss_runs)) > MOST
     margins = np.where(row.lowest_margin_db == NO_MARGIN, old.lowest_margin_db, row.lowest_margin_db)
@@ -179,7 +209,7 @@ def merge_arrays(old: States, row: Rows) -> States:
         np.minimum(heard, MOST), np.minimum(expected, MOST), np.minimum(activations, MOST), np.minimum(loss_runs, MOST),
         np.where(old.lowest_margin_db == NO_MARGIN, margins, np.minimum(old.lowest_margin_db, margins)),
         np.where(is_capped, flags | CAPPED, flags), last_heard_s,
-        np.where(has_presence[:, None], bits, np.uint8(0)), has_presence, acted, has_acted, acts_source,
+        np.where(has_presence[:, None], bits, np.uint8(0)), has_presence, old.has_acted | row.has_acts,
     )  # fmt: skip
 
 
@@ -219,25 +249,3 @@ def _runs_of_losses(quarters: Masks, row: Rows, to_s: Ints) -> Ints:
         run *= (here == 0) & (begin <= q) & (end > q)
         found += run == least
     return np.where((row.interval_s > 0) & (width * QUARTER_S >= interval_s), found, 0)
-
-
-def _count_acts(old: States, row: Rows) -> tuple[Ints, Masks, Flags, Ints]:
-    n = len(old.heard)
-    sent = np.bincount(row.act_place, row.act_n, n).astype(np.int64)
-    has_acts = np.zeros(n, np.bool_)
-    has_acts[row.act_place] = True
-    own = np.where(row.source_id <= MOST_SOURCE, row.source_id, 0)
-    is_first = has_acts & (own != 0) & (old.acts_source == 0) & (old.activations == 0) & ~old.acted.any(axis=1)
-    acts_source = np.where(is_first, own, old.acts_source)
-    is_owner = (own != 0) & (own == acts_source)
-    is_sealed = has_acts & ~old.has_acted & (old.activations > 0)
-    byte, bit = row.act_quarter >> 3, (1 << (row.act_quarter & 7)).astype(np.uint8)
-    is_new = is_owner[row.act_place] | ((old.acted[row.act_place, byte] & bit) == 0)
-    filled = np.bincount(row.act_place, np.where(is_new, row.act_n, 0), n).astype(np.int64)
-    activations = old.activations + row.activations
-    late = np.where(is_owner, activations + sent, np.maximum(activations, sent))
-    counted = np.where(is_sealed, late, activations + filled)
-    acted = old.acted.copy()
-    np.bitwise_or.at(acted, (row.act_place, byte), bit)
-    acted[is_sealed] = 0
-    return counted, acted, old.has_acted | (has_acts & ~is_sealed), acts_source

@@ -3,10 +3,9 @@
 Quarter hours are merged by OR and are the truth: heard, expected and the runs of losses follow from them. Margin is the
 least, flags are OR, last heard is the latest. All of this may come in any order, late, twice and from several sources.
 
-Activations are counts and cannot be repeated, so they need the ledger. The source that counted the first activation of a
-day owns the day: all of its own count. Everybody else (another source, any file) only fills quarter hours in which none
-was counted yet. A batch that cuts a quarter hour in two loses the second half of it unless its source owns the day: files
-are to be cut at quarter hours, best at midnight.
+Activations are counts and cannot be repeated, so they need the ledger: what one source says is added up. Of several sources
+the one that counted most is believed in each quarter hour, and of files the largest, see `devices.rules.day_acts`. A file
+that cuts a quarter hour in two loses the smaller part of it: files are to be cut at quarter hours, best at midnight.
 """
 
 from __future__ import annotations
@@ -15,12 +14,11 @@ from collections.abc import Iterable
 from datetime import date
 from typing import NamedTuple
 
+from devices.rules.day_acts import MOST_SOURCE, add_acts, keep_acts, read_acts, sum_acts
 from devices.rules.presence import DAY_S, N_BYTES, QUARTER_S, QUARTERS, expected_of, loss_runs_in, mask_of
 
 MOST = 32767
 """Largest count of a day: its columns are 16-bit numbers. More is cut off and the day is flagged."""
-MOST_SOURCE = 32767
-"""Sources with a larger key never own a day's activations."""
 CAPPED = 4
 
 
@@ -46,7 +44,7 @@ class DayRow(NamedTuple):
     acts : tuple of (int, int)
         Activations as (quarter hour, how many), counted by the rule above.
     source_id : int
-        Key of the gateway or panel that says so; 0 = a file, which owns no day.
+        Key of the gateway or panel that says so; 0 = a file.
     interval_s : int or None
         Check-in interval of that day [s]; None = not known, then nothing is expected.
     from_s : int
@@ -73,7 +71,10 @@ class DayRow(NamedTuple):
 
 
 class DayState(NamedTuple):
-    """A day as it is on record; columns as in `CheckInDay`. `presence` None with heard > 0: sealed, its counts only rise."""
+    """A day as it is on record; columns as in `CheckInDay`. `presence` None with heard > 0: sealed, its counts only rise.
+
+    `acted` and `acts_source` are as `devices.rules.day_acts` keeps them.
+    """
 
     heard: int = 0
     expected: int = 0
@@ -203,22 +204,19 @@ def _end_of(old: DayState, row: DayRow, last_heard_s: int | None) -> int:
 
 
 def _count_acts(old: DayState, row: DayRow) -> tuple[int, bytes | None, int]:
-    """Activations, quarter hours in which any were counted, and whose day it is."""
+    """Activations, those of each source as they are kept, and which of the sources was the first."""
     activations = old.activations + row.activations
     if not row.acts:
         return activations, old.acted, old.acts_source
-    own = row.source_id if row.source_id <= MOST_SOURCE else 0
-    taken, sent = _bits(old.acted), sum(n for _, n in row.acts)
-    acts_source = old.acts_source
-    if own and not acts_source and not taken and not old.activations:
-        acts_source = own
-    is_owner = bool(own) and own == acts_source
-    if old.acted is None and old.activations:
+    source = row.source_id if row.source_id <= MOST_SOURCE else 0
+    if not old.acted and old.activations:
         # Sealed: nobody can tell any more which quarter hours were counted.
-        return (activations + sent if is_owner else max(activations, sent)), None, acts_source
-    bits = taken
-    for quarter, n in row.acts:
-        if is_owner or not taken >> quarter & 1:
-            activations += n
-        bits |= 1 << quarter
-    return activations, mask_of(bits), acts_source
+        sent = sum(n for _, n in row.acts)
+        is_first = bool(source) and source == old.acts_source
+        return (activations + sent if is_first else max(activations, sent)), None, old.acts_source
+    first = old.acts_source if old.acted else source
+    said = read_acts(old.acted, first)
+    before = sum_acts(said)
+    add_acts(said, source, row.acts)
+    # Counts that came without quarter hours are in the sum on record alone, and stay.
+    return activations + sum_acts(said) - before, keep_acts(said, first), first

@@ -9,6 +9,7 @@ from devices.actions import intake
 from devices.actions.intake import OtherContent, OutsideItsScope, take_batch
 from devices.actions.rollups import differences
 from devices.models import CheckInDay, Fault, FittingTotals, IntakeBatch, IntakeSource, Receiver, SetAside
+from devices.rules.day_acts import read_acts
 from devices.rules.events import Event, RowProblem
 from devices.rules.presence import quarters_in
 from tests.factories import (
@@ -58,7 +59,7 @@ def test_a_batch_becomes_a_day_with_its_totals(source, unit):
     )  # fmt: skip
     day = day_of(unit)
     assert list(quarters_in(bytes(day.presence))) == [24, 28, 32]
-    assert list(quarters_in(bytes(day.acted))) == [28]
+    assert read_acts(bytes(day.acted), day.acts_source) == {source.pk: {28: 2}}
     assert (day.heard, day.expected, day.activations, day.loss_runs) == (3, 8, 2, 1)
     assert (day.lowest_margin_db, day.flags, day.last_heard_s) == (6, CheckInDay.LOW_BATTERY, 8 * 3600 + 300)
     assert (day.customer_id, day.acts_source) == (source.customer_id, source.pk)

@@ -210,19 +210,21 @@ def test_a_day_that_was_closed_stays_closed_for_whatever_comes_late(rng, n):
     assert found.loss_runs == loss_runs_of(found.presence, 3600)
 
 
-def test_the_source_that_counted_first_owns_the_day():
+def test_of_several_sources_the_one_that_counted_most_is_believed_in_each_quarter_hour():
     first = merge(NOTHING, row(4, acts=((4, 2),), source_id=7))
     assert (first.activations, first.acts_source) == (2, 7)
     other = merge(first, row(4, 5, acts=((4, 3), (5, 1)), source_id=9))
-    assert (other.activations, other.acts_source) == (3, 7)
+    assert (other.activations, other.acts_source) == (4, 7)
     assert merge(other, row(5, acts=((5, 2),), source_id=7)).activations == 5
+    assert merge(other, row(4, acts=((4, 1),), source_id=7)).activations == 4
 
 
-def test_files_and_sources_with_keys_too_large_own_no_day():
+def test_files_and_sources_with_keys_too_large_are_not_told_apart():
     for source_id in (0, 40_000):
         day = merge(NOTHING, row(4, acts=((4, 2),), source_id=source_id))
         assert (day.activations, day.acts_source) == (2, 0)
-        assert merge(day, row(4, acts=((4, 2),), source_id=7)) == day
+        assert merge(day, row(4, acts=((4, 2),), source_id=source_id)) == day
+        assert merge(day, row(4, acts=((4, 2),), source_id=7)).activations == 2
 
 
 def test_a_sealed_days_counts_only_rise():
