@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import betaincinv, pdtr
+from scipy.special import betaincinv, pdtr, pdtrc
 
 from devices.rules.nuisance import by_chance, misses_in_window
 from devices.rules.radio_record import (
@@ -176,6 +176,29 @@ def is_denied(a_year: float, record: RadioRecord, watched: Watched | None) -> bo
         return False
     expected = a_year * min(watched.n_days, record.n_days) / DAYS_A_YEAR
     return bool(pdtr(watched.n_missing, expected) < DENIED_BELOW)
+
+
+def is_exceeded(rates: FalseFaults, watched: Watched | None) -> bool:
+    """Whether the record of faults holds more of them than the figures explain.
+
+    Parameters
+    ----------
+    rates : FalseFaults
+        Figures of the window in use; without an upper reading nothing can be exceeded.
+    watched : Watched or None
+        Missing faults of that window; None = nobody has looked for silence.
+
+    Returns
+    -------
+    bool
+        So many faults as there were, or more, would have a chance below `DENIED_BELOW` (Poisson): two and more at the
+        expected rate, a single one even at the upper limit, since one may well have been true. Days without any check-in
+        are left out of the figures, and so are their faults.
+    """
+    if watched is None or not watched.n_missing or rates.up_to is None or rates.at_most is None:
+        return False
+    a_year = rates.up_to if watched.n_missing > 1 else rates.at_most
+    return bool(pdtrc(watched.n_missing - 1, a_year * watched.n_days / DAYS_A_YEAR) < DENIED_BELOW)
 
 
 def cries_wolf(rates: FalseFaults) -> bool | None:

@@ -130,6 +130,11 @@ class Watched:
     n_days: int
     is_whole: bool = False
 
+    @property
+    def a_year(self) -> float:
+        """Missing faults at this pace [1/year]."""
+        return self.n_missing * YEAR_S / 86_400 / self.n_days if self.n_days else 0.0
+
     def words(self, today: date) -> str:
         """Say it: "no missing fault in the last 90 days", "2 missing faults since 12 September"."""
         what = count_words(self.n_missing, "missing fault") if self.n_missing else "no missing fault"

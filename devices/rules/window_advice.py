@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from devices.rules.false_faults import DAYS_A_YEAR, FalseFaults, cries_wolf, false_faults, is_denied
+from devices.rules.false_faults import DAYS_A_YEAR, FalseFaults, cries_wolf, false_faults, is_denied, is_exceeded
 from devices.rules.findings_facts import SupervisionAsk, off_is_right, source_words, window_over
 from devices.rules.legality import MIN_CHECK_INS_PER_WINDOW
 from devices.rules.nuisance import misses_in_window
@@ -82,6 +82,8 @@ class WindowOption:
         In use now; holds fewer than two check-ins; longer than the duty asks; for a transmitter that leaves the site.
     is_denied : bool
         More are expected than the record of faults allows.
+    is_exceeded : bool
+        The window in use raised more faults than its figures allow: no figure of this record can be relied on.
     """
 
     window_s: int
@@ -93,6 +95,7 @@ class WindowOption:
     is_over_duty: bool
     leaves_site: bool = False
     is_denied: bool = False
+    is_exceeded: bool = False
 
     @property
     def a_year(self) -> float | None:
@@ -142,6 +145,8 @@ class WindowOption:
     def _untold(self) -> str:
         if self.rates is None:
             return "cannot be told from this record"
+        if self.is_exceeded:
+            return "quiet by its losses, but the faults on record are more than these explain"
         if self.is_denied:
             return "would cry wolf by its losses, but the faults on record do not bear that out"
         if self.window_s < LEAST_JUDGED_S:
@@ -156,7 +161,8 @@ class WindowAdvice:
     Attributes
     ----------
     code : str
-        keep, change, path (a better path first), off (no window at all) or unknown.
+        keep, change, path (a better path first), off (no window at all), exceeded (more faults on record than the lost
+        check-ins explain) or unknown.
     headline : str
         The advice in one sentence.
     reasons : tuple of str
@@ -191,6 +197,7 @@ def judge_windows(record: RadioRecord, ask: Ask, watched: Watched | None = None)
     """
     knows = record.is_enough and not ask.off_is_right
     denied = _denied_from(record, ask, watched) if knows else None
+    exceeded = knows and _is_exceeded(record, ask, watched)
     windows = sorted({*ask.offered_s, *([ask.window_s] if ask.window_s else [])} if ask.interval_s else ())
     options = []
     for window_s in windows:
@@ -200,7 +207,8 @@ def judge_windows(record: RadioRecord, ask: Ask, watched: Watched | None = None)
         options.append(
             WindowOption(
                 window_s=window_s, misses=misses_in_window(window_s, ask.interval_s), rates=rates,
-                is_quiet=None if cries is None or denied_here else not cries, is_current=window_s == ask.window_s,
+                is_quiet=None if cries is None or denied_here or (exceeded and not cries) else not cries,
+                is_current=window_s == ask.window_s, is_exceeded=exceeded and cries is False,
                 is_under_two=window_s < MIN_CHECK_INS_PER_WINDOW * ask.interval_s, is_over_duty=ask.is_over(window_s),
                 leaves_site=ask.off_is_right, is_denied=denied_here,
             )
@@ -216,6 +224,13 @@ def _denied_from(record: RadioRecord, ask: Ask, watched: Watched | None) -> int 
         return None
     rates = false_faults(record, ask.window_s, ask.interval_s)
     return ask.window_s if is_denied(rates.for_sure, record, watched) else None
+
+
+def _is_exceeded(record: RadioRecord, ask: Ask, watched: Watched | None) -> bool:
+    """Whether the window in use raised more faults than its losses explain; then no other figure of this record holds either."""
+    if not ask.window_s or not ask.interval_s:
+        return False
+    return is_exceeded(false_faults(record, ask.window_s, ask.interval_s), watched)
 
 
 def advise(record: RadioRecord, ask: Ask, watched: Watched | None = None, today: date | None = None) -> WindowAdvice:
@@ -235,7 +250,7 @@ def advise(record: RadioRecord, ask: Ask, watched: Watched | None = None, today:
     Returns
     -------
     WindowAdvice
-        `off` for what leaves the site; `keep` where the window in use fits; `change` to the shortest that fits; `path` where
+        `off` for what leaves the site; `exceeded` where the faults on record contradict the figures; `keep` where the window in use fits; `change` to the shortest that fits; `path` where
         none does; `unknown` where too little is on record, or it cannot tell about the window in use.
     """
     options = judge_windows(record, ask, watched)
@@ -245,6 +260,8 @@ def advise(record: RadioRecord, ask: Ask, watched: Watched | None = None, today:
         return WindowAdvice("unknown", "There is too little of its own record to advise on its window.",
                             (_basis_words(record), *_duty(ask)), options)  # fmt: skip
     current = next((one for one in options if one.is_current), None)
+    if current is not None and watched is not None and _is_exceeded(record, ask, watched):
+        return _exceeded(current, watched, ask, today, options)
     if current is not None and current.fits:
         return WindowAdvice("keep", f"The window of {span_words(current.window_s)} may stay.",
                             (_why(current, record), *_duty(ask)), options)  # fmt: skip
@@ -298,6 +315,25 @@ def _untold(
         reasons.append(f"The shortest that its record shows to be quiet: {span_words(fitting.window_s)}.")
     return WindowAdvice(
         "unknown", f"Whether {window} cries wolf here cannot be told.", (*reasons, *_duty(ask)), options
+    )
+
+
+def _exceeded(
+    current: WindowOption, watched: Watched, ask: Ask, today: date | None, options: tuple[WindowOption, ...]
+) -> WindowAdvice:
+    """More faults than the lost check-ins explain: what they were comes before any window."""
+    seen = watched.words(today) if today else count_words(watched.n_missing, "missing fault")
+    return WindowAdvice(
+        "exceeded",
+        f"With {span_words(current.window_s)} there were more faults than its lost check-ins explain: {seen}.",
+        (
+            f"On record that is {rate_words(watched.a_year)}; by its lost check-ins {current.expected_words} would be expected "
+            f"without anything being wrong, at most {current.most_words}.",
+            "Such a fault may be true: days without any check-in are left out of the figures below. Find out what came before "
+            "each, then judge the window.",
+            *_duty(ask),
+        ),
+        options,
     )
 
 

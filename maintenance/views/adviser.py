@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -10,6 +11,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from company import palette
@@ -24,14 +26,16 @@ from devices.actions.plans import plan_change
 from devices.actions.plans_wish import Wish
 from devices.models import PlannedChange, Receiver, Registration
 from devices.querysets.radio_records import radio_records, watched_windows, weak_links
+from devices.rules.findings_facts import WeakLink
 from devices.rules.findings_radio import weak_words
 from devices.rules.radio_record import LONG_RECORD_DAYS, QUARTER_S, RECORD_DAYS, RadioRecord, Watched
 from devices.rules.supervision import EVERY, EVIDENCE_WORDS
 from devices.rules.window_advice import LEAST_JUDGED_S, Ask, WindowAdvice, advise
-from devices.rules.words import WINDOW_OFF, span_words, window_words
+from devices.rules.words import WINDOW_OFF, day_words, span_words, window_words
 from devices.views.plans_shown import shown_plans
 from devices.views.receivers import frame, receiver_for
 from maintenance.rules.charts_windows import window_chart
+from maintenance.views.silent_now import silent_now
 
 PAGE = "maintenance/adviser/window.html"
 LONGEST_REASON = 120
@@ -48,17 +52,22 @@ def _slot(request: PersonRequest, pk: int, slot: int) -> tuple[Receiver, Registr
     return receiver, registration
 
 
-def _record(receiver: Receiver, registration: Registration) -> RadioRecord:
-    """Its own record: of three months, or of a year where three months hold too little."""
+def _record(receiver: Receiver, registration: Registration, fell_after: date | None) -> RadioRecord:
+    """Its own record: since its link fell, where that is dated; else of three months, or of a year where these hold too little."""
     if receiver.evidence != EVERY:
         return RadioRecord()
     today = timezone.now().date()
     found = RadioRecord()
-    for n_days in (RECORD_DAYS, LONG_RECORD_DAYS):
+    for n_days in (RECORD_DAYS, LONG_RECORD_DAYS) if fell_after is None else (_days_since(fell_after),):
         found = radio_records([registration.pk], today, n_days).get(registration.pk, RadioRecord())
         if found.is_enough:
             break
     return found
+
+
+def _days_since(fell_after: date) -> int:
+    """Whole days since a link fell [count]: `fell_after` is the last on which all was as usual."""
+    return max(0, (timezone.now().date() - fell_after).days - 1)
 
 
 def _ask(request: PersonRequest, receiver: Receiver, registration: Registration) -> Ask:
@@ -75,8 +84,20 @@ def _ask(request: PersonRequest, receiver: Receiver, registration: Registration)
     )
 
 
-def _basis(record: RadioRecord, ask: Ask) -> list[str]:
+def _basis(record: RadioRecord, ask: Ask, fell_after: date | None) -> list[str]:
     """What the figures rest on, sentence by sentence."""
+    return _since(ask, fell_after) + _figures(record, ask)
+
+
+def _since(ask: Ask, fell_after: date | None) -> list[str]:
+    """That only the days since its link fell count."""
+    if fell_after is None or ask.off_is_right:
+        return []
+    words = _("Its link fell after %(day)s: only the days since then count here.")
+    return [words % {"day": day_words(fell_after, today=timezone.localdate())}]
+
+
+def _figures(record: RadioRecord, ask: Ask) -> list[str]:
     if ask.off_is_right:
         return [
             _(
@@ -105,7 +126,11 @@ def _basis(record: RadioRecord, ask: Ask) -> list[str]:
         )  # fmt: skip
     if record.n_left_out:
         lines.append(
-            _("Left out: %(n)s days of outages of the receiver, or without any check-in at all.")
+            ngettext(
+                "Left out: %(n)s day, of an outage of the receiver or without any check-in at all.",
+                "Left out: %(n)s days of outages of the receiver, or without any check-in at all.",
+                record.n_left_out,
+            )
             % {"n": record.n_left_out}
         )
     return lines
@@ -126,45 +151,50 @@ def _advice(receiver: Receiver, record: RadioRecord, ask: Ask, watched: Watched 
     )  # fmt: skip
 
 
-def _seen(receiver: Receiver, registration: Registration, ask: Ask) -> tuple[Watched | None, str]:
-    """Missing faults of the window in use, and what is said of them."""
+def _seen(
+    receiver: Receiver, registration: Registration, ask: Ask, n_days: int = RECORD_DAYS
+) -> tuple[Watched | None, str]:
+    """Missing faults of the window in use over the last days, and what is said of them."""
     if receiver.evidence != EVERY or not ask.window_s:
         return None, ""
-    watched = watched_windows([receiver.pk], timezone.now().date()).get(registration.pk)
+    watched = watched_windows([receiver.pk], timezone.now().date(), n_days).get(registration.pk)
     if watched is None:
         return None, _("How often the window in use has called it missing is not on record.")
     words = watched.words(timezone.localdate(timezone=receiver.site.zone))
     return watched, _("On record with the window in use: %(words)s, of whatever cause.") % {"words": words}
 
 
-def _weak(receiver: Receiver, registration: Registration) -> str:
+def _weak(receiver: Receiver, registration: Registration) -> WeakLink | None:
     """How its link fell, where it is called weak."""
-    here = weak_links([receiver.pk]).get(receiver.pk, {}).get(registration.transmitter_id or 0)
-    return weak_words(here) if here else ""
+    return weak_links([receiver.pk]).get(receiver.pk, {}).get(registration.transmitter_id or 0)
 
 
 def _context(request: PersonRequest, pk: int, slot: int) -> dict[str, Any]:
     receiver, registration = _slot(request, pk, slot)
     plans = PlannedChange.objects.visible_to(request.user).open().filter(receiver=receiver, slot=slot).for_list()
+    weak = _weak(receiver, registration)
+    fell_after = weak.fine_on if weak else None
     context = frame(request) | {
         "receiver": receiver, "site": receiver.site, "slot": slot, "registration": registration,
         "window": window_words(WINDOW_OFF if registration.supervision == "off" else registration.window_s),
         "interval": span_words(registration.interval_s) if registration.interval_s else "",
-        "weak": _weak(receiver, registration), "plan": next(iter(shown_plans(plans, request.user)), None),
+        "weak": weak_words(weak) if weak else "", "plan": next(iter(shown_plans(plans, request.user)), None),
         "may_plan": request.user.is_office and receiver.removed_at is None and registration.transmitter_id is not None,
         "colour": palette.LIGHT, "longest_reason": LONGEST_REASON,
+        "silent": silent_now(request, receiver, registration.transmitter_id) if registration.transmitter_id else "",
     }  # fmt: skip
     ask = _ask(request, receiver, registration)
     if registration.transmitter_id is None or not (ask.interval_s or ask.off_is_right):
         return context
-    record = _record(receiver, registration)
-    watched, seen = _seen(receiver, registration, ask)
+    record = _record(receiver, registration, fell_after)
+    n_days = RECORD_DAYS if fell_after is None or not record.is_enough else _days_since(fell_after)
+    watched, seen = _seen(receiver, registration, ask, n_days)
     advice = _advice(receiver, record, ask, watched)
     return context | {
         "advice": advice, "seen": seen, "ask": ask,
         "may_take": advice.window_s is not None and (advice.code == "off" or not context["weak"]),
         "lines": [(one, span_words(one.window_s), ask.needs_reason(one.window_s), str(one.window_s)) for one in advice.options],
-        "basis": _basis(record, ask),
+        "basis": _basis(record, ask, fell_after),
         "chart": None if ask.off_is_right else window_chart(advice.options),
         "advised": "" if advice.window_s is None else _said(advice.window_s), "has_offer": bool(ask.offered_s),
     }  # fmt: skip

@@ -29,6 +29,7 @@ from maintenance.rules.due import NO_ESTIMATE
 from maintenance.rules.due_customer import likely_words
 from maintenance.rules.due_story import REASON_WORDS
 from maintenance.rules.rounds.packing import packing_list
+from maintenance.views.silent_now import silent_now
 from maintenance.views.why import check_ins, explain, say_why_moved
 from sites.models import Site
 
@@ -170,6 +171,9 @@ def due_why(request: HttpRequest, pk: int) -> HttpResponse:
         "mark_words": due_words(item.due_on, today),
         "colour": palette.LIGHT,
         "changes": changes,
+        "silent": ""
+        if item.is_closed or not item.transmitter_id
+        else silent_now(request, item.receiver, item.transmitter_id),
         "successor": _successor(item, request) if item.is_closed else None,
         "reason": REASON_WORDS.get(item.reason, item.reason),
         "evidence": EVIDENCE_WORDS.get(item.receiver.evidence, EVIDENCE_WORDS["visits"]),

@@ -11,7 +11,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom, nbinom
 
-from devices.rules.false_faults import EACH_SIDE, cries_wolf, false_faults, is_denied, run_limits, upper_limit
+from devices.rules.false_faults import (
+    EACH_SIDE,
+    FalseFaults,
+    cries_wolf,
+    false_faults,
+    is_denied,
+    is_exceeded,
+    run_limits,
+    upper_limit,
+)
 from devices.rules.nuisance import by_chance, misses_in_window
 from devices.rules.radio_record import RadioRecord, Watched, faults_a_year
 
@@ -184,3 +193,20 @@ def test_where_nobody_looked_for_silence_nothing_is_denied() -> None:
 def test_faults_on_record_are_said_with_their_span() -> None:
     assert watched(0).words(TODAY) == "no missing fault in the last 90 days"
     assert watched(1, 40).words(TODAY) == "1 missing fault since 28 August"
+
+
+RARE = FalseFaults(3, 0.25, 0.25, 4.0)
+
+
+@pytest.mark.parametrize(
+    ("rates", "n_missing", "exceeded"),
+    # At 0.25 a year 90 days hold .062: two of them have a chance of .0018. One may be true: at 4 a year it has .63.
+    [(RARE, 7, True), (RARE, 2, True), (RARE, 1, False), (RARE, 0, False), (FalseFaults(23, 0.0, 0.0, 0.1), 1, True),
+     (FalseFaults(3, 20.0, 20.0, 40.0), 7, False), (FalseFaults(2, 0.1, None, None), 7, False)],
+)  # fmt: skip
+def test_more_faults_on_record_than_the_figures_explain(rates: FalseFaults, n_missing: int, exceeded: bool) -> None:
+    assert is_exceeded(rates, watched(n_missing)) is exceeded
+
+
+def test_where_nobody_looked_for_silence_nothing_is_exceeded() -> None:
+    assert not is_exceeded(RARE, None)
