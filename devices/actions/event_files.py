@@ -20,6 +20,7 @@ from company.actions import record_change
 from company.errors import Refused
 from company.models import ChangeRow, Job, Upload, User
 from devices.actions.intake import Taken, take_batch
+from devices.actions.intake_ignored import keep_not_read
 from devices.actions.source_scope import receivers_of
 from devices.models import IntakeBatch, IntakeSource
 from devices.rules.event_log import LogMap, Part
@@ -216,7 +217,7 @@ def take_part(
 ) -> Taken:  # fmt: skip
     """Take one part of a file in, once: the same part again gives its first answer and changes nothing."""
     digest = map_digest(chosen)
-    return take_batch(
+    taken = take_batch(
         source=source,
         batch_id=batch_id(upload.sha256, digest, part.number),
         sha256=hashlib.sha256(f"{upload.sha256}:{digest}:{part.number}".encode()).hexdigest(),
@@ -227,6 +228,8 @@ def take_part(
         by=by,
         at=at,
     )
+    keep_not_read(taken=taken, left_out=part.unread)
+    return taken
 
 
 @transaction.atomic

@@ -42,7 +42,9 @@ gateway is believed that the button was pressed twice. (Only event logs that the
 what is there: they fill quarter hours that have no activation yet.)
 
 **Rows stand for themselves.** A row that cannot be taken comes back in `refused` and holds up no other. Put it right and send it
-in a new batch, alone, under a new id. A name that stands twice in an object is refused, in the batch or in the row.
+in a new batch, alone, under a new id. A row is refused for its `time`, its `kind`, or where nobody can tell whose it is. A figure,
+a note, or a slot beside a serial that is no good is left out, and the row is taken without it: `left_out` says which, and it
+need not be sent again. A name that stands twice in an object is refused, in the batch or in the row.
 
 **Errors** are `application/problem+json` (RFC 9457), whatever the method and the address under /api/. What is no proper HTTP
 is turned away by the server in front before it comes to us, with a short page in HTML, and nothing is taken: 400 for a
@@ -64,7 +66,7 @@ EXAMPLE = {
 ANSWER = {
     "batch": "gw7-000481", "received_at": TIME, "repeated": False, "rows": 3, "taken": 2,
     "refused": [], "set_aside": [{"row": 2, "serial": "4F-10273", "why": "This serial is not on record."}], "clamped": 0,
-    "ignored": [],
+    "ignored": [], "left_out": [],
 }  # fmt: skip
 
 

@@ -23,7 +23,7 @@ from company.access import audience
 from company.errors import Refused
 from company.programs import problem
 from devices.actions.intake import OtherContent, OutsideItsScope, take_batch
-from devices.actions.intake_ignored import keep_ignored
+from devices.actions.intake_ignored import keep_not_read
 from devices.actions.source_scope import NotItsOwn, receiver_meant, receivers_unknown, site_meant
 from devices.api.admission import Stopped, admit, check_body
 from devices.api.description import ABOUT, described
@@ -32,7 +32,7 @@ from devices.api.words import told
 from devices.models import IntakeSource, Receiver
 from devices.rules.events import Event, ReadRows, RowProblem
 from devices.rules.intake_json import read_json
-from devices.rules.intake_rows import MOST_BYTES, MOST_ROWS, BadRow, read_rows, text_of, time_of
+from devices.rules.intake_rows import MOST_BYTES, MOST_ROWS, BadRow, read_rows, text_of, until_of
 from sites.models import Site
 
 ERRORS = dict.fromkeys((401, 403, 404, 405, 429, 503), Problem)
@@ -68,8 +68,9 @@ api = NinjaAPI(
 def post_batch(request: HttpRequest, data: Batch) -> HttpResponse:
     """Days, totals, faults and what nobody could place are written together, or not at all.
 
-    A row that cannot be taken comes back in `refused` with what to do, and holds up no other. A transmitter that is not
-    on record is kept in `set_aside`. The same id with other content is answered with 409, and nothing of it is taken.
+    A row that cannot be taken comes back in `refused` with what to do, and holds up no other. A value that is no good and
+    need not be there is named in `left_out`: its row is taken without it. A transmitter that is not on record is kept in
+    `set_aside`. The same id with other content is answered with 409, and nothing of it is taken.
     """
     source, now = request.source, request.received_at  # type: ignore[attr-defined]
     receiver, site = _whose(source, data)
@@ -80,9 +81,7 @@ def post_batch(request: HttpRequest, data: Batch) -> HttpResponse:
         source=source, batch_id=data.batch, sha256=hashlib.sha256(request.body).hexdigest(), events=events,
         problems=problems, n_clamped=read.n_clamped, receiver=receiver, site=site, until=until, at=now,
     )  # fmt: skip
-    if read.ignored and not taken.is_repeat:
-        keep_ignored(batch=taken.batch, ignored=read.ignored)
-    return JsonResponse(taken.answer | {"ignored": read.ignored})
+    return JsonResponse(keep_not_read(taken=taken, ignored=read.ignored, left_out=read.left_out))
 
 
 def _whose(source: IntakeSource, data: Batch) -> tuple[Receiver | None, Site | None]:
@@ -126,9 +125,9 @@ def _until(value: str | None, now: datetime) -> datetime | None:
     if value is None:
         return None
     try:
-        return min(time_of(value, now=now)[0], now)
+        return until_of(value, now=now)
     except BadRow as bad:
-        raise Stopped(_unfit([{"field": "until", "why": bad.why}])) from None
+        raise Stopped(_unfit([{"field": bad.field, "why": bad.why}])) from None
 
 
 @api.get(
@@ -140,7 +139,7 @@ def get_batch(request: HttpRequest, batch: str) -> HttpResponse:
     row = request.source.batches.filter(batch_id=batch).first() if batch.isprintable() else None  # type: ignore[attr-defined]
     if row is None:
         return problem(404, "No batch of this id was taken from this source. Send it, or look at the id.")
-    return JsonResponse({"ignored": []} | row.answer | {"repeated": True})
+    return JsonResponse({"ignored": [], "left_out": []} | row.answer | {"repeated": True})
 
 
 @api.get(

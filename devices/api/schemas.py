@@ -16,6 +16,7 @@ from devices.rules.intake_rows import (
     BATTERY_V,
     MARGIN_DB,
     MOST_IGNORED,
+    MOST_LEFT_OUT,
     MOST_ROWS,
     NOTE_CHARS,
     RECEIVER_CHARS,
@@ -33,7 +34,9 @@ class Row(BaseModel):
     """One event of a transmitter, or of the receiver itself.
 
     Fields that do not stand here are not read: the row is taken, and the answer lists their names in `ignored`. Refusing it
-    would make a transmitter look silent only because its sender has learnt to say more.
+    would make a transmitter look silent only because its sender has learnt to say more. For the same reason a value of
+    `margin_db`, `battery_v` or `note`, or of `slot` beside a serial, that is not as described costs that value only: the row
+    is taken without it, and the answer names it in `left_out`.
     """
 
     time: str = Field(description="When it happened: ISO 8601 with an offset.", examples=[TIME])
@@ -106,6 +109,12 @@ class RefusedRow(BaseModel):
     why: str = Field(description="What to do about it.")
 
 
+class LeftOutValue(BaseModel):
+    row: int = Field(description="Place in the batch, from 1. The row was taken, or is kept in `set_aside`.")
+    field: str = Field(description="What of the row was not read.")
+    why: str = Field(description="What to do about it, for the next batches.")
+
+
 class SetAsideRow(BaseModel):
     row: int
     serial: str
@@ -127,6 +136,9 @@ class Answer(BaseModel):
     clamped: int = Field(description="Times that were ahead of our clock and were cut to it.")
     ignored: list[str] = Field(
         description=f"Names of fields in rows that are not described here and were not read; at most {MOST_IGNORED}."
+    )
+    left_out: list[LeftOutValue] = Field(
+        description=f"Values that are not as described, of rows that were taken without them; the first {MOST_LEFT_OUT}."
     )
 
 

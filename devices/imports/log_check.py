@@ -47,6 +47,7 @@ class Check:
         self.problems: list[RowProblem] = []
         self._kinds: Counter[str] = Counter()
         self._whys: Counter[str] = Counter()
+        self._unread: Counter[str] = Counter()
         self._unknown: Counter[str] = Counter()
         self._nowhere: Counter[str] = Counter()
         self._spare: Counter[str] = Counter()
@@ -83,6 +84,9 @@ class Check:
         self._n["batches"] += bool(part.events or part.problems)
         for problem in part.problems:
             self._whys[_alike(problem.why)] += 1
+        for value in part.unread:
+            self._n["unread"] += 1
+            self._unread[_alike(value.why)] += 1
         for word, n in part.left.items():
             if word in self._left or len(self._left) < MOST_LEFT:
                 self._left[word] += n
@@ -129,9 +133,10 @@ class Check:
         """Give the counts as a job keeps them."""
         n_heard = self._n_days_on_record()
         return {
-            **{f"n_{name}": self._n[name] for name in ("rows", "events", "refused", "ignored", "clamped", "set_aside", "batches")},
+            **{f"n_{name}": self._n[name] for name in ("rows", "events", "refused", "ignored", "clamped", "set_aside", "batches", "unread")},
             "from": self._from.isoformat() if self._from else "", "until": self._until.isoformat() if self._until else "",
             "kinds": self._kinds.most_common(), "whys": self._whys.most_common(10),
+            "unread": self._unread.most_common(10),
             "unknown": self._unknown.most_common(MOST_LISTED), "n_unknown": len(self._unknown),
             "nowhere": self._nowhere.most_common(MOST_LISTED), "n_nowhere": len(self._nowhere),
             "spare": self._spare.most_common(MOST_LISTED), "n_spare": len(self._spare),

@@ -118,6 +118,8 @@ class Part:
         Filled rows of the file; those left out by their words; times that were cut to now.
     left : Counter of str
         The words by which rows were left out.
+    unread : list of RowProblem
+        Values that are no good (a figure, or a zone beside a serial) of rows that are events without them.
     """
 
     number: int
@@ -128,6 +130,7 @@ class Part:
     n_clamped: int = 0
     last_row: int = 0
     left: Counter[str] = field(default_factory=Counter)
+    unread: list[RowProblem] = field(default_factory=list)
 
 
 class _Left(Exception):
@@ -159,6 +162,7 @@ class LogReader:
         self._now = now
         self._has_receiver = has_receiver
         self._clock = WallClock(zone, is_falling=chosen.is_falling)
+        self._unread: list[RowProblem] = []
 
     def parts(self, rows: Iterable[Row]) -> Iterator[Part]:
         """Read rows in parts of `PART_ROWS` rows; the last may be shorter. A file without rows has no part."""
@@ -177,6 +181,7 @@ class LogReader:
         """Read one row: an event, a problem, or left out."""
         part.n_rows += 1
         part.last_row = row.number
+        self._unread = []
         try:
             event, was_cut = self._event(row)
         except _Left as left:
@@ -187,6 +192,7 @@ class LogReader:
         else:
             part.events.append(event)
             part.n_clamped += was_cut
+            part.unread += self._unread
 
     def _cell(self, row: Row, name: str) -> Cell:
         column = self._map.columns.get(name)
@@ -203,7 +209,7 @@ class LogReader:
         at, was_cut = self._within(at)
         serial = self._name(row, "serial", limits.SERIAL_CHARS)
         place = self._place(row)
-        slot = None if kind in OF_RECEIVER else self._slot(row, zone, place)
+        slot = None if kind in OF_RECEIVER else self._slot(row, zone, place, is_needed=not serial)
         receiver = place.receiver or (self._map.receiver_code if not place.why else "")
         if serial and place.is_unknown:
             # The serial says whose it is; a name that nobody knows must not stand against it.
@@ -275,7 +281,17 @@ class LogReader:
         place, receiver = self._name(row, "place", 120), self._name(row, "receiver", 120)
         return self._places.find(place, receiver) if place or receiver else Place()
 
-    def _slot(self, row: Row, zone: int | None, place: Place) -> int | None:
+    def _slot(self, row: Row, zone: int | None, place: Place, *, is_needed: bool) -> int | None:
+        """The slot; beside a serial one that is no good is left out."""
+        try:
+            return self._slot_said(row, zone, place)
+        except limits.BadRow as bad:
+            if is_needed:
+                raise
+            self._unread.append(RowProblem(row.number, bad.field, bad.why))
+            return None
+
+    def _slot_said(self, row: Row, zone: int | None, place: Place) -> int | None:
         text = self._text(row, "slot")
         if text.casefold() in _NOTHING:
             number = zone
@@ -291,6 +307,14 @@ class LogReader:
         return slot
 
     def _figure(self, row: Row, name: str, told: str, span: tuple[float, float], unit: str) -> float | None:
+        """A figure; one that is no good is left out, and costs no event."""
+        try:
+            return self._figure_said(row, name, told, span, unit)
+        except limits.BadRow as bad:
+            self._unread.append(RowProblem(row.number, bad.field, bad.why))
+            return None
+
+    def _figure_said(self, row: Row, name: str, told: str, span: tuple[float, float], unit: str) -> float | None:
         cell = self._cell(row, name)
         if isinstance(cell, str):
             if cell.casefold() in _NOTHING:

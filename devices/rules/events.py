@@ -105,7 +105,7 @@ class Event(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class RowProblem:
-    """Why one row was not taken: its place from 1, the field, and a sentence that says what to do."""
+    """Why one row was not taken, or taken without a value: its place from 1, the field, and a sentence that says what to do."""
 
     row: int
     field: str
@@ -114,10 +114,14 @@ class RowProblem:
 
 @dataclass(frozen=True, slots=True)
 class ReadRows:
-    """Rows of a batch or file, read: what can be taken, what cannot, how many times had to be cut, and fields not read."""
+    """Rows of a batch or file, read: what can be taken, what cannot, how many times had to be cut, and fields not read.
+
+    `left_out` names values that were no good of rows that are among the events all the same.
+    """
 
     events: tuple[Event, ...]
     problems: tuple[RowProblem, ...] = ()
     n_rows: int = 0
     n_clamped: int = 0
     ignored: tuple[str, ...] = ()
+    left_out: tuple[RowProblem, ...] = ()

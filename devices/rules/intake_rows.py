@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from math import isfinite
+from typing import Any
 
 from devices.rules.events import OF_RECEIVER, Event, EventKind, ReadRows, RowProblem
 from devices.rules.intake_json import Doubled, names_shown
@@ -26,6 +27,13 @@ AHEAD_AT_MOST = timedelta(days=1)
 """Further ahead a clock is plainly wrong, and so is the day: the row is refused."""
 BACK_AT_MOST = timedelta(days=60)
 """Older events come by a file that a person hands over."""
+AHEAD = "This is more than a day ahead. Set the clock of the sender, then send the row again."
+OLD = "This is older than 60 days. Let the office upload it as an event log."
+OF_UNTIL = {
+    AHEAD: "This is more than a day ahead. Set the clock of the sender, then send the batch again.",
+    OLD: "This is older than 60 days. Give the time up to which everything is delivered, or leave it out.",
+}
+"""The same about the `until` of a batch, which is no row and no event."""
 FIRST_DAY = datetime(2000, 1, 2, tzinfo=UTC)
 """Days are counted from 2000-01-01 of UTC in the tables; none lies before."""
 
@@ -34,6 +42,11 @@ FIELDS = frozenset({"serial", "time", "kind", "receiver", "slot", "margin_db", "
 refused for one of them would make its transmitter look silent."""
 MOST_IGNORED = 20
 """Names of such fields that an answer lists."""
+OPTIONAL = frozenset({"slot", "margin_db", "battery_v", "note"})
+"""A value of these that is no good costs the value, never the event: who was heard, when and with what still stands. A slot is
+needed where there is no serial."""
+MOST_LEFT_OUT = 1000
+"""Such values that an answer lists: a sender that writes one wrongly does so in every row."""
 
 # What `Event(…)` does, without a call of Python for each row.
 _tuple = tuple.__new__
@@ -109,13 +122,27 @@ def within(at: datetime, *, now: datetime, is_by_hand: bool = False) -> tuple[da
     """
     if at > now:
         if at > now + AHEAD_AT_MOST:
-            raise BadRow("time", "This is more than a day ahead. Set the clock of the sender, then send the row again.")
+            raise BadRow("time", AHEAD)
         return now, at > now + FAST_CLOCK
     if at < (FIRST_DAY if is_by_hand else now - BACK_AT_MOST):
         if is_by_hand:
             raise BadRow("time", "This lies before the year 2000. Look at the clock of the sender.")
-        raise BadRow("time", "This is older than 60 days. Let the office upload it as an event log.")
+        raise BadRow("time", OLD)
     return (at if at.tzinfo is UTC else at.astimezone(UTC)), False
+
+
+def until_of(value: object, *, now: datetime) -> datetime:
+    """Give the time up to which a batch delivers everything, in UTC and at most `now`.
+
+    Raises
+    ------
+    BadRow
+        As `time_of`, in words of the batch and under the name `until`.
+    """
+    try:
+        return time_of(value, now=now)[0]
+    except BadRow as bad:
+        raise BadRow("until", OF_UNTIL.get(bad.why, bad.why)) from None
 
 
 def text_of(value: object, field: str, limit: int) -> str:
@@ -240,6 +267,30 @@ def read_row(
     return _tuple(Event, (number, kind, at, serial, receiver, slot, margin_db, battery_v, note)), was_cut
 
 
+def _read_without(
+    row: Mapping[str, object], number: int, bad: BadRow, **how: Any
+) -> tuple[Event, bool, list[RowProblem]]:  # fmt: skip
+    """Read a row once more, without the optional values that are no good; gives also what was left out.
+
+    Raises
+    ------
+    BadRow
+        The row cannot be taken without them either: a slot is no good, and no serial says which transmitter is meant.
+    """
+    left_out = []
+    kept = dict(row)
+    while bad.field in OPTIONAL:
+        left_out.append(RowProblem(number, bad.field, bad.why))
+        kept[bad.field] = None
+        try:
+            return *read_row(kept, number, **how), left_out
+        except BadRow as further:
+            if bad.field == "slot" and further.field == "serial":
+                break
+            bad = further
+    raise bad
+
+
 def _fields_of(row: object) -> Mapping[str, object]:
     """Give a row that is no plain dict as a mapping.
 
@@ -266,11 +317,12 @@ def read_rows(
     Returns
     -------
     ReadRows
-        Events in the order sent, a problem for each row that cannot be taken, the number of rows and of cut times, and
-        the names of fields that are none of ours.
+        Events in the order sent, a problem for each row that cannot be taken, the number of rows and of cut times, the
+        names of fields that are none of ours, and values that were no good of rows that are taken without them.
     """
     events: list[Event] = []
     problems: list[RowProblem] = []
+    left_out: list[RowProblem] = []
     n_clamped = 0
     others: set[str] = set()
     take = events.append
@@ -282,10 +334,19 @@ def read_rows(
                 row, number, now=now, has_receiver=has_receiver, must_name=must_name, is_by_hand=is_by_hand
             )
         except BadRow as bad:
-            problems.append(RowProblem(number, bad.field, bad.why))
-            continue
+            # Only here, so that rows without a fault cost nothing more.
+            try:
+                if type(row) is not dict:
+                    raise
+                event, was_cut, without = _read_without(
+                    row, number, bad, now=now, has_receiver=has_receiver, must_name=must_name, is_by_hand=is_by_hand
+                )
+            except BadRow as why:
+                problems.append(RowProblem(number, why.field, why.why))
+                continue
+            left_out += without
         take(event)
         if was_cut:
             n_clamped += 1
     ignored = names_shown(others - FIELDS, MOST_IGNORED)
-    return ReadRows(tuple(events), tuple(problems), len(rows), n_clamped, ignored)
+    return ReadRows(tuple(events), tuple(problems), len(rows), n_clamped, ignored, tuple(left_out))

@@ -54,12 +54,14 @@ def batch_list(request: PersonRequest) -> HttpResponse:
 @audience("office")
 @require_safe
 def batch_detail(request: PersonRequest, pk: int) -> HttpResponse:
-    """What was answered: refused rows with their reason, rows set aside with what became of them."""
+    """What was answered: refused rows with their reason, values left out, rows set aside with what became of them."""
     rows = IntakeBatch.objects.visible_to(request.user).select_related("source__customer", "by")
     batch: IntakeBatch = get_object_or_404(rows, pk=pk)
     answer = batch.answer if isinstance(batch.answer, dict) else {}
     said = [one for one in answer.get("said", ()) if isinstance(one, str)]
-    told = [one for one in answer.get("refused", ()) if isinstance(one, dict)]
+    told, left_out = (
+        [one for one in answer.get(name, ()) if isinstance(one, dict)] for name in ("refused", "left_out")
+    )
     aside = (
         SetAside.objects.visible_to(request.user)
         .filter(batch=batch)
@@ -72,6 +74,7 @@ def batch_detail(request: PersonRequest, pk: int) -> HttpResponse:
         request, DETAIL,
         {
             "section": SECTION, "batch": batch, "said": said, "refused": told[:SHOWN_ROWS], "n_more_refused": max(len(told) - SHOWN_ROWS, 0),
+            "left_out": left_out[:SHOWN_ROWS], "n_more_left_out": max(len(left_out) - SHOWN_ROWS, 0),
             "aside": page_of(aside.order_by(F("row"), "pk"), request),
             "before": same.filter(pk__lt=batch.pk).order_by("-pk").first(), "after": same.filter(pk__gt=batch.pk).order_by("pk").first(),
         },

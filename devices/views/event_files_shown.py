@@ -183,9 +183,10 @@ def _told(
         f"{event.margin_db:g} dB" if event.margin_db is not None else "",
         f"{event.battery_v:g} V" if event.battery_v is not None else "",
     ]
+    unread = [one.why for one in part.unread]
     return Understood(
         number, cells, event.at, event.at.astimezone(ZoneInfo(chosen.zone)), str(KIND_LABELS[event.kind]),
-        ", ".join(filter(None, (event.serial, place, slot))), " · ".join(filter(None, (*figures, event.note))),
+        ", ".join(filter(None, (event.serial, place, slot))), " · ".join(filter(None, (*figures, event.note, *unread))),
     )  # fmt: skip
 
 

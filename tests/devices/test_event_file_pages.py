@@ -315,3 +315,17 @@ def test_a_technician_and_a_customer_find_no_event_logs(world: World) -> None:
     upload = uploaded(world.client("office"), log_of(world))
     for who in ("technician", "own_user"):
         assert world.client(who).get(detail_url(upload)).status_code == 404
+
+
+def test_a_figure_that_cannot_be_costs_no_event_and_is_counted_before_and_told_after(world: World) -> None:
+    client, serial = world.client("office"), world.own_registration.transmitter.serial
+    rows = "".join(f"2026-11-21 {hour:02}:05,{serial},check-in,{volts}\n" for hour, volts in ((8, 99), (9, 2.9)))
+    upload = uploaded(client, f"Time,Serial,Event,Volts\n{rows}".encode())
+    assert "battery_v between" in client.get(map_url(upload)).content.decode(), "beside the row as it is understood"
+    answer = checked(client, upload)
+    seen = answer.context["seen"]
+    assert (seen["n_events"], seen["n_refused"], seen["n_unread"]) == (2, 0, 1)
+    assert "1 value is not read" in answer.content.decode()
+    assert "2 rows were taken in" in taken(client, upload).content.decode()
+    (left_out,) = IntakeBatch.objects.get().answer["left_out"]
+    assert (left_out["row"], left_out["field"]) == (2, "battery_v")

@@ -182,10 +182,23 @@ def test_a_bad_row_comes_back_with_its_number_and_the_reason(row: str, place: st
         ("2026-11-03 14:05,AB-1,E384,,99", "battery_v", "between"),
     ],
 )
-def test_a_figure_that_cannot_be_is_told(row: str, place: str, words: str) -> None:
-    _number, field_name, said = why(row, head="Time,Serial,Event,Margin,Volts")
-    assert field_name == place
+def test_a_figure_that_cannot_be_is_told_and_costs_no_event(row: str, place: str, words: str) -> None:
+    part = read(f"Time,Serial,Event,Margin,Volts\n{row}\n2026-11-03 14:05,AB-9,E384,12,\n")
+    told = [(event.serial, event.margin_db, event.battery_v) for event in part.events]
+    assert told == [("AB-1", None, None), ("AB-9", 12.0, None)]
+    assert part.problems == []
+    ((number, field_name, said),) = [(one.row, one.field, one.why) for one in part.unread]
+    assert (number, field_name) == (2, place)
     assert words in said
+
+
+@pytest.mark.parametrize("zone", ["hall", "2000"])
+def test_a_zone_that_is_none_costs_the_event_only_where_no_serial_stands(zone: str) -> None:
+    head = "Time,Serial,Zone,Account,Event"
+    part = read(f"{head}\n2026-11-03 14:05,AB-1,{zone},4711,E384\n2026-11-03 14:05,,{zone},4711,E384\n")
+    assert [(event.serial, event.slot) for event in part.events] == [("AB-1", None)]
+    assert [(one.row, one.field) for one in part.unread] == [(2, "slot")]
+    assert [(one.row, one.field) for one in part.problems] == [(3, "slot")]
 
 
 @pytest.mark.parametrize(

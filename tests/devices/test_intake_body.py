@@ -7,8 +7,10 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.urls import reverse
 
-from devices.models import CheckInDay, IntakeBatch
+from devices.models import CheckInDay, Fault, IntakeBatch
+from devices.rules.intake_rows import MOST_LEFT_OUT
 from tests import factories
 from tests.conftest import World
 from tests.devices.senders import Sender, problem_of, row
@@ -120,10 +122,47 @@ def test_fields_that_are_none_of_ours_cost_no_row_and_are_told(world: World, sen
     assert sender.ask("batches/b-1").json() == told | {"repeated": True}
 
 
+def test_a_silly_value_costs_no_event_and_is_told_each_time_and_on_the_page(world: World, sender: Sender) -> None:
+    serial = world.own_registration.transmitter.serial
+    rows = [
+        row(serial, kind="tamper", battery_v=99), row("NOBODY-1", margin_db="loud"), row(serial, kind="?", note=5),
+        row(serial, slot=7, margin_db=12),
+    ]  # fmt: skip
+    told = sender.post(rows=rows).json()
+    assert (told["rows"], told["taken"], len(told["set_aside"]), len(told["refused"])) == (4, 2, 1, 1)
+    assert [(one["row"], one["field"]) for one in told["left_out"]] == [(1, "battery_v"), (2, "margin_db")]
+    assert Fault.objects.get(kind="tamper").cleared_at is None
+    assert sender.post(rows=rows).json() == told | {"repeated": True}
+    assert sender.ask("batches/b-1").json() == told | {"repeated": True}
+    batch = IntakeBatch.objects.get()
+    page = world.client("office").get(reverse("devices:batch_detail", args=[batch.pk])).content.decode()
+    assert "Values left out" in page
+    assert "Give battery_v between 0 and 20 [V]" in page
+    sender.post("b-2", rows=[row(serial)])
+    fine = (
+        world.client("office")
+        .get(reverse("devices:batch_detail", args=[IntakeBatch.objects.get(batch_id="b-2").pk]))
+        .content.decode()
+    )
+    assert "Values left out" not in fine
+
+
+def test_an_answer_lists_only_so_many_values_left_out(world: World, sender: Sender) -> None:
+    many = [row(world.own_registration.transmitter.serial, note=1) for _ in range(MOST_LEFT_OUT + 1)]
+    told = sender.post(rows=many).json()
+    assert told["taken"] == len(many)
+    assert [one["row"] for one in told["left_out"]] == list(range(1, MOST_LEFT_OUT + 1))
+
+
+def test_what_is_refused_afterwards_is_not_told_of_as_taken_without_a_value(world: World) -> None:
+    told = Sender(world.own, site=world.own_site).post(rows=[row("X-1", receiver="nowhere", note=1)]).json()
+    assert (len(told["refused"]), told["left_out"]) == (1, [])
+
+
 def test_a_batch_from_before_such_fields_were_told_is_answered_as_described(sender: Sender) -> None:
     told = sender.post().json()
-    assert told["ignored"] == []
-    assert "ignored" not in IntakeBatch.objects.get().answer
+    assert (told["ignored"], told["left_out"]) == ([], [])
+    assert not {"ignored", "left_out"} & set(IntakeBatch.objects.get().answer)
     assert sender.ask("batches/b-1").json() == told | {"repeated": True}
 
 

@@ -48,7 +48,8 @@ def test_every_field_that_is_read_is_described_and_what_becomes_of_others(whole:
     schemas = whole["components"]["schemas"]
     assert set(schemas["Row"]["properties"]) == FIELDS
     assert "`ignored`" in schemas["Row"]["description"]
-    assert "ignored" in schemas["Answer"]["required"]
+    assert "`left_out`" in schemas["Row"]["description"]
+    assert {"ignored", "left_out"} <= set(schemas["Answer"]["required"])
     assert schemas["Batch"]["additionalProperties"] is False
 
 

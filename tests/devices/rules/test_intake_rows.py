@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from devices.rules.events import EventKind
-from devices.rules.intake_json import NAME_CHARS
-from devices.rules.intake_rows import BATTERY_V, MARGIN_DB, MOST_IGNORED, read_rows
+from devices.rules.intake_json import NAME_CHARS, read_json
+from devices.rules.intake_rows import BATTERY_V, MARGIN_DB, MOST_IGNORED, BadRow, read_rows, until_of
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
 GOOD: dict[str, Any] = {"serial": "4F-1", "time": "2026-03-01T08:15:00Z", "kind": "check_in"}
@@ -130,8 +130,60 @@ def test_where_the_receiver_itself_speaks_no_transmitter_is_meant() -> None:
 
 
 @pytest.mark.parametrize("value", [0, 1025, -1, 1.0, True, "3", [], 10**400])
-def test_what_is_no_slot_is_refused(value: Any) -> None:
-    assert only(slot=value).problems[0].field == "slot"
+def test_what_is_no_slot_costs_the_row_only_where_no_serial_says_whose_it_is(value: Any) -> None:
+    without_serial = {"time": GOOD["time"], "kind": "check_in", "slot": value, "margin_db": "loud"}
+    refused = read_rows([without_serial], now=NOW)
+    assert ([one.field for one in refused.problems], refused.events, refused.left_out) == (["slot"], (), ())
+    for taken in (only(slot=value), read_rows([without_serial | {"kind": "power_fault", "margin_db": 1}], now=NOW)):
+        assert taken.events[0].slot is None
+        assert [(one.row, one.field) for one in taken.left_out] == [(1, "slot")]
+        assert taken.problems == ()
+
+
+def test_values_that_are_no_good_cost_no_event_and_each_is_named() -> None:
+    silly = {"margin_db": "14", "battery_v": 99, "note": [], "slot": "x", "receiver": "Main"}
+    read = read_rows([GOOD, GOOD | silly | {"kind": "tamper"}, GOOD], now=NOW)
+    assert [one.row for one in read.events] == [1, 2, 3]
+    assert read.events[1] == read.events[0]._replace(row=2, kind="tamper", receiver="Main")
+    assert {(one.row, one.field) for one in read.left_out} == {(2, name) for name in silly if name != "receiver"}
+    assert all(one.why.endswith("leave it out.") for one in read.left_out)
+    assert read.problems == ()
+
+
+def test_a_row_that_cannot_be_taken_names_only_why() -> None:
+    silly = GOOD | {"margin_db": "14", "receiver": ["Main"]}
+    read = read_rows([silly, GOOD | {"kind": "?", "battery_v": 99}], now=NOW)
+    assert [(one.row, one.field) for one in read.problems] == [(1, "receiver"), (2, "kind")]
+    assert (read.events, read.left_out) == ((), ())
+
+
+def test_a_clock_that_is_cut_is_counted_once_beside_a_value_left_out() -> None:
+    read = only(time=(NOW + timedelta(hours=1)).isoformat(), battery_v=99)
+    assert (read.n_clamped, len(read.left_out)) == (1, 1)
+
+
+def test_a_silly_value_in_a_row_that_says_something_twice_does_not_let_it_in() -> None:
+    row = read_json(b'{"serial": "4F-1", "time": "2026-03-01T08:15:00Z", "kind": "check_in", "note": 1, "note": 2}')
+    read = read_rows([row], now=NOW)
+    assert [one.field for one in read.problems] == ["note"]
+    assert "twice" in read.problems[0].why
+
+
+@pytest.mark.parametrize(
+    ("value", "word"),
+    [(NOW + timedelta(days=2), "batch"), (NOW - timedelta(days=61), "leave it out"), ("soon", "no time"), (5, "text")],
+)
+def test_words_about_until_are_of_the_batch_and_of_no_row(value: Any, word: str) -> None:
+    with pytest.raises(BadRow) as refused:
+        until_of(value.isoformat() if isinstance(value, datetime) else value, now=NOW)
+    assert refused.value.field == "until"
+    assert word in refused.value.why
+    assert " row" not in refused.value.why
+    assert "event log" not in refused.value.why
+
+
+def test_until_is_at_most_now() -> None:
+    assert until_of((NOW + timedelta(hours=1)).isoformat(), now=NOW) == NOW
 
 
 @pytest.mark.parametrize(("field", "span"), [("margin_db", MARGIN_DB), ("battery_v", BATTERY_V)])
@@ -140,15 +192,17 @@ def test_a_figure_is_taken_within_its_span_only(field: str, span: tuple[float, f
     for value in (low, high, int(high)):
         assert getattr(only(**{field: value}).events[0], field) == value
     for value in (low - 0.01, high + 0.01, float("nan"), float("inf"), 10**400, True, "2.9", [2.9], {}):
-        (problem,) = only(**{field: value}).problems
-        assert problem.field == field
+        read = only(**{field: value})
+        assert [(one.row, one.field) for one in read.left_out] == [(1, field)]
+        assert read.events == only().events
 
 
 def test_a_long_or_dirty_note_never_costs_a_row() -> None:
     (event,) = only(note="wet\x00\ud800" + "x" * 10_000).events
     assert len(event.note) == 120
     assert event.note.isprintable()
-    assert only(note=7).problems[0].field == "note"
+    assert only(note=7).events[0].note == ""
+    assert only(note=7).left_out[0].field == "note"
 
 
 def test_null_is_the_same_as_left_out() -> None:
@@ -192,6 +246,7 @@ def test_whatever_comes_is_an_event_or_a_problem(rows: list[Any]) -> None:
     read = read_rows([*rows, GOOD], now=NOW)
     assert len(read.events) + len(read.problems) == len(rows) + 1
     assert read.events[-1].row == len(rows) + 1
-    for problem in read.problems:
+    assert {one.row for one in read.left_out} <= {one.row for one in read.events}
+    for problem in (*read.problems, *read.left_out):
         assert problem.why.endswith(".")
         assert len(problem.why) < 200, "What came is never repeated: it may be anything"
