@@ -15,6 +15,7 @@ MAX_BODY = 0xFFF
 """Longest body [bytes]: three hex digits of length allow 4095."""
 
 _DIGITS = frozenset(b"0123456789ABCDEFabcdef")
+_FILLING = b"\r\n \x00"
 _TEXT, _RAW = 9, 7
 """Distance from LF to the body [bytes] with the checksum as text and as raw bytes."""
 
@@ -177,6 +178,13 @@ class FrameReader:
         """Bytes of a frame that is not complete yet, at most 4104."""
         return len(self._kept)
 
+    @property
+    def has_begun(self) -> bool:
+        """Whether a frame has begun and is not ended: a lone LF, CR, NUL or blank, as some senders put between frames, is kept
+        because a frame may begin with it, yet begins none.
+        """
+        return bool(self._kept.strip(_FILLING))
+
     def feed(self, data: bytes) -> list[Sound | Unsound]:
         """Take in bytes; gives the frames that are complete now, in their order, and what had to be refused."""
         found: list[Sound | Unsound] = []
@@ -197,7 +205,7 @@ class FrameReader:
     def rest(self) -> Unsound | None:
         """The half frame at the end of a stream or datagram, if one is kept; forgets it."""
         kept, self._kept = self._kept, b""
-        return Unsound(Why.HALF, kept) if kept.strip(b"\r\n \x00") else None
+        return Unsound(Why.HALF, kept) if kept.strip(_FILLING) else None
 
 
 def _candidate(buffer: bytes, start: int) -> tuple[Sound | Unsound | None, int]:

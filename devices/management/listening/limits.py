@@ -21,7 +21,8 @@ class Limits:
     first_frame_s : float
         From the opening of a connection to its first sound frame; whoever has none to send holds no place [s].
     idle_s, half_frame_s, send_s : float
-        Silence on a connection, a frame begun and not ended, an answer not fetched: then the connection is closed [s].
+        Silence on a connection, a frame begun and not ended, an answer not fetched: then the connection is closed [s]. Each
+        is counted only while the listener waits for the sender, never while it holds the sender back or writes.
     frames_a_second, burst : float
         Of one address in the long run, and at once. TCP is slowed down to it, datagrams beyond it are dropped.
     bad_frames, junk_bytes : int
@@ -31,7 +32,7 @@ class Limits:
     unsent_bytes : int
         Of answers to datagrams that the network has not taken yet; further ones are dropped, so that senders repeat.
     state_every_s, stop_s : float
-        How often the counts are written; how long stopping waits for answers to be sent [s].
+        How often the counts are written; how long stopping waits for what was taken to be written and answered [s].
     """
 
     connections: int = 500

@@ -7,6 +7,7 @@ import contextlib
 import logging
 from collections import Counter
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.utils import timezone
@@ -112,14 +113,19 @@ class Listener:
             await asyncio.sleep(0.01)
         if self._writer is not None:
             self._writer.finish()
-            await self._loop.run_in_executor(None, self._writer.join, self._limits.stop_s)
+            # What is not written by then is not answered either: its sender repeats it to the next listener.
+            left_s = max(1.0, until - self._loop.time())
+            await self._loop.run_in_executor(None, self._writer.join, left_s)
         if self._transport is not None:
             self._transport.close()
 
     # --- both ways ----------------------------------------------------------------------------------------------------
 
-    def _give(self, frame: Sound, peer: str) -> asyncio.Future[bytes | None]:
-        """Hand a frame to the writer; the future ends with the answer once it is on record."""
+    def _give(self, frame: Sound, peer: str, came_at: datetime) -> asyncio.Future[bytes | None]:
+        """Hand a frame to the writer; the future ends with the answer once it is on record.
+
+        It is judged by when it came: had it to wait here, the time of an encrypted one would seem too old.
+        """
         assert self._writer is not None
         answered: asyncio.Future[bytes | None] = self._loop.create_future()
 
@@ -133,7 +139,7 @@ class Listener:
                 self._loop.call_soon_threadsafe(settle, answer)
 
         self.counts.add("frames")
-        self._writer.put(Waiting(frame, peer, timezone.now(), done))
+        self._writer.put(Waiting(frame, peer, came_at, done))
         return answered
 
     def _refuse(self, item: Unsound) -> None:
@@ -184,25 +190,32 @@ class Listener:
             data = await self._read(connection)
             if not data:
                 return
-            items = connection.frames.feed(data)
-            if connection.frames.n_kept == 0:
-                connection.half_since_s = None
-            elif items or connection.half_since_s is None:
-                connection.half_since_s = self._loop.time()
-            for item in items:
+            items, came_at = connection.frames.feed(data), timezone.now()
+            for n, item in enumerate(items):
                 if isinstance(item, Unsound):
                     self._refuse(item)
                     connection.n_bad += 1
                     continue
                 connection.silent_since_s, connection.idle_since_s = None, self._loop.time()
-                if not await self._answer(connection, item):
+                # One after the other, as they came: they may have to wait for each other, which is not their sender's doing.
+                if not await self._answer(connection, item, came_at + n * timedelta(microseconds=1)):
                     return
                 if self._is_stopping:
                     return
+            self._set_half_clock(connection, is_new=bool(items))
             limits = self._limits
             if connection.n_bad > limits.bad_frames or connection.frames.n_junk > limits.junk_bytes:
                 self.counts.add("closed_bad")
                 return
+
+    def _set_half_clock(self, connection: Connection, *, is_new: bool) -> None:
+        """Give half a frame its time, from when we are ready for the rest: holding its sender back and writing what came
+        before it may have taken longer than that.
+        """
+        if not connection.frames.has_begun:
+            connection.half_since_s = None
+        elif is_new or connection.half_since_s is None:
+            connection.half_since_s = self._loop.time()
 
     async def _read(self, connection: Connection) -> bytes:
         """More bytes; empty at the end, after too long a silence, and where half a frame does not get whole in time."""
@@ -221,14 +234,14 @@ class Listener:
         finally:
             connection.is_waiting = False
 
-    async def _answer(self, connection: Connection, frame: Sound) -> bool:
+    async def _answer(self, connection: Connection, frame: Sound, came_at: datetime) -> bool:
         """Write a frame down and send the answer; False where the sender does not fetch its answers."""
         while wait_s := self._rates.wait_s(connection.sender, self._loop.time()):
             self.counts.add("flood")
             connection.is_held_back = True
             await asyncio.sleep(wait_s)
             connection.is_held_back = False
-        answer = await self._give(frame, connection.peer)
+        answer = await self._give(frame, connection.peer, came_at)
         if answer is None:
             return True
         connection.writer.write(answer)
@@ -261,7 +274,7 @@ class Listener:
             else:
                 self._n_datagrams += 1
                 self._datagrams_of[sender] += 1
-                self._give(item, peer).add_done_callback(lambda answered: self._send(answered, address))
+                self._give(item, peer, timezone.now()).add_done_callback(lambda answered: self._send(answered, address))
 
     def _send(self, answered: asyncio.Future[bytes | None], address: Any) -> None:
         sender = sender_of(str(address[0]))

@@ -121,7 +121,6 @@ class Writer(threading.Thread):
             self._strangers.heard(verdict.number, peer=item.peer, example=shown(item.frame.body) if is_clear else "")
 
     def _write_state(self, *, stopped: bool = False) -> None:
-        self._next_state_s = time.monotonic() + self._state_every_s
         try:
             close_old_connections()
             now = timezone.now()
@@ -129,6 +128,8 @@ class Writer(threading.Thread):
             write_state(bind=self._bind, started_at=self._started_at, counts=self.counts.now(), at=now, stopped=stopped)
         except Exception as error:
             logger.error("The state of the listener could not be written (%s).", type(error).__name__)
+        # From the end: where the database is away, each attempt may take longer than that, and frames wait meanwhile.
+        self._next_state_s = time.monotonic() + self._state_every_s
 
 
 def _any(warnings: Iterable[Warned]) -> bool:

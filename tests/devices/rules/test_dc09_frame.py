@@ -142,6 +142,30 @@ def test_the_half_frame_at_the_end_is_told_once():
     assert reader.rest() is None
 
 
+@pytest.mark.parametrize("filling", [b"\n", b"\r\n", b"\x00", b"\n\x00 ", b"\n" * 30, b"\n\r\n\r\n"])
+def test_what_some_senders_put_between_frames_begins_none(filling):
+    reader = FrameReader()
+    reader.feed(WHOLE[0] + filling)
+    assert not reader.has_begun
+    assert reader.rest() is None
+    reader.feed(filling + WHOLE[0][:2])
+    assert reader.has_begun
+    assert sound(reader.feed(WHOLE[0][2:])) == [PUBLISHED[0][0]]
+    assert not reader.has_begun
+
+
+@pytest.mark.parametrize("crc", [0x0A0A, 0x0A0D, 0x0D0A, 0x0D0D, 0x000A, 0x2000])
+def test_a_raw_checksum_that_looks_like_filling_is_found_wherever_the_stream_was_split(crc):
+    body = next(body for n in range(1 << 20) if crc16(body := b'"NULL"0000L%X#1234[]' % n) == crc)
+    stream = b"\r\n\n" + crc.to_bytes(2, "big") + b"%04X%b\r\n" % (len(body), body)
+    for cut in range(len(stream)):
+        reader = FrameReader()
+        found = reader.feed(stream[:cut])
+        assert reader.has_begun is (5 < cut < len(stream) - 1)
+        assert found + reader.feed(stream[cut:]) == [Sound(body, crc, (Warned.RAW_CHECKSUM,))]
+        assert not reader.has_begun
+
+
 @pytest.mark.parametrize("line", [WHOLE[0], WHOLE[0][1:], WHOLE[0][:-1], WHOLE[0][1:-1]])
 def test_a_line_of_a_log_may_lack_lf_and_cr(line):
     assert read_frame(line) == Sound(PUBLISHED[0][0], 0xCE11)
