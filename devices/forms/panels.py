@@ -59,7 +59,7 @@ class PanelForm(forms.ModelForm):
     )  # fmt: skip
     every_min = forms.FloatField(
         label=gettext_lazy("A message at least every"), required=False, min_value=1, max_value=MOST_MINUTES,
-        help_text=gettext_lazy("Minutes; 1500 are 25 hours. Its link counts as lost after that. Empty: it may stay silent."),
+        help_text=gettext_lazy("Minutes; its link counts as lost after that. One that only tests daily: 1500, which are 25 hours. Empty: it may stay silent."),
         widget=forms.NumberInput(attrs={"step": "any"}),
     )  # fmt: skip
     seen = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)

@@ -11,6 +11,7 @@ from typing import Any
 from django.db.models import Count, Exists, Max, Min, OuterRef, Q, QuerySet
 
 from devices.rules.serial_alike import halves, is_alike
+from devices.rules.serials import serial_key
 
 MOST_CANDIDATES = 2000
 GROUP = ("customer_id", "unit")
@@ -112,7 +113,7 @@ def slot_states(registrations: QuerySet[Any], events: Iterable[Any]) -> dict[tup
 
 
 def alike_on_record(transmitters: QuerySet[Any], serials: Iterable[str]) -> dict[str, list[Any]]:
-    """For each serial the transmitters on record that differ from it by one slip at most; one query."""
+    """For each serial the transmitters on record that differ from it by one slip at most, the same first; one query."""
     wanted = {serial for serial in serials if serial}
     if not wanted:
         return {}
@@ -122,4 +123,18 @@ def alike_on_record(transmitters: QuerySet[Any], serials: Iterable[str]) -> dict
         some |= Q(serial__istartswith=first) if len(first) > 2 else Q(serial__iexact=serial)
         some |= Q(serial__iendswith=last) if len(last) > 2 else Q(serial__iexact=serial)
     rows = list(transmitters.filter(some).select_related("customer", "type").order_by("serial", "pk")[:MOST_CANDIDATES])
-    return {serial: [row for row in rows if is_alike(row.serial, serial)][:5] for serial in wanted}
+    found = {serial: [row for row in rows if is_alike(row.serial, serial)] for serial in wanted}
+    for serial, alike in found.items():
+        alike.sort(key=lambda row: serial_key(row.serial) != serial_key(serial))
+    return {serial: alike[:5] for serial, alike in found.items()}
+
+
+def of_another(event: Any, alike: Iterable[Any]) -> Any | None:
+    """Of the transmitters that look like an event's the one that bears its serial, where only another customer has it.
+
+    Then it cannot be adopted. None of a serial that its own customer has, and of an event that is nobody's yet.
+    """
+    same = [unit for unit in alike if serial_key(unit.serial) == serial_key(event.serial)]
+    if event.customer_id is None or any(unit.customer_id == event.customer_id for unit in same):
+        return None
+    return same[0] if same else None

@@ -38,6 +38,8 @@ REFUSED = (
     "other_account", "empty", "not_taken",
 )  # fmt: skip
 """Counts of a listener that add up to what it refused."""
+USUAL_LATE_H = 2
+"""Proposed for a new panel, as for a new gateway. Own choice; the office changes it as it likes."""
 USUAL_BIND = "127.0.0.1:9009"
 
 COUNT_WORDS = {
@@ -140,7 +142,7 @@ def _receivers(request: PersonRequest) -> Any:
 def panel_new(request: PersonRequest) -> HttpResponse:
     """Connect a panel; an address with `number` or `site` has them filled in."""
     sites = Site.objects.visible_to(request.user).filter(closed_at=None).select_related("customer")
-    begun = {name: request.GET.get(name, "")[:16] for name in ("number", "site")}
+    begun = {name: request.GET.get(name, "")[:16] for name in ("number", "site")} | {"every_min": USUAL_LATE_H * 60}
     form = NewPanelForm(
         posted(request), instance=PanelAccount(), initial=begun, receivers=_receivers(request),
         sites=sites.order_by("customer__name", "name", "pk"), may_set_key=request.user.is_manager,

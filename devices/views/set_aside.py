@@ -33,6 +33,7 @@ from devices.querysets.set_aside import (
     group_of,
     heard_of,
     newest_of_units,
+    of_another,
     slot_states,
 )
 from devices.rules.panel_state import number_of
@@ -92,6 +93,7 @@ def set_aside_list(request: PersonRequest) -> HttpResponse:
         one.heard = heard[one.customer_id, one.unit]
         # Of its own customer first: a unit of somebody else's is rarely the one that was meant.
         one.alike = sorted(alike.get(one.serial, ()), key=lambda unit: unit.customer_id != one.customer_id)
+        one.elsewhere = of_another(one, one.alike)
     context = {"section": SECTION, "page": shown, "lines": lines, "show": show, "q": words}
     return page(request, LIST, context, part="rows")
 

@@ -43,6 +43,11 @@ class MailHealth:
             return bool(self.n_rules or self.n_waiting or self.n_failed)
         return bool(self.n_failing or self.n_overdue or self.n_failed)
 
+    @property
+    def can_go(self) -> bool:
+        """Whether a mail that is due now would go, as far as is known: nothing is in its way."""
+        return self.has_mail and not self.n_failing and not self.n_overdue
+
 
 def mail_health(request: PersonRequest, now: datetime) -> MailHealth:
     """How mails about faults fare, in one query where all is well."""

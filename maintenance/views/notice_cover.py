@@ -15,6 +15,8 @@ from maintenance.rules.notice_words import length_words
 MUST = (NoticeRule.Duty.LIFE_SAFETY, NoticeRule.Duty.RECEIVER)
 """Of these an hour without anybody is a warning: nobody hears of a help call that cannot arrive, or of a deaf receiver."""
 
+WEEK_H = 168
+
 
 @dataclass(frozen=True, slots=True)
 class Cover:
@@ -32,8 +34,11 @@ class Cover:
     gathers: str = ""
 
 
-def cover_of(rules: Sequence[NoticeRule]) -> list[Cover]:
-    """Cover of every duty class by the rules that are in force."""
+def cover_of(rules: Sequence[NoticeRule], *, can_go: bool = True) -> list[Cover]:
+    """Cover of every duty class by the rules that are in force; while no mail goes nobody is told of any, whatever they say."""
+    if not can_go:
+        words = gettext("at any hour, while mails do not go")
+        return [Cover(str(label), words, WEEK_H, is_warning=False) for _, label in NoticeRule.Duty.choices]
     found = []
     for code, label in NoticeRule.Duty.choices:
         mine = [

@@ -92,10 +92,11 @@ def _rules_context(request: PersonRequest, form: OfferForm | None = None) -> dic
                    again_s=offer.again_s)
         for offer in OFFERS
     ]  # fmt: skip
+    mails = mail_health(request, timezone.now())
     return {
-        "rules": listed, "offers": [] if listed else offers, "has_mail": has_mail(), "section": "firm",
+        "mails": mails, "rules": listed, "offers": [] if listed else offers, "has_mail": has_mail(), "section": "firm",
         "form": form or OfferForm(initial={"recipients": request.user.email}),
-        "cover": cover_of([rule for rule, _ in listed]) if listed else [],
+        "cover": cover_of([rule for rule, _ in listed], can_go=mails.can_go) if listed else [],
     }  # fmt: skip
 
 

@@ -17,8 +17,9 @@ from django.views.decorators.http import require_safe
 from company.access import PersonRequest, audience
 from company.htmx import page
 from company.models import ChangeRow, Customer, Firm, Job, User
-from devices.models import PlannedChange, Receiver, Registration
+from devices.models import PanelStranger, PlannedChange, Receiver, Registration, SetAside
 from devices.querysets.days_read import stray_days
+from devices.querysets.set_aside import dismissed_before, newest_of_units
 from devices.rules.words import day_words
 from maintenance.models import DueItem, FindingRecord, RefreshRun, Request, Round, Visit
 from maintenance.querysets.office import (
@@ -155,6 +156,7 @@ def _counts(request: PersonRequest, today: date, now: datetime) -> dict[str, int
     people = User.objects.visible_to(user)
     receivers = Receiver.objects.visible_to(user).open()
     plans = PlannedChange.objects.visible_to(user).filter(done_at=None, dropped_at=None)
+    events = SetAside.objects.visible_to(user)
     named = Firm.objects.visible_to(user).exclude(name=Firm._meta.get_field("name").default)
     return count_all(
         people.filter(pk=user.pk),
@@ -163,6 +165,8 @@ def _counts(request: PersonRequest, today: date, now: datetime) -> dict[str, int
             "unreported": done, "plans": plans, "invited": people.invited(),
             "customers": Customer.objects.visible_to(user), "sites": Site.objects.visible_to(user).current(),
             "receivers": receivers,
+            "set_aside": newest_of_units(events, events.open()).filter(~dismissed_before(events)),
+            "strangers": PanelStranger.objects.visible_to(user).filter(dismissed_at=None),
             "slots": Registration.objects.visible_to(user).open(), "others": people.exclude(pk=user.pk),
             "named": named, "firm": named.exclude(address=""),
             "policy": ChangeRow.objects.visible_to(user).filter(verb="save_policy"),
@@ -213,6 +217,7 @@ def _waiting(
             f"{reverse('maintenance:visit_list')}?state=unreported",
             more=gettext("of the last %(days)s days") % {"days": RECENT_DAYS},
         ),
+        *_waiting_of_intake(n),
         Line(len(drafts), ngettext("round to publish", "rounds to publish", len(drafts)),
              f"{reverse('maintenance:round_list')}?state=to_publish", more=first),
         Line(jobs["n_imports"], ngettext("import checked, to be applied", "imports checked, to be applied", jobs["n_imports"]),
@@ -232,6 +237,17 @@ def _waiting(
         ),
     ]  # fmt: skip
     return [line for line in lines if line.n]
+
+
+def _waiting_of_intake(n: dict[str, int]) -> list[Line]:
+    """What came in and belongs to nothing on record."""
+    units, numbers = n["set_aside"], n["strangers"]
+    return [
+        Line(units, ngettext("unit heard that could not be placed", "units heard that could not be placed", units),
+             reverse("devices:set_aside_list")),
+        Line(numbers, ngettext("panel number that nobody knows", "panel numbers that nobody knows", numbers),
+             f"{reverse('devices:panel_list')}#h-strangers"),
+    ]  # fmt: skip
 
 
 def _placed_words(n: int) -> str:

@@ -234,7 +234,7 @@ def test_the_first_page_shows_what_stands_now_life_safety_first_without_scripts(
     assert 'hx-trigger="every 15s"' in text
 
 
-def test_the_panel_asks_four_questions_however_much_stands(world):
+def test_the_panel_asks_five_questions_however_much_stands(world):
     client = world.client("office")
     for n in range(2, 14):
         make_fault(factories.make_registration(world.own_receiver, n), KINDS[n % 5])
@@ -242,7 +242,7 @@ def test_the_panel_asks_four_questions_however_much_stands(world):
     with CaptureQueriesContext(connection) as caught:
         client.get(url("now_panel"), HTTP_HX_REQUEST="true")
     ours = [q["sql"] for q in caught.captured_queries if "devices_" in q["sql"] or "maintenance_" in q["sql"]]
-    assert len(ours) == 4
+    assert len(ours) == 5
 
 
 def test_nothing_moves_while_nothing_changed_and_what_changed_is_read_out(world):

@@ -335,6 +335,21 @@ def test_rules_of_a_customer_count_for_that_customer_only(world):
     assert f"{world.own.name}: told at any hour" in page
 
 
+@pytest.mark.parametrize("why", ["no mail server", "tried in vain", "nothing sends"])
+def test_no_rule_covers_anything_while_mails_do_not_go(world, settings, why):
+    rule = make_rule(duty="life_safety")
+    assert "somebody is told at any hour" in rules_page(world)
+    if why == "no mail server":
+        settings.EMAIL_BACKEND = CONSOLE
+    else:
+        failed = {"attempts": 2, "error": "refused"} if why == "tried in vain" else {}
+        FaultNotice.objects.create(rule=rule, send_at=NOW - timedelta(minutes=11), **failed)
+    page = rules_page(world)
+    assert "somebody is told" not in page
+    assert page.count("at any hour, while mails do not go") == len(NoticeRule.Duty.choices)
+    assert "Add a rule for these hours" not in page, "No rule would help."
+
+
 # --- mails that do not go -------------------------------------------------------------------------------------------------
 
 
