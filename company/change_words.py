@@ -19,7 +19,7 @@ from django.utils.dateformat import format as date_format
 from django.utils.translation import get_language_info
 
 DEEDS = {
-    "acknowledge_fault": "fault acknowledged", "save_notice_rule": "rule for mails about faults saved",
+    "acknowledge_fault": "fault acknowledged", "say_fault_over": "fault said to be over", "save_notice_rule": "rule for mails about faults saved",
     "switch_notice_rule": "rule for mails about faults switched on or off", "try_notice_again": "mail sent again",
     "remove_notice_rule": "rule for mails about faults removed", "try_notice_rule": "test mail sent",
     "add_access_note": "access note added", "add_closures": "closures added from a file", "add_stop": "stop added",

@@ -16,7 +16,7 @@ from devices.models import Fault, FaultReport, Fitting, Registration
 from devices.querysets.silence import last_heard
 from devices.querysets.standby import standby_changed
 from devices.rules.events import CLEARS, RAISES
-from devices.rules.fault_causes import CELLS, STANDBY, ended_by, with_end, without_end
+from devices.rules.fault_causes import CELLS, SAID_OVER, STANDBY, ended_by, with_end, without_end
 from devices.rules.fault_spans import Span, Turn, is_listed, matched, spans_of
 from devices.rules.silence import GONE
 
@@ -97,6 +97,11 @@ def add_reports(known: dict[Key, Reports], signals: Iterable[Signal], source: st
 def key_of(row: Fault | FaultReport) -> Key:
     """What a fault or report is about."""
     return Key(row.receiver_id, row.transmitter_id or 0, row.kind)
+
+
+def is_of_person(report: FaultReport) -> bool:
+    """Whether a person said that it is over, instead of a receiver: what comes in always has a source."""
+    return not report.source and report.note == SAID_OVER
 
 
 def _about(keys: Iterable[Key]) -> Q:
@@ -187,6 +192,8 @@ def settle(
     saw ourselves follows from other evidence and is left to `actions/silence.py`; only where a report comes for what we have
     seen to stand, the same row goes on as reported.
     """
+    # What a person said stands among the reports, so that whatever comes in late is put before or after it.
+    ends = {**ends, **{turn.at: SAID_OVER for turn, row in reports.items() if turn.is_end and is_of_person(row)}}
     told = [row for row in rows if row.found_by == Fault.FoundBy.SIGNAL]
     seen = next((row for row in rows if row.found_by == Fault.FoundBy.WATCH and row.cleared_at is None), None)
     before = [Span(row.raised_at, row.cleared_at) for row in told]
@@ -287,9 +294,12 @@ def write(changes: Changes) -> list[Fault]:
 
 
 def _spoken_of(rows: Sequence[Fault]) -> list[Fault]:
-    """Faults that somebody has acknowledged, that the receiver goes on showing, or that other records point at."""
+    """Faults that somebody has acknowledged or ended, that the receiver goes on showing, or that other records point at."""
     keys = {row.pk for row in rows}
-    held = {row.pk for row in rows if row.acknowledged_at is not None or row.is_latched}
+    held = {
+        row.pk for row in rows
+        if row.acknowledged_at is not None or row.is_latched or ended_by(row.cause) == SAID_OVER
+    }  # fmt: skip
     for relation in Fault._meta.related_objects:
         other: Any = relation.related_model
         name = relation.field.attname

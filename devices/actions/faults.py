@@ -1,11 +1,11 @@
-"""Writes to faults by people: a receiver cleared, faults acknowledged, and either taken back."""
+"""Writes to faults by people: a receiver cleared, faults acknowledged or said to be over, and each taken back."""
 
 from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from uuid import UUID
 
 from django.db import transaction
@@ -15,8 +15,12 @@ from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
+from devices.actions.fault_events import lock_for_faults, settle_reported, tell_changed
+from devices.actions.fault_reports import key_of
 from devices.actions.ledger import lock_receivers, log, touch
-from devices.models import Fault, Receiver
+from devices.models import Fault, FaultReport, Receiver
+from devices.rules.fault_causes import SAID_OVER, without_end
+from devices.rules.supervision import EVERY
 
 ACKNOWLEDGED = ("acknowledged_at", "acknowledged_by", "acknowledged_note")
 FACTS = ("acknowledged_at", "acknowledged_by_id", "acknowledged_note")
@@ -25,6 +29,10 @@ FACTS = ("acknowledged_at", "acknowledged_by_id", "acknowledged_note")
 
 class NotAcknowledged(Refused):
     """Nothing was acknowledged, or it cannot be taken back; the words say why."""
+
+
+class NotOver(Refused):
+    """A fault was not ended, or its end cannot be taken back; the words say why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +90,75 @@ def undo_acknowledging(change: ChangeRow, *, by: User, at: datetime) -> Undone:
     fault.acknowledged_note = earlier.get("acknowledged_note", "")
     fault.save(update_fields=list(ACKNOWLEDGED))
     return Undone(before, facts_of(fault, "acknowledged_at"))
+
+
+def why_not_over(fault: Fault) -> str:
+    """Why nobody can say that a standing fault is over, with what ends it instead; empty where a person can.
+
+    What we see ourselves ends when we see it is over, and so does a reported silence where every check-in reaches us.
+    """
+    if fault.found_by == Fault.FoundBy.WATCH:
+        return _("Nobody can end this by hand: it ends by itself as soon as something is heard again.")
+    if fault.kind == Fault.Kind.MISSING and fault.receiver.evidence == EVERY:
+        return _("Nobody can end this by hand: it ends by itself with the next check-in.")
+    if fault.kind == Fault.Kind.LOW_BATTERY:
+        return _("A low battery is over when its cells are changed: enter the change at its slot.")
+    return ""
+
+
+@transaction.atomic
+def say_fault_over(*, fault: Fault, reason: str, by: User, at: datetime) -> ChangeRow:
+    """End a reported fault because a person has seen or made sure that it is over, though no receiver says so.
+
+    Kept beside what receivers reported: a report from before that comes in late does not raise it again, one from after
+    does, and a restore from before moves the end. Returns the row of the log, to take it back.
+    Refused (NotOver): no reason, over already, or something else ends it (`why_not_over`).
+    """
+    lock_for_faults([fault.receiver_id])
+    row = Fault.objects.select_for_update(of=("self",)).select_related("receiver", "site").get(pk=fault.pk)
+    if row.cleared_at is not None:
+        raise NotOver(_("It is over already. Look at the fault again: what ended it stands there."))
+    if why := why_not_over(row):
+        raise NotOver(why)
+    if not reason.strip():
+        raise NotOver(_("Say why it is over: what you saw, measured or mended. The reason stays with the fault."))
+    # Not at its beginning: a fault without any length would be none.
+    moment = max(at, row.raised_at + timedelta(seconds=1))
+    before = facts_of(row, "cleared_at")
+    FaultReport.objects.create(
+        customer_id=row.customer_id, site_id=row.site_id, receiver_id=row.receiver_id, kind=row.kind,
+        registration_id=row.registration_id, transmitter_id=row.transmitter_id, at=moment, is_raised=False,
+        note=SAID_OVER, received_at=at,
+    )  # fmt: skip
+    settle_reported(keys=[key_of(row)], since=row.raised_at, at=at)
+    row.refresh_from_db()
+    return record_change(
+        by=by, at=at, verb="say_fault_over", subject=row, customer_id=row.customer_id, reason=reason.strip()[:200],
+        before=before, after=facts_of(row, "cleared_at"),
+    )  # fmt: skip
+
+
+@undoes("say_fault_over")
+def undo_saying_over(change: ChangeRow, *, by: User, at: datetime) -> Undone:
+    """Let a fault stand again that a person had ended, unless it was reported over or anew since."""
+    fault = Fault.objects.filter(pk=change.subject_id).first()
+    if fault is None:
+        raise NotOver(_("This fault is not on record any more, so there is nothing to take back."))
+    lock_for_faults([fault.receiver_id])
+    fault = Fault.objects.select_for_update(of=("self",)).get(pk=fault.pk)
+    moment = datetime.fromisoformat((change.after or {})["cleared_at"])
+    mine = {"receiver_id": fault.receiver_id, "transmitter_id": fault.transmitter_id, "kind": fault.kind}
+    if fault.cleared_at == moment and Fault.objects.open().filter(**mine).exists():
+        raise NotOver(_("It was reported again since, as a fault of its own: see to that one."))
+    before = facts_of(fault, "cleared_at")
+    FaultReport.objects.filter(**mine, at=moment, is_raised=False, note=SAID_OVER, source="").delete()
+    if fault.cleared_at == moment:
+        fault.cleared_at, fault.cause = None, without_end(fault.cause)
+        fault.save(update_fields=["cleared_at", "cause"])
+    settle_reported(keys=[key_of(fault)], since=fault.raised_at, at=at)
+    tell_changed([fault])
+    fault.refresh_from_db()
+    return Undone(before, facts_of(fault, "cleared_at"))
 
 
 @transaction.atomic

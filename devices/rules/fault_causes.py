@@ -6,7 +6,10 @@ from devices.rules.silence import ABSORBED, AWAY, ENDED_BY_US, GONE, LATE
 
 CELLS, DOWN = "cells changed", "the receiver was taken down"
 STANDBY = "standby battery changed"
+SAID_OVER = "said to be over"
+"""A person said so, with a reason that the change log keeps: no receiver did."""
 CAUSES = (CELLS, STANDBY, GONE, DOWN, AWAY)
+"""Ends that other records tell of: with the record the end goes too."""
 BETWEEN = " · "
 """Between a word that was there and the cause of the end."""
 LONGEST = 120
@@ -15,7 +18,7 @@ LONGEST = 120
 
 def ended_by(cause: str) -> str:
     """The cause of this module with which a fault ended; empty for any other end."""
-    return next((one for one in CAUSES if cause == one or cause.endswith(BETWEEN + one)), "")
+    return next((one for one in (*CAUSES, SAID_OVER) if cause == one or cause.endswith(BETWEEN + one)), "")
 
 
 def with_end(cause: str, end: str) -> str:
@@ -38,7 +41,7 @@ _SHOWN = {ABSORBED: "told since then as: the receiver hears little or nothing", 
 
 def note_and_end(cause: str) -> tuple[str, str]:
     """Words on record, parted: what was said of the fault, and how it ended without anybody reporting that, as pages say it."""
-    for one in (*CAUSES, *ENDED_BY_US, *_SWAPS):
+    for one in (*CAUSES, SAID_OVER, *ENDED_BY_US, *_SWAPS):
         if cause == one or cause.endswith(BETWEEN + one):
             return cause.removesuffix(one).removesuffix(BETWEEN), _SHOWN.get(one, one)
     return cause, ""

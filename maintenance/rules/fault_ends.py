@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from devices.rules.fault_causes import BETWEEN, CELLS, DOWN, STANDBY
+from devices.rules.fault_causes import BETWEEN, CELLS, DOWN, SAID_OVER, STANDBY
 from devices.rules.silence import ABSORBED, AWAY, GONE, LATE, NOT_SUPERVISED, NOT_WATCHED
 from maintenance.rules.fault_words import HELP_CALLS, LIFE_SAFETY, TOLD_ANYWAY_S, span_words
 
@@ -16,6 +16,7 @@ SWAP_BACK = "the swap was taken back"
 _TITLES = {
     CELLS: "Ended: its cells were changed",
     STANDBY: "Ended: its standby battery was changed",
+    SAID_OVER: "Ended: somebody made sure that it is over",
     GONE: "Ended: it was taken out of its slot",
     DOWN: "Ended: the receiver was taken down",
     RECEIVER_SWAPPED: "Ended: the receiver was swapped",

@@ -9,6 +9,7 @@ urlpatterns = [
     path("faults/now/", now.now_panel, name="now_panel"),
     path("faults/acknowledge/", faults.fault_acknowledge, name="fault_acknowledge"),
     path("faults/<int:pk>/", faults.fault_detail, name="fault_detail"),
+    path("faults/<int:pk>/over/", faults.fault_over, name="fault_over"),
     path("faults/site/<int:site_pk>/", faults.fault_panel, name="fault_panel"),
     path("faults/mails/", notices.notice_list, name="notice_list"),
     path("faults/mails/rules/", notices.notice_rule_list, name="notice_rule_list"),

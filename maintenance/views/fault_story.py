@@ -14,6 +14,7 @@ from django.utils.translation import gettext
 from company.access import PersonRequest
 from company.models import ChangeRow
 from devices.models import Fault, Output, Receiver, Registration
+from devices.rules.fault_causes import SAID_OVER
 from maintenance.models import Entry, NoticedFault
 from maintenance.querysets.notices import duty_of
 from maintenance.rules.fault_ends import After, cause_of, end_title, left_to_do, note_of
@@ -56,8 +57,7 @@ def story(fault: Fault, request: PersonRequest) -> list[Step]:
         words = f"{by}: {fault.acknowledged_note}" if fault.acknowledged_note else by
         steps.append(Step(fault.acknowledged_at, gettext("Acknowledged"), words))
     if fault.cleared_at:
-        after = gettext("after %(span)s") % {"span": span_words(fault.cleared_at - fault.raised_at)}
-        steps.append(Step(fault.cleared_at, _end_title(fault), after))
+        steps.append(Step(fault.cleared_at, _end_title(fault), _end_words(fault, request)))
     if fault.latch_cleared_at and not _ended_with_receiver(fault):
         steps.append(_cleared(fault, request))
     steps += _before_and_after(fault, request)
@@ -86,6 +86,19 @@ def _before_and_after(fault: Fault, request: PersonRequest) -> Iterable[Step]:
 def _end_title(fault: Fault) -> str:
     is_reported = fault.found_by == Fault.FoundBy.SIGNAL
     return end_title(fault.cause, is_reported=is_reported, receiver_left=_ended_with_receiver(fault))
+
+
+def _end_words(fault: Fault, request: PersonRequest) -> str:
+    """After how long it ended, and where a person said so who and why."""
+    ended_at: Any = fault.cleared_at
+    after = gettext("after %(span)s") % {"span": span_words(ended_at - fault.raised_at)}
+    if cause_of(fault.cause) != SAID_OVER:
+        return after
+    said = ChangeRow.objects.visible_to(request.user).filter(
+        subject_kind="fault", subject_id=fault.pk, verb="say_fault_over", undone_by=None
+    )
+    row = said.select_related("by").order_by("-pk").first()
+    return f"{row.by.name if row.by else ''}: {row.reason} ({after})" if row else after
 
 
 def _ended_with_receiver(fault: Fault) -> bool:

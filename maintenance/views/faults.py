@@ -23,7 +23,7 @@ from company.lists import ordered, page_of
 from company.models import ChangeRow, Contact, Customer
 from company.models.firm import Duty
 from company.templatetags.days import site_time
-from devices.actions.faults import acknowledge_faults
+from devices.actions.faults import acknowledge_faults, say_fault_over, why_not_over
 from devices.models import Fault, Registration
 from maintenance.forms.findings import read_pks
 from maintenance.querysets import faults as read
@@ -160,6 +160,11 @@ def _unanswered(lines: Any) -> str:
 @require_safe
 def fault_detail(request: PersonRequest, pk: int) -> HttpResponse:
     fault = get_object_or_404(read.for_lines(Fault.objects.visible_to(request.user)), pk=pk)
+    return _detail_page(request, fault)
+
+
+def _detail_page(request: PersonRequest, fault: Fault, *, over_wrong: str = "") -> HttpResponse:
+    """One fault with its story; `over_wrong` says why it could not be ended."""
     line = shown(fault, request, timezone.now())
     grave = Registration.objects.visible_to(request.user).filter(
         receiver=fault.receiver_id, removed_at=None, duty=LIFE_SAFETY
@@ -172,9 +177,27 @@ def fault_detail(request: PersonRequest, pk: int) -> HttpResponse:
         "contacts": Contact.objects.visible_to(request.user).filter(customer=fault.customer_id).exclude(phone="")
         .order_by("name", "pk")[:CONTACTS],
         "n_hanging": grave.count() if fault.kind in OF_RECEIVER and fault.cleared_at is None else 0,
-        "here": request.get_full_path(),
+        "here": reverse(_frame(request)["p"] + "fault_detail", args=[fault.pk]),
+        "why_not_over": why_not_over(fault) if line.state == "stands" else "", "over_wrong": over_wrong,
     }  # fmt: skip
-    return page(request, "maintenance/faults/detail.html", context)
+    return page(request, "maintenance/faults/detail.html", context, status=422 if over_wrong else 200)
+
+
+@audience("office", "technician")
+@require_POST
+def fault_over(request: PersonRequest, pk: int) -> HttpResponse:
+    """End a reported fault, for a reason; what cannot be ended so comes back with why."""
+    fault = get_object_or_404(read.for_lines(Fault.objects.visible_to(request.user)), pk=pk)
+    try:
+        change = say_fault_over(fault=fault, reason=request.POST.get("reason", ""), by=request.user, at=timezone.now())
+    except Refused as why:
+        return _detail_page(request, fault, over_wrong=str(why))
+    toasts.said(
+        request,
+        gettext("Over now, for the reason that you gave."),
+        undo_url=reverse("company:change_undo", args=[change.pk]),
+    )
+    return redirect(_frame(request)["p"] + "fault_detail", pk)
 
 
 def _answered(fault: Fault, request: PersonRequest) -> ChangeRow | None:

@@ -123,6 +123,7 @@ TABLE: dict[str, Answers] = {
     "maintenance:fault_detail": STAFF,
     "maintenance:fault_panel": STAFF,
     "maintenance:fault_acknowledge": STAFF_POST,
+    "maintenance:fault_over": STAFF_POST,
     "maintenance:tech_fault_list": STAFF,
     "maintenance:tech_fault_detail": STAFF,
     "maintenance:notice_list": OFFICE,
