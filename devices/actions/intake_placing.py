@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from django.utils.translation import get_language
+from django.utils.translation import get_language, ngettext
 from django.utils.translation import gettext as _
 
 from devices.actions import intake_sql as isql
@@ -156,7 +156,10 @@ def event_of(kept: dict[str, Any]) -> Event:
 
 def _why(code: str, event: Event, n_slots: int = 0, *, is_panel: bool = False) -> str:
     if code == NO_SLOT and event.slot and n_slots:
-        return _("The receiver has only %(n)s slots. See which number means slot 1.") % {"n": n_slots}
+        return ngettext(
+            "The receiver has only %(n)s slot. Look from which number on the sender counts its slots.",
+            "The receiver has only %(n)s slots. Look from which number on the sender counts its slots.", n_slots,
+        ) % {"n": n_slots}  # fmt: skip
     if code == NO_RECEIVER and is_panel:
         return _("It is not said which receiver this panel reports for. Choose it on the panel’s page.")
     if code == SPARE:
@@ -169,10 +172,10 @@ def _why(code: str, event: Event, n_slots: int = 0, *, is_panel: bool = False) -
 @functools.cache
 def _words(language: str | None) -> dict[str, str]:
     return {
-        UNKNOWN: _("No transmitter of this serial is on record. Check the serial, or take the transmitter on record."),
+        UNKNOWN: _("No transmitter of this serial is on record. Check the serial, or have the transmitter entered."),
         SEVERAL: _("Several transmitters have serials like this. Send it spelt as on record."),
         NO_RECEIVER: _("No receiver is known by this name, or several are. Name it by its code."),
-        NO_SLOT: _("It names no slot of the receiver. See which number means slot 1."),
+        NO_SLOT: _("It names no slot of the receiver. Look from which number on the sender counts its slots."),
         HEARD_BY_CHANCE: _("The receiver hears this transmitter, but has no slot for it. Look where it belongs."),
     }
 

@@ -107,7 +107,7 @@ def _refuse(account: PanelAccount) -> None:
         raise PanelRefused(_("An account number has 3 to 16 digits 0–9 and A–F, as it is set in the panel."))
     receiver = account.receiver
     if receiver is not None and (receiver.site_id != account.site_id or receiver.removed_at is not None):
-        raise PanelRefused(_("This receiver does not hang at the panel’s site. Choose one that does."))
+        raise PanelRefused(_("This receiver is not at the panel’s site. Choose one that is."))
     refuse_taken(account.number, account.pk)
 
 

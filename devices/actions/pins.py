@@ -62,7 +62,7 @@ def _refuse(plan: FloorPlan, receiver: Receiver, slot: int | None, x_permille: i
     if not FloorPlan.objects.filter(pk=plan.pk, removed_at=None).exists():
         raise NotOnThisPlan(_("This plan was removed. Open the site again and choose another plan."))
     if receiver.site_id != plan.site_id:
-        raise NotOnThisPlan(_("This receiver hangs at another site. Choose one of this site."))
+        raise NotOnThisPlan(_("This receiver is at another site. Choose one of this site."))
     if receiver.removed_at:
         raise NotOnThisPlan(_("This receiver was taken down. Choose one that hangs there."))
     if slot is not None and not 1 <= slot <= receiver.n_slots:

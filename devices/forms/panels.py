@@ -108,7 +108,7 @@ class PanelForm(forms.ModelForm):
         n_there = receivers.queryset.filter(site_id=site_id).count()
         if n_there > 1:
             self.add_error(
-                "receiver", _("%(n)s receivers hang at this site. Choose the one it reports for.") % {"n": n_there}
+                "receiver", _("This site has %(n)s receivers. Choose the one it reports for.") % {"n": n_there}
             )
 
 
@@ -130,7 +130,7 @@ class NewPanelForm(PanelForm):
         site: Site | None = cleaned.get("site")
         receiver: Receiver | None = cleaned.get("receiver")
         if site is not None and receiver is not None and receiver.site_id != site.pk:
-            self.add_error("receiver", _("This receiver hangs at another site. Choose one of this site."))
+            self.add_error("receiver", _("This receiver is at another site. Choose one of this site."))
         if site is not None:
             self.instance.site, self.instance.customer_id = site, site.customer_id
             self.ask_for_receiver(cleaned, site.pk)

@@ -45,7 +45,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "not_tested_since_change": (UNSEEN, "Not walk-tested since a change"),
     "portable_supervised": (UPKEEP, "Leaves the site, supervised"),
     "window_under_two": (UPKEEP, "Window under two check-ins"),
-    "nuisance_faults": (UPKEEP, "Window cries wolf"),
+    "nuisance_faults": (UPKEEP, "Window raises false faults"),
     "stranger_heard": (UPKEEP, "Unregistered transmitter heard"),
     "cells_past_shelf_life": (UPKEEP, "Cells past their shelf life"),
     "cells_unknown_age": (UPKEEP, "Cells of unknown age"),

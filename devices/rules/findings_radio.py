@@ -100,7 +100,7 @@ def nuisance_faults(facts: ReceiverFacts) -> Iterator[Finding]:
             facts, row, "nuisance_faults",
             f"By the check-ins it lost, the window of {span_words(row.window_s)} would call it missing "
             f"{_often(rates.for_sure)} a year though nothing is wrong; {seen}",
-            "People learn to ignore a fault that cries wolf, and then the true one too.",
+            "Where missing faults are often false, people ignore the true one too.",
             "See which window would be quiet and short enough, then plan it; or find it a better path.",
             None,
         )  # fmt: skip

@@ -134,7 +134,7 @@ class WindowOption:
         if self.is_under_two:
             against.append("shorter than two check-ins")
         if self.is_quiet is False:
-            against.append("would cry wolf more than once a year")
+            against.append("would call a sound transmitter missing more than once a year")
         if self.is_over_duty:
             against.append("longer than the duty asks")
         if self.is_quiet is None:
@@ -148,7 +148,7 @@ class WindowOption:
         if self.is_exceeded:
             return "quiet by its losses, but the faults on record are more than these explain"
         if self.is_denied:
-            return "would cry wolf by its losses, but the faults on record do not bear that out"
+            return "by its losses it would call a sound transmitter missing too often, but the faults on record do not bear that out"
         if self.window_s < LEAST_JUDGED_S:
             return f"the record keeps quarter hours: it cannot judge windows under {span_words(LEAST_JUDGED_S)}"
         return "the record keeps quarter hours: it cannot tell whether the gaps were long enough for a fault"
@@ -314,7 +314,10 @@ def _untold(
     if fitting is not None:
         reasons.append(f"The shortest that its record shows to be quiet: {span_words(fitting.window_s)}.")
     return WindowAdvice(
-        "unknown", f"Whether {window} cries wolf here cannot be told.", (*reasons, *_duty(ask)), options
+        "unknown",
+        f"How often {window} would call a sound transmitter missing here cannot be told.",
+        (*reasons, *_duty(ask)),
+        options,
     )
 
 

@@ -109,7 +109,11 @@ def _figures(record: RadioRecord, ask: Ask) -> list[str]:
         return [_("No whole day of its check-ins is on record here.")]
     low, high = record.limits
     lines = [
-        _("%(n_days)s days of its own record: %(lost)s of %(expected)s %(what)s were lost, %(share)s in 100 (95 %% limits: %(low)s to %(high)s).")
+        ngettext(
+            "%(n_days)s day of its own record: %(lost)s of %(expected)s %(what)s were lost, %(share)s in 100 (95 %% limits: %(low)s to %(high)s).",
+            "%(n_days)s days of its own record: %(lost)s of %(expected)s %(what)s were lost, %(share)s in 100 (95 %% limits: %(low)s to %(high)s).",
+            record.n_days,
+        )
         % {
             "what": _("check-ins") if interval_s >= QUARTER_S else _("quarter hours"),
             "n_days": record.n_days, "lost": f"{record.lost:,}", "expected": f"{record.expected:,}",
@@ -142,7 +146,7 @@ def _advice(receiver: Receiver, record: RadioRecord, ask: Ask, watched: Watched 
         return advice
     return replace(
         advice,
-        headline=_("How often a window would cry wolf here, nobody can know."),
+        headline=_("How often a window would call a sound transmitter missing here, nobody can know."),
         reasons=(
             _("Its check-ins do not reach us: of this receiver %(evidence)s. What stays is how many would have to be lost in a row.")
             % {"evidence": EVIDENCE_WORDS[receiver.evidence]},

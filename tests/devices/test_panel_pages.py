@@ -97,7 +97,7 @@ def test_a_number_in_use_is_refused_with_where_it_is(world):
 def test_a_receiver_of_another_site_is_refused_at_its_field(world):
     answer = new_panel(world, receiver=str(world.other_receiver.pk))
     assert answer.status_code == 422
-    assert "hangs at another site" in text(answer)
+    assert "is at another site" in text(answer)
 
 
 @pytest.mark.parametrize(
@@ -228,7 +228,7 @@ def test_of_several_receivers_one_must_be_chosen_in_form_and_list(world):
     factories.make_receiver(world.own_site)
     answer = new_panel(world)
     assert answer.status_code == 422
-    assert "2 receivers hang at this site. Choose the one it reports for." in text(answer)
+    assert "This site has 2 receivers. Choose the one it reports for." in text(answer)
     make_account(world.own_receiver, receiver=None)
     assert "not clear: choose it" in text(world.client("office").get(reverse("devices:panel_list")))
 

@@ -87,6 +87,7 @@ def test_a_slot_that_the_receiver_does_not_have_says_so(receiver):
     source = make_source(receiver.customer)
     answer = send(source, Event(1, "check_in", clock(6), slot=receiver.n_slots + 1), receiver=receiver).answer
     assert answer["set_aside"][0]["why"].startswith(f"The receiver has only {receiver.n_slots} slots.")
+    assert answer["set_aside"][0]["why"].endswith("Look from which number on the sender counts its slots.")
 
 
 # --- receivers that nobody knew by their name -------------------------------------------------------------------------

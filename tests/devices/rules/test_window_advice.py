@@ -112,10 +112,10 @@ def test_what_quarter_hours_leave_open_is_not_called_crying_wolf_and_nothing_lon
     advice = advise(by_quarter(22), ask(window_s=1800, interval_s=600, offered_s=(900, 1800, 3600)))
     assert advice.code == "unknown"
     assert advice.window_s is None
-    assert advice.headline == "Whether 30 min cries wolf here cannot be told."
+    assert advice.headline == "How often 30 min would call a sound transmitter missing here cannot be told."
     assert advice.reasons[1] == "The shortest that its record shows to be quiet: 60 min."
     short, half, hour = advice.options
-    assert short.verdict == "shorter than two check-ins; would cry wolf more than once a year"
+    assert short.verdict == "shorter than two check-ins; would call a sound transmitter missing more than once a year"
     assert half.verdict == (
         "the record keeps quarter hours: it cannot tell whether the gaps were long enough for a fault"
     )
@@ -206,13 +206,16 @@ def test_a_quiet_window_that_is_short_enough_stays() -> None:
     assert advice.reasons[0] == (
         "With 4 h a working transmitter is called missing once 3 check-ins in a row of it are lost. Expected: about one in 920 years."
     )
-    assert advice.options[0].verdict == "shorter than two check-ins; would cry wolf more than once a year"
+    assert (
+        advice.options[0].verdict
+        == "shorter than two check-ins; would call a sound transmitter missing more than once a year"
+    )
 
 
 def test_a_window_that_cries_wolf_gives_way_to_the_shortest_that_does_not() -> None:
     advice = advise(record(lost=60, runs=30), ask())
     assert (advice.code, advice.window_s) == ("change", 12 * HOUR)
-    assert "The window in use, 4 h: would cry wolf more than once a year." in advice.reasons
+    assert "The window in use, 4 h: would call a sound transmitter missing more than once a year." in advice.reasons
     assert (
         "For security a window of at most 24 h is asked (suggested by this software until a manager sets a figure)."
         in (advice.reasons)

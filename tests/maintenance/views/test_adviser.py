@@ -68,7 +68,7 @@ def test_a_window_that_cries_wolf_is_told_with_how_often_and_a_better_one(world:
     text = text_of(world.client("office"), url(slot))
     assert "Set the window to 24 h." in text
     # 2 of 24 lost, 2 in a row: .0833 / 2 × .5² × 8766 a year at 4 h.
-    assert "The window in use, 4 h: would cry wolf more than once a year." in text
+    assert "The window in use, 4 h: would call a sound transmitter missing more than once a year." in text
     assert "about 91 a year" in text
     assert "60 days of its own record: 120 of 1,440 check-ins were lost, 8.3 in 100" in text
     assert "Losses came 2.0 in a row on average" in text
@@ -253,7 +253,7 @@ def test_the_faults_on_record_stand_beside_the_figures(world: World, slot: Regis
     Registration.objects.filter(pk=slot.pk).update(registered_at=NOW - timedelta(days=61))
     text = text_of(client, url(slot))
     assert "On record with the window in use: no missing fault since 26 September" in text
-    assert "Whether 4 h cries wolf here cannot be told." in text
+    assert "How often 4 h would call a sound transmitter missing here cannot be told." in text
     assert "Set the window" not in text
 
 
