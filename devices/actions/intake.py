@@ -24,7 +24,7 @@ from devices.actions.rollups import merge_days
 from devices.actions.running_totals import Stays, by_unit
 from devices.models import IntakeBatch, IntakeSource, Receiver
 from devices.rules.day_merge import DayRow
-from devices.rules.events import Event, RowProblem
+from devices.rules.events import Event, EventKind, RowProblem
 from sites.models import Site
 
 TURNS = 3
@@ -62,7 +62,7 @@ def take_batch(
 
     Events belong to the customer of the source, or where it speaks for the whole firm, to that of the receiver or site
     named. Within that, a serial counts wherever its transmitter stands; a slot needs a receiver. The watermark of the batch
-    (its last event, or `until`) goes to the named receiver; without one, to every receiver there that this source feeds or
+    (`until`, or its last event; of a gateway its last check-in) goes to the named receiver; without one, to every receiver there that this source feeds or
     whose transmitters it heard, unless another gateway or panel feeds that one. A file cut into batches is best cut at
     quarter hours: see `devices.rules.day_merge`.
 
@@ -99,8 +99,6 @@ def take_batch(
     sender = sender_of(source, receiver, site)
     moments = [event.at for event in events]
     first, last = min(moments, default=None), max(moments, default=None)
-    marks = [moment for moment in (last, until) if moment is not None]
-    watermark = min(max(marks), at) if marks else None
     head = {
         "source_id": source.pk, "batch_id": batch_id, "sha256": sha256, "received_at": at, "file_name": file_name[:120],
         "from_at": first, "until_at": last, "n_rows": len(events) + len(problems), "n_clamped": n_clamped, "n_repeats": 0,
@@ -111,7 +109,7 @@ def take_batch(
     taken = None
     for turn in range(TURNS):
         try:
-            taken = _take(sender, head, events, problems, watermark, said, remembers, is_last=turn == TURNS - 1)
+            taken = _take(sender, head, events, problems, until, said, remembers, is_last=turn == TURNS - 1)
             break
         except _ChangedSince:
             continue
@@ -151,7 +149,7 @@ class _ChangedSince(Exception):
 @transaction.atomic
 def _take(
     sender: Sender, head: dict[str, Any], events: Sequence[Event], problems: Sequence[RowProblem],
-    watermark: datetime | None, said: Sequence[str], remembers: Memory | None, *, is_last: bool,
+    until: datetime | None, said: Sequence[str], remembers: Memory | None, *, is_last: bool,
 ) -> Taken | None:  # fmt: skip
     """Take a batch in, or give the stored answer; None where its id was used for other content, which is counted."""
     placed = place_events(sender, events, None if is_last else remembers)
@@ -180,6 +178,7 @@ def _take(
     stays = _checked(placed, isql.as_border(border), read, remembers, is_last=is_last)
     fed = isql.as_fed(fed_rows)
     closed = _closed(placed, fed)
+    watermark = _watermark(sender, events, placed, until, head)
     aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
     with sending() as send:
         send(*aside, *_mark(sender, fed, placed, watermark, head))
@@ -189,6 +188,27 @@ def _take(
         bulk_days.write_many(placed.days(closed), sql.owners(read["locked"]), read["stays"])
     _tell(placed, sender, head["received_at"])
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
+
+
+def _watermark(
+    sender: Sender, events: Sequence[Event], placed: Placed, until: datetime | None, head: dict[str, Any]
+) -> datetime | None:
+    """Up to when everything counts as delivered, by what the sender says or else by its rows.
+
+    Of a gateway check-ins count that could be placed: it may hand an alarm over at once, and hours of check-ins after it.
+    A time that had to be cut tells nothing as long as another one does.
+    """
+    at: datetime = head["received_at"]
+    if sender.kind == IntakeSource.Kind.API:
+        aside = {one.event.row for one in placed.aside}
+        moments = [event[2] for event in events if event[1] == EventKind.CHECK_IN and event[0] not in aside]
+    else:
+        moments = [event[2] for event in events]
+    if head["n_clamped"]:
+        moments = [moment for moment in moments if moment < at] or moments
+    if until is not None:
+        moments.append(until)
+    return min(max(moments), at) if moments else None
 
 
 def _go_by_schema(remembers: Memory, schema: int, placed: Placed) -> None:

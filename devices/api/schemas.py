@@ -78,7 +78,11 @@ class Batch(BaseModel):
         None, max_length=80, description="Code of the site, where several of its receivers heard it."
     )
     until: str | None = Field(
-        None, description="Everything that happened up to then is delivered; silence is judged up to there.",
+        None,
+        description=(
+            "Everything that happened up to then is delivered; silence is judged up to there. Without it, up to the last "
+            "check-in of the batch that could be placed."
+        ),
         examples=[TIME],
     )  # fmt: skip
     rows: Annotated[

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -20,6 +20,8 @@ from devices.rules.silence import ENDED_BY_US, LINK_LOST, MISSING, OUTAGE, Clock
 from devices.rules.supervision import EVERY, EXCEPTIONS, LINK_TEST_HOURS
 
 KINDS = (MISSING, OUTAGE, LINK_LOST)
+BEHIND = timedelta(hours=2)
+"""So long a receiver may always be behind the source that feeds it; our own choice."""
 LATELY = timedelta(days=14)
 """Faults that ended longer ago decide nothing any more."""
 SHORTEST_LOOK = timedelta(days=2)
@@ -68,6 +70,8 @@ def _overdue(at: datetime) -> set[int]:
     late = Q(fed_by__in=sources) | Q(
         evidence=EXCEPTIONS, fed_by__isnull=False, link_tested_at__lt=at - timedelta(hours=LINK_TEST_HOURS)
     )
+    # Its source has delivered of others meanwhile; for how long that may go on hangs on its windows.
+    late |= Q(evidence=EVERY, fed_by__kind="api", heard_until__lt=F("fed_by__watermark_at") - BEHIND)
     found = set(_model("Receiver").open().filter(late).values_list("pk", flat=True))
     for pk, clock in _panel_clocks(None):
         if clock.out_at < at:
@@ -102,13 +106,14 @@ def read_places(receiver_ids: Collection[int], at: datetime) -> list[Place]:
     receivers = list(
         _model("Receiver").open().filter(pk__in=receiver_ids).order_by("pk").values(
             "pk", "customer_id", "site_id", "site__time_zone", "evidence", "heard_until", "link_tested_at", "fed_by_id",
-            "fed_by__late_after_s", "fed_by__last_used_at", "fed_by__is_active", "fed_by__retired_at",
+            "fed_by__late_after_s", "fed_by__last_used_at", "fed_by__is_active", "fed_by__retired_at", "fed_by__kind",
+            "fed_by__watermark_at",
         )
     )  # fmt: skip
     watched = {row["pk"]: row["heard_until"] for row in receivers if row["evidence"] == EVERY and row["heard_until"]}
     faults, back = _faults([row["pk"] for row in receivers], at)
     units = _units(watched, back)
-    clocks = _clocks(receivers)
+    clocks = _clocks(receivers, units, at)
     return [
         Place(
             row["pk"], row["customer_id"], row["site_id"],
@@ -121,19 +126,37 @@ def read_places(receiver_ids: Collection[int], at: datetime) -> list[Place]:
     ]  # fmt: skip
 
 
-def _clocks(receivers: Iterable[dict[str, Any]]) -> dict[int, list[Clock]]:
+def _clocks(
+    receivers: Iterable[dict[str, Any]], units: Mapping[int, Sequence[Unit]], at: datetime
+) -> dict[int, list[Clock]]:
     found: dict[int, list[Clock]] = defaultdict(list)
     rows = list(receivers)
     for row in rows:
         is_fed = row["fed_by_id"] is not None and row["fed_by__is_active"] and row["fed_by__retired_at"] is None
         if is_fed and row["fed_by__late_after_s"] and row["fed_by__last_used_at"]:
             found[row["pk"]].append(Clock(row["fed_by__last_used_at"], row["fed_by__late_after_s"]))
+        if is_fed and (clock := _behind(row, units.get(row["pk"], ()), at)) is not None:
+            found[row["pk"]].append(clock)
         # A test that a person types in by hand supervises nothing.
         if is_fed and row["evidence"] == EXCEPTIONS and row["link_tested_at"]:
             found[row["pk"]].append(Clock(row["link_tested_at"], LINK_TEST_HOURS * 3600))
     for pk, clock in _panel_clocks({row["pk"] for row in rows}):
         found[pk].append(clock)
     return found
+
+
+def _behind(row: dict[str, Any], units: Sequence[Unit], at: datetime) -> Clock | None:
+    """How far a receiver is behind what its source has delivered of others, as a way that was silent for so long.
+
+    A gateway that speaks for many receivers and no longer for this one moves no watermark of it, so nobody there would ever
+    be missing. Whoever has the shortest window there should have been heard within it, if anything had come.
+    """
+    windows = [unit.window_s for unit in units if unit.window_s and not unit.is_away]
+    heard, delivered = row["heard_until"], row["fed_by__watermark_at"]
+    if row["evidence"] != EVERY or row["fed_by__kind"] != "api" or not windows or heard is None or delivered is None:
+        return None
+    allowed_s = max(min(windows), int(BEHIND.total_seconds()), row["fed_by__late_after_s"] or 0)
+    return Clock(at - max(delivered - heard, timedelta(0)), allowed_s)
 
 
 def _faults(

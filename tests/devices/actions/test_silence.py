@@ -299,3 +299,39 @@ def test_any_order_of_what_comes_in_and_of_looks_leaves_the_same_faults_standing
     for _ in range(4):
         rng.shuffle(said)
         assert _told_in_order(said, rng, rows[0].receiver) == wanted
+
+
+def test_a_receiver_that_its_source_forgets_while_it_delivers_of_others_has_lost_its_link() -> None:
+    customer = make_customer()
+    gateway = IntakeSource.objects.create(name="Gateway", customer=customer)
+    here, there = (make_receiver(make_site(customer), evidence="every", fed_by=gateway) for _ in range(2))
+    rows = [make_registration(one, 1, registered_at=at(-1000)) for one in (here, there)]
+    for row in rows:
+        hear(row, 0)
+
+    def says(row: Registration, hours: float) -> None:
+        hear(row, hours)
+        IntakeSource.objects.filter(pk=gateway.pk).update(watermark_at=at(hours), last_used_at=at(hours))
+        judge_receivers(at=at(hours))
+
+    says(rows[0], 3.9)
+    assert standing() == []
+    says(rows[0], 4.5)
+    (fault,) = Fault.objects.open()
+    assert (fault.kind, fault.receiver, fault.raised_at) == ("link_lost", there, at(4))
+    says(rows[0], 5)
+    assert Fault.objects.count() == 1
+    says(rows[1], 5.5)
+    assert standing() == []
+    fault.refresh_from_db()
+    assert (fault.cleared_at, fault.cause) == (at(5.5), "")
+
+
+def test_a_receiver_whose_source_is_silent_altogether_is_behind_nobody() -> None:
+    gateway = IntakeSource.objects.create(
+        name="Gateway", customer=make_customer(), watermark_at=at(0), last_used_at=at(0)
+    )
+    receiver = make_receiver(make_site(gateway.customer), evidence="every", fed_by=gateway)
+    hear(make_registration(receiver, 1, registered_at=at(-1000)), 0)
+    judge_receivers(at=at(50))
+    assert standing() == []

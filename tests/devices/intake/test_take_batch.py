@@ -291,6 +291,32 @@ def test_a_batch_of_a_site_moves_the_receivers_that_its_source_feeds_there(sourc
     assert [heard_until(row) for row in (receiver, quiet, elsewhere, others)] == [clock(6), clock(6), None, None]
 
 
+def test_an_alarm_that_a_gateway_hands_over_at_once_does_not_say_that_its_check_ins_came(source, receiver, unit):
+    send(source, event(unit, clock(3)), receiver=receiver)
+    send(source, event(unit, clock(6), "tamper"), batch="b2", receiver=receiver)
+    send(source, event("", clock(7), "power_fault"), batch="b3", receiver=receiver)
+    assert heard_until(receiver) == clock(3)
+    send(source, event(unit, clock(7), "tamper"), batch="b4", receiver=receiver, until=clock(8))
+    assert heard_until(receiver) == clock(8)
+
+
+def test_of_a_file_the_last_event_counts_whatever_it_is(receiver, unit):
+    send(make_source(receiver.customer, kind="file"), event(unit, clock(6), "tamper"), receiver=receiver)
+    assert heard_until(receiver) == clock(6)
+
+
+def test_what_nobody_could_place_moves_no_watermark(source, receiver, unit):
+    send(source, event(unit, clock(3)), event("ZZ-9", clock(6), row=2), site=receiver.site)
+    assert heard_until(receiver) == clock(3)
+
+
+def test_a_time_that_was_cut_moves_no_watermark_while_another_one_does(source, receiver, unit):
+    send(source, event(unit, clock(3)), event(unit, NOW, row=2), n_clamped=1, receiver=receiver)
+    assert heard_until(receiver) == clock(3)
+    send(source, event(unit, NOW), batch="b2", n_clamped=1, receiver=receiver)
+    assert heard_until(receiver) == NOW
+
+
 def test_hearing_a_transmitter_of_a_receiver_that_another_gateway_feeds_moves_no_watermark(source, receiver, unit):
     other = make_source(receiver.customer)
     Receiver.objects.update(fed_by=other)
