@@ -223,7 +223,8 @@ def _alike(faults: Sequence[Fault], hanging: dict[int, int]) -> tuple[Alike, ...
     for fault in faults:
         duty, is_over = read.duty_of(fault), fault.cleared_at is not None
         what, do = _over(fault, hanging) if is_over else _stands(fault)
-        key = (str(fault.get_kind_display()), what, do, rank(fault.kind, duty) <= 1, is_over)
+        is_grave = rank(fault.kind, duty, hangs=bool(hanging.get(fault.receiver_id))) <= 1
+        key = (str(fault.get_kind_display()), what, do, is_grave, is_over)
         found.setdefault(key, []).append(_line(fault, hanging))
     return tuple(Alike(*key, tuple(lines)) for key, lines in found.items())
 

@@ -22,9 +22,9 @@ from django.db.models import (
     When,
     Window,
 )
-from django.db.models.functions import RowNumber
+from django.db.models.functions import Coalesce, RowNumber
 
-from maintenance.rules.fault_words import DEAD, DUTY_ORDER, KINDS, LIFE_SAFETY, RECEIVER
+from maintenance.rules.fault_words import DEAD, DEAD_RECEIVER, DUTY_ORDER, KINDS, LIFE_SAFETY, RECEIVER
 
 DAYS = (1, 7, 30, 90, 365)
 """Spans that ended faults can be asked for [d]."""
@@ -34,6 +34,7 @@ OPEN = Q(cleared_at=None)
 """What stands: the condition is there. Everything that counts standing faults counts these."""
 CARED_FOR = Q(site__closed_at=None)
 """At sites that are looked after: what stands at a closed one waits for nobody. Its own pages, and what ended, still tell."""
+WORST_FIRST = ("is_over", "harm", "kind_at", "-n_hanging", "raised_at", "pk")
 STANDS = Q(cleared_at=None) | Q(is_latched=True, latch_cleared_at=None)
 
 
@@ -91,11 +92,19 @@ def own_duty(duty: str) -> Q:
 
 def on_life_safety() -> Q:
     """Faults on life safety: of such slots, and of receivers on which any such slot hangs. What counts them counts these."""
+    return Q(registration__duty=LIFE_SAFETY) | _of_grave_receiver()
+
+
+def _hanging() -> QuerySet[Any]:
+    """Slots on life safety that hang on the receiver of a fault."""
     # By name: the models' own modules import those of reads.
-    hanging = apps.get_model("devices", "Registration")._default_manager.filter(
+    return apps.get_model("devices", "Registration")._default_manager.filter(
         receiver=OuterRef("receiver"), removed_at=None, duty=LIFE_SAFETY
     )
-    return Q(registration__duty=LIFE_SAFETY) | (Q(registration=None) & Q(Exists(hanging)))
+
+
+def _of_grave_receiver() -> Q:
+    return Q(registration=None) & Q(Exists(_hanging()))
 
 
 def of_duty(duty: str) -> Q:
@@ -117,8 +126,10 @@ def with_harm(faults: QuerySet[Any]) -> QuerySet[Any]:
     """With `harm` as `fault_words.rank` gives it, `kind_at` among its duty, and `is_over` (0, or 1 for only latched)."""
     duties = [When(own_duty(duty), then=Value(1 + n)) for n, duty in enumerate(DUTY_ORDER)]
     dead = Q(kind="outage") | Q(registration__duty=LIFE_SAFETY, kind__in=DEAD)
+    dead |= Q(kind__in=DEAD_RECEIVER) & _of_grave_receiver()
+    grave = When(_of_grave_receiver(), then=Value(1 + DUTY_ORDER.index(LIFE_SAFETY)))
     return faults.annotate(
-        harm=Case(When(dead, then=Value(0)), *duties, default=Value(len(DUTY_ORDER)), output_field=IntegerField()),
+        harm=Case(When(dead, then=Value(0)), grave, *duties, default=Value(len(DUTY_ORDER)), output_field=IntegerField()),
         kind_at=Case(
             *(When(kind=kind, then=Value(n)) for n, kind in enumerate(KINDS)), default=Value(len(KINDS)),
             output_field=IntegerField(),
@@ -128,8 +139,12 @@ def with_harm(faults: QuerySet[Any]) -> QuerySet[Any]:
 
 
 def worst_first(faults: QuerySet[Any]) -> QuerySet[Any]:
-    """What stands before what only shows on the receiver, then by harm, then the oldest."""
-    return with_harm(faults).order_by("is_over", "harm", "kind_at", "raised_at", "pk")
+    """What stands before what only shows on the receiver, then by harm; of one kind that on which most hangs, then the oldest."""
+    n = _hanging().order_by().values("receiver").annotate(n=Count("pk")).values("n")
+    hanging = Case(
+        When(registration=None, then=Coalesce(Subquery(n), 0)), default=Value(0), output_field=IntegerField()
+    )
+    return with_harm(faults).annotate(n_hanging=hanging).order_by(*WORST_FIRST)
 
 
 def by_site(faults: QuerySet[Any]) -> QuerySet[Any]:
@@ -147,7 +162,12 @@ def for_lines(faults: QuerySet[Any]) -> QuerySet[Any]:
     named = faults.select_related(
         "customer", "site", "receiver__type", "registration__transmitter__type", "transmitter__type", "acknowledged_by"
     )
-    return with_place_now(named.annotate(is_grave_place=Case(When(on_life_safety(), then=True), default=False)))
+    return with_place_now(with_grave_place(named))
+
+
+def with_grave_place(faults: QuerySet[Any]) -> QuerySet[Any]:
+    """With `is_grave_place`: whether the fault is on life safety."""
+    return faults.annotate(is_grave_place=Case(When(on_life_safety(), then=True), default=False))
 
 
 def with_place_now(faults: QuerySet[Any]) -> QuerySet[Any]:
@@ -163,9 +183,9 @@ def with_place_now(faults: QuerySet[Any]) -> QuerySet[Any]:
 
 def first_of_sites(faults: QuerySet[Any], n: int) -> QuerySet[Any]:
     """The first few of each site in the order that they have; all others are left out."""
-    return faults.annotate(
-        nth=Window(RowNumber(), partition_by=F("site"), order_by=["is_over", "harm", "kind_at", "raised_at", "pk"])
-    ).filter(nth__lte=n)
+    return faults.annotate(nth=Window(RowNumber(), partition_by=F("site"), order_by=list(WORST_FIRST))).filter(
+        nth__lte=n
+    )
 
 
 def counted(faults: QuerySet[Any]) -> dict[str, int]:
@@ -184,12 +204,14 @@ def counted(faults: QuerySet[Any]) -> dict[str, int]:
 
 def by_kind_now(faults: QuerySet[Any]) -> list[dict[str, Any]]:
     """What stands by kind and duty, worst first: how many, not acknowledged, on life safety, over but latched."""
-    rows = with_harm(faults.filter(STANDS, CARED_FOR)).order_by()
-    rows = rows.values("kind", "registration__duty", "harm", "kind_at").annotate(
+    rows = with_harm(faults.filter(STANDS, CARED_FOR)).order_by().values("kind", "registration__duty").annotate(
         n=Count("pk", filter=OPEN), n_new=Count("pk", filter=Q(OPEN, acknowledged_at=None)),
         n_grave=Count("pk", filter=OPEN & on_life_safety()), n_latched=Count("pk", filter=~OPEN),
+        worst=Min("harm", filter=OPEN), at=Min("kind_at"),
     )  # fmt: skip
-    return list(rows.order_by("harm", "kind_at"))
+    # One row for receivers of one kind, as bad as the worst of them; what only shows on a receiver comes last.
+    found = [row | {"harm": len(DUTY_ORDER) if row["worst"] is None else row["worst"]} for row in rows]
+    return sorted(found, key=lambda row: (row["harm"], row["at"], row["registration__duty"] or ""))
 
 
 def newest(faults: QuerySet[Any], n: int) -> list[Any]:

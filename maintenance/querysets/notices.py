@@ -8,7 +8,7 @@ from typing import Any
 from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet
 
 from devices.rules.silence import AWAY, LATE, OUTAGE
-from maintenance.querysets.faults import CARED_FOR, with_place_now
+from maintenance.querysets.faults import CARED_FOR, with_grave_place, with_place_now
 from maintenance.rules.fault_ends import cause_of
 from maintenance.rules.fault_words import LIFE_SAFETY, TOLD_ANYWAY_S, kind_order, rank
 
@@ -51,7 +51,7 @@ def news(faults: QuerySet[Any], *, is_reminder: bool = False) -> list[Any]:
         rows,
         key=lambda one: (
             one.cleared_at is not None,
-            rank(one.kind, duty_of(one)),
+            rank(one.kind, duty_of(one), hangs=one.is_grave_place),
             kind_order(one.kind),
             one.raised_at,
             one.pk,
@@ -64,7 +64,7 @@ def with_place(faults: QuerySet[Any]) -> QuerySet[Any]:
     named = faults.select_related(
         "customer", "site", "receiver__type", "registration", "registration__transmitter__type", "transmitter__type"
     )
-    return with_place_now(named)
+    return with_place_now(with_grave_place(named))
 
 
 def for_rule(faults: QuerySet[Any], rule: Any) -> QuerySet[Any]:

@@ -12,9 +12,8 @@ HELP_CALLS = frozenset({"pendant", "pull_cord", "wall_button"})
 """Kinds of transmitter by which a person calls for help."""
 
 KINDS = (
-    "outage", "missing", "link_lost", "low_battery", "receiver_power", "receiver_fault", "receiver_standby", "trouble",
-    "interference",
-    "tamper", "receiver_tamper",
+    "outage", "receiver_power", "missing", "link_lost", "receiver_fault", "low_battery", "receiver_standby", "trouble",
+    "interference", "tamper", "receiver_tamper",
 )  # fmt: skip
 """Kinds of fault, worst first among those of one duty class. Own order: what takes most out of service comes first."""
 
@@ -24,6 +23,9 @@ OF_RECEIVER = frozenset(
 DEAD = frozenset({"outage", "missing", "low_battery"})
 """What leaves somebody without help now or soon: worst of all on life safety."""
 
+DEAD_RECEIVER = frozenset({"outage", "receiver_power", "link_lost", "receiver_fault"})
+"""What leaves everybody whose life safety hangs on a receiver without help, or without anybody knowing."""
+
 DUTY_ORDER = (LIFE_SAFETY, RECEIVER, "security", "convenience")
 
 TOLD_ANYWAY_S = 900
@@ -31,10 +33,15 @@ TOLD_ANYWAY_S = 900
 and not been heard. Own choice."""
 
 
-def rank(kind: str, duty: str) -> int:
-    """How bad, 0 is worst: dead or dying life safety and a deaf receiver, then life safety and receivers, then the rest."""
+def rank(kind: str, duty: str, *, hangs: bool = False) -> int:
+    """How bad, 0 is worst: dead or dying life safety and a deaf receiver, then life safety and receivers, then the rest.
+
+    `hangs`: life safety hangs on the receiver that has the fault, which then weighs as the worst of its slots.
+    """
     if kind == "outage" or (duty == LIFE_SAFETY and kind in DEAD):
         return 0
+    if duty == RECEIVER and hangs:
+        return 0 if kind in DEAD_RECEIVER else 1 + DUTY_ORDER.index(LIFE_SAFETY)
     return 1 + DUTY_ORDER.index(duty) if duty in DUTY_ORDER else len(DUTY_ORDER)
 
 

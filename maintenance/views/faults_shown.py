@@ -78,12 +78,13 @@ def _told(fault: Fault, duty: str, kind: str) -> Meaning:
 def shown(fault: Fault, request: PersonRequest, now: datetime, zone: str = "") -> FaultLine:
     """One fault as a line; its times are told by the clock of its site unless a zone is named."""
     duty = duty_of(fault)
+    hangs = fault.registration is None and bool(getattr(fault, "is_grave_place", False))
     unit = fault.transmitter or (fault.registration.transmitter if fault.registration else None)
     kind = unit.type.kind if unit and unit.type else ""
     return FaultLine(
-        fault=fault, duty=duty, hangs=fault.registration is None and bool(getattr(fault, "is_grave_place", False)),
+        fault=fault, duty=duty, hangs=hangs,
         place=_place(fault), place_url=place_url(fault, request), was_at=_was_at(fault), state=state_of(fault),
-        is_grave=fault.cleared_at is None and rank(fault.kind, duty) == 0,
+        is_grave=fault.cleared_at is None and rank(fault.kind, duty, hangs=hangs) == 0,
         told=_told(fault, duty, kind),
         age=span_words((fault.cleared_at or now) - fault.raised_at), came_late=is_late(fault),
         source=source_words(fault.source), zone=zone or fault.site.time_zone,

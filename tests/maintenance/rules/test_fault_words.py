@@ -22,6 +22,13 @@ def test_dead_life_safety_and_a_deaf_receiver_come_before_everything():
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("kind", ["outage", "receiver_power", "link_lost", "receiver_fault"])
+def test_a_receiver_on_which_life_safety_hangs_weighs_as_the_worst_of_its_slots(kind):
+    assert rank(kind, "receiver", hangs=True) == rank("low_battery", "life_safety") == 0
+    assert rank("receiver_tamper", "receiver", hangs=True) == rank("tamper", "life_safety") == 1
+    assert kind == "outage" or rank(kind, "receiver") > rank("tamper", "life_safety")
+
+
 def test_an_unknown_duty_is_the_least_and_no_error():
     assert rank("missing", "") >= rank("missing", "convenience")
 

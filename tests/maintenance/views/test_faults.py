@@ -61,9 +61,26 @@ def test_the_database_orders_by_harm_as_the_rule_does(world):
         of_receiver(world.own_receiver, kind)
         for row in (world.own_registration, *rows):
             make_fault(row, kind)
+        of_receiver(factories.make_receiver(), kind)
     for fault in with_harm(Fault.objects.all()):
         duty = fault.registration.duty if fault.registration else "receiver"
-        assert (fault.harm, fault.kind_at) == (rank(fault.kind, duty), kind_order(fault.kind))
+        hangs = fault.receiver == world.own_receiver
+        assert (fault.harm, fault.kind_at) == (rank(fault.kind, duty, hangs=hangs), kind_order(fault.kind))
+
+
+def test_of_two_receivers_without_power_the_one_on_which_more_life_safety_hangs_comes_first(world):
+    low = make_fault(world.own_registration, "low_battery")
+    one = of_receiver(world.own_receiver, "receiver_power", at=NOW - 3 * HOUR)
+    factories.make_registration(world.other_receiver, 2, duty="life_safety")
+    two = of_receiver(world.other_receiver, "receiver_power")
+    lost = of_receiver(world.own_receiver, "link_lost")
+    assert list(worst_first(Fault.objects.all())) == [two, one, lost, low]
+    client = world.client("office")
+    text = text_of(client.get(url("fault_list", group="none")))
+    assert text.count('class="faults__worst"') == 4
+    newest = text_of(client.get(url("now_panel")))
+    newest = newest[newest.index("Newest") :]
+    assert newest[: newest.index("</ol>")].count("life safety") == 4
 
 
 def test_what_stands_comes_worst_first_and_what_only_shows_on_the_receiver_last(world):

@@ -49,6 +49,15 @@ def test_on_site_pages_name_what_stands_there_worst_first_with_the_way_to_it(wor
         assert "Interference" not in part
 
 
+@pytest.mark.parametrize(
+    ("kind", "words"), [("receiver_power", "is the mains there off?"), ("link_lost", "See whether the")]
+)
+def test_on_site_pages_say_what_to_do_about_a_receiver_on_which_life_safety_hangs(world, pages, kind, words):
+    of_receiver(world.own_receiver, kind)
+    for page in pages:
+        assert words in text_of(world.client("technician").get(page))
+
+
 def test_where_nothing_stands_on_site_pages_say_nothing(world, pages):
     for page in pages:
         assert "Faults here" not in text_of(world.client("technician").get(page))
