@@ -13,6 +13,7 @@ from company import jobs
 from company.manner import weekday_said
 from company.models import User
 from company.signals import person_leaving, policy_changed
+from devices.actions.adopted_faults import carry_over
 from devices.actions.fault_life import settle_life_cycle
 from devices.models import Fault, Fitting, Receiver
 from devices.signals import catalogue_changed, cells_fitted_by_hand, faults_changed, slot_map_changed
@@ -32,6 +33,8 @@ MOST_NAMED = 12
 def refresh_due_dates(sender: Any, receiver_ids: list[int], **unknown: Any) -> None:
     """Work out the due dates of the receivers concerned at once. The nightly run finds whatever is missed here."""
     now = timezone.now()
+    # What was reported of units before they had a slot stands from now on.
+    carry_over(receiver_ids=receiver_ids, at=now)
     # Cells that came in, and units that went, have ended faults.
     settle_life_cycle(receiver_ids=receiver_ids, at=now)
     # Before the dates, or cells just fitted would still bear the date of the recall that they have settled.

@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from company.actions import record_change
 from company.errors import Refused
 from company.models import Customer, User
+from devices.actions.adopted_faults import carry_over, waiting_kinds
 from devices.actions.set_aside_replay import replay
 from devices.actions.slot_settings import OtherCustomer
 from devices.actions.unused_units import put_on_again
@@ -31,7 +32,8 @@ class Adopted:
     """What an adoption did: the transmitter, whether it is new on record, and what became of its events.
 
     `n_events` were adopted; `n_too_old` of them lie on days that are no longer kept and count nowhere; `n_left` still cannot
-    be placed and stay set aside.
+    be placed and stay set aside. `faults` are the kinds of fault that the events reported and did not take back: they stand
+    where the transmitter has a slot (`has_slot`), and once it has one.
     """
 
     transmitter: Transmitter | None
@@ -39,6 +41,8 @@ class Adopted:
     n_events: int
     n_too_old: int
     n_left: int
+    faults: tuple[str, ...] = ()
+    has_slot: bool = False
 
 
 @transaction.atomic
@@ -51,8 +55,9 @@ def adopt(
     the one that the office chooses where they have none). Without `transmitter` the one on record under this serial,
     however it is spelt, is taken, or a new one of unknown type is made; with it, the events are its: the sender had the
     serial wrong. The events go the way of a batch, once: days, totals and faults; then they are marked adopted. It is not
-    registered in any slot by this. Writes one row of the change log. It cannot be taken back: days that were counted
-    cannot be told apart any more; a unit taken on record by mistake is taken out of use on its own page.
+    registered in any slot by this; a fault that was reported before it had one stands once it has (`adopted_faults`).
+    Writes one row of the change log. It cannot be taken back: days that were counted cannot be told apart any more; a unit
+    taken on record by mistake is taken out of use on its own page.
 
     Parameters
     ----------
@@ -80,7 +85,10 @@ def adopt(
         by=by, at=at, verb="adopt_set_aside", subject=unit, customer_id=customer.pk,
         after={"serial": unit.serial, "events": told.n_events, "is_new": is_new},
     )  # fmt: skip
-    return Adopted(unit, is_new, told.n_events, told.n_too_old, told.n_left)
+    has_slot = unit.registrations.filter(removed_at=None).exists()
+    return Adopted(
+        unit, is_new, told.n_events, told.n_too_old, told.n_left, tuple(waiting_kinds(unit.pk)), has_slot
+    )  # fmt: skip
 
 
 @transaction.atomic
@@ -157,6 +165,8 @@ def count_rows(
     for start in range(0, len(done), AT_ONCE):
         some = SetAside.objects.filter(pk__in=done[start : start + AT_ONCE])
         some.update(adopted_at=adopted_at, adopted_by=by, transmitter=unit)
+    if unit is not None:
+        carry_over(transmitter_ids=[unit.pk], at=at)
     return Counted(len(done), replayed.n_too_old, replayed.left, replayed.n_moved)
 
 

@@ -13,7 +13,7 @@ from devices.actions import rollup_sql as sql
 from devices.actions.intake import put_in
 from devices.actions.intake_placing import Aside, Placed, Sender, event_of, place_parts
 from devices.actions.panels import reporting_receiver
-from devices.models import IntakeSource, PanelAccount, Receiver, SetAside, Transmitter
+from devices.models import IntakeSource, PanelAccount, Receiver, Registration, SetAside, Transmitter
 from devices.rules.events import Event
 from devices.rules.panel_state import number_of
 
@@ -104,6 +104,10 @@ def replay(
         told.left |= {rows[one.event.row].pk for one in left}
         told.n_moved += _move(rows, left)
     receivers = {pk for _, part, _ in placed for pk in part.receiver_ids}
+    if unit is not None:
+        # Where it stands by now its faults of before will be told: receivers are locked before transmitters.
+        stays = Registration.objects.filter(transmitter=unit)
+        receivers |= set(stays.values_list("receiver_id", flat=True))
     sql.ask(isql.lock_receivers_ask(receivers, None, isql.Scope(None, None)))
     put_in([(part, sender) for _, part, sender in placed], at)
     return told

@@ -26,7 +26,7 @@ from devices.actions.adoption import Adopted
 from devices.actions.set_aside import dismiss_set_aside
 from devices.actions.set_aside_later import MOST_AT_ONCE, adopt_or_ask, place_or_ask
 from devices.forms.sources import DismissForm
-from devices.models import IntakeSource, PanelAccount, Receiver, Registration, SetAside, Transmitter
+from devices.models import Fault, IntakeSource, PanelAccount, Receiver, Registration, SetAside, Transmitter
 from devices.querysets.set_aside import (
     alike_on_record,
     dismissed_before,
@@ -248,6 +248,12 @@ def _told(done: Adopted, event: SetAside) -> str:
     if done.n_left:
         more = ngettext("%(n)s still waits.", "%(n)s still wait.", done.n_left) % {"n": done.n_left}
         text = f"{text} {more}"
+    if done.faults:
+        kinds = ", ".join(str(Fault.Kind(kind).label) for kind in done.faults)
+        more = _("Reported and not taken back: %(kinds)s. It stands as a fault once it is registered in a slot.")
+        if done.has_slot:
+            more = _("Reported and not taken back: %(kinds)s. See the faults.")
+        text = f"{text} {more % {'kinds': kinds}}"
     return f"{event.serial}: {text}" if event.serial else text
 
 
