@@ -21,6 +21,7 @@ from django.utils.translation import gettext
 
 from company.jobs import Handle
 from company.models import Upload, User
+from company.spreadsheets import BadFile
 from devices.actions import event_files as actions
 from devices.imports.log_check import Check
 from devices.imports.log_places import KnownPlaces
@@ -31,6 +32,8 @@ from devices.rules.event_log_guess import LOOKED_AT, SHOWN_ROWS, Counted, Looks,
 from devices.rules.event_log_memory import remembered_columns
 
 TOLD_EVERY = 5_000
+SMALL_BYTES = 100_000
+"""A log up to this size is opened while the person waits; one without rows is smaller."""
 KEPT = ("n_rows", "n_taken", "n_refused", "n_set_aside", "n_clamped")
 
 
@@ -43,6 +46,27 @@ def look_at_file(handle: Handle, upload: str, source: int, draft: dict[str, Any]
     before = actions.remembered(IntakeSource.objects.get(pk=source)).choices
     result = looked_at(log, draft, before, lambda n: handle.progress(n, n, gettext("Row %(n)s") % {"n": n}))
     handle.finish(result, url=reverse("devices:event_file_map", args=[upload]))
+
+
+def refuse_empty_log(name: str, body: bytes) -> None:
+    """Refuse a small log that holds nothing but headings; a larger one is left to the job that looks at it.
+
+    Raises
+    ------
+    BadFile
+        No sheet has a row under its headings, or it cannot be read at all.
+    """
+    if len(body) > SMALL_BYTES:
+        return
+    log = open_log(name, body)
+    if not any(look(list(islice(log.rows(sheet), LOOKED_AT))).first for sheet in log.sheets or ("",)):
+        raise BadFile(
+            gettext(
+                "“%(name)s” holds no row under its headings, so there is nothing to take in and no source was made. "
+                "Export days in which something happened, then upload that file."
+            )
+            % {"name": name}
+        )
 
 
 def looked_at(log: LogFile, draft: dict[str, Any], kept: dict[str, Any], tell: Any) -> dict[str, Any]:

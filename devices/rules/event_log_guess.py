@@ -66,6 +66,11 @@ HEADS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 
+_NUMBER = re.compile(r"[+\-−]?[0-9]+(?:[.,][0-9]+)?")
+_NAMES_CODES = frozenset({"event", "code", "cid", "type", "kind"})
+"""Words of headings under which numbers may be codes of the sender's own; under others they are figures, such as a signal."""
+
+
 def plain_head(head: str) -> str:
     """Give a heading as it is compared: small letters and digits with single blanks."""
     return _BARE.sub(" ", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", head).casefold()).strip()
@@ -133,7 +138,7 @@ def look(rows: Sequence[Row], *, head_row: int | None = None) -> Looks:
     given = heading.cells if heading else ()
     heads = [shown(given[at])[:60] if at < len(given) and given[at] is not None else "" for at in range(width)]
     found = Looks(head_row, heads, body)
-    found.columns = _by_heads(heads, _tallies(body[:LOOKED_AT], width))
+    found.columns = _by_heads(heads, body[:LOOKED_AT], _tallies(body[:LOOKED_AT], width))
     _by_cells(found, width)
     return found
 
@@ -150,8 +155,8 @@ def _tallies(rows: Sequence[Row], width: int) -> list[Tally]:
     return tallies
 
 
-def _by_heads(heads: Sequence[str], tallies: Sequence[Tally]) -> dict[str, int]:
-    """Assign columns by their headings, filled ones and best known first; a time must look like one."""
+def _by_heads(heads: Sequence[str], rows: Sequence[Row], tallies: Sequence[Tally]) -> dict[str, int]:
+    """Assign columns by their headings, filled ones and best known first; a time must look like one, and figures are no event."""
     names = [plain_head(head) for head in heads]
     columns: dict[str, int] = {}
     wishes = sorted(
@@ -167,8 +172,20 @@ def _by_heads(heads: Sequence[str], tallies: Sequence[Tally]) -> dict[str, int]:
             name == "clock" and not tallies[at].is_clock
         ):
             continue
+        if name == "event" and not _NAMES_CODES & set(names[at].split()) and _is_figures(rows, at):
+            continue
         columns[name] = at
     return columns
+
+
+def _is_figures(rows: Sequence[Row], at: int) -> bool:
+    """A column of nothing but numbers, none of which is a code that is known."""
+    cells = _column(rows, at)
+    return bool(cells) and all(_is_number(cell) for cell in cells) and not any(map(_means_something, cells))
+
+
+def _is_number(cell: Cell) -> bool:
+    return _NUMBER.fullmatch(shown(cell).strip()) is not None
 
 
 def _by_cells(found: Looks, width: int) -> None:
@@ -183,7 +200,7 @@ def _by_cells(found: Looks, width: int) -> None:
     if "time" in columns and tallies[columns["time"]].has_clock:
         columns.pop("clock", None)
     if "event" not in columns:
-        _take(columns, free, "event", (at for at in free if _share(rows, at, _means_something) > 0.5))
+        _take(columns, free, "event", (at for at in free if _may_be_event(found.heads[at], rows, at)))
     if not columns.keys() & {"serial", "slot"}:
         _take(columns, free, "serial", (at for at in free if _share(rows, at, _like_serial) > 0.8))
 
@@ -202,6 +219,14 @@ def _share(rows: Sequence[Row], at: int, fits: Any) -> float:
 
 def _means_something(cell: Cell) -> bool:
     return isinstance(cell, (str, int)) and guess_kind(shown(cell)) is not None
+
+
+def _may_be_event(head: str, rows: Sequence[Row], at: int) -> bool:
+    """Most cells mean something; numbers under a heading that nobody knows are rooms or figures, however like codes."""
+    cells = _column(rows, at)
+    if head and sum(map(_is_number, cells)) * 2 > len(cells):
+        return False
+    return _share(rows, at, _means_something) > 0.5
 
 
 def _like_serial(cell: Cell) -> bool:

@@ -24,7 +24,7 @@ from company.toasts import said
 from devices.actions import event_files as actions
 from devices.actions.sources import add_source
 from devices.forms.event_files import EventFileForm, MapForm, initial_of
-from devices.imports.event_logs import problems_of
+from devices.imports.event_logs import problems_of, refuse_empty_log
 from devices.imports.log_places import KnownPlaces
 from devices.imports.log_rows import refuse_large_log, refuse_log
 from devices.models import IntakeSource
@@ -109,6 +109,9 @@ def event_file_new(request: PersonRequest) -> HttpResponse:
         refuse_large_log(file.name, file.size)
         content = file.read()
         refuse_log(file.name, content)
+        if not form.cleaned_data["source"]:
+            # Before the source is made: it would stay behind, with a name that is taken.
+            refuse_empty_log(file.name, content)
         with transaction.atomic():
             source = form.cleaned_data["source"] or add_source(source=form.new_source(), by=request.user, at=now)
             upload = actions.receive_file(name=file.name, content=content, source=source, by=request.user, at=now)

@@ -259,7 +259,11 @@ def test_the_very_same_file_is_told_of_and_changes_nothing(world: World) -> None
     taken(client, first)
     days = list(CheckInDay.objects.values())
     again = uploaded(client, log_of(world), source=IntakeSource.objects.get().pk, name="")
-    assert "This very file was taken in before" in checked(client, again).content.decode()
+    page = " ".join(checked(client, again).content.decode().split())
+    assert "This very file was taken in before" in page
+    assert '<dt>Dealt with before</dt><dd class="num">8</dd></div><div><dt>New</dt><dd class="num">0</dd>' in page
+    for other in ("Would be taken", "Nothing is written yet"):
+        assert other not in page, "It would say the opposite of what stands above it."
     assert "All of it was here already" in taken(client, again).content.decode()
     assert list(CheckInDay.objects.values()) == days
     assert IntakeBatch.objects.count() == 1
@@ -298,8 +302,8 @@ def test_a_file_without_one_row_to_take_cannot_be_taken(world: World) -> None:
 
 
 def test_a_file_that_cannot_be_read_says_so(world: World) -> None:
-    client = world.client("office")
-    upload = uploaded(client, b'Time,Serial,Event\n2026-11-21 10:00,"AB-1,check-in\n')
+    client, source = world.client("office"), make_source()
+    upload = uploaded(client, b'Time,Serial,Event\n2026-11-21 10:00,"AB-1,check-in\n', source=source.pk)
     page = client.get(map_url(upload)).content.decode()
     assert "a quotation mark is missing" in page
     assert client.get(detail_url(upload)).status_code == 200

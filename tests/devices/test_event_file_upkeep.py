@@ -10,7 +10,7 @@ from django.urls import reverse
 from company import jobs
 from company.models import ChangeRow, Job, Upload
 from company.spreadsheets import BadFile
-from devices.imports import log_check
+from devices.imports import event_logs, log_check
 from devices.imports.log_rows import open_log, refuse_large_log, refuse_log
 from devices.models import IntakeBatch, IntakeSource
 from tests.conftest import World
@@ -18,6 +18,9 @@ from tests.devices.event_log_files import hand_over, make_source
 from tests.devices.test_event_file_pages import checked, detail_url, filled, log_of, map_url, send, taken, uploaded
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
+
+
+UNREADABLE = b'Time,Serial,Event\n2026-11-21 10:00,"AB-1,check-in\n'
 
 
 def remove(world: World, upload: Upload) -> str:
@@ -60,9 +63,20 @@ def test_the_preview_names_the_words_that_are_left_out_with_their_counts(world: 
 # --- nothing in it -----------------------------------------------------------------------------------------------------
 
 
-def test_a_file_of_headings_alone_is_told_of_as_that(world: World) -> None:
+@pytest.mark.parametrize("content", [b"Time,Serial,Event\n", b"Events of July\n\nTime;Serial;Event\n;;\n"])
+def test_a_file_without_rows_leaves_no_new_source_behind(world: World, content: bytes) -> None:
     client = world.client("office")
-    upload = uploaded(client, b"Time,Serial,Event\n")
+    answer = send(client, content)
+    assert answer.status_code == 422
+    assert "holds no row under its headings" in answer.content.decode()
+    assert (IntakeSource.objects.count(), Upload.objects.count(), Job.objects.count()) == (0, 0, 0)
+    uploaded(client, log_of(world))
+    assert IntakeSource.objects.get().name == "Bay Monitoring", "The name is free for the file with rows."
+
+
+def test_a_file_of_headings_alone_of_a_source_on_record_is_told_of_as_that(world: World) -> None:
+    client, source = world.client("office"), make_source()
+    upload = uploaded(client, b"Time,Serial,Event\n", source=source.pk)
     page = client.get(map_url(upload)).content.decode()
     assert "holds no row under its headings" in page
     assert "Choose the column of the time" not in page
@@ -109,9 +123,19 @@ def test_a_file_that_was_not_taken_in_is_removed_with_what_was_found_in_it(world
     assert ChangeRow.objects.get(verb="remove_event_log").reason == upload.name
 
 
-def test_the_source_that_was_named_for_an_unreadable_file_alone_goes_with_it(world: World) -> None:
+def test_a_small_file_that_cannot_be_read_leaves_no_new_source_behind(world: World) -> None:
+    answer = send(world.client("office"), UNREADABLE)
+    assert answer.status_code == 422
+    assert "a quotation mark is missing" in answer.content.decode()
+    assert (IntakeSource.objects.count(), Upload.objects.count()) == (0, 0)
+
+
+def test_the_source_that_was_named_for_an_unreadable_file_alone_goes_with_it(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(event_logs, "SMALL_BYTES", 0)  # As if the file were large: only the job sees what is wrong.
     client = world.client("office")
-    upload = uploaded(client, b'Time,Serial,Event\n2026-11-21 10:00,"AB-1,check-in\n')
+    upload = uploaded(client, UNREADABLE)
     assert "Bay Monitoring with it" in remove(world, upload)
     assert not IntakeSource.objects.exists()
     assert client.get(reverse("company:change_list")).status_code == 200
@@ -119,8 +143,9 @@ def test_the_source_that_was_named_for_an_unreadable_file_alone_goes_with_it(wor
     assert IntakeSource.objects.get().name == "Bay Monitoring", "Its name is free again."
 
 
-def test_a_source_with_another_file_stays(world: World) -> None:
-    upload = uploaded(world.client("office"), b'Time,Serial,Event\n2026-11-21 10:00,"AB-1,check-in\n')
+def test_a_source_with_another_file_stays(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(event_logs, "SMALL_BYTES", 0)
+    upload = uploaded(world.client("office"), UNREADABLE)
     hand_over(IntakeSource.objects.get(), log_of(world))
     remove(world, upload)
     assert IntakeSource.objects.exists()
