@@ -128,6 +128,9 @@ class SourceForm(LimitsForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
         customer, site = cleaned.get("customer"), cleaned.get("site")
+        if cleaned.get("kind") == IntakeSource.Kind.API:
+            # Shown again after an error it asks for the customer of a gateway as it did at first.
+            self.fields["customer"].required = True
         if cleaned.get("kind") == IntakeSource.Kind.API and customer is None and "customer" not in self.errors:
             if site is None:
                 self.add_error("customer", _("A gateway speaks for one customer: choose whose."))

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.conf import settings
+from django.db.models import Q
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
@@ -63,11 +64,15 @@ def stand(source: Any, now: datetime) -> str:
 @require_safe
 def source_list(request: PersonRequest) -> HttpResponse:
     """Those in use first, by name."""
-    now = timezone.now()
-    shown = page_of(counted(request, now).order_by("-is_active", "name", "pk"), request)
+    now, words = timezone.now(), request.GET.get("q", "").strip()[:80]
+    rows = counted(request, now)
+    if words and words.isprintable():
+        named = Q(name__icontains=words) | Q(customer__name__icontains=words) | Q(site__name__icontains=words)
+        rows = rows.filter(named)
+    shown = page_of(rows.order_by("-is_active", "name", "pk"), request)
     for row in shown:
         row.state = stand(row, now)
-    return page(request, LIST, {"page": shown, "section": SECTION})
+    return page(request, LIST, {"page": shown, "section": SECTION, "q": words}, part="rows")
 
 
 @audience("office")
@@ -153,12 +158,16 @@ def example_of(source: IntakeSource, token: str, receiver: Receiver | None, now:
     )
 
 
+def _spoken_for(request: PersonRequest, source: IntakeSource) -> Any:
+    """Receivers that a gateway may name; the first of them stands in every example."""
+    rows = Receiver.objects.visible_to(request.user).open().filter(customer=source.customer)
+    rows = rows.filter(site=source.site) if source.site_id else rows
+    return rows.select_related("site").order_by("site__name", "label", "pk")
+
+
 def words_for_programmer(request: PersonRequest, source: IntakeSource, now: datetime) -> str:
     """What whoever programs the gateway needs, to be copied into a mail; the token goes apart from it."""
-    receivers = Receiver.objects.visible_to(request.user).open().filter(customer=source.customer)
-    if source.site_id:
-        receivers = receivers.filter(site=source.site)
-    receivers = receivers.select_related("site").order_by("site__name", "label", "pk")
+    receivers = _spoken_for(request, source)
     told = {
         "source": source, "address": settings.BASE_URL + reverse("devices:intake_checkins"), "most_rows": MOST_ROWS,
         "most_kib": MOST_BYTES // 1024, "description": settings.BASE_URL + reverse("devices:intake_openapi"),
@@ -258,8 +267,7 @@ def source_token(request: PersonRequest, pk: int) -> HttpResponse:
     except Refused as why:
         return refused(request, FORM, context | {"refused": why.message})
     source.refresh_from_db()
-    fed = Receiver.objects.visible_to(request.user).open().filter(fed_by=source).first()
-    example = example_of(source, token, fed, timezone.now())
+    example = example_of(source, token, _spoken_for(request, source).first(), timezone.now())
     told = {"section": SECTION, "source": source, "token": token, "example": example}
     answer = page(request, TOKEN, told | {"use": token_use(source, timezone.now())})
     answer.headers["Cache-Control"] = "no-store"

@@ -159,3 +159,32 @@ def test_the_source_says_make_a_token_only_while_it_has_none(world: World, sende
     assert "Have the token put into the gateway" in page_of(client, sender)
     sources.revoke_token(source=sender.source, by=world.manager, at=factories.NOW, reason="lost")
     assert "Make a token, have it put into the gateway" in page_of(client, sender)
+
+
+def test_the_example_beside_a_new_token_is_that_of_the_page_of_the_source(world: World, sender: Sender) -> None:
+    client = world.client("manager")
+    named = f'"receiver": "{world.own_receiver.code}"'
+    assert named in client.get(sender.source.get_absolute_url()).context["for_programmer"]
+    assert named in renewed(client, sender).context["example"]
+
+
+def test_sources_are_found_by_their_name_customer_or_site(world: World, sender: Sender) -> None:
+    other = Sender(world.other, name="Quayside gateway")
+    client, listed = world.client("office"), reverse("devices:source_list")
+    for words, there, not_there in (
+        ("QUAYSIDE", other, sender), (world.own.name, sender, other), (world.own_site.name, sender, other),
+    ):  # fmt: skip
+        page = client.get(listed, {"q": words}).content.decode()
+        assert there.source.name in page
+        assert not_there.source.name not in page
+    assert "No such source" in client.get(listed, {"q": "nowhere at all"}).content.decode()
+
+
+def test_a_gateway_is_asked_for_its_customer_after_an_error_as_before(world: World) -> None:
+    client, at = world.client("office"), reverse("devices:source_new")
+    asked = client.get(f"{at}?kind=api").context["form"]
+    given = {"kind": "api", "site": world.own_site.pk, "name": "", "per_minute": "240"}
+    again = client.post(at, given).context["form"]
+    assert again.errors
+    assert asked.fields["customer"].required
+    assert again.fields["customer"].required
