@@ -14,12 +14,13 @@ from django.utils.translation import gettext as _
 from company.actions import record_change
 from company.errors import Refused
 from company.models import User
-from devices.models import Receiver
+from devices.models import Fault, Receiver
 from maintenance.actions.entries import Saying, record_entry, register_again_slots
 from maintenance.actions.findings import look_again_at_sites
 from maintenance.actions.stops import end_if_over
 from maintenance.models import DueItem, Entry, Round, Visit, VisitCrew
 from maintenance.querysets.days import due_on_visit
+from maintenance.querysets.faults_on_visit import by_receiver, standing_at
 from maintenance.rules.visits import NOT_DONE_WHY, Gate, Said, gates, is_answered
 from sites.models import Site
 
@@ -113,7 +114,8 @@ def standing_gates(visit: Visit) -> list[Gate]:
     said = visit.entries.as_said()
     receivers = dict(Receiver.objects.open().filter(site_id=visit.site_id).order_by("label").values_list("pk", "label"))
     again = register_again_slots(list(receivers))
-    return gates(said, receivers, again, len(left_undone(visit, said)))
+    standing = by_receiver(standing_at(Fault.objects.all(), visit.site_id))
+    return gates(said, receivers, again, len(left_undone(visit, said)), standing)
 
 
 def left_undone(visit: Visit, said: Sequence[Said]) -> list[DueItem]:

@@ -198,17 +198,88 @@ def in_the_way_words(n: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """One condition for finishing: `is_open` when it is met, what to say about it, and the receiver that it is about."""
+    """One condition for finishing: `is_open` when it is met, what to say about it, and the receiver that it is about.
+
+    `is_warning`: it keeps nobody from finishing, but all is not well.
+    """
 
     code: str
     is_open: bool
     text: str
     receiver_id: int | None = None
+    is_warning: bool = False
+
+
+MOST_FAULTS = 6
+"""So many faults of a receiver are named one by one in a sentence; the rest is counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One fault that is on record for a receiver, as the sheet names it.
+
+    Attributes
+    ----------
+    kind : str
+        What is wrong, in words, such as "low battery".
+    slot : int or None
+        The slot that has it; None: the receiver itself.
+    place : str
+        Where it is if no slot has it any more, such as a serial number; may be empty.
+    is_over : bool
+        Over, and still shown by the receiver until it is cleared.
+    """
+
+    kind: str
+    slot: int | None = None
+    place: str = ""
+    is_over: bool = False
+
+    @property
+    def words(self) -> str:
+        """With its place: "low battery in slot 4", or "receiver fault"."""
+        return (
+            f"{self.kind} in slot {self.slot}"
+            if self.slot
+            else f"{self.kind} of {self.place}"
+            if self.place
+            else self.kind
+        )
+
+
+def standing_words(faults: Sequence[Standing]) -> str:
+    """Name faults in a row, at most `MOST_FAULTS`, the others as a number: "missing in slot 4, receiver fault and 2 more"."""
+    named = [fault.words for fault in faults[:MOST_FAULTS]]
+    more = len(faults) - len(named)
+    if more:
+        return f"{', '.join(named)} and {more} more"
+    return " and ".join(filter(None, (", ".join(named[:-1]), *named[-1:])))
+
+
+def _cleared(label: str, faults: Sequence[Standing]) -> str:
+    """What to say of a receiver that was cleared on the visit: never more than that where faults are on record for it."""
+    there = [fault for fault in faults if not fault.is_over]
+    if there:
+        return f"{label} was cleared, but not all is well there. Still standing: {standing_words(there)}."
+    if faults:
+        return f"{label} was cleared, but what is over still shows as not cleared: {standing_words(faults)}."
+    return f"{label} is cleared."
+
+
+def _untouched(label: str, faults: Sequence[Standing]) -> str:
+    """What to say of a receiver with faults at which nothing was done on the visit."""
+    there, over = ([fault for fault in faults if fault.is_over is is_over] for is_over in (False, True))
+    parts = [
+        f"Standing: {standing_words(there)}." if there else "",
+        f"Over, not cleared: {standing_words(over)}." if over else "",
+    ]
+    return " ".join((f"{label}: nothing was done there.", *filter(None, parts)))
 
 
 def gates(
-    said: Sequence[Said], receivers: Mapping[int, str], register_again: Mapping[int, Sequence[int]], n_unexplained: int
-) -> list[Gate]:
+    said: Sequence[Said], receivers: Mapping[int, str], register_again: Mapping[int, Sequence[int]], n_unexplained: int,
+    standing: Mapping[int, Sequence[Standing]] | None = None,
+) -> list[Gate]:  # fmt: skip
     """List what must be so before a visit can be finished.
 
     Parameters
@@ -221,14 +292,19 @@ def gates(
         Receiver id → slots at "register again".
     n_unexplained : int
         Due things neither changed nor given a reason, at least 0.
+    standing : mapping of int to sequence of Standing, optional
+        Receiver id → faults on record there, worst first. They keep nobody from finishing, but are named.
     """
     rows = []
     for receiver_id, label in receivers.items():
         state = receiver_state(said, receiver_id)
+        faults = (standing or {}).get(receiver_id, ())
         if not state.is_worked:
+            if faults:
+                rows.append(Gate("faults", True, _untouched(label, faults), receiver_id, is_warning=True))
             continue
         if state.is_cleared:
-            rows.append(Gate("cleared", True, f"{label} is cleared.", receiver_id))
+            rows.append(Gate("cleared", True, _cleared(label, faults), receiver_id, is_warning=bool(faults)))
         else:
             why = why_not_clear(state, register_again.get(receiver_id, ()))
             rows.append(

@@ -23,9 +23,10 @@ def faults_here(context: Context, site: Any) -> dict[str, Any]:
     """What stands at a site, and what is over but to be cleared there, worst first; nothing where nothing does."""
     request, now = context["request"], timezone.now()
     rows = Fault.objects.visible_to(request.user).filter(read.STANDS, site=site)
-    # One more than fits says whether there are more, for the price of no further query.
+    # One more than fits says whether there are more: only then they are counted.
     found = list(read.worst_first(read.for_lines(rows))[: SHOWN + 1])
+    n_more = rows.count() - SHOWN if len(found) > SHOWN else 0
     return {
-        "lines": [shown(row, request, now) for row in found[:SHOWN]], "has_more": len(found) > SHOWN, "site": site,
+        "lines": [shown(row, request, now) for row in found[:SHOWN]], "n_more": n_more, "site": site,
         "at": now, "is_grave": any(row.is_grave_place and row.cleared_at is None for row in found),
     }  # fmt: skip

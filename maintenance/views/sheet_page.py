@@ -3,28 +3,32 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from devices.models import Fitting, PlannedChange, Receiver, Registration
+from devices.models import Fault, Fitting, PlannedChange, Receiver, Registration
 from devices.rules.slot_map import SlotRow, due_words, urgency
 from devices.rules.words import behaviour_words, span_words, window_words
 from maintenance.actions.entries import register_again_slots
 from maintenance.forms import visits as visit_forms
 from maintenance.models import DueItem, Entry, Visit
 from maintenance.querysets.days import due_on_visit, things_by_site, whys_now, work_until
+from maintenance.querysets.faults_on_visit import by_receiver, standing_at
 from maintenance.rules.visits import (
     WORK,
     Gate,
     ReceiverState,
     Said,
+    Standing,
     is_answered,
     is_named,
     is_on_test,
     receiver_state,
+    standing_words,
     why_not_clear,
 )
 from maintenance.views.round_page import due_by_site
@@ -48,6 +52,13 @@ class Card:
     entries: list[Entry] = field(default_factory=list)
     is_open: bool = False
     unit_is_due: bool = False
+    faults: list[Standing] = field(default_factory=list)
+
+    @property
+    def fault_words(self) -> list[str]:
+        """What is on record as wrong with it."""
+        over = _("%(kind)s, over, not cleared at the receiver")
+        return [over % {"kind": fault.kind} if fault.is_over else fault.kind for fault in self.faults]
 
     @property
     def battery(self) -> Entry | None:
@@ -87,9 +98,13 @@ class Card:
 
 
 def cards_of(
-    visit: Visit, rows: list[SlotRow], entries: list[Entry], items: list[DueItem], said: list[Said]
-) -> list[Card]:
-    """One card per taken slot of a receiver, in the order of the slots."""
+    visit: Visit, rows: list[SlotRow], entries: list[Entry], items: list[DueItem], said: list[Said],
+    faults: Sequence[Standing] = (),
+) -> list[Card]:  # fmt: skip
+    """One card per taken slot of a receiver, in the order of the slots.
+
+    A slot with a fault is to do until something was done there, or it was said why not.
+    """
     today = timezone.localdate(timezone=visit.site.zone)
     by_slot: dict[int, list[Entry]] = {}
     for entry in entries:
@@ -111,11 +126,14 @@ def cards_of(
         is_todo = row.transmitter_pk in wanted or row.needs_registering
         if visit.kind in ("inspection", "commissioning") and not any(e.kind in ("walk_test", "not_done") for e in own):
             is_todo = True
+        wrong = [fault for fault in faults if fault.slot == row.slot]
+        if any(not fault.is_over for fault in wrong) and not any(e.kind in WORK | {"not_done"} for e in own):
+            is_todo = True
         if not own and call and is_named(call, slot=row.slot, label=row.label, serial=row.serial or ""):
             is_todo = True
         state = "todo" if is_todo else "done" if any(e.kind in DONE_KINDS for e in own) else "rest"
         cards.append(Card(row, state, row.urgency(today), due_words(row.due_on, today), own))
-        cards[-1].unit_is_due = row.transmitter_pk in units
+        cards[-1].unit_is_due, cards[-1].faults = row.transmitter_pk in units, wrong
     return cards
 
 
@@ -129,6 +147,7 @@ class ReceiverTab:
     again: list[int]
     standby: DueItem | None = None
     standby_answered: bool = False
+    faults: list[Standing] = field(default_factory=list)
     n_changes: int = 0
     """Planned changes that stand in "Changes to make here" above: the tab must not say that nothing is to do."""
 
@@ -144,6 +163,11 @@ class ReceiverTab:
     def standby_is_todo(self) -> bool:
         """Whether the standby battery is due and neither changed nor explained."""
         return self.standby is not None and not self.standby_answered
+
+    @property
+    def still_words(self) -> str:
+        """Faults on record for this receiver and its slots, in a row; empty where there are none."""
+        return standing_words(self.faults)
 
     @property
     def why_not(self) -> str:
@@ -215,18 +239,20 @@ def _tabs(user: Any, visit: Visit, entries: list[Entry], said: list[Said]) -> li
     rows = Registration.objects.visible_to(user).filter(site=visit.site).slot_rows(timezone.now(), visit.site.zone)
     again = register_again_slots([receiver.pk for receiver in receivers])
     items = due_on_visit(visit, work_until(visit))
+    standing = by_receiver(standing_at(Fault.objects.visible_to(user), visit.site_id))
     tabs = []
     for receiver in receivers:
+        wrong = standing.get(receiver.pk, [])
         own_items = [item for item in items if item.kind != "standby"]
         cards = cards_of(
             visit, [row for row in rows if row.receiver_pk == receiver.pk],
-            [e for e in entries if e.receiver_id == receiver.pk], own_items, said,
+            [e for e in entries if e.receiver_id == receiver.pk], own_items, said, wrong,
         )  # fmt: skip
         standby = next((i for i in items if i.kind == "standby" and i.receiver_id == receiver.pk), None)
         answered = standby is not None and is_answered(said, transmitter_id=None, receiver_id=receiver.pk)
         tabs.append(
             ReceiverTab(
-                receiver, cards, receiver_state(said, receiver.pk), again.get(receiver.pk, []), standby, answered
+                receiver, cards, receiver_state(said, receiver.pk), again.get(receiver.pk, []), standby, answered, wrong
             )
         )
     return tabs

@@ -5,11 +5,14 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from maintenance.rules.visits import (
+    MOST_FAULTS,
     Said,
+    Standing,
     gates,
     is_answered,
     is_on_test,
     receiver_state,
+    standing_words,
     why_not_clear,
 )
 
@@ -75,6 +78,36 @@ def test_gates_name_each_receiver_left_the_centre_on_test_and_what_is_unexplaine
     ]
     assert "Slot 6" in found[0].text
     assert found[3].text.startswith("2 due batteries")
+
+
+def test_a_cleared_receiver_with_faults_is_never_called_well_and_keeps_nobody():
+    rows = said("battery", "covers", "cleared")
+    there = [Standing("missing", 4), Standing("receiver fault"), Standing("tamper", 2, is_over=True)]
+    (gate,) = gates(rows, {1: "R1"}, {}, 0, {1: there})
+    assert (gate.code, gate.is_open, gate.is_warning) == ("cleared", True, True)
+    assert gate.text == (
+        "R1 was cleared, but not all is well there. Still standing: missing in slot 4 and receiver fault."
+    )
+    (gate,) = gates(rows, {1: "R1"}, {}, 0, {1: there[2:]})
+    assert gate.text == "R1 was cleared, but what is over still shows as not cleared: tamper in slot 2."
+    (gate,) = gates(rows, {1: "R1"}, {}, 0, {2: there})
+    assert (gate.text, gate.is_warning) == ("R1 is cleared.", False)
+
+
+def test_a_receiver_with_faults_at_which_nothing_was_done_is_named():
+    there = [Standing("low battery", 3), Standing("tamper", place="SK-1", is_over=True)]
+    (gate,) = gates([], {1: "R1", 2: "R2"}, {}, 0, {2: there})
+    assert (gate.code, gate.is_open, gate.receiver_id) == ("faults", True, 2)
+    assert gate.text == (
+        "R2: nothing was done there. Standing: low battery in slot 3. Over, not cleared: tamper of SK-1."
+    )
+
+
+def test_of_many_faults_the_worst_are_named_and_the_others_counted():
+    many = [Standing("missing", slot) for slot in range(1, MOST_FAULTS + 4)]
+    assert standing_words(many).endswith(f"missing in slot {MOST_FAULTS} and 3 more")
+    assert standing_words(many[:1]) == "missing in slot 1"
+    assert standing_words([]) == ""
 
 
 def test_a_due_thing_is_answered_by_a_change_or_a_reason_for_its_own_transmitter():
