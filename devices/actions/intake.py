@@ -245,10 +245,10 @@ def _checked(
         raise _ChangedSince
     if found.kept:
         if "known" in read:
-            same = read["known"][0] == (len(found.kept), sum([one[4] for one in found.kept]))
+            same = read["known"][0] == (len(found.kept), sum([one.stamp for one in found.kept]))
             old = [] if same else found.kept
         else:
-            old = [one for one in found.kept if stamps.get(one[0]) != one[4]]
+            old = [one for one in found.kept if stamps.get(one.id) != one.stamp]
         if old or border != found.border:
             remembers.forget(old)
             remembers.keep_border(border)
@@ -307,7 +307,7 @@ def _asks_of(keys: Sequence[sql.Key], placed: Placed | None = None, *, is_bulk: 
     """Lock the transmitters of some days, and those remembered, and read what is on record: "locked" or, where all are
     remembered, "known"; "days" unless in bulk; and the "stays" of cells that are not remembered.
     """
-    kept = {one[0] for one in placed.found.kept} if placed is not None else set()
+    kept = {one.id for one in placed.found.kept} if placed is not None else set()
     ids = {key[0] for key in keys}
     if not ids and not kept:
         return {}
@@ -327,7 +327,7 @@ def _days_asks(
 ) -> list[sql.Ask]:  # fmt: skip
     if not grouped:
         return []
-    customers = sql.owners(read["locked"]) if "locked" in read else {one[0]: one[1][1] for one in kept}
+    customers = sql.owners(read["locked"]) if "locked" in read else {one.id: one.unit.customer_id for one in kept}
     return merge_days(grouped, customers, sql.as_states(read["days"]), stays)[1]
 
 

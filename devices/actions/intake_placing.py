@@ -205,7 +205,7 @@ def place_parts(
     if slots:
         known = {place.id for place in read}
         read = [*read, *(place for place in isql.places_in(slots) if place.id not in known)]
-    places = Places(read, {one[0]: one[2] for one in found.kept})
+    places = Places(read, {one.id: one.places for one in found.kept})
     return [placer.place(part, places) for part in parts]
 
 
@@ -269,16 +269,17 @@ class _Placer:
             if unit is None or receiver or kind not in PLAIN or (border is not None and at < border):
                 others.append(event)
                 continue
-            rows = places_of(unit[0])
+            unit_id, unit_customer_id, _, _ = unit
+            rows = places_of(unit_id)
             if rows is None or len(rows) != 1:
                 others.append(event)
                 continue
             _, _, receiver_id, _, customer_id, _, from_at, to_at, _ = rows[0]
-            if customer_id != unit[1] or from_at > at or (to_at is not None and at >= to_at):
+            if customer_id != unit_customer_id or from_at > at or (to_at is not None and at >= to_at):
                 others.append(event)
                 continue
             hear(receiver_id)
-            _say(said, unit[0], kind, at, margin_db)
+            _say(said, unit_id, kind, at, margin_db)
         return others
 
     def _of_receiver(self, event: Event, placed: Placed) -> None:
@@ -355,6 +356,7 @@ def _say(said: dict[Key, list[Any]], transmitter_id: int, kind: str, at: datetim
     key = (transmitter_id, at.date())
     day = said.get(key)
     if day is None:
+        # Quarter hours heard (bits), least margin, flags, last second, activations by quarter hour.
         day = said[key] = [0, None, 0, 0, None]
     second = at.hour * 3600 + at.minute * 60 + at.second
     quarter = second // QUARTER_S

@@ -118,7 +118,7 @@ def units_and_places(serials: Iterable[str], scope: Scope, memory: Memory | None
     rows: Rows = []
     alike: Rows | None = None
     if kept and memory is not None:
-        wanted.difference_update([one[1][2] for one in kept])
+        wanted.difference_update([one.unit.serial for one in kept])
         border = memory.border
         if wanted:
             # Hardly any of the few that nobody remembers is on record just so.
@@ -135,7 +135,7 @@ def units_and_places(serials: Iterable[str], scope: Scope, memory: Memory | None
         more = _units(alike)
         rows += alike
     places = _places(row[5:] for row in rows if row[5] is not None)
-    exact = [*units.values(), *[one[1] for one in kept]]
+    exact = [*units.values(), *[one.unit for one in kept]]
     return Found(Units(exact, more.values()), list(places.values()), border, kept, stamps)
 
 

@@ -172,11 +172,12 @@ def merge_days(
             continue
         else:
             changed.append((key, was, new))
-        if new[5] & CAPPED:
+        if new.flags & CAPPED:
             n_capped += not was.flags & CAPPED or new.activations == MOST
-        heard = was[0]
-        gained = new[0] - heard
-        added.append(_tuple(Added, (unit, day, 1 if gained and not heard else 0, gained, new[2] - was[2])))
+        heard_before = was.heard
+        gained = new.heard - heard_before
+        is_first = 1 if gained and not heard_before else 0
+        added.append(_tuple(Added, (unit, day, is_first, gained, new.activations - was.activations)))
     days = sql.new_days_asks(new_days) + sql.changed_days_asks(changed)
     return Recorded(len(grouped), n_capped), days + totals_asks(added, stays)
 

@@ -100,18 +100,19 @@ def _period_on_record(stays: Sequence[tuple[Any, ...]], day: Any) -> int | None:
         if begins > day or (ends is not None and day >= ends):
             return None
         return key if from_on is not None and from_on <= day else 0
-    here: tuple[Any, ...] | None = None
-    for row in stays:
-        # The later of two sets that overlap is the one that was in.
-        if row[3] <= day and (here is None or (row[3], row[1]) > (here[3], here[1])):
-            here = row
-    if here is None or (here[4] is not None and day >= here[4]):
+    # The later of two sets that overlap is the one that was in.
+    here = max(((begins, fitting, ends) for _, fitting, _, begins, ends, _, _ in stays if begins <= day), default=None)
+    if here is None:
         return None
-    best = None
-    for row in stays:
-        if row[1] == here[1] and row[6] is not None and row[6] <= day and (best is None or row[6] > best[6]):
-            best = row
-    return best[5] if best else 0
+    _, fitting_in, ends_in = here
+    if ends_in is not None and day >= ends_in:
+        return None
+    begun = [
+        (from_on, key)
+        for _, fitting, _, _, _, key, from_on in stays
+        if fitting == fitting_in and from_on is not None and from_on <= day
+    ]
+    return max(begun)[1] if begun else 0
 
 
 def _make_periods(added: Sequence[Added], stays: sql.Rows) -> None:

@@ -131,15 +131,16 @@ def merge(old: DayState, row: DayRow) -> DayState:
         Counts at most 32,767; flag 4 is set where one was cut off. `heard` never falls.
     """
     heard, expected, activations, loss_runs, margin, flags, last_heard_s, presence, acted, acts_source = old
+    # All of `DayRow` but its key and its source.
     (
-        _, _, row_heard, row_expected, row_activations, row_loss_runs, row_margin, row_flags, row_last_s, said, acts, _,
+        _, _, row_heard, row_expected, row_activations, row_loss_runs, row_margin, row_flags, row_last_s, row_presence, acts, _,
         interval_s, from_s, to_s,
     ) = row  # fmt: skip
     # A sealed day keeps no quarter hours: those of a late row alone would make its losses look like one long one.
     is_sealed = presence is None and heard > 0
     bits = _from_bytes(presence, "little") if presence else 0
-    if said:
-        bits |= _from_bytes(said, "little")
+    if row_presence:
+        bits |= _from_bytes(row_presence, "little")
         if not is_sealed:
             presence = bits.to_bytes(N_BYTES, "little")
     n_quarters = bits.bit_count()
@@ -152,13 +153,13 @@ def merge(old: DayState, row: DayRow) -> DayState:
     if interval_s:
         if to_s is None:
             to_s = _end_of(old, row, last_heard_s)
-        should = expected_of(interval_s, from_s, to_s)
-        if should < row_expected:
-            should = row_expected
+        due = expected_of(interval_s, from_s, to_s)
+        if due < row_expected:
+            due = row_expected
     else:
-        should = row_expected
-    if expected < should:
-        expected = should
+        due = row_expected
+    if expected < due:
+        expected = due
     if not is_sealed and interval_s and (presence is not None or not heard):
         # The quarter hour in which the last one was heard belongs to the span; one that only begins at its end does not.
         to_q = QUARTERS if to_s >= DAY_S else -(-to_s // QUARTER_S)  # type: ignore[operator]
