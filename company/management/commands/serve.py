@@ -18,6 +18,8 @@ from gunicorn.app.base import BaseApplication
 from company.worker import Worker
 
 THREADS = 8
+CONNECTIONS = 400
+"""Each may take two of the 1024 files that a process usually may have open."""
 
 
 class Server(BaseApplication):
@@ -30,9 +32,9 @@ class Server(BaseApplication):
 
     def load_config(self) -> None:
         for name, value in {
-            "bind": self.address, "workers": 1, "threads": THREADS, "worker_class": "gthread", "timeout": 120,
-            "graceful_timeout": 4, "loglevel": "warning", "proc_name": "slotledger",
-            "post_worker_init": self.start_jobs, "worker_exit": self.stop_jobs,
+            "bind": self.address, "workers": 1, "threads": THREADS, "worker_class": "company.web_worker.WebWorker",
+            "worker_connections": CONNECTIONS, "timeout": 120, "graceful_timeout": 4, "loglevel": "warning",
+            "proc_name": "slotledger", "post_worker_init": self.start_jobs, "worker_exit": self.stop_jobs,
         }.items():  # fmt: skip
             self.cfg.set(name, value)
 
