@@ -5,6 +5,8 @@ from __future__ import annotations
 import codecs
 import json
 import random
+from collections import Counter
+from types import SimpleNamespace
 
 import pytest
 
@@ -102,3 +104,31 @@ def test_a_broken_promise_is_shown_with_its_input(capsys, monkeypatch):
     monkeypatch.setattr(fuzz_dc09, "check", broken)
     assert fuzz_dc09.main(["--n", "5"]) == 1
     assert "as a trial" in json.loads(capsys.readouterr().out)["why"]
+
+
+def clock_that_says(monkeypatch, *took: float) -> None:
+    """A CPU clock by which the inputs take so long, one after the other, and nothing from then on."""
+    left, at, is_begun = list(took), 0.0, False
+
+    def clock() -> float:
+        nonlocal at, is_begun
+        at += left.pop(0) if is_begun and left else 0.0
+        is_begun = not is_begun
+        return at
+
+    monkeypatch.setattr(fuzz_dc09, "time", SimpleNamespace(process_time=clock))
+
+
+def test_one_spike_of_the_clock_breaks_no_promise(monkeypatch):
+    clock_that_says(monkeypatch, 5.0, 7.0, 0.2)
+    dice, other = random.Random(1), random.Random(1)
+    assert fuzz_dc09.timed(WHOLE[0], dice, Counter()) == pytest.approx(0.2)
+    fuzz_dc09.check(WHOLE[0], other, Counter())
+    # What comes next is the same as if it had been timed once.
+    assert dice.random() == other.random()
+
+
+def test_what_is_slow_each_time_is_slow(monkeypatch):
+    clock_that_says(monkeypatch, 5.0, 3.0, 4.0)
+    with pytest.raises(fuzz_dc09.Broken, match=r"it took 3\.0 s, the least of 3 times"):
+        fuzz_dc09.timed(WHOLE[0], random.Random(1), Counter())

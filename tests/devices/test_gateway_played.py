@@ -10,7 +10,7 @@ from devices.actions.sources import source_of
 from devices.models import IntakeSource
 from devices.rules import silence
 from tests.factories import make_customer, make_manager
-from tests.tools.gateway import Counts, Sender, flood, play
+from tests.tools.gateway import Counts, Sender, flood, flood_until, play
 from tests.tools.gateway_firm import sent_in, tokens_of
 from tests.tools.gateway_posts import Post, Station, Story, Unit, posts_of, rows_of
 from tests.tools.gateway_story import Told, story_of, teller
@@ -85,6 +85,28 @@ def test_a_flood_goes_on_until_every_post_is_taken() -> None:
     assert {post.batch_id for post in sender.taken} == {post.batch_id for post in posts}
     assert sender.counts.n_cut > 0
     assert sent_in(sender.taken)[0] == sent_in(posts)[0]
+
+
+def test_a_flood_ends_after_its_hours_but_never_past_now() -> None:
+    assert flood_until(BEGIN, 6, BEGIN + timedelta(hours=9)) == BEGIN + timedelta(hours=6)
+    now = BEGIN + timedelta(hours=2, minutes=7)
+    until = flood_until(BEGIN, 6, now)
+    posts = list(posts_of([STATION], BEGIN, until, Story()))
+    assert until == max(post.until for post in posts) == now
+    assert max(row["time"] for post in posts for row in post.rows) <= now.isoformat()
+
+
+@pytest.mark.parametrize(
+    ("passed", "says"),
+    [
+        (timedelta(minutes=14), "there is nothing to flood with"),
+        (timedelta(days=-1), "there is nothing to flood with"),
+        (timedelta(days=61), "nothing older than 60 days"),
+    ],
+)
+def test_a_flood_of_what_the_address_would_refuse_is_not_begun(passed: timedelta, says: str) -> None:
+    with pytest.raises(ValueError, match=says):
+        flood_until(BEGIN, 6, BEGIN + passed)
 
 
 class _Willing(_Deaf):

@@ -7,7 +7,8 @@ Use::
 Inputs are random bytes, published frames changed in one to eight places (some with their checksum made right again, so
 that the reader behind it is reached), messages encrypted with a known key and changed, and streams of frames and rubbish
 cut at random. Checked: no exception; a frame with its checksum right is read or told why not; a stream gives the same
-frames however it was cut; answers can be built for whatever was read, and are read again; nothing takes over a second.
+frames however it was cut; answers can be built for whatever was read, and are read again; nothing takes over a second,
+the least of three times (the clock counts what else the machine does now and then).
 Prints one JSON line; ends with code 1 at the first broken promise and shows the input in hex.
 """
 
@@ -30,6 +31,7 @@ from tests.devices.rules.dc09_frames import KEY, PUBLISHED, WHOLE
 
 NOW = datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
 SLOW_S = 1.0
+TRIES = 3
 LETTERS = b'"*[]|#_/^:,-0123456789ABCDEFLRNXTti\r\n\x00\xff'
 DATA = ["#1234|1384 00 005", "#1234|NBA12/TA13*7^hall^", "1234|NRP", "", "|Nri1/CL501", "#1234|Nti10:00/id7/pi3/XT9"]
 
@@ -134,6 +136,25 @@ def check(data: bytes, dice: random.Random, seen: Counter[str]) -> None:
     seen["sound"] += bool(frames)
 
 
+def timed(data: bytes, dice: random.Random, seen: Counter[str]) -> float:
+    """Check one input; gives the CPU time it takes [s].
+
+    Raises
+    ------
+    Broken
+        If a promise does not hold, or if it was slow each of three times.
+    """
+    state, took = dice.getstate(), float("inf")
+    for again in range(TRIES):
+        dice.setstate(state)
+        started = time.process_time()
+        check(data, dice, Counter() if again else seen)
+        took = min(took, time.process_time() - started)
+        if took <= SLOW_S:
+            return took
+    raise Broken(f"it took {took:.1f} s, the least of {TRIES} times")
+
+
 def parser() -> argparse.ArgumentParser:
     made = argparse.ArgumentParser(prog="python -m tests.tools.fuzz_dc09", description=__doc__.split("\n")[0])
     made.add_argument("--n", type=int, default=1_000_000, help="inputs")
@@ -147,12 +168,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     begun = time.process_time()
     for number in range(asked.n):
         data = KINDS[number % len(KINDS)](dice)
-        started = time.process_time()
         try:
-            check(data, dice, seen)
-            took = time.process_time() - started
-            if took > SLOW_S:
-                raise Broken(f"it took {took:.1f} s")
+            took = timed(data, dice, seen)
         except Exception as why:
             print(json.dumps({"input": number, "hex": data.hex(), "why": f"{type(why).__name__}: {why}"}))
             return 1

@@ -34,6 +34,7 @@ from queue import Empty, Queue
 from typing import Any
 from urllib.parse import urlsplit
 
+from devices.rules.intake_rows import BACK_AT_MOST
 from tests.tools.gateway_firm import heard_on_record, sent_in, stations_of, tokens_of
 from tests.tools.gateway_posts import POST_EVERY, Post, Station, Story, posts_of
 from tests.tools.gateway_story import story_of, teller
@@ -188,9 +189,36 @@ def flood(sender: Sender, posts: Sequence[Post], *, threads: int, rate_s: float,
     return failed
 
 
+def flood_until(begin: datetime, hours: float, now: datetime) -> datetime:
+    """End of a flood: after so many hours, but never past now, for what has not happened yet is rightly refused.
+
+    Raises
+    ------
+    ValueError
+        If there is not even room for one post, or if it would begin before the days that the address still takes.
+    """
+    until = min(begin + timedelta(hours=hours), now)
+    if until - begin < POST_EVERY:
+        raise ValueError(
+            f"Everything is on record up to {begin:%Y-%m-%d %H:%M} UTC: there is nothing to flood with. "
+            "Wait a quarter of an hour, or stop the gateways for some hours first."
+        )
+    if begin < now - BACK_AT_MOST:
+        raise ValueError(f"The address takes nothing older than {BACK_AT_MOST.days} days. Give a later --from.")
+    return until
+
+
 def _flooded(options: argparse.Namespace, sender: Sender, stations: list[Station], begin: datetime) -> int:
+    try:
+        until = flood_until(begin, options.hours, datetime.now(UTC))
+    except ValueError as why:
+        print(why, file=sys.stderr)
+        return 2
+    if until < begin + timedelta(hours=options.hours):
+        room_h = (until - begin).total_seconds() / 3600
+        print(f"From {begin:%Y-%m-%d %H:%M} UTC to now there is room for {room_h:.2f} hours: the flood is of these.")
     before_heard, before_acts = heard_on_record([u.serial for s in stations for u in s.units], begin)
-    posts = list(posts_of(stations, begin, begin + timedelta(hours=options.hours), Story(), secrets.token_hex(3)))
+    posts = list(posts_of(stations, begin, until, Story(), secrets.token_hex(3)))
     normal_s = len(stations) / POST_EVERY.total_seconds()
     rate_s = max(options.flood * normal_s, options.least_rate)
     print(f"{len(posts)} posts of {len(stations)} receivers at {rate_s:.2f} a second (normal: {normal_s:.3f}).")
@@ -218,7 +246,10 @@ def _options() -> argparse.Namespace:
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     words.add_argument("--base", default="http://127.0.0.1:8000")
     words.add_argument("--from", dest="begin", help="ISO moment; without it the latest watermark on record")
-    words.add_argument("--hours", type=float, help="stop after so many hours of event time; without it, never")
+    words.add_argument(
+        "--hours", type=float,
+        help="stop after so many hours of event time; without it, never; a flood: 6, or as many as there are up to now",
+    )  # fmt: skip
     words.add_argument("--speed", type=float, default=0.0, help="times real time for what lies in the past; 0: at once")
     words.add_argument("--story", action="store_true")
     words.add_argument("--flood", type=float, default=0.0, help="times the normal rate of posts")
