@@ -12,20 +12,26 @@ import socket
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import Enum
 from tempfile import SpooledTemporaryFile
 from typing import IO, Any, TypeVar
 
+from company.chunk_scan import ChunkScan
+
 STEP = 64 * 1024
 """Bytes read or sent at a time."""
 HEAD_MOST = 64 * 1024
-"""A longer head is left to the parser, which refuses it."""
+"""A longer head is refused: gunicorn would read on for much longer, and no client of ours has one."""
 KEPT_MOST = 24 * 1024 * 1024
-"""A longer request is read by its thread as it comes. The largest upload that a page takes is 20 MB."""
+"""What comes behind is read by its thread as it comes. The largest upload that a page takes is 20 MB."""
 IN_MEMORY = 256 * 1024
 """What is longer waits in a temporary file."""
+SENT_AT_ONCE = 512 * 1024
+"""Asked of the kernel (it may give less): answers up to this leave their thread at once, however slow the line."""
 CONTINUE = b"HTTP/1.1 100 Continue\r\n\r\n"
+REFUSAL = b"HTTP/1.1 431 Request Header Fields Too Large\r\nConnection: close\r\nContent-Length: 0\r\n\r\n"
 
 _LENGTH = re.compile(rb"\r\ncontent-length:[ \t]*(\d{1,15})[ \t]*(?=\r\n)", re.IGNORECASE)
 _CHUNKED = re.compile(rb"\r\ntransfer-encoding:", re.IGNORECASE)
@@ -43,6 +49,7 @@ class Gathered(Enum):
     PART = "part"
     WHOLE = "whole"
     GONE = "gone"
+    TOO_LONG = "too long"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +92,7 @@ class PacedSocket(socket.socket):
 
     def __init__(self, client: socket.socket, pace: Pace, store: Store) -> None:
         super().__init__(client.family, client.type, client.proto, fileno=client.detach())
+        self.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SENT_AT_ONCE)
         self.pace, self.store = pace, store
         self.reading, self.writing = Spent(), Spent()
         self.was_late = False
@@ -102,9 +110,9 @@ class PacedSocket(socket.socket):
         self.was_late = self._has_said_continue = False
         self.begun_at = time.monotonic()
         self._head = bytearray()
-        self._body_most: int | None = None
-        self._is_chunked = self._is_told = False
-        self._tail = b""
+        self._ends_at: int | None = None
+        self._chunks: ChunkScan | None = None
+        self._is_told = False
         self._keep(ahead)
 
     def gather(self) -> Gathered:
@@ -125,6 +133,11 @@ class PacedSocket(socket.socket):
             return Gathered.GONE
         self._keep(data)
         return self._state()
+
+    def refuse(self) -> None:
+        """Say that the head is too long; a client that does not listen need not hear it."""
+        with suppress(OSError):
+            super().send(REFUSAL)
 
     def is_overdue(self) -> bool:
         """Whether a request that is being gathered has had its time."""
@@ -151,44 +164,44 @@ class PacedSocket(socket.socket):
         self._n_kept += len(data)
         self.store.add(len(data))
         self.reading.n_bytes += len(data)
-        self._tail = (self._tail + data)[-4:]
-        if not self._is_told and len(self._head) <= HEAD_MOST:
+        if self._chunks is not None:
+            self._chunks.feed(data)
+        elif not self._is_told:
             searched = max(0, len(self._head) - 3)
             self._head += data
             end = self._head.find(b"\r\n\r\n", searched)
             if end >= 0:
-                head, self._head = bytes(self._head[: end + 2]), bytearray()
-                self._look_at(head, end + 4)
+                head, body = bytes(self._head[: end + 2]), bytes(self._head[end + 4 :])
+                self._head = bytearray()
+                self._look_at(head, body)
 
-    def _look_at(self, head: bytes, n_head: int) -> None:
-        """Find out from a whole head how long the request is."""
+    def _look_at(self, head: bytes, body: bytes) -> None:
+        """Find out from a whole head where the request ends."""
         self._is_told = True
         lengths = _LENGTH.findall(head)
-        self._is_chunked = bool(_CHUNKED.search(head))
-        self._body_most = n_head + (int(lengths[0]) if lengths and not self._is_chunked else 0)
-        waits = self._n_kept < self._body_most or (self._is_chunked and self._n_kept == n_head)
-        if waits and self._body_most <= KEPT_MOST and _EXPECTS.search(head):
+        if _CHUNKED.search(head):
+            self._chunks = ChunkScan()
+            self._chunks.feed(body)
+        else:
+            self._ends_at = len(head) + 2 + (int(lengths[0]) if lengths else 0)
+        if not body and self._state() is Gathered.PART and _EXPECTS.search(head):
             # Its sender waits for a word before it sends the body, and gunicorn gives it when the thread begins.
             super().send(CONTINUE)
             self._has_said_continue = True
 
     def _wanted(self) -> int:
         """So many bytes may be read without reading far into the next request."""
-        return STEP if self._body_most is None or self._is_chunked else self._body_most - self._n_kept
+        return STEP if self._ends_at is None else self._ends_at - self._n_kept
 
     def _state(self) -> Gathered:
-        if not self._is_told:
-            is_whole = len(self._head) > HEAD_MOST
-        elif self._is_chunked:
-            # The end of a body in pieces looks like this. What only looks like it is read on by the thread, within its time.
-            is_whole = self._tail == b"\r\n\r\n" and self._has_body()
+        if self._chunks is not None:
+            is_whole = self._chunks.is_over
+        elif self._ends_at is not None:
+            is_whole = self._n_kept >= self._ends_at
         else:
-            is_whole = self._body_most is None or self._n_kept >= self._body_most or self._body_most > KEPT_MOST
+            return Gathered.TOO_LONG if len(self._head) > HEAD_MOST else Gathered.PART
         is_enough = self._n_kept > KEPT_MOST or (self._n_kept > IN_MEMORY and self.store.n_bytes > self.store.most)
         return Gathered.WHOLE if is_whole or is_enough else Gathered.PART
-
-    def _has_body(self) -> bool:
-        return self._body_most is not None and self._n_kept > self._body_most
 
     def _release(self) -> None:
         if self._kept is not None:

@@ -1,8 +1,8 @@
 """gunicorn's worker with threads, but a thread only works on a request that has come in whole.
 
 A client that sends half a request, a byte a second, or nothing, waits in the event loop and takes no thread from anybody; it
-has its time (`Pace`), then its connection is closed. Requests larger than `KEPT_MOST` and answers go through a thread, at no
-less than that pace. A connection that ends does so in the event loop as well: gunicorn stops its loop for up to two seconds
+has its time (`Pace`), then its connection is closed. What of a request goes beyond `KEPT_MOST`, and answers, go through a
+thread, at no less than that pace. A connection that ends does so in the event loop as well: gunicorn stops its loop for up to two seconds
 until the client has hung up too.
 """
 
@@ -99,6 +99,10 @@ class WebWorker(ThreadWorker):
             return
         if state is Gathered.GONE:
             self._drop(conn)
+        elif state is Gathered.TOO_LONG:
+            self._forget(conn)
+            conn.sock.refuse()
+            self._end(conn)
         elif state is Gathered.WHOLE:
             self._forget(conn)
             conn.sock.hand_over()

@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from company.management.commands.serve import Server
+from company.paced_socket import KEPT_MOST, STEP
 from company.web_worker import WebWorker
 from tests.company.slow_server import LONG
 from tests.tools.servers import free_port
@@ -82,7 +83,9 @@ def patient(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     yield from _served(tmp_path_factory.mktemp("patient"), 300.0, 1e9)
 
 
-@pytest.mark.parametrize("part", [b"", b"POST /x HT", HEAD, HEAD + b"{", CHUNKED + b"5\r\nab"])
+@pytest.mark.parametrize(
+    "part", [b"", b"POST /x HT", HEAD, HEAD + b"{", CHUNKED + b"5\r\nab", CHUNKED + b"40\r\n0\r\n\r\n"]
+)
 def test_half_requests_take_no_thread_from_anybody(patient: Running, part: bytes) -> None:
     with ExitStack() as held:
         for _ in range(MANY):
@@ -90,7 +93,7 @@ def test_half_requests_take_no_thread_from_anybody(patient: Running, part: bytes
         assert patient.answers()
 
 
-@pytest.mark.parametrize("part", [b"POST /x HT", HEAD, HEAD + b"{", CHUNKED + b"5\r\nab"])
+@pytest.mark.parametrize("part", [b"POST /x HT", HEAD, HEAD + b"{", CHUNKED + b"5\r\nab", CHUNKED + b"40\r\n0\r\n\r\n"])
 def test_a_half_request_is_closed_when_its_time_is_over(short: Running, part: bytes) -> None:
     with short.connect() as line:
         line.sendall(part)
@@ -109,16 +112,15 @@ def test_who_drips_a_byte_at_a_time_gets_no_more_time(short: Running) -> None:
         raise AssertionError("The connection was never closed.")
 
 
-def test_what_only_looks_like_the_end_of_a_body_holds_its_thread_no_longer_than_that(short: Running) -> None:
-    lines = [short.connect() for _ in range(MANY)]
+def test_the_rest_of_a_request_that_is_too_long_to_keep_must_come_in_time_too(short: Running) -> None:
+    lines = [short.connect() for _ in range(THREADS + 1)]
     for line in lines:
-        line.sendall(CHUNKED + b"40\r\n\r\n\r\n")
+        line.sendall(b"POST /x HTTP/1.1\r\nHost: x\r\nContent-Length: 99000000\r\n\r\n" + bytes(KEPT_MOST + STEP))
     assert short.answers()
-    for line in lines:
-        with suppress(ConnectionError):
-            assert b"200 OK" not in line.recv(1000)
-        line.close()
+    assert "took too long over its request or its answer" in short.said()
     assert "Traceback" not in short.said()
+    for line in lines:
+        line.close()
 
 
 @pytest.mark.parametrize("path", ["/long", "/file"])
@@ -229,12 +231,19 @@ def test_where_all_connections_are_taken_the_oldest_half_request_makes_room(pati
 
 
 @pytest.mark.parametrize(
-    "head", [b"GET\r\n\r\n", b"POST /x HTTP/1.1\r\nContent-Length: 1\r\nContent-Length: 2\r\n\r\nab"]
+    "head",
+    [b"GET\r\n\r\n", b"POST /x HTTP/1.1\r\nContent-Length: 1\r\nContent-Length: 2\r\n\r\nab"],
 )
 def test_what_is_no_request_is_refused_by_the_parser(patient: Running, head: bytes) -> None:
     with patient.connect() as line:
         line.sendall(head)
         assert line.recv(100).startswith(b"HTTP/1.1 400")
+
+
+def test_a_head_without_end_is_refused(patient: Running) -> None:
+    with patient.connect() as line:
+        line.sendall(b"GET /x HTTP/1.1\r\n" + b"x" * 100_000)
+        assert line.recv(100).startswith(b"HTTP/1.1 431")
 
 
 def test_both_ways_to_serve_use_this_worker() -> None:
