@@ -145,6 +145,22 @@ def test_who_was_held_back_and_then_leaves_a_frame_half_is_cut_off(taken):
     assert (listener.counts["closed_slow"], listener.counts["half"]) == (1, 1)
 
 
+BROKEN = event(seq=9).replace(b"1384", b"1385")
+
+
+@pytest.mark.parametrize(("spoilt", "is_closed"), [(BROKEN, False), (b"\x00" * 30, False), (BROKEN * 2, True)])
+def test_a_long_connection_does_not_add_up_what_it_now_and_then_spoils(taken, spoilt, is_closed):
+    async def talk(listener: Listener) -> int:
+        reader, writer = await tcp(listener)
+        writer.write(b"".join(spoilt + event(seq=seq) for seq in range(1, 101)))
+        n = len(await answers(reader, 100))
+        writer.close()
+        return n
+
+    listener, n = listening(talk, Limits(bad_frames=5, junk_bytes=100, burst=1000, state_every_s=9))
+    assert (listener.counts["closed_bad"], n < 100) == (int(is_closed), is_closed)
+
+
 def test_a_frame_that_was_held_back_is_judged_by_when_it_came(monkeypatch):
     """Else an encrypted one, which is taken for 40 s only, would be refused because of our own waiting."""
     asked: list[Any] = []

@@ -26,7 +26,8 @@ class Limits:
     frames_a_second, burst : float
         Of one address in the long run, and at once. TCP is slowed down to it, datagrams beyond it are dropped.
     bad_frames, junk_bytes : int
-        Of one connection; then it is closed.
+        Of one connection, more bad frames than sound ones by so many, and rubbish since its last sound one; then it is
+        closed.
     peers : int
         Addresses whose rate is remembered.
     unsent_bytes : int

@@ -49,6 +49,13 @@ class Connection:
         """Nothing of it is being written: it waits for bytes, or is held back because it sends too much."""
         return self.is_waiting or self.is_held_back
 
+    def was_sound(self, now_s: float) -> None:
+        """Note a sound frame. It makes good for a bad one and for rubbish before it: a connection that stays open for months
+        and now and then brings some must not add up what it brought.
+        """
+        self.silent_since_s, self.idle_since_s = None, now_s
+        self.n_bad, self.frames.n_junk = max(0, self.n_bad - 1), 0
+
 
 class Listener:
     """Listens on one address until it is stopped.
@@ -196,7 +203,7 @@ class Listener:
                     self._refuse(item)
                     connection.n_bad += 1
                     continue
-                connection.silent_since_s, connection.idle_since_s = None, self._loop.time()
+                connection.was_sound(self._loop.time())
                 # One after the other, as they came: they may have to wait for each other, which is not their sender's doing.
                 if not await self._answer(connection, item, came_at + n * timedelta(microseconds=1)):
                     return
