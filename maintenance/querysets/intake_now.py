@@ -31,7 +31,8 @@ def intake_facts(
     open_panels = panels.filter(closed_at=None)
     newest = batches.filter(source__in=by_itself).order_by("-received_at").values("received_at")[:1]
     found = anchor.annotate(
-        n_sources=_of_all(expected, Count("pk")), source_every_s=_of_all(expected, Min("late_after_s")),
+        n_sources=_of_all(expected, Count("pk")),
+        n_unbound=_of_all(expected.filter(late_after_s=None), Count("pk")), source_every_s=_of_all(expected, Min("late_after_s")),
         source_begun_at=_of_all(expected, Min("created_at")), batch_at=Subquery(newest),
         n_panels=_of_all(open_panels, Count("pk")), panel_every_s=_of_all(open_panels, Min("supervised_s")),
         panel_begun_at=_of_all(open_panels, Min("created_at")), message_at=_of_all(open_panels, Max("last_message_at")),
@@ -39,7 +40,7 @@ def intake_facts(
         listened_at=_of_all(listeners, Max("beat_at")),
     )  # fmt: skip
     row: Any = found.values(
-        "n_sources", "source_every_s", "source_begun_at", "batch_at", "n_panels", "panel_every_s", "panel_begun_at",
+        "n_sources", "n_unbound", "source_every_s", "source_begun_at", "batch_at", "n_panels", "panel_every_s", "panel_begun_at",
         "message_at", "is_listening", "listened_at",
     ).first()  # fmt: skip
     return row or {}

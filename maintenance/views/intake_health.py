@@ -12,7 +12,8 @@ from devices.rules.panel_state import BEAT_WITHIN
 from maintenance.querysets.intake_now import intake_facts
 
 USUAL = timedelta(hours=2)
-"""Said after this where no source and no panel has a limit of its own: gateways post every quarter hour. Our own choice."""
+"""Said after this of a gateway without a limit of its own, and where nothing has any: gateways post every quarter hour or
+oftener. Our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +42,11 @@ def intake_health(request: PersonRequest, now: datetime) -> IntakeHealth:
     n_panels, n_sources = found.get("n_panels") or 0, found.get("n_sources") or 0
     last_at = max((at for at in (found.get("batch_at"), found.get("message_at")) if at), default=None)
     limits = [timedelta(seconds=s) for s in (found.get("source_every_s"), found.get("panel_every_s")) if s]
+    if found.get("n_unbound") or not limits:
+        limits.append(USUAL)
     begun = [at for at in (found.get("source_begun_at"), found.get("panel_begun_at")) if at]
     since = last_at or min(begun, default=now)
     return IntakeHealth(
-        is_old=bool(n_sources or n_panels) and now - since > min(limits, default=USUAL), last_at=last_at,
+        is_old=bool(n_sources or n_panels) and now - since > min(limits), last_at=last_at,
         n_unheard=0 if found.get("is_listening") else n_panels, listened_at=found.get("listened_at"),
     )  # fmt: skip

@@ -96,6 +96,14 @@ def test_a_gateway_that_never_delivered_is_told_after_a_while_and_one_without_a_
     assert "Nothing has come" not in plain(home(world))
 
 
+def test_a_gateway_without_a_limit_is_not_waited_for_as_long_as_a_panel_that_tests_daily(world: World) -> None:
+    listener(beat_s=2)
+    make_account(world.own_receiver, last_message_at=NOW - 5 * HOUR, supervised_s=25 * 3600)
+    assert "Last delivery" not in plain(home(world))
+    gateway(world, last=4 * HOUR)
+    assert "Last delivery" in plain(home(world))
+
+
 def test_a_file_uploaded_by_hand_is_no_delivery_and_is_not_waited_for(world: World) -> None:
     gateway(world, last=5 * HOUR)
     uploaded = make_source(world.own, kind="file", created_at=NOW - 100 * HOUR)
