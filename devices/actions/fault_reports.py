@@ -228,7 +228,8 @@ def _move(row: Fault, span: Span, reports: Reports) -> None:
         # A word that somebody has put there instead stays.
         if cause == (row.begin_note or ""):  # type: ignore[attr-defined]
             cause = first.note
-        row.registration_id, row.source = first.registration_id, first.source
+        # The source stays: from it we knew first, at `recorded_at`; who reported the new beginning is in the reports.
+        row.registration_id = first.registration_id
         if row.latch_cleared_at is not None and row.latch_cleared_at < span.begin:
             row.latch_cleared_at = None
     row.cause = with_end(cause, end)

@@ -13,7 +13,7 @@ from django.utils.translation import gettext
 
 from company.access import PersonRequest
 from company.models import ChangeRow
-from devices.models import Fault, Output, Receiver, Registration
+from devices.models import Fault, FaultReport, Output, Receiver, Registration
 from devices.rules.fault_causes import SAID_OVER
 from maintenance.models import Entry, NoticedFault
 from maintenance.querysets.notices import duty_of
@@ -23,6 +23,8 @@ from maintenance.views.faults_shown import is_late
 
 SHORTLY = timedelta(days=1)
 """The same fault so soon before or after belongs to the story."""
+MOST_REPORTS = 200
+"""So many reports of one fault are looked through for their sources: some receivers repeat what stands every hour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +48,18 @@ class Left:
 
 def story(fault: Fault, request: PersonRequest) -> list[Step]:
     """What happened to a fault, oldest first: raised, reached us, mails, acknowledged, over, cleared on site."""
-    steps = [Step(fault.raised_at, gettext("Raised"), _raised_words(fault))]
+    reports = _reports(fault, request)
+    began = next((row.source for row in reports if row.at == fault.raised_at), fault.source)
+    steps = [Step(fault.raised_at, gettext("Raised"), _raised_words(fault, began))]
     if is_late(fault):
         late = gettext("%(late)s later") % {"late": span_words(fault.recorded_at - fault.raised_at)}
+        if began != fault.source:
+            late = gettext("%(late)s later, from %(source)s") % {
+                "late": span_words(fault.recorded_at - fault.raised_at), "source": source_words(fault.source)
+            }  # fmt: skip
         is_ours = fault.found_by == Fault.FoundBy.WATCH
         steps.append(Step(fault.recorded_at, gettext("Seen by us") if is_ours else gettext("Reached us"), late))
+    steps += _others(fault, reports)
     steps += _mails(fault, NoticedFault.objects.visible_to(request.user).filter(fault=fault), request)
     if fault.acknowledged_at:
         by = fault.acknowledged_by.name if fault.acknowledged_by else ""
@@ -107,12 +116,34 @@ def _ended_with_receiver(fault: Fault) -> bool:
     return down_at is not None and fault.cleared_at is not None and fault.cleared_at >= down_at
 
 
-def _raised_words(fault: Fault) -> str:
+def _raised_words(fault: Fault, source: str) -> str:
     if fault.found_by == Fault.FoundBy.WATCH:
         return gettext("Nobody reported it: we saw it ourselves in what came in.")
-    if fault.source:
-        return gettext("Reported by %(source)s.") % {"source": source_words(fault.source).removesuffix(".")}
+    if source:
+        return gettext("Reported by %(source)s.") % {"source": source_words(source).removesuffix(".")}
     return gettext("Reported.")
+
+
+def _reports(fault: Fault, request: PersonRequest) -> list[FaultReport]:
+    """What was reported of it while it stood, in the order in which it reached us."""
+    if fault.found_by == Fault.FoundBy.WATCH:
+        return []
+    rows = FaultReport.objects.visible_to(request.user).filter(
+        receiver=fault.receiver_id, transmitter=fault.transmitter_id, kind=fault.kind, is_raised=True,
+        at__gte=fault.raised_at,
+    )  # fmt: skip
+    rows = rows.filter(at__lte=fault.cleared_at) if fault.cleared_at else rows
+    return list(rows.order_by("received_at", "at", "pk")[:MOST_REPORTS])
+
+
+def _others(fault: Fault, reports: Iterable[FaultReport]) -> Iterable[Step]:
+    """When it reached us from other sources than the one from which we knew it first."""
+    told = {fault.source}
+    for row in reports:
+        if row.source not in told:
+            told.add(row.source)
+            text = gettext("from %(source)s as well") % {"source": source_words(row.source)}
+            yield Step(row.received_at, gettext("Reached us"), text)
 
 
 def _mails(fault: Fault, rows: Any, request: PersonRequest) -> Iterable[Step]:

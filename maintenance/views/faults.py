@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -25,6 +26,7 @@ from company.models.firm import Duty
 from company.templatetags.days import site_time
 from devices.actions.faults import acknowledge_faults, say_fault_over, why_not_over
 from devices.models import Fault, Registration
+from devices.querysets.silence import last_heard
 from maintenance.forms.findings import read_pks
 from maintenance.querysets import faults as read
 from maintenance.rules.fault_ends import ended_elsewhere, note_of
@@ -177,7 +179,7 @@ def _detail_page(request: PersonRequest, fault: Fault, *, over_wrong: str = "") 
         "contacts": Contact.objects.visible_to(request.user).filter(customer=fault.customer_id).exclude(phone="")
         .order_by("name", "pk")[:CONTACTS],
         "n_hanging": grave.count() if fault.kind in OF_RECEIVER and fault.cleared_at is None else 0,
-        "here": reverse(_frame(request)["p"] + "fault_detail", args=[fault.pk]),
+        "heard_at": _heard_at(fault), "here": reverse(_frame(request)["p"] + "fault_detail", args=[fault.pk]),
         "why_not_over": why_not_over(fault) if line.state == "stands" else "", "over_wrong": over_wrong,
     }  # fmt: skip
     return page(request, "maintenance/faults/detail.html", context, status=422 if over_wrong else 200)
@@ -198,6 +200,13 @@ def fault_over(request: PersonRequest, pk: int) -> HttpResponse:
         undo_url=reverse("company:change_undo", args=[change.pk]),
     )
     return redirect(_frame(request)["p"] + "fault_detail", pk)
+
+
+def _heard_at(fault: Fault) -> datetime | None:
+    """When what is missing was last heard; None for any other fault, and where it never was."""
+    if fault.kind != Fault.Kind.MISSING or fault.transmitter_id is None:
+        return None
+    return last_heard([fault.transmitter_id], fault.raised_at.astimezone(UTC).date()).get(fault.transmitter_id)
 
 
 def _answered(fault: Fault, request: PersonRequest) -> ChangeRow | None:

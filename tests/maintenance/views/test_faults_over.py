@@ -1,11 +1,17 @@
-"""Saying on a fault's page that it is over: a reason is needed, the story tells it, and it can be taken back."""
+"""A fault's page: saying that it is over, with a reason and taken back; from whom it is known; when it was last heard."""
 
 from __future__ import annotations
+
+from datetime import timedelta
 
 import pytest
 
 from company.models import ChangeRow
+from devices.actions.fault_events import Signal, record_signals
+from devices.actions.rollups import record_days
 from devices.models import Fault
+from devices.rules.day_merge import DayRow
+from devices.rules.presence import mask_of_quarters
 from tests.factories import NOW
 from tests.maintenance.views.test_faults import HOUR, make_fault, of_receiver, text_of, url
 
@@ -60,3 +66,29 @@ def test_pressed_again_it_says_that_it_is_over(world):
 
 def test_a_technician_does_not_end_what_is_not_there_for_anybody(world):
     assert world.client("technician").post(url("fault_over", 999_999), {"reason": WHY}).status_code == 404
+
+
+def test_a_fault_known_from_two_sources_says_of_each_when_it_reached_us(world):
+    row = world.own_registration
+    for source, at, received in (("gateway 7", NOW - 2 * HOUR, NOW - HOUR), ("desk", NOW - 3 * HOUR, NOW - HOUR / 2)):
+        signal = Signal(
+            kind="trouble", at=at, customer_id=row.customer_id, site_id=row.site_id, receiver_id=row.receiver_id,
+            registration_id=row.pk, transmitter_id=row.transmitter_id,
+        )  # fmt: skip
+        record_signals(signals=[signal], source=source, at=received)
+    fault = Fault.objects.get()
+    assert (fault.raised_at, fault.source, fault.recorded_at) == (NOW - 3 * HOUR, "gateway 7", NOW - HOUR)
+    text = text_of(world.client("office").get(url("fault_detail", fault.pk)))
+    text = text[text.index("What happened") :]
+    steps = ("Reported by desk.", "2 h later, from gateway 7", "from desk as well")
+    places = [text.index(words) for words in steps]
+    assert places == sorted(places)
+
+
+def test_what_is_missing_says_when_it_was_last_heard(world):
+    fault = make_fault(world.own_registration)
+    page = url("fault_detail", fault.pk)
+    assert "Last heard" not in text_of(world.client("office").get(page))
+    day = (NOW - timedelta(days=2)).date()
+    record_days([DayRow(fault.transmitter_id, day, presence=mask_of_quarters([3]), last_heard_s=3000, interval_s=3600)])
+    assert "Last heard</dt><dd>23 Nov 2026, 00:50" in text_of(world.client("office").get(page))
