@@ -78,6 +78,7 @@ def receiver_evidence(
         n_heard=sum(1 for slot in expected if _was_heard(row, slot, heard.get(slot.slot), zone)),
         n_faults=len(faults),
         faults=tuple(faults),
+        heard_at=max((heard[slot.slot].astimezone(zone) for slot in expected if slot.slot in heard), default=None),
         judged_at=now.astimezone(zone),
         shortest_window_s=min((slot.window_s for slot in expected if slot.window_s), default=None),
         link_tested_at=row.link_tested_at.astimezone(zone) if row.link_tested_at else None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 from zoneinfo import ZoneInfo
@@ -9,10 +10,13 @@ from zoneinfo import ZoneInfo
 from django.apps import apps
 from django.contrib.auth.models import AnonymousUser
 from django.db.models import F, Q
+from django.utils import timezone
 
 from company.querysets import CustomerScoped, scope_of
 from devices.querysets.prepared import rows_of
 from devices.querysets.serials import looking_like
+from devices.querysets.ways_in import still_heard
+from devices.rules.silence import LINK_LOST
 from devices.rules.supervision import StandingFault
 
 if TYPE_CHECKING:
@@ -151,4 +155,15 @@ class FaultQuerySet(CustomerScoped):
                 since_on=since_at.date(), is_over=cleared_at is not None, duty=duty or "", code=kind, pk=pk, since_at=since_at,
             )  # fmt: skip
             found.setdefault(receiver_pk, []).append(fault)
-        return found
+        return _with_ways(found)
+
+
+def _with_ways(found: dict[int, list[StandingFault]]) -> dict[int, list[StandingFault]]:
+    """Say of a lost link by which other way the receiver is still heard; no query where no link is lost."""
+    cut = {pk for pk, faults in found.items() for fault in faults if fault.code == LINK_LOST and not fault.is_over}
+    for pk, (lost, still) in still_heard(cut, timezone.now()).items():
+        found[pk] = [
+            replace(fault, lost_way=lost, still_by=still) if fault.code == LINK_LOST and not fault.is_over else fault
+            for fault in found[pk]
+        ]
+    return found

@@ -20,6 +20,10 @@ _WHAT = {
         "be told from here."
     ),
 }
+_ONE_WAY = (
+    "Nothing comes from this receiver by {lost} since {since}; by {still} it still reaches us. What only {lost} would report "
+    "is not known here."
+)
 _OTHER = {
     "receiver_power": "The receiver says that its mains or supply has failed, since {since}.",
     "receiver_standby": "The receiver says that its standby battery is low or missing, since {since}.",
@@ -77,8 +81,9 @@ def alarms_of(faults: Iterable[StandingFault], rows: Sequence[SlotRow], today: d
     found = []
     for fault in _of_receiver(faults):
         text = _WHAT.get(fault.code) or _OTHER.get(fault.code, "Fault of this receiver: {kind}, since {since}.")
-        said = text.format(kind=fault.kind, since=fault.since(today))
-        found.append(Alarm(fault.pk, f"{said}{hanging}", fault.code in _WHAT))
+        text = _ONE_WAY if fault.still_by else text
+        said = text.format(kind=fault.kind, since=fault.since(today), lost=fault.lost_way, still=fault.still_by)
+        found.append(Alarm(fault.pk, f"{said}{hanging}", fault.code in _WHAT and not fault.still_by))
     return tuple(sorted(found, key=lambda one: not one.is_deaf))
 
 
@@ -87,13 +92,13 @@ def slot_alarms(faults: Iterable[StandingFault], today: date) -> tuple[Alarm, ..
     return tuple(
         Alarm(fault.pk, _SLOT[fault.code].format(since=fault.since(today)), True)
         for fault in _of_receiver(faults)
-        if fault.code in _SLOT
+        if fault.code in _SLOT and not fault.still_by
     )
 
 
 def tile_words(faults: Iterable[StandingFault]) -> tuple[str, ...]:
-    """Words that stand on every taken slot while its receiver is deaf or out of reach."""
-    return tuple(_TILE[fault.code] for fault in _of_receiver(faults) if fault.code in _TILE)
+    """Words that stand on every taken slot while its receiver is deaf or out of reach by every way."""
+    return tuple(_TILE[fault.code] for fault in _of_receiver(faults) if fault.code in _TILE and not fault.still_by)
 
 
 def _of_receiver(faults: Iterable[StandingFault]) -> list[StandingFault]:

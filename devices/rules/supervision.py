@@ -5,13 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from devices.rules.slot_map import SlotRow
-from devices.rules.words import (
-    WINDOW_OFF,
-    count_words,
-    day_words,
-    moment_words,
-    span_words,
-)
+from devices.rules.words import WINDOW_OFF, count_words, day_words, moment_words, span_words
 
 EVERY = "every"
 EXCEPTIONS = "exceptions"
@@ -28,14 +22,11 @@ EVIDENCE_WORDS = {
 LINK_TEST_HOURS = 25
 """A link test older than a day (and an hour of grace) no longer carries "no fault reported". A daily test message is what
 the U.S. guide specification UFGS 13853N asks of radio fire boxes (once per 24 h); the hour of grace is our own."""
-
 UNSUPERVISED_INTERVALS = 3
 """Where no window is set, a transmitter counts as silent after this many check-in intervals. Own rule of thumb."""
 
-
 DAY_S = 86_400
 """Where no slot has a window, a delivery older than a day proves nothing about today. Decided for this product."""
-
 MAX_NAMED_FAULTS = 3
 """So many faults are named in a sentence; the rest are counted. Decided for this product."""
 
@@ -64,6 +55,8 @@ class StandingFault:
         Kind as the database knows it ("low_battery"), and key.
     since_at : datetime or None
         Local moment on which it was raised.
+    lost_way, still_by : str
+        Of a lost link where only one of several ways in is silent: which, and by what it still comes; else empty.
     """
 
     kind: str
@@ -76,6 +69,8 @@ class StandingFault:
     code: str = ""
     pk: int | None = None
     since_at: datetime | None = None
+    lost_way: str = ""
+    still_by: str = ""
 
     @property
     def is_of_receiver(self) -> bool:
@@ -88,7 +83,8 @@ class StandingFault:
 
     def words(self, today: date, *, with_place: bool = True) -> str:
         """Say it: "low battery, Room 4 pendant, since 14 November"; a latched one says that it is not cleared."""
-        parts = [self.kind, self.place or "the receiver"] if with_place else [self.kind]
+        kind = f"nothing by {self.lost_way}, still heard by {self.still_by}" if self.still_by else self.kind
+        parts = [kind, self.place or "the receiver"] if with_place else [kind]
         said = f"{', '.join(parts)}, since {day_words(self.since_on, today=today)}"
         return f"{said}, not yet cleared at the receiver" if self.is_over else said
 
@@ -146,6 +142,8 @@ class ReceiverEvidence:
         Shortest window of the supervised slots [s]; None = no slot is supervised.
     faults : tuple of StandingFault
         The faults by name, oldest first; may be fewer than `n_faults`.
+    heard_at : datetime or None
+        Local time of the newest check-in; a delivery may come later and hold none.
     """
 
     grade: str
@@ -160,6 +158,7 @@ class ReceiverEvidence:
     judged_at: datetime | None = None
     shortest_window_s: int | None = None
     faults: tuple[StandingFault, ...] = ()
+    heard_at: datetime | None = None
 
     @property
     def outage(self) -> StandingFault | None:
@@ -233,10 +232,13 @@ def _every(facts: ReceiverEvidence, today: date) -> Said:
     is_all = facts.n_heard == facts.n_registered
     who = f"All {facts.n_heard}" if is_all and facts.n_heard > 1 else f"{facts.n_heard} of {facts.n_registered}"
     # "by": a check-in after the last delivery may be missing without anybody knowing it yet.
-    said = Said(
-        f"{who} heard by {when}, the last delivery", "good" if is_all and facts.freshness == "fresh" else "open"
-    )
-    return _with_faults(said, facts, today)
+    heard_at = min(facts.heard_at or facts.watermark_at, facts.watermark_at) if facts.n_heard else facts.watermark_at
+    heard = moment_words(heard_at, today=today)
+    words = f"{who} heard by {heard}, {'the last delivery' if heard == when else f'last delivery {when}'}"
+    if is_all and facts.freshness == "stale" and facts.judged_at is not None:
+        # Else the same words would stand with another mark, and nobody could tell why.
+        words += f", longer ago than {span_words(facts.fresh_for_s)}, its shortest window"
+    return _with_faults(Said(words, "good" if is_all and facts.freshness == "fresh" else "open"), facts, today)
 
 
 def _with_faults(said: Said, facts: ReceiverEvidence, today: date) -> Said:

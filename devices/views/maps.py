@@ -29,6 +29,7 @@ from devices.models import Fault, Output, Receiver, ReceiverType, Registration
 from devices.querysets import end_of_day, evidence_of, heard_moment, kept_findings, moment
 from devices.rules.findings_facts import KeptFindings
 from devices.rules.receiver_alarm import alarms_of, tile_words
+from devices.rules.silence import LINK_LOST
 from devices.rules.slot_map import SlotRow, day_asked, day_refused, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, TransmitterEvidence, evidence_sentence, faults_of, judge
 from devices.views.page_frame import digest, framed, place_of, release
@@ -296,7 +297,9 @@ def _drawn(request: PersonRequest, head: Head, asked: Asked, names: Sequence[str
         names[0]: render_to_string(f"{MAP}#body", context),
         names[1]: render_to_string(f"{MAP}#said", context),
     }
-    cache.set(names[0], drawn[names[0]], KEPT_S)
+    # By which way a receiver is still heard changes without leaving a trace in its stamp.
+    is_cut = any(fault.code == LINK_LOST for fault in maps.faults.get(receiver.pk, []))
+    cache.set(names[0], drawn[names[0]], SAID_S if is_cut else KEPT_S)
     cache.set(names[1], drawn[names[1]], SAID_S)
     return drawn
 

@@ -6,16 +6,20 @@ from typing import Any
 
 from django.http import HttpResponse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from company.access import PersonRequest, audience
 from company.htmx import page
-from devices.models import Away, Fitting, Receiver, Registration
+from devices.models import Away, Fitting, LinkWatch, Receiver, Registration
 from devices.querysets import end_of_day
+from devices.querysets.radio_records import weak_one
+from devices.rules.findings_radio import weak_words
 from devices.rules.receiver_alarm import Alarm, slot_alarms
 from devices.rules.slot_life import never_stood
 from devices.rules.slot_map import day_asked, due_words, ticks_left
-from devices.rules.supervision import faults_of
+from devices.rules.supervision import EVERY, faults_of
+from devices.rules.words import day_words
 from devices.views.receivers import frame, standing_faults
 from devices.views.shown import registration_lines
 from devices.views.slot_before import before_of
@@ -36,6 +40,22 @@ def _fitted(request: PersonRequest, registration: Registration | None) -> dict[s
     kind = registration.transmitter.type
     cells = Fitting.objects.visible_to(request.user).newest_first().filter(transmitter=registration.transmitter)
     return {"away": away, "fittings": list(cells), "is_sealed": kind is not None and kind.welded_cell}
+
+
+def _weak(request: PersonRequest, registration: Registration | None) -> str:
+    """How the link of what stands here fell, where it is called weak; empty where it is away."""
+    if registration is None or registration.transmitter_id is None:
+        return ""
+    links = LinkWatch.objects.visible_to(request.user).filter(
+        registration=registration, transmitter=registration.transmitter_id, registration__receiver__evidence=EVERY
+    )
+    weak = weak_one(links)
+    if weak is None:
+        return ""
+    if weak.fine_on is None:
+        return weak_words(weak)
+    fine = gettext("It was as usual until %(day)s.") % {"day": day_words(weak.fine_on, today=timezone.localdate())}
+    return f"{weak_words(weak)} {fine}"
 
 
 def _now(request: PersonRequest, receiver: Receiver, slot: int, registration: Registration | None) -> dict[str, Any]:
@@ -80,6 +100,7 @@ def slot_detail(request: PersonRequest, pk: int, slot: int) -> HttpResponse:
     )
     context = frame(request) | _now(request, receiver, slot, registration) | _fitted(request, registration)
     context |= {
+        "weak": "" if context["away"] else _weak(request, registration),
         "receiver": receiver,
         "site": receiver.site,
         "slot": slot,

@@ -14,6 +14,7 @@ from django.conf import settings
 from django.core.mail import EmailMultiAlternatives
 from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.translation import gettext, ngettext
 
 from company.actions import ensure_firm
@@ -23,6 +24,7 @@ from devices.models import Fault, Registration
 from maintenance.models import FaultNotice, NoticeRule
 from maintenance.querysets import notices as read
 from maintenance.querysets.fault_places import has_standby, slot_now, state_of
+from maintenance.querysets.fault_ways import with_ways
 from maintenance.rules.fault_ends import After, ended_elsewhere, over_words
 from maintenance.rules.fault_words import LIFE_SAFETY, meaning, rank, span_words, was
 
@@ -231,6 +233,7 @@ def _alike(faults: Sequence[Fault], hanging: dict[int, int]) -> tuple[Alike, ...
 
 def _stands(fault: Fault) -> tuple[str, str]:
     told = meaning(fault.kind, read.duty_of(fault), _unit_kind(fault), has_standby=has_standby(fault))
+    told = with_ways(told, fault, timezone.now())
     return told.what, told.do
 
 

@@ -74,7 +74,11 @@ def tell_sites(sites: Sequence[Any], user: Any, now: datetime) -> list[SiteTold]
                     for row, known in ((row, evidence[row.pk]) for row in here)
                 ],
                 next_visit=visit,
-                next_words=visit_sentence(visit.planned_on, batteries[site.pk], today) if visit else "",
+                next_words=visit_sentence(
+                    visit.planned_on, batteries[site.pk], now.astimezone(site.zone), visit.planned_at
+                )
+                if visit
+                else "",
                 n_requests=requests[site.pk],
             )
         )

@@ -154,12 +154,14 @@ def was(kind: str) -> str:
 _PORTAL = {
     "missing": "A call from it may not arrive. Look whether it is where it belongs and whole; until we have been, look in on "
     "whoever relies on it.",
-    "low_battery": "It still works. We change its battery; until then try it each day if somebody relies on it.",
+    "low_battery": "Its battery is running out, and it may fail when it is needed. We change it; until then try it each day if "
+    "somebody relies on it.",
     "trouble": "It may not notice what it is there for. Look whether it is damaged or covered.",
     "tamper": "Look whether its cover is closed and it sits in its place.",
     "outage": "Calls may not arrive. Look in on whoever relies on them until we say that it is in order again.",
     "link_lost": "We hear nothing from there at present. Try a call: whether it arrives at your place does not need us.",
-    "receiver_power": "Look whether the mains is off or a fuse has gone. Without power no call arrives.",
+    "receiver_power": "Look whether the mains is off or a fuse has gone, and tell us. A standby battery, if it has one, "
+    "carries it for hours at most; after that no call arrives.",
     "receiver_standby": "It works as long as the mains is there. Tell us before the mains is switched off.",
     "receiver_fault": "Calls may not arrive. Look in on whoever relies on them until we say that it is in order again.",
     "interference": "Calls may be missed while it lasts. Tell us of any new radio equipment near it.",

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime, time
 
 from devices.rules.supervision import EVERY, EXCEPTIONS, ReceiverEvidence, Said, evidence_sentence
 from devices.rules.words import count_words, list_words
@@ -60,6 +60,7 @@ def _add_up(members: Sequence[tuple[str, ReceiverEvidence]]) -> ReceiverEvidence
     marks = [row.watermark_at for row in rows if row.watermark_at]
     # Receivers added up are equally fresh; the sum must stay so, although the oldest delivery speaks for all.
     spans = [row.fresh_for_s for row in rows]
+    heard = [row.heard_at for row in rows if row.heard_at]
     window_s = max(spans) if rows[0].freshness == "fresh" else min(spans)
     return replace(
         rows[0],
@@ -68,6 +69,8 @@ def _add_up(members: Sequence[tuple[str, ReceiverEvidence]]) -> ReceiverEvidence
         n_faults=sum(row.n_faults for row in rows),
         link_tested_at=min(links) if links else None,
         watermark_at=min(marks) if marks else None,
+        # Only by the newest of all were all of them heard; unknown of one, it is unknown of the sum.
+        heard_at=max(heard) if len(heard) == len(rows) else None,
         shortest_window_s=window_s,
         faults=tuple(sorted((fault for row in rows for fault in row.faults), key=lambda fault: fault.since_on)),
         n_not_in_order=sum(row.n_not_in_order for row in rows),
@@ -84,8 +87,8 @@ def _lower(words: str) -> str:
     return words[:1].lower() + words[1:]
 
 
-def visit_sentence(planned_on: date, n_batteries: int, today: date) -> str:
-    """Say the next visit: "Next visit on 23 March 2027, for 3 batteries".
+def visit_sentence(planned_on: date, n_batteries: int, now: datetime, planned_at: time | None = None) -> str:
+    """Say the next visit: "Next visit on 23 March 2027, for 3 batteries"; one whose time is past is not called the next.
 
     Parameters
     ----------
@@ -93,10 +96,17 @@ def visit_sentence(planned_on: date, n_batteries: int, today: date) -> str:
         Day of a published round, or of a visit without one.
     n_batteries : int
         Batteries whose date falls into that visit, at least 0.
-    today : date
-        Local day at the site.
+    now : datetime
+        Local time at the site.
+    planned_at : time or None
+        About when on that day, by the site's clock.
     """
+    today = now.date()
     day = f"{planned_on.day} {planned_on:%B}" + ("" if planned_on.year == today.year else f" {planned_on.year}")
     when = "today" if planned_on == today else f"on {day}"
+    about = f", about {planned_at:%H:%M}" if planned_at else ""
+    if planned_on < today or (planned_on == today and planned_at is not None and planned_at < now.time()):
+        then = "today" if planned_on == today else day
+        return f"A visit was planned for {then}{about}; that it is done is not on record yet"
     what = f", for {count_words(n_batteries, 'battery', 'batteries')}" if n_batteries else ""
-    return f"Next visit {when}{what}"
+    return f"Next visit {when}{what}{about}"

@@ -29,6 +29,7 @@ from devices.models import Fault, Registration
 from devices.querysets.silence import last_heard
 from maintenance.forms.findings import read_pks
 from maintenance.querysets import faults as read
+from maintenance.querysets.fault_ways import with_ways
 from maintenance.rules.fault_ends import ended_elsewhere, note_of
 from maintenance.rules.fault_words import KINDS, LIFE_SAFETY, OF_RECEIVER, RECEIVER
 from maintenance.views.fault_story import left_of, story
@@ -168,6 +169,7 @@ def fault_detail(request: PersonRequest, pk: int) -> HttpResponse:
 def _detail_page(request: PersonRequest, fault: Fault, *, over_wrong: str = "") -> HttpResponse:
     """One fault with its story; `over_wrong` says why it could not be ended."""
     line = shown(fault, request, timezone.now())
+    line = replace(line, told=with_ways(line.told, fault, timezone.now()))
     grave = Registration.objects.visible_to(request.user).filter(
         receiver=fault.receiver_id, removed_at=None, duty=LIFE_SAFETY
     )

@@ -20,6 +20,7 @@ from devices.models import Receiver, Registration
 from devices.querysets import end_of_day
 from devices.rules.slot_map import OutputFacts, SlotRow, fill_slots, sum_up_outputs
 from devices.rules.supervision import StandingFault, evidence_sentence, faults_of
+from devices.rules.ways_in import PORTAL
 from devices.rules.words import window_words
 from maintenance.actions.reports import ask_for_slot_map, present_slot_map
 from maintenance.models import IssuedReport
@@ -67,14 +68,17 @@ def portal_site(request: HttpRequest, uuid: UUID) -> HttpResponse:
 
 def _what_to_do(faults: Sequence[StandingFault], today: date) -> list[tuple[str, str]]:
     """Standing faults in words, each with what people at the site can do; what is over waits for us alone."""
-    return [(fault.words(today), portal_words(fault.code)) for fault in faults if not fault.is_over]
+    return [(fault.words(today), _do(fault)) for fault in faults if not fault.is_over]
+
+
+def _do(fault: StandingFault) -> str:
+    return PORTAL.format(still=fault.still_by) if fault.still_by else portal_words(fault.code)
 
 
 def _of_slot(row: SlotRow, faults: Sequence[StandingFault], today: date) -> list[tuple[str, str]]:
     """Faults of one slot in words, each with what people at the site can do while it stands."""
     return [
-        (fault.words(today, with_place=False), "" if fault.is_over else portal_words(fault.code))
-        for fault in faults_of(row, faults)
+        (fault.words(today, with_place=False), "" if fault.is_over else _do(fault)) for fault in faults_of(row, faults)
     ]
 
 

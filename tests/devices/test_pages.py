@@ -193,7 +193,7 @@ def test_heard_counts_what_checked_in_within_its_window(world, office):
             transmitter_id=registration.transmitter_id, day=TODAY - timedelta(days=back), last_heard_s=36000 - 900,
             customer_id=registration.customer_id, heard=3, expected=10,
         )  # fmt: skip
-    assert "1 of 2 heard by 10:00, the last delivery" in text(slot_map(office, world.own_receiver))
+    assert "1 of 2 heard by 09:45, last delivery 10:00" in text(slot_map(office, world.own_receiver))
     heard = text(office.get(reverse("devices:slot_heard", args=[world.own_receiver.pk])))
     assert "heard 09:45" in heard
     assert "silent since 24 November, 09:45" in heard
@@ -223,7 +223,9 @@ def test_a_standing_fault_is_named_on_the_card_the_slot_page_and_among_the_findi
     assert "<b>tamper, since 14 November, not yet cleared at the receiver</b>" in page
     assert "<b>Low battery signalled on 14 November, and the cells are still in</b>" in page
     assert "<b>Fault: tamper, not yet cleared at the receiver</b>" in page
-    assert '<a href="#findings">2 faults reported' in page
+    link = page.partition('<a href="#findings">')[2].partition("</a>")[0]
+    assert "2 faults reported" in link
+    assert "<svg" in link, "the mark stands on the line of its words"
     assert "missing, since" not in page
     assert "Fault: low battery, since 14 November." in text(office.get(slot))
     said = text(office.get(heard))

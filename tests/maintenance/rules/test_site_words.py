@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 
@@ -88,7 +88,9 @@ def test_a_fresh_delivery_stays_fresh_beside_one_with_a_shorter_window() -> None
     assert (said.words, said.tone) == ("All 9 heard by 07:00, the last delivery", "good")
     stale = replace(quick, watermark_at=NOW - timedelta(minutes=11))
     said = site_sentence([("R1", slow), ("R2", stale)], TODAY)
-    assert said.words.startswith("R2: all 5 heard by 09:49, the last delivery; R1: all 4")
+    assert said.words.startswith(
+        "R2: all 5 heard by 09:49, the last delivery, longer ago than 10 min, its shortest window; R1: all 4"
+    )
     assert said.tone == "open"
 
 
@@ -101,7 +103,20 @@ def test_a_fresh_delivery_stays_fresh_beside_one_with_a_shorter_window() -> None
     ],
 )
 def test_the_next_visit_is_said_with_its_day_and_batteries(day: date, n: int, words: str) -> None:
-    assert visit_sentence(day, n, TODAY) == words
+    assert visit_sentence(day, n, NOW) == words
+
+
+@pytest.mark.parametrize(
+    ("day", "at", "words"),
+    [
+        (TODAY, time(10, 1), "Next visit today, about 10:01"),
+        (TODAY, time(9, 59), "A visit was planned for today, about 09:59; that it is done is not on record yet"),
+        (TODAY, None, "Next visit today"),
+        (TODAY - timedelta(days=1), None, "A visit was planned for {day}; that it is done is not on record yet"),
+    ],
+)
+def test_a_visit_whose_time_is_past_is_not_called_the_next(day: date, at: time | None, words: str) -> None:
+    assert visit_sentence(day, 0, NOW, at) == words.format(day=f"{day.day} {day:%B}")
 
 
 def test_a_deaf_receiver_is_not_added_up_with_one_that_hears():

@@ -266,11 +266,11 @@ def test_the_sentence_obeys_the_evidence_of_the_receiver(world: World) -> None:
         last_heard_s=34000,
     )
     page = client.get(f"/portal/sites/{world.own_site.uuid}/").content.decode()
-    assert "1 of 1 heard by 10:00, the last delivery." in page
+    assert "1 of 1 heard by 09:26, last delivery 10:00." in page
     assert (
         client.get(f"/portal/receivers/{receiver.code}/")
         .content.decode()
-        .count("1 of 1 heard by 10:00, the last delivery.")
+        .count("1 of 1 heard by 09:26, last delivery 10:00.")
         == 1
     )
 

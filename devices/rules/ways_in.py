@@ -1,0 +1,67 @@
+"""The ways by which one receiver reaches us, where it has several: which is silent, and by which it still comes. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from devices.rules.supervision import DAY_S
+from devices.rules.words import list_words
+
+WAY_WORDS = {"api": "the gateway", "file": "uploaded files", "panel": "the panel"}
+"""Kinds of source as a way in. Neither name nor account number: the customer reads these words as well."""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way in: the kind of its source, its last sign, and how long it may be without one [s]; None = not supervised."""
+
+    kind: str
+    sign_at: datetime | None
+    allowed_s: int | None = None
+
+    def is_lost(self, now: datetime) -> bool:
+        """Whether it counts as lost: supervised, and over its time."""
+        return (
+            self.sign_at is not None
+            and self.allowed_s is not None
+            and self.sign_at + timedelta(seconds=self.allowed_s) < now
+        )
+
+    def comes(self, now: datetime) -> bool:
+        """Whether something still comes by it; one that nobody supervises has a day."""
+        return self.sign_at is not None and now - self.sign_at <= timedelta(seconds=self.allowed_s or DAY_S)
+
+
+def still_by(ways: Sequence[Way], now: datetime) -> tuple[str, str]:
+    """Say which ways are silent and by which it still comes: ("the panel", "the gateway").
+
+    Two empty texts unless some are lost while others still come: then the whole link is lost, or none of it.
+    """
+    lost = [way for way in ways if way.is_lost(now)]
+    alive = [way for way in ways if way not in lost and way.comes(now)]
+    if not lost or not alive:
+        return "", ""
+    return _words(lost, alive), _words(alive, lost, is_other=True)
+
+
+def _words(ways: Sequence[Way], others: Sequence[Way], *, is_other: bool = False) -> str:
+    kinds = dict.fromkeys(way.kind for way in ways)
+    return list_words([_named(kind, others, is_other=is_other) for kind in kinds])
+
+
+def _named(kind: str, others: Sequence[Way], *, is_other: bool) -> str:
+    words = WAY_WORDS.get(kind, "another source")
+    if kind == "file" or all(way.kind != kind for way in others):
+        return words
+    return words.replace("the ", "another " if is_other else "one ", 1)
+
+
+MEANS = "Nothing comes by {lost} any more; by {still} we still hear from this receiver."
+DO = "See why {lost} has stopped. What only it reports does not reach us meanwhile."
+PORTAL = (
+    "One of the ways by which we hear from there is silent; by {still} it still reaches us. We look into it. What only the "
+    "silent one tells does not reach us meanwhile."
+)
+"""What it means that one of several ways is lost, what to do, and what people at the site read."""
