@@ -1,5 +1,6 @@
 """Checks of a receiver as a whole: its outputs, its faults, its room, its papers; pure Python."""
 
+from collections import Counter
 from collections.abc import Iterator
 
 from devices.rules.findings_facts import Finding, ReceiverFacts, at_output, at_slot, gravest, local_day, taken
@@ -193,11 +194,13 @@ _LATCHED_ADVICE = "Find out the cause, clear the receiver on site and record it.
 def standing_faults(facts: ReceiverFacts) -> Iterator[Finding]:
     """A fault that the receiver shows, or that nobody has cleared there.
 
-    A low battery past its days of grace is said by `low_batteries_ignored`, once.
+    A low battery past its days of grace is said by `low_batteries_ignored`, once. Of several of one kind, day and place
+    each is a finding of its own, what stands first: what is over must not hide it.
     """
     places = {id(fault): row for row in taken(facts) for fault in faults_of(row, facts.faults)}
     ignored = {finding.slot for finding in low_batteries_ignored(facts)}
-    for fault in facts.faults:
+    marks: Counter[str] = Counter()
+    for fault in sorted(facts.faults, key=lambda fault: fault.is_over):
         row = places.get(id(fault))
         if row is not None and row.slot in ignored and fault.kind == "low battery" and not fault.is_over:
             continue
@@ -215,6 +218,9 @@ def standing_faults(facts: ReceiverFacts) -> Iterator[Finding]:
                 code = "latched_after_visit"
                 what += f", although we were there on {day_words(facts.visited_on, today=facts.today)}"
         mark = f"{fault.kind}:{fault.since_on.isoformat()}:{fault.slot or ''}:{fault.transmitter_pk or ''}"
+        marks[mark] += 1
+        if marks[mark] > 1:
+            mark += f":{marks[mark]}"
         if row is not None:
             yield at_slot(facts, row, code, what, why, do, fault.since_on, mark)
         else:

@@ -206,6 +206,18 @@ def test_a_standing_fault_is_a_finding_at_its_slot_or_at_the_receiver():
 # --- findings that need more than the slot map -----------------------------------------------------------------------
 
 GRACE = {"life_safety": 7, "security": 14}
+
+
+def test_a_fault_that_stands_again_is_not_hidden_by_one_of_that_day_that_is_over():
+    over = StandingFault("low battery", "Room 1", TODAY, slot=1, transmitter_pk=7, duty="life_safety", is_over=True)
+    again = replace(over, is_over=False)
+    found = find(receiver(replace(SOUND, transmitter_pk=7), faults=(over, again)))
+    assert [one.what for one in found] == ["Fault: low battery", "Fault: low battery, not yet cleared at the receiver"]
+    assert len({(one.code, one.slot, one.mark) for one in found}) == 2
+    (alone,) = find(receiver(replace(SOUND, transmitter_pk=7), faults=(again,)))
+    assert alone.mark == found[0].mark, "It stays the same finding when the other one is cleared."
+
+
 LOW = StandingFault("low battery", "Room 1", TODAY - timedelta(days=8), slot=1, transmitter_pk=7, duty="life_safety")
 FITTED_SINCE = TODAY - timedelta(days=3)
 
