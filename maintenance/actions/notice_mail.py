@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from smtplib import SMTPException
@@ -11,7 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
-from django.core.mail import EmailMultiAlternatives
+from django.core.mail import EmailMultiAlternatives, get_connection
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone
@@ -109,10 +109,34 @@ def compose_test(rule: NoticeRule, at: datetime, *, words: str) -> EmailMultiAlt
         return _mail(subject, context, addresses(rule.recipients), "", template="mail/faults_test")
 
 
-def deliver(mail: EmailMultiAlternatives) -> None:
-    """Hand a mail to the mail server. Raises one of `MAIL_FAILURES`."""
-    if not mail.send():
-        raise OSError(gettext("The mail server took the mail for nobody."))
+def deliver(mail: EmailMultiAlternatives) -> dict[str, str]:
+    """Hand a mail to the mail server; gives whom it refused, address → why. Raises one of `MAIL_FAILURES` if that is all."""
+    link: Any = get_connection()
+    refused: dict[str, tuple[int, bytes]] = {}
+    link.open()
+    server = getattr(link, "connection", None)
+    if server is not None:
+        # A server that takes a mail for some of its recipients says for whom it does not; what sends keeps that to itself.
+        hand_over = server.sendmail
+        server.sendmail = lambda *args, **options: refused.update(hand_over(*args, **options))
+    try:
+        mail.connection = link
+        if not mail.send():
+            raise OSError(gettext("The mail server took the mail for nobody."))
+    finally:
+        link.close()
+    return {address: _answer_words(*answer) for address, answer in refused.items()}
+
+
+def _answer_words(code: int, text: bytes) -> str:
+    """A server's answer, such as "550 no such mailbox", in one line."""
+    return " ".join(f"{code} {text.decode(errors='replace')}".split())
+
+
+def refused_words(refused: Mapping[str, str]) -> str:
+    """Say who did not get a mail that others got, and why."""
+    named = "; ".join(f"{address} ({why[:80]})" for address, why in refused.items())
+    return gettext("The mail server refused it for %(who)s") % {"who": named}
 
 
 def _mail(

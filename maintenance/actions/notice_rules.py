@@ -19,7 +19,7 @@ from company.errors import Refused
 from company.invitations import has_mail
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
-from maintenance.actions.notice_mail import MAIL_FAILURES, addresses, compose_test, deliver
+from maintenance.actions.notice_mail import MAIL_FAILURES, addresses, compose_test, deliver, refused_words
 from maintenance.actions.notices import hours_of
 from maintenance.models import NoticeRule
 from maintenance.rules.notice_words import Offer, rule_words
@@ -161,17 +161,22 @@ def _refuse_with_mails(rule: NoticeRule) -> None:
 def try_notice_rule(*, rule: NoticeRule, by: User, at: datetime) -> list[str]:
     """Send a test mail to the addresses of a rule; gives them. Call it outside a transaction.
 
-    Refused (TestNotSent): no mail server is set, or it does not take the mail.
+    Refused (TestNotSent): no mail server is set, or it does not take the mail, or not for everybody: who got it is said.
     """
     if not has_mail():
         raise TestNotSent(_("No mail server is set, so no mail can go. Whoever runs the installation sets EMAIL_HOST."))
     mail = compose_test(rule, at, words=words_of(rule))
     try:
-        deliver(mail)
+        refused = deliver(mail)
     except MAIL_FAILURES as failure:
         raise TestNotSent(
             _("The mail server did not take the test mail: %(why)s") % {"why": str(failure)[:200]}
         ) from failure
+    if refused:
+        took = ", ".join(address for address in mail.to if address not in refused)
+        raise TestNotSent(
+            _("%(refused)s. It went to %(took)s.") % {"refused": refused_words(refused), "took": took}
+        )  # fmt: skip
     record_change(by=by, at=at, verb="try_notice_rule", subject=rule, customer_id=rule.customer_id)
     return list(mail.to)
 

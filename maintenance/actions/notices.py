@@ -9,7 +9,7 @@ the same Message-ID.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -23,7 +23,7 @@ from company.errors import Refused
 from company.invitations import has_mail
 from company.models import User
 from devices.models import Fault
-from maintenance.actions.notice_mail import MAIL_FAILURES, compose, deliver
+from maintenance.actions.notice_mail import MAIL_FAILURES, addresses, compose, deliver, refused_words
 from maintenance.models import FaultNotice, NoticedFault, NoticeRule
 from maintenance.querysets import notices as read
 from maintenance.rules.notice_hours import Hours, next_moment
@@ -180,23 +180,28 @@ def _send_one(pk: int, at: datetime) -> int:
         if not faults:
             return 0
         mail = compose(notice, faults, at)
-        deliver(mail)
+        # Who has got it already is not told twice.
+        mail.to = [address for address in mail.to if address not in addresses(notice.recipients)]
+        refused = deliver(mail) if mail.to else {}
     except Exception as failure:
         logger.warning("Notice %s could not be sent in attempt %s.", pk, attempt, exc_info=True)
         _failed(mine, notice.rule, attempt, f"{type(failure).__name__}: {failure}", at)
         if isinstance(failure, MAIL_FAILURES):
             raise
         return 0
-    _sent(notice, mine, mail, faults, at)
+    _sent(notice, mine, mail, faults, refused, at)
     return 1
 
 
 @transaction.atomic
-def _sent(notice: FaultNotice, mine: Any, mail: Any, faults: Sequence[Fault], at: datetime) -> None:
-    """Write down what went to whom. What was left out was not told."""
+def _sent(
+    notice: FaultNotice, mine: Any, mail: Any, faults: Sequence[Fault], refused: Mapping[str, str], at: datetime
+) -> None:
+    """Write down what went to whom, and for whom the mail server refused it. What was left out was not told."""
+    took = [*addresses(notice.recipients), *(address for address in mail.to if address not in refused)]
     mine.update(
-        state=FaultNotice.State.SENT, sent_at=at, error="", recipients="\n".join(mail.to), subject=mail.subject[:200],
-        body=mail.body,
+        state=FaultNotice.State.SENT, sent_at=at, error=refused_words(refused)[:300] if refused else "",
+        recipients="\n".join(took), subject=mail.subject[:200], body=mail.body,
     )  # fmt: skip
     NoticedFault.objects.filter(notice=notice).exclude(fault__in=faults).delete()
 
@@ -249,8 +254,11 @@ def _failed(mine: Any, rule: NoticeRule, attempt: int, why: str, at: datetime) -
 
 @transaction.atomic
 def try_again(*, notice: FaultNotice, by: User, at: datetime) -> FaultNotice:
-    """Put a mail that was given up back into the queue. Refused (NotTriedAgain): it was not given up."""
-    changed = FaultNotice.objects.filter(pk=notice.pk, state=FaultNotice.State.FAILED).update(
+    """Put a mail that was given up back into the queue, or one that some did not get: it then goes to these alone.
+
+    Refused (NotTriedAgain): it was neither.
+    """
+    changed = FaultNotice.objects.filter(read.FAILED_OR_PARTLY, pk=notice.pk).update(
         state=FaultNotice.State.WAITING, attempts=0, send_at=at, error=""
     )
     if not changed:

@@ -18,6 +18,10 @@ SWEPT = timedelta(days=1)
 MOST_AT_ONCE = 20
 """Mails sent in one go; the next follow with the next beat."""
 
+PARTLY = Q(state="sent") & ~Q(error="")
+"""Mails that went, though the server refused them for some of their recipients."""
+FAILED_OR_PARTLY = Q(state="failed") | PARTLY
+
 
 def duty_of(fault: Any) -> str:
     """Duty by which rules choose: that of the slot, else "receiver"."""
