@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from django.db.models import QuerySet
@@ -30,3 +31,8 @@ def by_receiver(faults: list[Any]) -> dict[int, list[Standing]]:
     for fault in faults:
         found.setdefault(fault.receiver_id, []).append(in_words(fault))
     return found
+
+
+def latched_before(faults: list[Any], at: datetime | None) -> set[int]:
+    """Receivers that latch a fault which began before a moment (None: nobody has come yet)."""
+    return {fault.receiver_id for fault in faults if fault.is_latched and at is not None and fault.raised_at < at}

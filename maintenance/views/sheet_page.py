@@ -17,7 +17,7 @@ from maintenance.actions.entries import register_again_slots
 from maintenance.forms import visits as visit_forms
 from maintenance.models import DueItem, Entry, Visit
 from maintenance.querysets.days import due_on_visit, things_by_site, whys_now, work_until
-from maintenance.querysets.faults_on_visit import by_receiver, standing_at
+from maintenance.querysets.faults_on_visit import by_receiver, latched_before, standing_at
 from maintenance.rules.visits import (
     WORK,
     Gate,
@@ -148,6 +148,8 @@ class ReceiverTab:
     standby: DueItem | None = None
     standby_answered: bool = False
     faults: list[Standing] = field(default_factory=list)
+    has_older: bool = False
+    """Something that the receiver latches began before the visit: the work on it is no cause of that."""
     n_changes: int = 0
     """Planned changes that stand in "Changes to make here" above: the tab must not say that nothing is to do."""
 
@@ -239,7 +241,8 @@ def _tabs(user: Any, visit: Visit, entries: list[Entry], said: list[Said]) -> li
     rows = Registration.objects.visible_to(user).filter(site=visit.site).slot_rows(timezone.now(), visit.site.zone)
     again = register_again_slots([receiver.pk for receiver in receivers])
     items = due_on_visit(visit, work_until(visit))
-    standing = by_receiver(standing_at(Fault.objects.visible_to(user), visit.site_id))
+    found = standing_at(Fault.objects.visible_to(user), visit.site_id)
+    standing, older = by_receiver(found), latched_before(found, visit.arrived_at)
     tabs = []
     for receiver in receivers:
         wrong = standing.get(receiver.pk, [])
@@ -252,7 +255,14 @@ def _tabs(user: Any, visit: Visit, entries: list[Entry], said: list[Said]) -> li
         answered = standby is not None and is_answered(said, transmitter_id=None, receiver_id=receiver.pk)
         tabs.append(
             ReceiverTab(
-                receiver, cards, receiver_state(said, receiver.pk), again.get(receiver.pk, []), standby, answered, wrong
+                receiver,
+                cards,
+                receiver_state(said, receiver.pk),
+                again.get(receiver.pk, []),
+                standby,
+                answered,
+                wrong,
+                receiver.pk in older,
             )
         )
     return tabs
@@ -318,7 +328,9 @@ def _forms(user: Any, context: dict[str, Any]) -> None:
     """One form per thing that can be recorded here; the refused one keeps what was typed."""
     makers: dict[str, Any] = {"on_test": {}, "off_test": {}, "site_note": {}}
     if context.get("tab") is not None:
-        makers |= {"volts": {}, "covers": {}, "cleared": {}}
+        # What it was is asked, not proposed, where it was there before anybody came.
+        cause = {"initial": {"cause": ""}} if context["tab"].has_older else {}
+        makers |= {"volts": {}, "covers": {}, "cleared": cause}
         if context["tab"].standby is not None:
             makers |= {"standby": {}, "standby_not_done": {}}
     if context.get("card") is not None:

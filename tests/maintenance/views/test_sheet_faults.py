@@ -76,7 +76,7 @@ def test_finishing_names_the_faults_of_a_receiver_that_was_cleared_and_does_not_
     page = text_of(client, finish)
     assert f"{world.own_receiver.label} is cleared." not in page
     assert "not all is well there" in page
-    assert f"low battery in slot {slot.slot} and receiver fault." in page.replace("receiver fault and low", "low")
+    assert f"Still standing: receiver fault and low battery in slot {slot.slot}." in page
     assert "Not all is well here." in text_of(client, sheet_url(visit, show="last"))
     answer = client.post(finish, {"signed_name": "Rosa Lind"})
     assert answer.status_code == 302, answer.content.decode()
@@ -87,3 +87,13 @@ def test_finishing_names_a_receiver_with_faults_at_which_nothing_was_done(world,
     of_receiver(world.own_receiver, "receiver_power", lately())
     page = text_of(world.client("technician"), reverse("maintenance:tech_finish", args=[visit.pk]))
     assert f"{world.own_receiver.label}: nothing was done there. Standing: receiver power." in page
+
+
+@pytest.mark.parametrize(("before", "proposed"), [(timedelta(hours=3), ""), (timedelta(0), "work on this visit")])
+def test_the_work_is_proposed_as_the_cause_only_of_what_latched_since_somebody_came(world, visit, before, proposed):
+    client, slot, came = world.client("technician"), world.own_registration, visit.arrived_at
+    make_fault(slot, "low_battery", came - before, cleared_at=timezone.now(), is_latched=True)
+    about = {"receiver": world.own_receiver.pk}
+    record(client, visit, "covers", covers="on", in_place="on", **about)
+    form = client.get(sheet_url(visit, show="last", r=world.own_receiver.pk)).context["forms"]["cleared"]
+    assert form["cause"].value() == proposed
