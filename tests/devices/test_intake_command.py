@@ -66,6 +66,15 @@ def test_the_command_ends_with_1_where_rows_were_refused(log: Path) -> None:
     assert IntakeBatch.objects.get().n_taken == 24
 
 
+def test_a_figure_that_is_no_good_is_told_of_and_no_row_is_refused(tmp_path: Path, registration: Registration) -> None:
+    make_source(name="Bay")
+    log, serial = tmp_path / "log.csv", serial_of(registration)
+    log.write_text(f"Time,Serial,Event,Volts\n2026-11-03 10:00,{serial},check-in,99\n")
+    said = intake(str(log), "--source", "Bay")
+    assert "Give battery_v between 0 and 20 [V], or leave it out. (1)" in said
+    assert "Taken in: 1 rows; set aside 0, refused 0" in said
+
+
 @pytest.mark.parametrize(
     ("body", "args", "words"),
     [

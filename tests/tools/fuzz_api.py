@@ -204,6 +204,8 @@ class Fuzzer:
         told = answer.json()
         if told["rows"] != told["taken"] + len(told["refused"]) + len(told["set_aside"]):
             self.faults.append(f"rows do not add up: {answer.content[:300]!r}")
+        if {one["row"] for one in told["left_out"]} & {one["row"] for one in told["refused"]}:
+            self.faults.append(f"a row both refused and taken without a value: {answer.content[:300]!r}")
         if not told["repeated"]:
             self.taken.add((str(answer.wsgi_request.source.pk), told["batch"]))
 

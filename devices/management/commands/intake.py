@@ -144,6 +144,8 @@ class Command(BaseCommand):
         for what, names in lists:
             if names:
                 self.stdout.write(f"  {what}: " + ", ".join(f"{name} ({n})" for name, n in names[:most]))
+        for why, n in seen.get("unread", ()):
+            self.stdout.write(f"  value not read, its row taken without it: {why} ({n})")
         for row, _field, why in problems[:most]:
             self.stdout.write(f"  row {row}: {why}")
         if seen["n_refused"] > most:
