@@ -233,11 +233,11 @@ def _every(facts: ReceiverEvidence, today: date) -> Said:
     who = f"All {facts.n_heard}" if is_all and facts.n_heard > 1 else f"{facts.n_heard} of {facts.n_registered}"
     # "by": a check-in after the last delivery may be missing without anybody knowing it yet.
     heard_at = min(facts.heard_at or facts.watermark_at, facts.watermark_at) if facts.n_heard else facts.watermark_at
-    heard = moment_words(heard_at, today=today)
+    heard = when if facts.watermark_at - heard_at < timedelta(minutes=5) else moment_words(heard_at, today=today)
     words = f"{who} heard by {heard}, {'the last delivery' if heard == when else f'last delivery {when}'}"
     if is_all and facts.freshness == "stale" and facts.judged_at is not None:
         # Else the same words would stand with another mark, and nobody could tell why.
-        words += f", longer ago than {span_words(facts.fresh_for_s)}, its shortest window"
+        words += f", longer ago than the shortest supervision window ({span_words(facts.fresh_for_s)})"
     return _with_faults(Said(words, "good" if is_all and facts.freshness == "fresh" else "open"), facts, today)
 
 

@@ -38,6 +38,8 @@ from maintenance.rules.charts_windows import window_chart
 from maintenance.views.silent_now import silent_now
 
 PAGE = "maintenance/adviser/window.html"
+FALLEN_DAYS = 28
+"""Of a link that fell no more days than these count: it may go on falling, and a longer mean would hide it. Own choice."""
 LONGEST_REASON = 120
 """Characters of a typed reason: the plan's words, with who and which window before it, hold 200."""
 
@@ -66,8 +68,8 @@ def _record(receiver: Receiver, registration: Registration, fell_after: date | N
 
 
 def _days_since(fell_after: date) -> int:
-    """Whole days since a link fell [count]: `fell_after` is the last on which all was as usual."""
-    return max(0, (timezone.now().date() - fell_after).days - 1)
+    """Whole days since a link fell [count], the newest few of them: `fell_after` is the last on which all was as usual."""
+    return min(max(0, (timezone.now().date() - fell_after).days - 1), FALLEN_DAYS)
 
 
 def _ask(request: PersonRequest, receiver: Receiver, registration: Registration) -> Ask:
@@ -93,8 +95,8 @@ def _since(ask: Ask, fell_after: date | None) -> list[str]:
     """That only the days since its link fell count."""
     if fell_after is None or ask.off_is_right:
         return []
-    words = _("Its link fell after %(day)s: only the days since then count here.")
-    return [words % {"day": day_words(fell_after, today=timezone.localdate())}]
+    words = _("Its link fell after %(day)s: only days since then count here, the last %(most)s at most.")
+    return [words % {"day": day_words(fell_after, today=timezone.localdate()), "most": FALLEN_DAYS}]
 
 
 def _figures(record: RadioRecord, ask: Ask) -> list[str]:
@@ -155,13 +157,11 @@ def _advice(receiver: Receiver, record: RadioRecord, ask: Ask, watched: Watched 
     )  # fmt: skip
 
 
-def _seen(
-    receiver: Receiver, registration: Registration, ask: Ask, n_days: int = RECORD_DAYS
-) -> tuple[Watched | None, str]:
-    """Missing faults of the window in use over the last days, and what is said of them."""
+def _seen(receiver: Receiver, registration: Registration, ask: Ask) -> tuple[Watched | None, str]:
+    """Missing faults of the window in use, and what is said of them."""
     if receiver.evidence != EVERY or not ask.window_s:
         return None, ""
-    watched = watched_windows([receiver.pk], timezone.now().date(), n_days).get(registration.pk)
+    watched = watched_windows([receiver.pk], timezone.now().date()).get(registration.pk)
     if watched is None:
         return None, _("How often the window in use has called it missing is not on record.")
     words = watched.words(timezone.localdate(timezone=receiver.site.zone))
@@ -191,8 +191,7 @@ def _context(request: PersonRequest, pk: int, slot: int) -> dict[str, Any]:
     if registration.transmitter_id is None or not (ask.interval_s or ask.off_is_right):
         return context
     record = _record(receiver, registration, fell_after)
-    n_days = RECORD_DAYS if fell_after is None or not record.is_enough else _days_since(fell_after)
-    watched, seen = _seen(receiver, registration, ask, n_days)
+    watched, seen = _seen(receiver, registration, ask)
     advice = _advice(receiver, record, ask, watched)
     return context | {
         "advice": advice, "seen": seen, "ask": ask,

@@ -209,6 +209,7 @@ def check_in_strip(request: HttpRequest, pk: int) -> HttpResponse:
         "transmitter": transmitter,
         "registration": registration,
         "receiver": receiver,
+        "silent": silent_now(request, receiver, pk) if receiver else "",
         "strip": check_ins(transmitter_id=pk, receiver=receiver, today=today, user=request.user),
         "evidence": EVIDENCE_WORDS.get(receiver.evidence, EVIDENCE_WORDS["visits"]) if receiver else "",
         "colour": palette.LIGHT,

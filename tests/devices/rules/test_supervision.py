@@ -36,7 +36,7 @@ VISIT_FACTS = ReceiverEvidence(VISITS, 57, visited_on=date(2027, 2, 14))
         # Older than the shortest window, or nobody knows how old: said, but nothing to tick off.
         (
             replace(EVERY_FACTS, shortest_window_s=1740),
-            "All 57 heard by 12:00, the last delivery, longer ago than 29 min, its shortest window",
+            "All 57 heard by 12:00, the last delivery, longer ago than the shortest supervision window (29 min)",
             "open",
         ),
         # A delivery may hold no check-in at all: nobody was heard by it.
@@ -45,7 +45,11 @@ VISIT_FACTS = ReceiverEvidence(VISITS, 57, visited_on=date(2027, 2, 14))
             "All 57 heard by 11:47, last delivery 12:00",
             "good",
         ),
-        (replace(EVERY_FACTS, heard_at=NOON), "All 57 heard by 12:00, the last delivery", "good"),
+        (
+            replace(EVERY_FACTS, heard_at=NOON - timedelta(minutes=4)),
+            "All 57 heard by 12:00, the last delivery",
+            "good",
+        ),
         (
             replace(EVERY_FACTS, n_heard=0, heard_at=NOON - timedelta(days=4)),
             "0 of 57 heard by 12:00, the last delivery",

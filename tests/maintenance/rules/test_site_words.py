@@ -89,7 +89,7 @@ def test_a_fresh_delivery_stays_fresh_beside_one_with_a_shorter_window() -> None
     stale = replace(quick, watermark_at=NOW - timedelta(minutes=11))
     said = site_sentence([("R1", slow), ("R2", stale)], TODAY)
     assert said.words.startswith(
-        "R2: all 5 heard by 09:49, the last delivery, longer ago than 10 min, its shortest window; R1: all 4"
+        "R2: all 5 heard by 09:49, the last delivery, longer ago than the shortest supervision window (10 min); R1: all 4"
     )
     assert said.tone == "open"
 

@@ -74,10 +74,17 @@ def test_where_the_link_fell_only_the_days_since_then_count(world: World, slot: 
     fell(slot, 21)
     text = text_of(world.client("office"), url(slot))
     assert "20 days of its own record: 160 of 480 check-ins were lost, 33.3 in 100" in text
-    assert (
-        "Its link fell after 27 October: only the days since then count here." in text or "only the days since" in text
-    )
+    assert "Its link fell after 4 November: only days since then count here, the last 28 at most." in text
     assert "may stay" not in text
+
+
+def test_of_a_link_that_fell_long_ago_the_newest_days_count(world: World, slot: Registration) -> None:
+    heard(slot, lost=0, runs=0)
+    CheckInDay.objects.filter(day__gte=TODAY - timedelta(days=28)).update(heard=12, loss_runs=4)
+    fell(slot, 55)
+    assert "28 days of its own record: 336 of 672 check-ins were lost, 50.0 in 100" in text_of(
+        world.client("office"), url(slot)
+    )
 
 
 def test_so_soon_after_a_fall_nothing_is_said_to_fit(world: World, slot: Registration) -> None:
@@ -106,3 +113,5 @@ def test_what_is_missing_now_is_said_first_here_and_on_its_due_page(world: World
     assert text.index("It is missing now") < text.index("days of its own record")
     item = DueItem.objects.open().get(fitting=world.own_fitting)
     assert "It is missing now: last heard " in text_of(client, reverse("maintenance:due_why", args=[item.pk]))
+    strip = reverse("maintenance:check_in_strip", args=[slot.transmitter_id])
+    assert "It is missing now: last heard " in text_of(client, strip)
