@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import template
+from django.db.models import Count, Window
 from django.template import Context
 from django.utils import timezone
 
@@ -23,10 +24,10 @@ def faults_here(context: Context, site: Any) -> dict[str, Any]:
     """What stands at a site, and what is over but to be cleared there, worst first; nothing where nothing does."""
     request, now = context["request"], timezone.now()
     rows = Fault.objects.visible_to(request.user).filter(read.STANDS, site=site)
-    # One more than fits says whether there are more: only then they are counted.
-    found = list(read.worst_first(read.for_lines(rows))[: SHOWN + 1])
-    n_more = rows.count() - SHOWN if len(found) > SHOWN else 0
+    # Counted with the rows, for the price of no further query.
+    found = list(read.worst_first(read.for_lines(rows)).annotate(n_all=Window(Count("pk")))[:SHOWN])
+    n_more = found[0].n_all - len(found) if found else 0
     return {
-        "lines": [shown(row, request, now) for row in found[:SHOWN]], "n_more": n_more, "site": site,
+        "lines": [shown(row, request, now) for row in found], "n_more": n_more, "site": site,
         "at": now, "is_grave": any(row.is_grave_place and row.cleared_at is None for row in found),
     }  # fmt: skip
