@@ -195,12 +195,13 @@ def _watermark(
 ) -> datetime | None:
     """Up to when everything counts as delivered, by what the sender says or else by its rows.
 
-    Of a gateway check-ins count that could be placed: it may hand an alarm over at once, and hours of check-ins after it.
-    A time that had to be cut tells nothing as long as another one does.
+    Of a gateway its check-ins count, also of units that nobody knows: it may hand an alarm over at once, and hours of
+    check-ins after it. What names a receiver that is not known here tells nothing of the others, nor does a time that had
+    to be cut as long as another one was not.
     """
     at: datetime = head["received_at"]
     if sender.kind == IntakeSource.Kind.API:
-        aside = {one.event.row for one in placed.aside}
+        aside = {one.event.row for one in placed.aside if one.event.receiver and one.receiver_id is None}
         moments = [event[2] for event in events if event[1] == EventKind.CHECK_IN and event[0] not in aside]
     else:
         moments = [event[2] for event in events]

@@ -81,7 +81,7 @@ class Batch(BaseModel):
         None,
         description=(
             "Everything that happened up to then is delivered; silence is judged up to there. Without it, up to the last "
-            "check-in of the batch that could be placed."
+            "check-in of the batch."
         ),
         examples=[TIME],
     )  # fmt: skip

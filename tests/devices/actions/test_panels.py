@@ -73,7 +73,7 @@ def test_a_number_in_use_is_refused_and_says_where(world):
 
 
 def test_a_receiver_of_another_site_is_refused(world):
-    with pytest.raises(PanelRefused, match="does not hang"):
+    with pytest.raises(PanelRefused, match="is not at the panel"):
         connected(world, receiver=world.other_receiver)
 
 

@@ -305,9 +305,11 @@ def test_of_a_file_the_last_event_counts_whatever_it_is(receiver, unit):
     assert heard_until(receiver) == clock(6)
 
 
-def test_what_nobody_could_place_moves_no_watermark(source, receiver, unit):
+def test_a_unit_that_nobody_knows_moves_the_watermark_and_a_receiver_that_nobody_knows_does_not(source, receiver, unit):
     send(source, event(unit, clock(3)), event("ZZ-9", clock(6), row=2), site=receiver.site)
-    assert heard_until(receiver) == clock(3)
+    assert heard_until(receiver) == clock(6)
+    send(source, event("ZZ-9", clock(7), receiver="R-OF-SOMEBODY"), batch="b2", site=receiver.site)
+    assert heard_until(receiver) == clock(6)
 
 
 def test_a_time_that_was_cut_moves_no_watermark_while_another_one_does(source, receiver, unit):
