@@ -27,6 +27,7 @@ from devices.rules.day_merge import DayRow
 from devices.rules.events import Event, EventKind, RowProblem
 from sites.models import Site
 
+CHECK_IN = EventKind.CHECK_IN.value
 TURNS = 3
 """How often a batch begins anew because something it went by changed before it held the locks; then it goes by what it
 read. Our own choice."""
@@ -202,7 +203,7 @@ def _watermark(
     at: datetime = head["received_at"]
     if sender.kind == IntakeSource.Kind.API:
         aside = {one.event.row for one in placed.aside if one.event.receiver and one.receiver_id is None}
-        moments = [event[2] for event in events if event[1] == EventKind.CHECK_IN and event[0] not in aside]
+        moments = [event[2] for event in events if event[1] == CHECK_IN and event[0] not in aside]
     else:
         moments = [event[2] for event in events]
     if head["n_clamped"]:
