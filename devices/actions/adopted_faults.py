@@ -15,7 +15,7 @@ from devices.rules.events import CLEARS, OF_RECEIVER, RAISES
 from devices.rules.fault_spans import Turn, spans_of
 
 LATELY = timedelta(days=90)
-"""What was adopted longer ago has had its slot, or will be reported again."""
+"""What was adopted longer ago has had its slot, or will be reported again; our own choice."""
 KINDS = (RAISES.keys() | CLEARS.keys()) - OF_RECEIVER
 """Events that raise or end a fault of a transmitter."""
 

@@ -30,7 +30,7 @@ class Way:
         )
 
     def comes(self, now: datetime) -> bool:
-        """Whether something still comes by it; one that nobody supervises has a day."""
+        """Whether something still comes by it; one that nobody supervises has a day (our own choice)."""
         return self.sign_at is not None and now - self.sign_at <= timedelta(seconds=self.allowed_s or DAY_S)
 
 

@@ -113,7 +113,7 @@ _DO = {
 
 _STANDBY = {
     True: (
-        "Its standby battery carries it for hours at most.",
+        "Its standby battery carries it only until it is empty.",
         "Ring the site: is the mains there off? Otherwise send somebody before the standby battery is empty.",
     ),
     False: (
@@ -161,7 +161,7 @@ _PORTAL = {
     "outage": "Calls may not arrive. Look in on whoever relies on them until we say that it is in order again.",
     "link_lost": "We hear nothing from there at present. Try a call: whether it arrives at your place does not need us.",
     "receiver_power": "Look whether the mains is off or a fuse has gone, and tell us. A standby battery, if it has one, "
-    "carries it for hours at most; after that no call arrives.",
+    "carries it only until it is empty; after that no call arrives.",
     "receiver_standby": "It works as long as the mains is there. Tell us before the mains is switched off.",
     "receiver_fault": "Calls may not arrive. Look in on whoever relies on them until we say that it is in order again.",
     "interference": "Calls may be missed while it lasts. Tell us of any new radio equipment near it.",

@@ -45,21 +45,6 @@ def few(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(set_aside_later, "PART_EVENTS", 3)
 
 
-@pytest.fixture
-def office() -> User:
-    return make_user("office")
-
-
-@pytest.fixture
-def receiver() -> Receiver:
-    return make_receiver()
-
-
-@pytest.fixture
-def source(receiver: Receiver) -> IntakeSource:
-    return make_source(receiver.customer)
-
-
 def said_by(serial: str, n: int = 12) -> list[Event]:
     """A press every 4 minutes, so that several fall into a quarter hour, and a low battery at the end."""
     rows = [event(serial, clock(1) + timedelta(minutes=4 * i), "activation", i + 1) for i in range(n - 1)]

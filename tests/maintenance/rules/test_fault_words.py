@@ -98,7 +98,7 @@ def test_what_may_cost_a_life_is_offered_at_any_hour():
 @pytest.mark.parametrize(
     ("has_standby", "lasts", "do"),
     [
-        (True, "for hours at most", "before the standby battery is empty"),
+        (True, "only until it is empty", "before the standby battery is empty"),
         (False, "has no standby battery", "at once"),
         (None, "not on record", "at once"),
     ],

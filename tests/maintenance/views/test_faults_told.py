@@ -186,7 +186,7 @@ def test_a_pendant_that_was_missing_for_two_days_leaves_a_question(world):
 
 def test_hours_on_a_standby_battery_are_promised_only_where_there_is_one(world):
     fault = of_receiver(world.own_receiver, "receiver_power")
-    for has_one, words in ((False, "has no standby battery"), (True, "for hours at most")):
+    for has_one, words in ((False, "has no standby battery"), (True, "only until it is empty")):
         ReceiverType.objects.update(has_standby_battery=has_one)
         assert words in page_of(world, fault)
 
