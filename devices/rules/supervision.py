@@ -250,12 +250,8 @@ def _with_faults(said: Said, facts: ReceiverEvidence, today: date) -> Said:
 
 def _named(facts: ReceiverEvidence, today: date) -> str:
     shown = facts.faults[:MAX_NAMED_FAULTS]
-    if not shown:
-        return ""
-    names = [fault.words(today) for fault in shown]
-    if facts.n_faults > len(shown):
-        names.append(f"and {facts.n_faults - len(shown)} more")
-    return f": {'; '.join(names)}"
+    more = [f"and {facts.n_faults - len(shown)} more"] if facts.n_faults > len(shown) else []
+    return f": {'; '.join([fault.words(today) for fault in shown] + more)}" if shown else ""
 
 
 def _exceptions(facts: ReceiverEvidence, today: date) -> Said:
@@ -302,8 +298,8 @@ class TransmitterEvidence:
         Event time of the last check-in.
     watermark_at : datetime or None
         Event time up to which the source has delivered; the clock on the wall plays no part.
-    has_missing_fault : bool
-        The receiver reported it missing and has not taken that back.
+    has_missing_fault, is_missing_seen : bool
+        A missing fault of it stands; and we saw that silence ourselves, so nobody has reported it.
     is_away : bool
         Out of use or off the site, as agreed.
     found_on : date or None
@@ -319,6 +315,7 @@ class TransmitterEvidence:
     heard_at: datetime | None = None
     watermark_at: datetime | None = None
     has_missing_fault: bool = False
+    is_missing_seen: bool = False
     is_away: bool = False
     found_on: date | None = None
     fault: str = ""
@@ -367,7 +364,8 @@ def judge(facts: TransmitterEvidence, today: date) -> State:
     if facts.is_away:
         return State("away", "away, as agreed")
     if facts.has_missing_fault:
-        return State("silent", "reported missing", facts.heard_at)
+        since = f"silent since {moment_words(facts.heard_at, today=today)}" if facts.heard_at else "never heard"
+        return State("silent", since if facts.is_missing_seen else "reported missing", facts.heard_at)
     if facts.grade == EVERY:
         return _judge_every(facts, today)
     if facts.grade == EXCEPTIONS:

@@ -336,11 +336,11 @@ def slot_heard(request: PersonRequest, pk: int) -> HttpResponse:
         slot: heard_moment(day, seconds)
         for slot, day, seconds in registrations.open().with_last_check_in().values_list("slot", "heard_day", "heard_s")
     }
-    missing = set(
+    missing = dict(
         Fault.objects.visible_to(request.user)
         .open()
         .filter(receiver=receiver, kind=Fault.Kind.MISSING)
-        .values_list("transmitter_id", flat=True)
+        .values_list("transmitter_id", "found_by")
     )
     faults = standing_faults(request, receiver)
     states = []
@@ -357,6 +357,7 @@ def slot_heard(request: PersonRequest, pk: int) -> HttpResponse:
                 heard_at=at.astimezone(zone) if at else None,
                 watermark_at=receiver.heard_until.astimezone(zone) if receiver.heard_until else None,
                 has_missing_fault=row.transmitter_pk in missing,
+                is_missing_seen=missing.get(row.transmitter_pk) == Fault.FoundBy.WATCH,
                 is_away=row.is_away,
                 found_on=row.walk_tested_at.date() if row.walk_tested_at else None,
                 fault="; ".join(fault.words(today, with_place=False) for fault in faults_of(row, faults)),

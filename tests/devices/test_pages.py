@@ -237,6 +237,18 @@ def test_a_standing_fault_is_named_on_the_card_the_slot_page_and_among_the_findi
     assert "<b>low battery, since 14 November</b>" in text(client.get(f"/portal/receivers/{world.own_receiver.code}/"))
 
 
+def test_a_silence_that_we_saw_ourselves_is_not_called_reported(world, office):
+    row = world.own_registration
+    Receiver.objects.filter(pk=row.receiver_id).update(evidence="every", heard_until=NOW)
+    heard = reverse("devices:slot_heard", args=[row.receiver_id])
+    standing = fault(row, kind=Fault.Kind.MISSING)
+    assert "<b>reported missing</b>" in text(office.get(heard))
+    Fault.objects.filter(pk=standing.pk).update(found_by=Fault.FoundBy.WATCH)
+    said = text(office.get(heard))
+    assert "reported missing" not in said
+    assert "<b>never heard</b>" in said
+
+
 def test_a_fault_output_is_driven_by_the_receivers_own_faults(world, office):
     make_output(world.own_receiver, 2, kind="fault")
     page = text(slot_map(office, world.own_receiver))

@@ -158,6 +158,8 @@ FACTS = TransmitterEvidence(
         ({"window_s": 0, "heard_at": NOON - timedelta(hours=5)}, "silent", "silent since 07:00, not supervised"),
         ({"window_s": None, "interval_s": None, "heard_at": NOON - timedelta(days=1)}, "heard", "heard 3 March, 12:00"),
         ({"has_missing_fault": True}, "silent", "reported missing"),
+        ({"has_missing_fault": True, "is_missing_seen": True}, "silent", "silent since 11:00"),
+        ({"has_missing_fault": True, "is_missing_seen": True, "heard_at": None}, "silent", "never heard"),
         ({"is_away": True, "heard_at": None}, "away", "away, as agreed"),
         ({"grade": EXCEPTIONS}, "unknown", "no fault reported"),
         ({"grade": EXCEPTIONS, "fault": "low battery, since 3 March"}, "unknown", "low battery, since 3 March"),
