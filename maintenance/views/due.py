@@ -17,7 +17,7 @@ from company.htmx import page
 from company.lists import page_of
 from company.models import Customer, User
 from company.models.firm import Duty
-from devices.models import Registration, Transmitter
+from devices.models import CheckInDay, Registration, Transmitter
 from devices.rules.slot_map import due_words, urgency
 from devices.rules.supervision import EVIDENCE_WORDS
 from maintenance.models import DueChange, DueItem, LotFit, Recall, RefreshRun, Visit
@@ -25,10 +25,12 @@ from maintenance.querysets.days import things_by_site
 from maintenance.querysets.due import SOON_DAYS, DueChoice
 from maintenance.querysets.lots import grave_left
 from maintenance.rules.charts import WORDS, count_weeks, week_bars
+from maintenance.rules.charts_checkins import N_DAYS
 from maintenance.rules.due import NO_ESTIMATE
 from maintenance.rules.due_customer import likely_words
 from maintenance.rules.due_story import REASON_WORDS
 from maintenance.rules.rounds.packing import packing_list
+from maintenance.views.papers import day_of
 from maintenance.views.silent_now import silent_now
 from maintenance.views.why import check_ins, explain, say_why_moved
 from sites.models import Site
@@ -37,6 +39,8 @@ WINDOWS_WEEKS = (1, 2, 4, 8, 12)
 CHART_WEEKS = 12
 ORDERS = (("", gettext_lazy("Worst harm")), ("chance", gettext_lazy("Most likely to fail")))
 """The order asks whom it would harm, or where the next end is most likely."""
+FIRST_DAY = date(2000, 1, 1)
+"""No strip turns back beyond it: an address may name any day. Own choice, long before anything here was heard."""
 
 
 def _choice(request: HttpRequest) -> DueChoice:
@@ -123,7 +127,9 @@ def _complete(sites: Any, request: HttpRequest, rows: Any, today: date, until: d
     for site in sites:
         site["lines"] = packing_list(things.get(site["site_id"], []), spares_percent=0)
         site["stop"] = stops.get(site["site_id"])
-        site["why"] = ", ".join(f"{n} {REASON_WORDS.get(code, code)}" for code, n in reasons.get(site["site_id"], []))
+        site["why"] = ", ".join(
+            f"{REASON_WORDS.get(code, code)}{f' ×{n}' if n > 1 else ''}" for code, n in reasons.get(site["site_id"], [])
+        )
         site["likely"] = likely_words(site["n_low"], site["chance"])
         late = site["first_on"] < today
         site["words"] = due_words(site["first_on"], today) if late else f"due {_day_words(site['first_on'], today)}"
@@ -193,7 +199,7 @@ def _successor(item: DueItem, request: HttpRequest) -> DueItem | None:
 @audience("office", "technician")
 @require_safe
 def check_in_strip(request: HttpRequest, pk: int) -> HttpResponse:
-    """Check-ins of one transmitter, with the dates that hang on it."""
+    """Check-ins of one transmitter, with the dates that hang on it; `until` leads back to days that are kept longer."""
     transmitter = get_object_or_404(
         Transmitter.objects.visible_to(request.user).select_related("type", "customer"), pk=pk
     )
@@ -201,6 +207,8 @@ def check_in_strip(request: HttpRequest, pk: int) -> HttpResponse:
     registration = here.select_related("receiver__site").order_by("pk").first()
     receiver = registration.receiver if registration else None
     today = timezone.localdate()
+    asked = day_of(request.GET.get("until"))
+    until = asked if asked and FIRST_DAY <= asked < today else today
     items = list(DueItem.objects.visible_to(request.user).open().filter(transmitter=transmitter).for_site())
     for item in items:
         item.mark, item.words = urgency(item.due_on, today), due_words(item.due_on, today)
@@ -210,10 +218,22 @@ def check_in_strip(request: HttpRequest, pk: int) -> HttpResponse:
         "registration": registration,
         "receiver": receiver,
         "silent": silent_now(request, receiver, pk) if receiver else "",
-        "strip": check_ins(transmitter_id=pk, receiver=receiver, today=today, user=request.user),
+        "strip": check_ins(transmitter_id=pk, receiver=receiver, today=until, user=request.user, is_past=until < today),
+        **_turns(request, pk, until, today),
         "evidence": EVIDENCE_WORDS.get(receiver.evidence, EVIDENCE_WORDS["visits"]) if receiver else "",
         "colour": palette.LIGHT,
         "items": items,
         "section": "receivers",
     }
     return page(request, "maintenance/due/check_ins.html", context)
+
+
+def _turns(request: HttpRequest, transmitter_id: int, until: date, today: date) -> dict[str, Any]:
+    """Days to turn a strip back and on to, and its span where that is not the last one."""
+    first = until - timedelta(days=N_DAYS - 1)
+    older = CheckInDay.objects.visible_to(request.user).filter(transmitter_id=transmitter_id, day__lt=first)
+    return {
+        "span": (first, until) if until < today else None,
+        "earlier": first - timedelta(days=1) if older.exists() else None,
+        "later": min(until + timedelta(days=N_DAYS), today) if until < today else None,
+    }

@@ -267,13 +267,19 @@ def _sources(item: DueItem) -> dict[str, str]:
     return notes
 
 
-def check_ins(*, transmitter_id: int | None, receiver: Receiver | None, today: date, user: Viewer) -> Strip | None:
-    """Strip of a transmitter's last days; None where its receiver hands us no check-ins, or none are kept."""
+def check_ins(
+    *, transmitter_id: int | None, receiver: Receiver | None, today: date, user: Viewer, is_past: bool = False
+) -> Strip | None:
+    """Strip of a transmitter's last days up to one; None where its receiver hands us no check-ins, or none are kept.
+
+    `is_past` says that the days lie back: what is judged of its link is judged of the present, and stays out.
+    """
     if transmitter_id is None or receiver is None or receiver.evidence != EVERY:
         return None
-    outages = OutageDay.objects.visible_to(user).filter(receiver=receiver, day__gt=today - timedelta(days=N_DAYS))
+    since = today - timedelta(days=N_DAYS - 1)
+    outages = OutageDay.objects.visible_to(user).filter(receiver=receiver, day__gte=since, day__lte=today)
     links = LinkWatch.objects.visible_to(user).filter(transmitter=transmitter_id, registration__receiver=receiver)
-    weak, here = weak_one(links), Registration.objects.visible_to(user).open()
+    weak, here = None if is_past else weak_one(links), Registration.objects.visible_to(user).open()
     return strip_of(
         last_days(CheckInDay.objects.visible_to(user), transmitter_id, today), today,
         outages=set(outages.values_list("day", flat=True)), weak=weak,
