@@ -7,7 +7,7 @@ from devices.rules.findings_facts import Finding, ReceiverFacts, at_output, at_s
 from devices.rules.findings_slots import low_batteries_ignored
 from devices.rules.slot_map import SlotRow
 from devices.rules.supervision import faults_of
-from devices.rules.words import behaviour_words, count_words, day_words, list_words
+from devices.rules.words import behaviour_words, count_words, day_words, slots_words
 
 UNTESTED_AFTER_DAYS = 366
 """A fault output whose effect nobody has seen for over a year counts as untested. Common practice (yearly test), no
@@ -25,7 +25,7 @@ def output_shared(facts: ReceiverFacts) -> Iterator[Finding]:
     for number, by_words in sorted(by_output.items()):
         if len(by_words) < 2:
             continue
-        parts = [f"{words} (slot {list_words([row.slot for row in rows])})" for words, rows in sorted(by_words.items())]
+        parts = [f"{words} ({slots_words([row.slot for row in rows])})" for words, rows in sorted(by_words.items())]
         moments = [row.registered_at for rows in by_words.values() for row in rows if row.registered_at]
         yield at_output(
             facts, number, "output_shared",
@@ -47,7 +47,7 @@ def latching_unnamed(facts: ReceiverFacts) -> Iterator[Finding]:
     for number, numbers in sorted(slots.items()):
         yield at_output(
             facts, number, "latching_unnamed",
-            f"Output {number} stays on until cleared (slot {list_words(numbers)}), and nobody is named to clear it",
+            f"Output {number} stays on until cleared ({slots_words(numbers)}), and nobody is named to clear it",
             "A call that nobody clears hides the next one.",
             "Record who clears it and where.",
             None,

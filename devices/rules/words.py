@@ -106,6 +106,11 @@ def count_words(count: int, noun: str, plural: str | None = None) -> str:
     return f"{count} {noun if count == 1 else plural or noun + 's'}"
 
 
+def slots_words(slots: Sequence[int]) -> str:
+    """Name slots: "slot 4", "slots 7, 9 and 10"."""
+    return f"{'slot' if len(slots) == 1 else 'slots'} {list_words(slots)}"
+
+
 def list_words(items: Sequence[object]) -> str:
     """Join items as in a sentence: "1, 2 and 5"."""
     words = [str(item) for item in items]

@@ -15,7 +15,7 @@ from devices.models import Output
 from devices.rules.findings_facts import Finding, is_wired
 from devices.rules.slot_map import OutputFacts, SlotRow, due_words
 from devices.rules.supervision import StandingFault, faults_of
-from devices.rules.words import DUTY_WORDS, day_words, span_words, window_words
+from devices.rules.words import DUTY_WORDS, behaviour_words, day_words, span_words, window_words
 
 SHORT_LIST = 6
 
@@ -108,7 +108,7 @@ def cell(
         kind=row.kind or "unknown",
         serial=row.serial,
         window=window_words(row.window_s),
-        outputs=f"out {row.outputs_words}" if row.outputs else "no output",
+        outputs="out " + row.outputs_words.replace(" and ", "\u00a0and\u00a0") if row.outputs else "no output",
         duty=row.duty,
         due_state=state,
         due_text=dated(due_words(row.due_on, today)) if state else "",
@@ -201,10 +201,7 @@ def registration_lines(registration: Any, zone: Any) -> list[tuple[str, str]]:
         ("Contact at rest", registration.get_contact_display()),
         (
             "Outputs",
-            "; ".join(
-                f"{row.output.number}: {row.get_behaviour_display()}" + (f", {row.seconds:g} s" if row.seconds else "")
-                for row in outputs
-            )
+            "; ".join(f"{row.output.number}: {behaviour_words(row.behaviour, row.seconds)}" for row in outputs)
             or "none",
         ),
     ]

@@ -159,7 +159,8 @@ def _output_words(output: dict[str, Any]) -> dict[str, Any]:
     """One output as the lines of its box."""
     return {
         **output,
-        "does": "; ".join(output["behaviours"]) or "no slot uses it",
+        "does": "; ".join(output["behaviours"])
+        or ("driven by the receiver's own faults" if output["kind"] == "fault" else "no slot uses it"),
         "is_fault": output["kind"] == "fault",
     }
 

@@ -111,9 +111,15 @@ def test_an_output_shared_by_different_behaviours_names_the_slots():
     other = replace(SOUND, slot=2, serial="SK-2", outputs=(OutputUse(1, "follower"),))
     (found,) = find(receiver(SOUND, other))
     assert (found.code, found.output) == ("output_shared", 1)
-    assert "slot 1" in found.what
-    assert "slot 2" in found.what
+    assert "(slot 1)" in found.what
+    assert "(slot 2)" in found.what
     assert found.since_on == SET_AT.date()
+
+
+def test_several_slots_of_one_behaviour_are_named_as_several():
+    others = [replace(SOUND, slot=n, serial=f"SK-{n}", outputs=(OutputUse(1, "follower"),)) for n in (2, 3)]
+    (found,) = find(receiver(SOUND, *others))
+    assert "follows the contact (slots 2 and 3)" in found.what
 
 
 def test_two_pulse_lengths_on_one_output_are_different_behaviours():
