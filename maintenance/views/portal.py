@@ -82,6 +82,17 @@ def _of_slot(row: SlotRow, faults: Sequence[StandingFault], today: date) -> list
     ]
 
 
+def _folded(rows: Sequence[SlotRow]) -> list[tuple[SlotRow, int]]:
+    """Slots, a run of spare ones told once; each with the last slot that it stands for."""
+    folded: list[tuple[SlotRow, int]] = []
+    for row in rows:
+        if row.is_spare and folded and folded[-1][0].is_spare:
+            folded[-1] = (folded[-1][0], row.slot)
+        else:
+            folded.append((row, row.slot))
+    return folded
+
+
 def _receiver(request: HttpRequest, code: str) -> Receiver:
     receivers = Receiver.objects.visible_to(request.user).open().select_related("site", "customer", "type")
     return get_object_or_404(receivers.filter(site__closed_at=None), code=code.upper())
@@ -110,7 +121,7 @@ def portal_slot_map(request: HttpRequest, code: str) -> HttpResponse:
     context = {
         "receiver": receiver,
         "site": receiver.site,
-        "rows": [(row, window_words(row.window_s), _of_slot(row, faults, today)) for row in rows],
+        "rows": [(row, window_words(row.window_s), _of_slot(row, faults, today), last) for row, last in _folded(rows)],
         "outputs": sum_up_outputs(outputs, rows),
         "of_receiver": _what_to_do([fault for fault in faults if fault.is_of_receiver], today),
         "n_used": sum(1 for row in rows if not row.is_spare),
