@@ -220,7 +220,7 @@ def test_rows_say_in_short_why_things_are_due(world: World, office: Client) -> N
     for fitting in fittings:
         due_in(fitting, 3)
     DueItem.objects.filter(fitting=fittings[0]).update(reason="low_battery")
-    assert "2 charge used, 1 low battery reported" in text_of(office, LIST)
+    assert "charge used ×2, low battery reported" in text_of(office, LIST)
 
 
 def test_pages_of_the_list_keep_order_and_filter(world: World, office: Client) -> None:
