@@ -147,8 +147,8 @@ class TokenForm(forms.Form):
     """A token in place of the present one."""
 
     hours = forms.IntegerField(
-        label=gettext_lazy("The former token goes on for"), min_value=0, max_value=MOST_HOURS, initial=24,
-        help_text=gettext_lazy("Hours in which both are taken, so that nothing is lost while you put the new one in. 0: it ends now."),
+        label=gettext_lazy("The former token goes on for [h]"), min_value=0, max_value=MOST_HOURS, initial=24,
+        help_text=gettext_lazy("For so long both are taken, so that nothing is lost while you put the new one in. 0: it ends now."),
         error_messages={
             "required": gettext_lazy("Give hours from 0 to %(most)s.") % {"most": MOST_HOURS},
             "invalid": gettext_lazy("Give whole hours."), "min_value": gettext_lazy("Give 0 hours or more."),
