@@ -1,4 +1,7 @@
-"""Faults reported of a transmitter before it had a slot: they wait with its adopted events, and stand once it has one."""
+"""Faults reported of a transmitter before it had a slot: they wait with its adopted events, and stand once it has one.
+
+Events that were adopted, and those of a transmitter on record that stood in no slot (`intake_in_no_slot`), wait alike.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 
 from django.db import transaction
+from django.db.models import Q
 
 from devices.actions.fault_events import Signal, lock_for_faults, record_signals
 from devices.models import Fault, FaultReport, Fitting, Registration, SetAside
@@ -15,7 +19,9 @@ from devices.rules.events import CLEARS, OF_RECEIVER, RAISES
 from devices.rules.fault_spans import Turn, spans_of
 
 LATELY = timedelta(days=90)
-"""What was adopted longer ago has had its slot, or will be reported again; our own choice."""
+"""What was adopted longer ago has had its slot, or will be reported again; our own choice. Not so cells that were low: they
+may lie on a shelf for long, and get no better."""
+OF_CELLS = ("low_battery", "battery_restored")
 KINDS = (RAISES.keys() | CLEARS.keys()) - OF_RECEIVER
 """Events that raise or end a fault of a transmitter."""
 
@@ -24,7 +30,7 @@ KINDS = (RAISES.keys() | CLEARS.keys()) - OF_RECEIVER
 def carry_over(
     *, at: datetime, receiver_ids: Iterable[int] | None = None, transmitter_ids: Iterable[int] | None = None
 ) -> list[Fault]:  # fmt: skip
-    """Report what adopted events said of transmitters that had no slot then, at the first slot they had since.
+    """Report what adopted events and the like said of transmitters that had no slot then, at the first slot they had since.
 
     What still stood when the transmitter was registered stands there, since when it was reported, as if the report had come
     afterwards; what was over by then, or ended by new cells, is left out, and so is a missing that was heard since. Looked at
@@ -74,8 +80,9 @@ def _adopted(
 ) -> list[SetAside]:  # fmt: skip
     """Adopted events of transmitters that say something of a fault, in their order."""
     rows = SetAside.objects.filter(
-        adopted_at__gte=at - LATELY, transmitter__isnull=False, kind__in=KINDS, at__isnull=False
-    )
+        Q(adopted_at__gte=at - LATELY) | Q(adopted_at__isnull=False, kind__in=OF_CELLS),
+        transmitter__isnull=False, kind__in=KINDS, at__isnull=False,
+    )  # fmt: skip
     if receiver_ids is not None:
         here = Registration.objects.filter(receiver__in=set(receiver_ids), removed_at=None, transmitter__isnull=False)
         rows = rows.filter(transmitter__in=here.values("transmitter_id"))

@@ -20,7 +20,6 @@ from company.actions import record_change
 from company.errors import Refused
 from company.models import ChangeRow, Job, Upload, User
 from devices.actions.intake import Taken, take_batch
-from devices.actions.intake_ignored import keep_not_read
 from devices.actions.source_scope import receivers_of
 from devices.models import IntakeBatch, IntakeSource
 from devices.rules.event_log import LogMap, Part
@@ -217,7 +216,7 @@ def take_part(
 ) -> Taken:  # fmt: skip
     """Take one part of a file in, once: the same part again gives its first answer and changes nothing."""
     digest = map_digest(chosen)
-    taken = take_batch(
+    return take_batch(
         source=source,
         batch_id=batch_id(upload.sha256, digest, part.number),
         sha256=hashlib.sha256(f"{upload.sha256}:{digest}:{part.number}".encode()).hexdigest(),
@@ -226,10 +225,9 @@ def take_part(
         n_clamped=part.n_clamped,
         file_name=upload.name[:120],
         by=by,
+        left_out=part.unread,
         at=at,
     )
-    keep_not_read(taken=taken, left_out=part.unread)
-    return taken
 
 
 @transaction.atomic

@@ -18,16 +18,18 @@ from devices.actions import intake_sql as isql
 from devices.actions import rollup_sql as sql
 from devices.actions.asks import sending
 from devices.actions.fault_events import Signal, record_signals
+from devices.actions.intake_ignored import Beside
+from devices.actions.intake_in_no_slot import keep_in_no_slot, stations_of
+from devices.actions.intake_marks import mark_asks, tested, watermark_of
 from devices.actions.intake_memory import MOST_EVENTS, Kept, Memory, memory
 from devices.actions.intake_placing import Placed, Sender, place_events
 from devices.actions.rollups import merge_days
 from devices.actions.running_totals import Stays, by_unit
 from devices.models import IntakeBatch, IntakeSource, Receiver
 from devices.rules.day_merge import DayRow
-from devices.rules.events import Event, EventKind, RowProblem
+from devices.rules.events import Event, RowProblem
 from sites.models import Site
 
-CHECK_IN = EventKind.CHECK_IN.value
 TURNS = 3
 """How often a batch begins anew because something it went by changed before it held the locks; then it goes by what it
 read. Our own choice."""
@@ -53,7 +55,8 @@ class Taken:
 def take_batch(
     *, source: IntakeSource, batch_id: str, sha256: str, events: Sequence[Event], problems: Sequence[RowProblem] = (),
     n_clamped: int = 0, receiver: Receiver | None = None, site: Site | None = None, until: datetime | None = None,
-    file_name: str = "", by: User | None = None, said: Sequence[str] = (), at: datetime,
+    file_name: str = "", by: User | None = None, said: Sequence[str] = (), ignored: Sequence[str] = (),
+    left_out: Sequence[RowProblem] = (), at: datetime,
 ) -> Taken:  # fmt: skip
     """Take in a batch: all of it in one transaction, once only.
 
@@ -81,6 +84,8 @@ def take_batch(
         Up to when the sender has delivered everything.
     said : sequence of str
         What it said, in lines for its page, where nobody could look that up in a file of the sender's.
+    ignored, left_out
+        What of its rows was not read: names of fields that nobody described; values that were no good.
     at : datetime
         When it was received.
 
@@ -88,7 +93,7 @@ def take_batch(
     -------
     Taken
         With the answer {"batch", "received_at", "repeated", "rows", "taken", "refused": [{"row", "field", "why"}],
-        "set_aside": [{"row", "serial", "why"}], "clamped"}.
+        "set_aside": [{"row", "serial", "why"}], "clamped"}, and "said", "ignored", "left_out" where there is any.
 
     Raises
     ------
@@ -107,10 +112,11 @@ def take_batch(
     }  # fmt: skip
     # Files of the past speak of too many at once, and once only.
     remembers = memory if len(events) <= MOST_EVENTS else None
+    beside = Beside(said, ignored, left_out)
     taken = None
     for turn in range(TURNS):
         try:
-            taken = _take(sender, head, events, problems, until, said, remembers, is_last=turn == TURNS - 1)
+            taken = _take(sender, head, events, problems, until, beside, remembers, is_last=turn == TURNS - 1)
             break
         except _ChangedSince:
             continue
@@ -150,13 +156,12 @@ class _ChangedSince(Exception):
 @transaction.atomic
 def _take(
     sender: Sender, head: dict[str, Any], events: Sequence[Event], problems: Sequence[RowProblem],
-    until: datetime | None, said: Sequence[str], remembers: Memory | None, *, is_last: bool,
+    until: datetime | None, beside: Beside, remembers: Memory | None, *, is_last: bool,
 ) -> Taken | None:  # fmt: skip
     """Take a batch in, or give the stored answer; None where its id was used for other content, which is counted."""
     placed = place_events(sender, events, None if is_last else remembers)
     answer = _answer(head, placed, problems)
-    if said:
-        answer["said"] = list(said)
+    answer |= beside.told(answer)
     head = head | {
         "n_taken": answer["taken"], "n_refused": len(answer["refused"]), "n_set_aside": len(placed.aside),
         "answer": answer,
@@ -168,7 +173,8 @@ def _take(
     keys = placed.keys()
     is_bulk = bulk_days.is_worth_while(len(keys))
     # Receivers before transmitters is the order of every action; each statement sees what the ones before waited for.
-    asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers, feeds, sender.fed_scope)]
+    only_locked = stations_of(placed) - receivers if placed.in_no_slot else set()
+    asks = [isql.ledger_ask(head), isql.lock_receivers_ask(receivers | only_locked, feeds, sender.fed_scope)]
     more = _asks_of(keys, placed, is_bulk=is_bulk)
     made, fed_rows, *found = sql.ask(*asks, *more.values(), isql.border_ask(), *isql.schema_asks())
     if not made:
@@ -177,40 +183,20 @@ def _take(
     if remembers is not None and len(found) > len(more) + 1:
         _go_by_schema(remembers, found[-1][0][0], placed)
     stays = _checked(placed, isql.as_border(border), read, remembers, is_last=is_last)
-    fed = isql.as_fed(fed_rows)
+    fed = [row for row in isql.as_fed(fed_rows) if row.id not in only_locked or (feeds and row.fed_by == feeds)]
     closed = _closed(placed, fed)
-    watermark = _watermark(sender, events, placed, until, head)
+    watermark = watermark_of(sender, events, placed, until, head)
     aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
     with sending() as send:
-        send(*aside, *_mark(sender, fed, placed, watermark, head))
+        send(*aside, *mark_asks(sender, fed, placed, watermark, head))
         if not is_bulk:
             send(*_days_asks(placed.days(closed), read, stays, placed.found.kept))
     if is_bulk:
         bulk_days.write_many(placed.days(closed), sql.owners(read["locked"]), read["stays"])
     _tell(placed, sender, head["received_at"])
+    if placed.in_no_slot:
+        keep_in_no_slot(placed=placed, batch_id=made[0][0], at=head["received_at"])
     return Taken(IntakeBatch(id=made[0][0], **head), False, answer)
-
-
-def _watermark(
-    sender: Sender, events: Sequence[Event], placed: Placed, until: datetime | None, head: dict[str, Any]
-) -> datetime | None:
-    """Up to when everything counts as delivered, by what the sender says or else by its rows.
-
-    Of a gateway its check-ins count, also of units that nobody knows: it may hand an alarm over at once, and hours of
-    check-ins after it. What names a receiver that is not known here tells nothing of the others, nor does a time that had
-    to be cut as long as another one was not.
-    """
-    at: datetime = head["received_at"]
-    if sender.kind == IntakeSource.Kind.API:
-        aside = {one.event.row for one in placed.aside if one.event.receiver and one.receiver_id is None}
-        moments = [event[2] for event in events if event[1] == CHECK_IN and event[0] not in aside]
-    else:
-        moments = [event[2] for event in events]
-    if head["n_clamped"]:
-        moments = [moment for moment in moments if moment < at] or moments
-    if until is not None:
-        moments.append(until)
-    return min(max(moments), at) if moments else None
 
 
 def _go_by_schema(remembers: Memory, schema: int, placed: Placed) -> None:
@@ -301,7 +287,7 @@ def put_in(parts: Sequence[tuple[Placed, Sender]], at: datetime) -> None:
     for placed, _sender in parts:
         if placed.link_tests:
             (found,) = sql.ask(isql.lock_receivers_ask(placed.link_tests, None, isql.Scope(None, None)))
-            changed = [new for row in isql.as_fed(found) if (new := _tested(row, placed)) != row]
+            changed = [new for row in isql.as_fed(found) if (new := tested(row, placed)) != row]
             sql.ask(*isql.mark_receivers_asks(changed))
 
 
@@ -361,31 +347,3 @@ def _came_before(head: dict[str, Any]) -> Taken | None:
         return None
     batch.n_repeats += 1
     return Taken(batch, True, batch.answer | {"repeated": True})
-
-
-def _mark(
-    sender: Sender, fed: Sequence[isql.Fed], placed: Placed, watermark: datetime | None, head: dict[str, Any]
-) -> list[sql.Ask]:
-    """Note how far receivers and source have delivered; no mark ever goes back."""
-    changed = [new for row in fed if (new := _marked(sender, row, placed, watermark)) != row]
-    source = isql.mark_source_ask(sender.source_id, watermark, head["received_at"], head["n_clamped"])
-    return [*isql.mark_receivers_asks(changed), source]
-
-
-def _tested(row: isql.Fed, placed: Placed) -> isql.Fed:
-    tested = placed.link_tests.get(row.id)
-    is_newer = tested is not None and (row.link_tested_at is None or tested > row.link_tested_at)
-    return row._replace(link_tested_at=tested) if is_newer else row
-
-
-def _marked(sender: Sender, row: isql.Fed, placed: Placed, watermark: datetime | None) -> isql.Fed:
-    row = _tested(row, placed)
-    is_live = sender.kind != IntakeSource.Kind.FILE
-    # A gateway takes over from files: its word is newer than that of whoever uploads the past.
-    is_free = row.fed_by is None or not row.feeder_is_active or (is_live and row.feeder_kind == IntakeSource.Kind.FILE)
-    if is_free and row.is_open:
-        row = row._replace(fed_by=sender.source_id)
-    is_its_own = row.id == sender.receiver_id or row.fed_by == sender.source_id
-    if watermark and is_its_own and (row.heard_until is None or watermark > row.heard_until):
-        row = row._replace(heard_until=watermark)
-    return row

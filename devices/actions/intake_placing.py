@@ -41,6 +41,8 @@ from devices.rules.set_aside_units import unit_key
 FLAGS = {"low_battery": CheckInDay.LOW_BATTERY, "tamper": CheckInDay.TAMPER}
 LINK_TEST, UNREGISTERED = EventKind.LINK_TEST.value, EventKind.UNREGISTERED.value
 SIGNALS = frozenset(RAISES) | frozenset(CLEARS)
+OF_ITSELF = frozenset({"low_battery", "battery_restored", "trouble", "trouble_restored"})
+"""Signals about what a transmitter takes with it from place to place; tamper is about how it hangs."""
 PLAIN = frozenset(HEARD) - SIGNALS - frozenset(OF_RECEIVER) - {UNREGISTERED}
 _tuple = tuple.__new__
 LEAST_MARGIN, MOST_MARGIN = -32768, 32767
@@ -89,6 +91,15 @@ class Aside(NamedTuple):
         )  # fmt: skip
 
 
+class InNoSlot(NamedTuple):
+    """What a transmitter on record said of itself while it stood nowhere, and the receiver that is named (if known)."""
+
+    event: Event
+    transmitter_id: int
+    customer_id: int
+    receiver_id: int | None
+
+
 @dataclass(slots=True)
 class Placed:
     """Where the events of a batch belong."""
@@ -104,6 +115,7 @@ class Placed:
     receiver_ids: set[int] = field(default_factory=set)
     aside: list[Aside] = field(default_factory=list)
     problems: list[RowProblem] = field(default_factory=list)
+    in_no_slot: list[InNoSlot] = field(default_factory=list)
 
     def keys(self) -> list[Key]:
         """Transmitters and days that were heard of, sorted."""
@@ -310,6 +322,9 @@ class _Placer:
                         event.note,
                     )
                 )  # fmt: skip
+        elif event.kind in OF_ITSELF and isinstance(unit := self._units.meant(event.serial), Unit):
+            receiver_id = self._sender.receiver_id if not event.receiver else self.station_id(event)
+            placed.in_no_slot.append(InNoSlot(event, unit.id, unit.customer_id, receiver_id))
         if transmitter_id is not None and event.kind in HEARD:
             _say(placed.said, transmitter_id, event.kind, event.at, event.margin_db)
 

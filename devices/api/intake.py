@@ -23,7 +23,6 @@ from company.access import audience
 from company.errors import Refused
 from company.programs import problem
 from devices.actions.intake import OtherContent, OutsideItsScope, take_batch
-from devices.actions.intake_ignored import keep_not_read
 from devices.actions.source_scope import NotItsOwn, receiver_meant, receivers_unknown, site_meant
 from devices.api.admission import Stopped, admit, check_body
 from devices.api.description import ABOUT, described
@@ -79,9 +78,15 @@ def post_batch(request: HttpRequest, data: Batch) -> HttpResponse:
     events, problems = _of_known_receivers(source, read, site)
     taken = take_batch(
         source=source, batch_id=data.batch, sha256=hashlib.sha256(request.body).hexdigest(), events=events,
-        problems=problems, n_clamped=read.n_clamped, receiver=receiver, site=site, until=until, at=now,
+        problems=problems, n_clamped=read.n_clamped, receiver=receiver, site=site, until=until,
+        ignored=read.ignored, left_out=read.left_out, at=now,
     )  # fmt: skip
-    return JsonResponse(keep_not_read(taken=taken, ignored=read.ignored, left_out=read.left_out))
+    return JsonResponse(_whole(taken.answer))
+
+
+def _whole(answer: dict[str, Any]) -> dict[str, Any]:
+    """An answer with what is kept only where there is any."""
+    return {"ignored": [], "left_out": []} | answer
 
 
 def _whose(source: IntakeSource, data: Batch) -> tuple[Receiver | None, Site | None]:
@@ -139,7 +144,7 @@ def get_batch(request: HttpRequest, batch: str) -> HttpResponse:
     row = request.source.batches.filter(batch_id=batch).first() if batch.isprintable() else None  # type: ignore[attr-defined]
     if row is None:
         return problem(404, "No batch of this id was taken from this source. Send it, or look at the id.")
-    return JsonResponse({"ignored": [], "left_out": []} | row.answer | {"repeated": True})
+    return JsonResponse(_whole(row.answer) | {"repeated": True})
 
 
 @api.get(

@@ -118,7 +118,10 @@ class IntakeBatch(models.Model):
 
 
 class SetAside(models.Model):
-    """An event that nobody could place (an unknown serial, a spare slot): kept and shown, never dropped, never failing the batch."""
+    """An event that nobody could place (an unknown serial, a spare slot): kept and shown, never dropped, never failing the batch.
+
+    Also what a transmitter on record said of its cells while it stood in no slot: adopted as it comes, by nobody (`waited`).
+    """
 
     batch = models.ForeignKey(IntakeBatch, on_delete=models.PROTECT, related_name="set_aside")
     customer = models.ForeignKey(Customer, null=True, blank=True, on_delete=models.PROTECT, related_name="+")

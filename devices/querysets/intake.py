@@ -23,6 +23,10 @@ class SetAsideQuerySet(StaffOnly):
         """Neither adopted nor dismissed."""
         return self.filter(adopted_at=None, dismissed_at=None)
 
+    def waited(self) -> Self:
+        """Those that a person was, or will be, asked about; not what was kept of a unit on record that stood in no slot."""
+        return self.exclude(adopted_at__isnull=False, adopted_by=None)
+
 
 class LinkQuerySet(OfTransmitter):
     """States of links, each of one transmitter."""

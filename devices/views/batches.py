@@ -64,6 +64,7 @@ def batch_detail(request: PersonRequest, pk: int) -> HttpResponse:
     )
     aside = (
         SetAside.objects.visible_to(request.user)
+        .waited()
         .filter(batch=batch)
         .select_related("transmitter", "receiver__site", "batch__source", "adopted_by", "dismissed_by")
         # The answer names every row of the batch, and would be read with each event of it.

@@ -55,7 +55,7 @@ def _rows(request: PersonRequest, show: str) -> QuerySet[Any]:
     """Events of one fate: waiting, adopted, dismissed."""
     rows = _every(request)
     if show == "adopted":
-        return rows.filter(adopted_at__isnull=False)
+        return rows.filter(adopted_at__isnull=False).waited()
     return rows.filter(dismissed_at__isnull=False) if show == "dismissed" else rows.open()
 
 

@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 from django.urls import reverse
 
+from devices.actions.intake import take_batch
 from devices.models import CheckInDay, Fault, IntakeBatch
+from devices.rules.events import RowProblem
 from devices.rules.intake_rows import MOST_LEFT_OUT
 from tests import factories
 from tests.conftest import World
@@ -145,6 +147,16 @@ def test_a_silly_value_costs_no_event_and_is_told_each_time_and_on_the_page(worl
         .content.decode()
     )
     assert "Values left out" not in fine
+
+
+def test_what_was_not_read_is_kept_in_the_transaction_of_the_batch(world: World) -> None:
+    bad = [RowProblem(1, "battery_v", "Give volts."), RowProblem(9, "margin_db", "Give a number.")]
+    told = take_batch(
+        source=factories.make_gateway(world.own), batch_id="b", sha256="a" * 64, events=[], left_out=bad, ignored=["rssi"],
+        problems=[RowProblem(9, "kind", "?")], at=factories.NOW,
+    ).answer  # fmt: skip
+    assert (told["ignored"], [one["row"] for one in told["left_out"]]) == (["rssi"], [1])
+    assert IntakeBatch.objects.get().answer == told
 
 
 def test_an_answer_lists_only_so_many_values_left_out(world: World, sender: Sender) -> None:
