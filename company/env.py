@@ -50,12 +50,22 @@ def words(name: str, default: str = "") -> list[str]:
     return [part.strip() for part in text(name, default).split(",") if part.strip()]
 
 
-def sqlite(path: Path) -> dict[str, Any]:
+SQLITE_SYNC = ("full", "normal")
+
+
+def sqlite(path: Path, sync: str = "full") -> dict[str, Any]:
     """SQLite in WAL mode whose transactions take the write lock at once.
+
+    SQLITE_SYNC, else `sync`, says whether each commit waits for the disk. With "full" a power cut loses nothing that was
+    answered for; with "normal" it may lose the last commits, though the file stays whole. A commit takes 1 to 3 ms
+    longer with "full" (measured on batches of 100), and a small firm has a batch a minute.
 
     A deferred transaction that has read first cannot wait for the lock: it fails with "database is locked"
     whatever the timeout is (django/django#17760), so IMMEDIATE is not a matter of taste.
     """
+    sync = text("SQLITE_SYNC", sync).strip().lower()
+    if sync not in SQLITE_SYNC:
+        raise ImproperlyConfigured(f"SQLITE_SYNC must be full or normal, not {sync!r}.")
     return {
         "ENGINE": "django.db.backends.sqlite3",
         "NAME": str(path),
@@ -63,7 +73,7 @@ def sqlite(path: Path) -> dict[str, Any]:
             "transaction_mode": "IMMEDIATE",
             "timeout": 20,
             "init_command": (
-                "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536; "
+                f"PRAGMA journal_mode=WAL; PRAGMA synchronous={sync.upper()}; PRAGMA cache_size=-65536; "
                 "PRAGMA mmap_size=268435456; PRAGMA temp_store=MEMORY; PRAGMA journal_size_limit=67108864;"
             ),
         },
@@ -98,11 +108,11 @@ def postgresql(url: str) -> dict[str, Any]:
     }
 
 
-def database(default_path: Path) -> dict[str, Any]:
+def database(default_path: Path, sync: str = "full") -> dict[str, Any]:
     """Database named by DATABASE_URL; SQLite at `default_path` without it; sqlite:///path names another file."""
     url = text("DATABASE_URL")
     if not url:
-        return sqlite(default_path)
+        return sqlite(default_path, sync)
     if url.startswith("sqlite:///"):
-        return sqlite(Path(url.removeprefix("sqlite:///")))
+        return sqlite(Path(url.removeprefix("sqlite:///")), sync)
     return postgresql(url)

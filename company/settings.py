@@ -105,7 +105,8 @@ TEMPLATES = [
     },
 ]
 
-DATABASES = {"default": env.database(DATA_DIR / "slotledger.sqlite3")}
+# Invented records are made again sooner than a demo, its building and all tests wait for the disk at each commit.
+DATABASES = {"default": env.database(DATA_DIR / "slotledger.sqlite3", sync="normal" if DEMO else "full")}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 REDIS_URL = env.text("REDIS_URL")

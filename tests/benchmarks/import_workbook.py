@@ -37,6 +37,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="slotledger-bench-") as folder:
         os.environ |= {"DATA_DIR": folder, "SECRET_KEY": "benchmark", "DJANGO_SETTINGS_MODULE": "company.settings"}
         os.environ.pop("REDIS_URL", None)
+        os.environ.setdefault("SQLITE_SYNC", "normal")  # SQLite does not wait for the disk here.
         if not chosen.postgres:
             os.environ.pop("DATABASE_URL", None)
         import django

@@ -8,7 +8,7 @@ A batch is 100 device-days of one site, as JSON: token, digest, reading and chec
 watermarks, and in every fourth an unknown serial that is set aside. The other sides get their rows ready made, and every
 side has sites of its own: nobody finds a page warm or a day counted because another was there. All sides take turns batch
 by batch, because absolute times hang on what else the machine does; a ratio is the median of five rounds. PostgreSQL waits
-for the disk at every commit, as a firm's own does.
+for the disk at every commit, as a firm's own does; SQLite does not (`SQLITE_SYNC=full` before the command lets it).
 """
 
 from __future__ import annotations
