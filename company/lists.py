@@ -13,14 +13,15 @@ PAGE_SIZE = 25
 
 
 def ordered(
-    rows: QuerySet[Any], request: HttpRequest, columns: Mapping[str, str], default: str
+    rows: QuerySet[Any], request: HttpRequest, columns: Mapping[str, str | tuple[str, ...]], default: str
 ) -> tuple[QuerySet[Any], str]:
     """Sort by the address's `sort` if it names one of the columns, else by the default; ties end with the key.
 
     Parameters
     ----------
     columns : mapping
-        Word in the address to lookup, such as {"name": "name", "customer": "customer__name"}.
+        Word in the address to lookup, such as {"name": "name", "customer": "customer__name"}. Of several lookups the first
+        goes backwards, and those after it say how equals stand.
     default : str
         A word of `columns`, with "-" in front for backwards.
 
@@ -32,7 +33,9 @@ def ordered(
     wanted = request.GET.get("sort", "")
     sort = wanted if wanted.removeprefix("-") in columns else default
     sign = "-" if sort.startswith("-") else ""
-    return rows.order_by(f"{sign}{columns[sort.removeprefix('-')]}", "pk"), sort
+    column = columns[sort.removeprefix("-")]
+    first, *more = (column,) if isinstance(column, str) else column
+    return rows.order_by(f"{sign}{first}", *more, "pk"), sort
 
 
 def page_of(rows: Any, request: HttpRequest, size: int = PAGE_SIZE) -> Page[Any]:

@@ -19,7 +19,7 @@ from django.views.decorators.http import require_POST, require_safe
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
-from company.lists import page_of
+from company.lists import ordered, page_of
 from company.models import ChangeRow
 from company.toasts import said
 from company.views.forms_page import FORM, form_context, posted
@@ -27,6 +27,7 @@ from devices.actions import panels as actions
 from devices.actions.receivers import edit_receiver
 from devices.forms.panels import NewPanelForm, PanelForm, PanelKeyForm
 from devices.models import ListenerState, PanelAccount, PanelStranger, Receiver
+from devices.querysets.sources import panels_ranked
 from devices.rules.panel_state import is_running, link_state, reports
 from sites.models import Site
 
@@ -38,6 +39,10 @@ REFUSED = (
     "other_account", "empty", "not_taken",
 )  # fmt: skip
 """Counts of a listener that add up to what it refused."""
+ORDERS = {
+    "site": ("site__name", "number"), "number": "number", "state": ("state_rank", "site__name", "number"),
+    "last": ("last_sort", "number"),
+}  # fmt: skip
 USUAL_LATE_H = 2
 """Proposed for a new panel, as for a new gateway. Own choice; the office changes it as it likes."""
 USUAL_BIND = "127.0.0.1:9009"
@@ -97,7 +102,8 @@ def panel_list(request: PersonRequest) -> HttpResponse:
     accounts = PanelAccount.objects.visible_to(request.user).filter(closed_at__isnull=show != "closed")
     if words:
         accounts = accounts.filter(number__icontains=words) | accounts.filter(site__name__icontains=words)
-    accounts = accounts.select_related("site", "customer", "receiver").order_by("site__name", "number", "pk")
+    accounts = panels_ranked(accounts, now).select_related("site", "customer", "receiver")
+    accounts, sort = ordered(accounts, request, ORDERS, default="site")
     strangers = PanelStranger.objects.visible_to(request.user).filter(dismissed_at=None).order_by("-last_at", "-pk")
     listeners: list[Any] = list(ListenerState.objects.visible_to(request.user).order_by("-beat_at", "-pk")[:10])
     for one in listeners:
@@ -111,7 +117,7 @@ def panel_list(request: PersonRequest) -> HttpResponse:
     shown = page_of(accounts.annotate(n_receivers=Coalesce(Subquery(counted), 0)), request)
     _with_state(shown.object_list, now)
     context = {
-        "section": SECTION, "page": shown, "show": show, "q": words, "listeners": listeners,
+        "section": SECTION, "page": shown, "show": show, "q": words, "sort": sort, "listeners": listeners,
         "is_listening": is_listening, "start_command": f".venv/bin/python manage.py listen --bind {bind}", "strangers": strangers[:MOST_STRANGERS], "n_strangers": strangers.count(),
     }  # fmt: skip
     return page(request, LIST, context, part="rows")

@@ -19,7 +19,7 @@ from django.views.decorators.http import require_POST, require_safe
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page, refused
-from company.lists import page_of
+from company.lists import ordered, page_of
 from company.models import ChangeRow, Customer
 from company.templatetags.days import daytime
 from company.toasts import said
@@ -29,7 +29,7 @@ from devices.actions.receivers import edit_receiver
 from devices.actions.sources_use import TokenUse, token_use
 from devices.forms.sources import LimitsForm, SourceForm, TokenForm, WhyAndSeenForm
 from devices.models import IntakeBatch, IntakeSource, Receiver
-from devices.querysets.sources import with_counts
+from devices.querysets.sources import ranked, with_counts
 from devices.rules.intake_rows import MOST_BYTES, MOST_ROWS
 from devices.rules.source_state import state_of
 from sites.models import Site
@@ -37,6 +37,7 @@ from sites.models import Site
 SECTION = "checkins"
 USUAL_LATE_H = 2
 """Proposed for a gateway: it posts every quarter of an hour or oftener. Own choice; the office changes it as it likes."""
+ORDERS = {"use": ("is_active", "name"), "name": "name", "state": ("state_rank", "name"), "last": ("last_sort", "name")}
 MOST_NAMED = 40
 """Receivers whose codes are listed for the programmer."""
 LIST, DETAIL, TOKEN = (f"devices/intake/{name}.html" for name in ("sources", "source", "token"))
@@ -63,16 +64,18 @@ def stand(source: Any, now: datetime) -> str:
 @audience("office")
 @require_safe
 def source_list(request: PersonRequest) -> HttpResponse:
-    """Those in use first, by name."""
+    """Those in use first, by name; or as asked."""
     now, words = timezone.now(), request.GET.get("q", "").strip()[:80]
     rows = counted(request, now)
     if words and words.isprintable():
         named = Q(name__icontains=words) | Q(customer__name__icontains=words) | Q(site__name__icontains=words)
         rows = rows.filter(named)
-    shown = page_of(rows.order_by("-is_active", "name", "pk"), request)
+    rows = ranked(rows, IntakeBatch.objects.visible_to(request.user), now)
+    rows, sort = ordered(rows, request, ORDERS, default="-use")
+    shown = page_of(rows, request)
     for row in shown:
         row.state = stand(row, now)
-    return page(request, LIST, {"page": shown, "section": SECTION, "q": words}, part="rows")
+    return page(request, LIST, {"page": shown, "section": SECTION, "q": words, "sort": sort}, part="rows")
 
 
 @audience("office")
