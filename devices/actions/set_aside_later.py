@@ -135,6 +135,12 @@ def job_of(unit: str, customer_id: int | None) -> Job | None:
     return next((job for job in found if customer_id in job.args["customers"]), None)
 
 
+def groups_counted() -> set[tuple[int | None, str]]:
+    """Of everything that waits what jobs are counting, or will: customer and unit."""
+    open_ones = Job.objects.filter(state__in=(Job.State.WAITING, Job.State.RUNNING), handler=HANDLER)
+    return {(pk, args["unit"]) for args in open_ones.values_list("args", flat=True) for pk in args["customers"]}
+
+
 def key_prefix(unit: str) -> str:
     """How the keys of all jobs begin that count what waits under a word."""
     return f"count-set-aside:{hashlib.sha256(unit.encode()).hexdigest()[:32]}:"

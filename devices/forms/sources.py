@@ -193,3 +193,12 @@ class DismissForm(forms.Form):
         error_messages={"required": gettext_lazy("Say why, for whoever reads it later.")},
     )
     newest = forms.IntegerField(widget=forms.HiddenInput, min_value=1, max_value=2**62)
+
+
+class DismissManyForm(DismissForm):
+    """The same of many units: those chosen, or every one that a filter shows."""
+
+    units = forms.CharField(widget=forms.HiddenInput, required=False, max_length=4000)
+    what = forms.CharField(widget=forms.HiddenInput, required=False, max_length=10)
+    show = forms.CharField(widget=forms.HiddenInput, required=False, max_length=10)
+    q = forms.CharField(widget=forms.HiddenInput, required=False, max_length=40)

@@ -32,6 +32,17 @@ def group_of(rows: QuerySet[Any], event: Any) -> QuerySet[Any]:
     return rows.filter(unit=event.unit, customer_id=event.customer_id)
 
 
+def of_groups(rows: QuerySet[Any], groups: Iterable[Group]) -> QuerySet[Any]:
+    """Events of some units, a few hundred at most."""
+    by_customer: dict[int | None, list[str]] = defaultdict(list)
+    for customer_id, unit in groups:
+        by_customer[customer_id].append(unit)
+    wanted = Q(pk__in=[])
+    for pk, units in by_customer.items():
+        wanted |= Q(customer_id=pk, unit__in=units) if pk is not None else Q(customer=None, unit__in=units)
+    return rows.filter(wanted)
+
+
 def dismissed_before(every: QuerySet[Any]) -> Exists:
     """Whether somebody has dismissed this unit already: a neighbour's pendant is heard again and again.
 

@@ -68,17 +68,23 @@ def _units(request: PersonRequest, rows: QuerySet[Any], show: str) -> QuerySet[A
     return newest.filter(was_dismissed if show == "again" else ~was_dismissed)
 
 
+def units_shown(request: PersonRequest, show: str, words: str) -> tuple[QuerySet[Any], QuerySet[Any]]:
+    """Events of one fate with some words, and the newest event of each of their units."""
+    rows = _rows(request, show)
+    if words and words.isprintable():
+        in_place = Q(receiver__label__icontains=words) | Q(receiver__site__name__icontains=words)
+        rows = rows.filter(Q(unit__contains=serial_key(words)) | Q(unit__contains=words.casefold()) | in_place)
+    return rows, _units(request, rows, show)
+
+
 @audience("office")
 @require_safe
 def set_aside_list(request: PersonRequest) -> HttpResponse:
     """One line for each unit, the last heard first."""
     show = request.GET.get("show", "open")
-    show = show if show in SHOWS else "open"
-    rows, words = _rows(request, show), request.GET.get("q", "").strip()[:40]
-    if words and words.isprintable():
-        in_place = Q(receiver__label__icontains=words) | Q(receiver__site__name__icontains=words)
-        rows = rows.filter(Q(unit__contains=serial_key(words)) | Q(unit__contains=words.casefold()) | in_place)
-    units = _units(request, rows, show).select_related("customer", "receiver__site", "batch__source")
+    show, words = show if show in SHOWS else "open", request.GET.get("q", "").strip()[:40]
+    rows, units = units_shown(request, show, words)
+    units = units.select_related("customer", "receiver__site", "batch__source")
     # An answer names every row of its batch that was set aside, and would be read with each line.
     units = units.defer("batch__answer")
     shown = page_of(units, request, UNITS_A_PAGE)

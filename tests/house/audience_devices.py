@@ -156,6 +156,7 @@ DEVICES: dict[str, Answers] = {
     "devices:set_aside_detail": OFFICE,
     "devices:set_aside_adopt": OFFICE_POST,
     "devices:set_aside_dismiss": OFFICE,
+    "devices:set_aside_dismiss_many": OFFICE,
     "devices:intake_checkins": INTAKE_POST,
     "devices:intake_batch": INTAKE,
     "devices:intake_source": INTAKE,
