@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from django.db.models import Count, OuterRef, Subquery
+from django.db.models import Count, OuterRef, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
@@ -39,7 +39,7 @@ REFUSED = (
     "other_account", "empty", "not_taken",
 )  # fmt: skip
 """Counts of a listener that add up to what it refused."""
-ORDERS = {
+ORDERS: dict[str, str | tuple[str, ...]] = {
     "site": ("site__name", "number"), "number": "number", "state": ("state_rank", "site__name", "number"),
     "last": ("last_sort", "number"),
 }  # fmt: skip
@@ -99,7 +99,7 @@ def panel_list(request: PersonRequest) -> HttpResponse:
     now = timezone.now()
     show = request.GET.get("show", "")
     words = request.GET.get("q", "").strip()
-    accounts = PanelAccount.objects.visible_to(request.user).filter(closed_at__isnull=show != "closed")
+    accounts: QuerySet[Any] = PanelAccount.objects.visible_to(request.user).filter(closed_at__isnull=show != "closed")
     if words:
         accounts = accounts.filter(number__icontains=words) | accounts.filter(site__name__icontains=words)
     accounts = panels_ranked(accounts, now).select_related("site", "customer", "receiver")

@@ -37,7 +37,9 @@ from sites.models import Site
 SECTION = "checkins"
 USUAL_LATE_H = 2
 """Proposed for a gateway: it posts every quarter of an hour or oftener. Own choice; the office changes it as it likes."""
-ORDERS = {"use": ("is_active", "name"), "name": "name", "state": ("state_rank", "name"), "last": ("last_sort", "name")}
+ORDERS: dict[str, str | tuple[str, ...]] = {
+    "use": ("is_active", "name"), "name": "name", "state": ("state_rank", "name"), "last": ("last_sort", "name"),
+}  # fmt: skip
 MOST_NAMED = 40
 """Receivers whose codes are listed for the programmer."""
 LIST, DETAIL, TOKEN = (f"devices/intake/{name}.html" for name in ("sources", "source", "token"))

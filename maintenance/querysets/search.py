@@ -8,19 +8,20 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from functools import reduce
 from operator import or_
 from typing import Any
 
 from django.db import connections
-from django.db.models import CharField, Func, Q, QuerySet
+from django.db.models import CharField, Q, QuerySet
 from django.db.models.expressions import RawSQL
 
 from company.models import Contact, Customer, User
 from devices.models import Receiver, Registration, Transmitter
 from devices.rules.slot_life import NO_TIME, never_stood
 from devices.search_tables import MIN_PART, PLACES, SERIALS, PartTable, fold, has_parts, phrase
+from maintenance.querysets.search_intake import panels, set_aside, sources
+from maintenance.querysets.search_parts import Folded, Found, Hit, Indexed, Joined, holds, small
 from sites.models import Site
 
 N_WORDS = 6
@@ -28,79 +29,6 @@ N_WORDS = 6
 FEW_SITES = 30
 """So many sites are read slot by slot sooner than a common word is looked up in the whole firm."""
 _LAST = "\U0010ffff"
-
-
-class Folded(Func):
-    """Text as `fold` leaves it."""
-
-    template = "LOWER(REPLACE(REPLACE(%(expressions)s, '-', ''), ' ', ''))"
-    output_field = CharField()
-
-    def as_postgresql(self, compiler: Any, connection: Any, **extra: Any) -> Any:
-        return self.as_sql(
-            compiler, connection, template=f"(REPLACE({self.template}, 'ς', 'σ') COLLATE \"C\")", **extra
-        )
-
-    def as_sqlite(self, compiler: Any, connection: Any, **extra: Any) -> Any:
-        return self.as_sql(compiler, connection, template="search_fold(%(expressions)s)", **extra)
-
-
-class Indexed(Folded):
-    """The same, word for word as SQLite's index of beginnings holds it: its own LOWER leaves marked letters as they are."""
-
-    def as_sqlite(self, compiler: Any, connection: Any, **extra: Any) -> Any:
-        return self.as_sql(compiler, connection, **extra)
-
-
-class Joined(Func):
-    """Texts with a space between, as the index holds a slot's label with its area. None of them may be NULL."""
-
-    template = "%(expressions)s"
-    arg_joiner = " || ' ' || "
-    output_field = CharField()
-
-
-@dataclass(frozen=True, slots=True)
-class Hit:
-    """One thing found: where it is, what it is called, and what else tells it apart."""
-
-    kind: str
-    pk: int
-    name: str
-    detail: str = ""
-    note: str = ""
-    code: str = ""
-    args: tuple[Any, ...] = ()
-    is_past: bool = False
-    is_exact: bool = False
-    until: Any = None
-
-
-@dataclass(slots=True)
-class Found:
-    """What a search found, by kind, the best first."""
-
-    transmitters: list[Hit] = field(default_factory=list)
-    places: list[Hit] = field(default_factory=list)
-    sites: list[Hit] = field(default_factory=list)
-    receivers: list[Hit] = field(default_factory=list)
-    customers: list[Hit] = field(default_factory=list)
-    contacts: list[Hit] = field(default_factory=list)
-
-    def groups(self) -> list[tuple[str, list[Hit]]]:
-        """Kinds in the order of the page, those of an exact hit first."""
-        named = [
-            ("Sites", self.sites), ("Receivers", self.receivers), ("Transmitters", self.transmitters),
-            ("Slots by place", self.places), ("Customers", self.customers), ("Contacts", self.contacts),
-        ]  # fmt: skip
-        filled = [(name, hits) for name, hits in named if hits]
-        return sorted(filled, key=lambda group: not group[1][0].is_exact)
-
-    @property
-    def first_exact(self) -> Hit | None:
-        """The one thing that bears exactly this serial or code; none where several do."""
-        exact = [hit for _, hits in self.groups() for hit in hits if hit.is_exact]
-        return exact[0] if len(exact) == 1 else None
 
 
 def pasted(text: str) -> str:
@@ -114,15 +42,8 @@ def words_of(text: str) -> list[str]:
     return list(dict.fromkeys(word for word in folded if word))[:N_WORDS]
 
 
-def _holds(words: Iterable[str], name: str = "found_text") -> Q:
-    condition = Q()
-    for word in words:
-        condition &= Q(**{f"{name}__contains": word})
-    return condition
-
-
 def _holds_any(words: Iterable[str]) -> Q:
-    return reduce(or_, (_holds([word]) for word in words))
+    return reduce(or_, (holds([word]) for word in words))
 
 
 def _begins(rows: QuerySet[Any], word: str) -> Q:
@@ -151,18 +72,13 @@ def _holding(rows: QuerySet[Any], table: PartTable, words: Sequence[str]) -> Que
     """Rows of the table with every word somewhere, found by trigrams where the database has them."""
     long = [word for word in words if len(word) >= MIN_PART]
     if not long or not has_parts(connections[rows.db], table):
-        return rows.filter(_holds(words))
+        return rows.filter(holds(words))
     # The plus keeps SQLite from asking the table of parts once for each row: it must come first, the rows after it.
     own = f'+"{table.name}".rowid = "{table.table}"."id"'
     found = rows.extra(
         tables=[f'"{table.name}"'], where=[f'"{table.name}" MATCH %s', own], params=[" AND ".join(map(phrase, long))]
     )
-    return found.filter(_holds(word for word in words if word not in long))
-
-
-def _small(rows: QuerySet[Any], fields: Sequence[str], words: Sequence[str], n: int) -> QuerySet[Any]:
-    """Rows of a table of some thousands at most, each word somewhere in the fields."""
-    return rows.annotate(found_text=Folded(Joined(*fields))).filter(_holds(words))[:n]
+    return found.filter(holds(word for word in words if word not in long))
 
 
 def find(user: User, text: str, *, n: int, kinds: Iterable[str]) -> Found:
@@ -183,10 +99,10 @@ def find(user: User, text: str, *, n: int, kinds: Iterable[str]) -> Found:
         return found
     readers: dict[str, Callable[[User, str, list[str], int], list[Hit]]] = {
         "transmitters": transmitters, "places": places, "sites": sites, "receivers": receivers,
-        "customers": customers, "contacts": contacts,
+        "customers": customers, "contacts": contacts, "set_aside": set_aside, "panels": panels, "sources": sources,
     }  # fmt: skip
-    for kind in sorted(kinds, key=lambda kind: kind == "places"):
-        if kind == "places" and any(hit.is_exact for hit in found.transmitters):
+    for kind in sorted(kinds, key=lambda kind: kind in ("places", "set_aside")):
+        if kind in ("places", "set_aside") and any(hit.is_exact for hit in found.transmitters):
             # A serial typed whole is the answer.
             continue
         setattr(found, kind, _best_first(readers[kind](user, whole, words, n), whole))
@@ -246,7 +162,7 @@ def _places_by_text(rows: QuerySet[Any], words: list[str]) -> QuerySet[Any]:
     if any(len(word) >= MIN_PART for word in words):
         return _holding(rows, PLACES, words)
     begun = reduce(or_, (_begins(rows, word) for word in words))
-    return rows.filter(begun & _holds(words)) if len(words) > 1 else rows.filter(begun)
+    return rows.filter(begun & holds(words)) if len(words) > 1 else rows.filter(begun)
 
 
 def _places_of_sites(user: User, rows: QuerySet[Any], words: list[str]) -> Iterator[QuerySet[Any]]:
@@ -263,7 +179,7 @@ def _places_of_sites(user: User, rows: QuerySet[Any], words: list[str]) -> Itera
         if not rest:
             yield of_sites.filter(_holds_any(words))
         elif len(pks) <= FEW_SITES:
-            yield of_sites.filter(_holds(rest))
+            yield of_sites.filter(holds(rest))
         else:
             yield _holding(of_sites, PLACES, rest)
 
@@ -311,7 +227,7 @@ def _present_first(rows: QuerySet[Any], n: int) -> list[tuple[Any, ...]]:
 def sites(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
     """By name, code, address, postcode, telephone, whom to meet, or the customer's name."""
     fields = ("name", "code", "address", "postcode", "town", "phone", "person_to_meet", "customer__name")
-    rows = _small(Site.objects.visible_to(user).order_by("name", "pk"), fields, words, n)
+    rows = small(Site.objects.visible_to(user).order_by("name", "pk"), fields, words, n)
     return [
         Hit(
             "site", pk, name, detail=", ".join(part for part in (address, f"{postcode} {town}".strip()) if part),
@@ -327,7 +243,7 @@ def sites(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
 def receivers(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
     """By serial, code, label, area or site."""
     fields = ("label", "serial", "code", "area", "site__name", "site__code")
-    rows = _small(Receiver.objects.visible_to(user).order_by("site__name", "label", "pk"), fields, words, n)
+    rows = small(Receiver.objects.visible_to(user).order_by("site__name", "label", "pk"), fields, words, n)
     return [
         Hit(
             "receiver", pk, f"{site}, {label}", detail=area, note=customer, code=serial, args=(pk,),
@@ -344,7 +260,7 @@ def receivers(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
 
 def customers(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
     """By name or code."""
-    rows = _small(Customer.objects.visible_to(user).order_by("name", "pk"), ("name", "code"), words, n)
+    rows = small(Customer.objects.visible_to(user).order_by("name", "pk"), ("name", "code"), words, n)
     return [
         Hit("customer", pk, name, code=code, args=(pk,), is_past=closed_at is not None, until=closed_at,
             is_exact=fold(code) == whole)
@@ -355,7 +271,7 @@ def customers(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
 def contacts(user: User, whole: str, words: list[str], n: int) -> list[Hit]:
     """By name, role, address or telephone."""
     fields = ("name", "role", "email", "phone", "customer__name")
-    rows = _small(Contact.objects.visible_to(user).order_by("name", "pk"), fields, words, n)
+    rows = small(Contact.objects.visible_to(user).order_by("name", "pk"), fields, words, n)
     return [
         Hit("contact", pk, name, detail=", ".join(part for part in (role, phone, email) if part), note=customer,
             args=(customer_pk,))

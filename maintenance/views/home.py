@@ -17,7 +17,7 @@ N_SHOWN = 20
 """Most rows of one kind; who finds more types more."""
 N_SUGGESTED = 5
 """Most rows of one kind under the box."""
-KINDS = ("sites", "receivers", "transmitters", "places", "customers", "contacts")
+KINDS = ("sites", "receivers", "transmitters", "places", "customers", "contacts", "set_aside", "panels", "sources")
 OF_TECHNICIANS = ("sites", "receivers", "transmitters", "places")
 
 # Kind of a hit: name of its page for the office, and for a technician.
@@ -28,6 +28,9 @@ PAGES = {
     "place": ("devices:slot_detail", "devices:tech_slot_detail"),
     "customer": ("company:customer_detail", ""),
     "contact": ("company:customer_detail", ""),
+    "set_aside": ("devices:set_aside_detail", ""),
+    "panel": ("devices:panel_detail", ""),
+    "source": ("devices:source_detail", ""),
 }
 
 

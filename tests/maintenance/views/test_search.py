@@ -16,6 +16,7 @@ from maintenance.querysets import search
 from sites.models import AccessNote
 from tests import factories
 from tests.conftest import World
+from tests.devices.panels import make_account
 
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW
@@ -89,6 +90,35 @@ def test_receivers_customers_and_contacts_are_found(world: World) -> None:
     assert hits(world, world.own_receiver.code)["Receivers"] == [name]
     assert hits(world, "harbour")["Customers"] == ["Harbour Trust"]
     assert hits(world, "960555")["Contacts"] == ["Ketil Moen"]
+
+
+def test_what_comes_in_is_found_by_the_office_and_by_nobody_else(world: World) -> None:
+    source = factories.make_gateway(world.own, name="Lantern mast")
+    batch = source.batches.create(batch_id="b", sha256="0" * 64)
+    for serial in ("NN-40 7713", "nn407713"):
+        batch.set_aside.create(
+            customer=world.own, receiver=world.own_receiver, serial=serial, kind="check_in", at=NOW, event={}, why="?"
+        )
+    account = make_account(world.own_receiver, number="AB12")
+    assert hits(world, "n40-77") == {"Heard, not on record": ["nn407713"]}, "One unit, however it was spelt."
+    assert hits(world, "ab12") == {"Panels": ["AB12"]}
+    assert hits(world, f"ab12 {world.own_site.name}") == {"Panels": ["AB12"]}
+    assert "Panels" not in hits(world, world.own_site.name), "A site alone is no panel."
+    assert hits(world, "lantern-mast") == {"Sources of check-ins": ["Lantern mast"]}
+    for words, where in (
+        ("NN407713", batch.set_aside.latest("pk").pk),
+        ("AB12", account.pk),
+        ("lantern mast", source.pk),
+    ):
+        page = world.client("office").get("/search/", {"q": words}).content.decode()
+        assert re.search(rf'<a href="/check-ins/[a-z-]+/{where}/" data-first-hit>', page), words
+        assert hits(world, words, "technician") == {}
+
+
+def test_a_unit_that_was_dealt_with_is_not_found_as_waiting(world: World) -> None:
+    batch = factories.make_gateway(world.own).batches.create(batch_id="b", sha256="0" * 64)
+    batch.set_aside.create(serial="NN-1", event={}, why="?", dismissed_at=NOW)
+    assert hits(world, "NN-1") == {}
 
 
 def test_the_exact_serial_comes_first_and_can_be_gone_to(world: World, unit: Registration) -> None:
