@@ -105,7 +105,7 @@ TEMPLATES = [
     },
 ]
 
-# Invented records are made again sooner than a demo, its building and all tests wait for the disk at each commit.
+# SQLITE_SYNC=full or normal: whether each commit waits for the disk. Invented records need not: demo and tests do not wait.
 DATABASES = {"default": env.database(DATA_DIR / "slotledger.sqlite3", sync="normal" if DEMO else "full")}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
