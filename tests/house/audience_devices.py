@@ -156,7 +156,8 @@ DEVICES: dict[str, Answers] = {
     "devices:set_aside_detail": OFFICE,
     "devices:set_aside_adopt": OFFICE_POST,
     "devices:set_aside_dismiss": OFFICE,
-    "devices:set_aside_dismiss_many": OFFICE,
+    # With nobody chosen it leads back to the list.
+    "devices:set_aside_dismiss_many": (LOGIN, 404, 404, 404, 302, 302),
     "devices:intake_checkins": INTAKE_POST,
     "devices:intake_batch": INTAKE,
     "devices:intake_source": INTAKE,
