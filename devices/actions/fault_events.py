@@ -10,12 +10,15 @@ from django.db import connection, transaction
 
 from devices.actions.fault_reports import (
     Changes,
+    Clearing,
     Key,
     Signal,
     add_reports,
+    first_moved,
     key_of,
     known_ends,
     note_clearings,
+    read_clearings,
     read_faults,
     read_reports,
     settle,
@@ -50,8 +53,9 @@ def record_signals(*, signals: Sequence[Signal], source: str, at: datetime) -> l
     keys = {
         Key(one.receiver_id, one.transmitter_id or 0, RAISES.get(one.kind) or CLEARS[one.kind]) for one in told
     }  # fmt: skip
-    oldest = min(signal.at for signal in told)
     receivers = _lock(key.receiver_id for key in keys)
+    # Only now: what the restore of a tamper may move hangs on what was cleared and reported before we had the lock.
+    oldest = first_moved(told)
     known = read_reports(keys, oldest)
     new = add_reports(known, told, source, at)
     if not new:
@@ -82,18 +86,32 @@ def _settle(
 ) -> list[Fault]:  # fmt: skip
     listened = {pk for pk, one in receivers.items() if one.evidence == EVERY}
     rows, ends = read_faults(reports, oldest), known_ends(reports, oldest, at, listened)
-    changes = Changes()
+    cleared, changes = _clearings(rows, receivers, oldest), Changes()
     for key in sorted(reports):
         settle(
             changes, key, dict(reports[key]), rows[key], ends.get(key, {}),
-            latches=key.kind in receivers[key.receiver_id].latched, source=source, at=at,
+            latches=key.kind in receivers[key.receiver_id].latched, clearings=cleared.get(key.receiver_id, ()),
+            source=source, at=at,
         )  # fmt: skip
-    note_clearings([*changes.changed, *changes.new])
+    note_clearings([*changes.changed, *changes.new], cleared)
     low = {key.transmitter_id for key in reports if key.kind == Fault.Kind.LOW_BATTERY and key.transmitter_id}
     done = write(changes)
     settle_low_signals(transmitter_ids=low, at=at)
     tell_changed(done)
     return done
+
+
+def _clearings(
+    rows: Mapping[Key, Sequence[Fault]], receivers: Mapping[int, _Locked], oldest: datetime
+) -> dict[int, list[Clearing]]:
+    """What people cleared at receivers that latch what is being settled; no query where none does."""
+    latching = {
+        key.receiver_id for key, mine in rows.items()
+        if key.kind in receivers[key.receiver_id].latched or any(row.is_latched for row in mine)
+    }  # fmt: skip
+    if not latching:
+        return {}
+    return read_clearings(latching, min([oldest, *(row.raised_at for mine in rows.values() for row in mine)]))
 
 
 class _Locked(NamedTuple):

@@ -16,8 +16,17 @@ from devices.models import Fault, FaultReport, Fitting, Registration
 from devices.querysets.silence import last_heard
 from devices.querysets.standby import standby_changed
 from devices.rules.events import CLEARS, RAISES
-from devices.rules.fault_causes import CELLS, SAID_OVER, STANDBY, ended_by, with_end, without_end
-from devices.rules.fault_spans import Span, Turn, is_listed, matched, spans_of
+from devices.rules.fault_causes import (
+    CELLS,
+    CLEARED,
+    SAID_OVER,
+    STANDBY,
+    ended_by,
+    with_end,
+    with_note,
+    without_end,
+)
+from devices.rules.fault_spans import CLEARED_BY_HAND, Span, Turn, is_listed, matched, spans_of
 from devices.rules.silence import GONE
 
 MOVED = ("raised_at", "cleared_at", "found_by", "source", "registration_id", "cause", "latch_cleared_at")
@@ -179,12 +188,56 @@ def _moments(
     return fitted, defaultdict(set, {place: ends - begun[place] for place, ends in left.items()})
 
 
+class Clearing(NamedTuple):
+    """A receiver that a person cleared on site: when it was, and the word for it."""
+
+    at: datetime
+    why: str
+
+
+def read_clearings(receiver_ids: Collection[int], since: datetime) -> dict[int, list[Clearing]]:
+    """Receiver → its clearings since a moment that nobody took back, oldest first."""
+    said = ChangeRow.objects.filter(
+        verb__in=("clear_latched_faults", "latch_faults_again"), subject_kind="receiver", subject_id__in=receiver_ids,
+        at__gte=since,
+    )  # fmt: skip
+    found: dict[int, list[tuple[Any, Clearing]]] = defaultdict(list)
+    for verb, pk, moment, after, why in said.order_by("pk").values_list("verb", "subject_id", "at", "after", "reason"):
+        faults, mine = (after or {}).get("faults", []), found[pk]
+        if verb == "clear_latched_faults":
+            mine.append((faults, Clearing(moment, why)))
+            continue
+        # Taken back is the last one that concerned the same faults.
+        back = next((n for n in reversed(range(len(mine))) if mine[n][0] == faults), None)
+        if back is not None:
+            del mine[back]
+    return {pk: sorted(one for _, one in mine) for pk, mine in found.items()}
+
+
+def first_moved(signals: Sequence[Signal]) -> datetime:
+    """A moment before everything that some signals can change: the first of them, or when a tamper was raised of which only
+    now comes that it was over, after a clearing had been taken for its end.
+    """
+    oldest = min(signal.at for signal in signals)
+    ends = [
+        Key(one.receiver_id, one.transmitter_id or 0, CLEARS[one.kind])
+        for one in signals if one.kind in CLEARS and CLEARS[one.kind] in CLEARED_BY_HAND
+    ]  # fmt: skip
+    if not ends:
+        return oldest
+    last: dict[Key, datetime] = {}
+    cleared = Fault.objects.filter(_about(ends), cause__endswith=CLEARED, cleared_at__lt=max(one.at for one in signals))
+    for row in cleared.order_by("raised_at", "pk"):
+        last[key_of(row)] = row.raised_at
+    return min([oldest, *(last[key] for key in set(ends) & last.keys())])
+
+
 # --- faults -----------------------------------------------------------------------------------------------------------
 
 
 def settle(
     changes: Changes, key: Key, reports: Reports, rows: Sequence[Fault], ends: Mapping[datetime, str], *,
-    latches: bool, source: str, at: datetime,
+    latches: bool, clearings: Sequence[Clearing] = (), source: str, at: datetime,
 ) -> None:  # fmt: skip
     """Work the faults of one key out of its reports and note what must be written.
 
@@ -198,9 +251,14 @@ def settle(
     seen = next((row for row in rows if row.found_by == Fault.FoundBy.WATCH and row.cleared_at is None), None)
     before = [Span(row.raised_at, row.cleared_at) for row in told]
     # Ends that no report tells of stay ends: a swap, a fault that was put on record otherwise.
-    turns = {Turn(one.begin, False) for one in before} | {Turn(one.end, True) for one in before if one.end is not None}
-    spans = [span for span in spans_of(turns | reports.keys(), ends) if is_listed(span, key.kind, is_latched=latches)]
-    seen_at = {n: row.acknowledged_at for n, row in enumerate(told) if row.acknowledged_at is not None}
+    turns = {Turn(one.begin, False) for one in before} | {
+        Turn(row.cleared_at, True) for row in told if row.cleared_at is not None and ended_by(row.cause) != CLEARED
+    }
+    spans = [
+        span for span in spans_of(turns | reports.keys(), ends, _by_hand(key, told, clearings, latches=latches))
+        if is_listed(span, key.kind, is_latched=latches)
+    ]  # fmt: skip
+    seen_at = {n: met_at for n, row in enumerate(told) if (met_at := _seen_at(row)) is not None}
     goes_on = {spans[m]: told[n] for n, m in matched(before, spans, seen_at).items()}
     for span in spans:
         if (row := goes_on.get(span)) is not None:
@@ -214,6 +272,18 @@ def settle(
             whole = next((told[n] for n, one in enumerate(before) if _holds(one, span)), None)
             changes.new.append(_new(key, span, reports, whole, latches=latches, source=source, at=at))
     changes.gone += [row for row in told if row not in goes_on.values()]
+
+
+def _by_hand(key: Key, told: Sequence[Fault], clearings: Sequence[Clearing], *, latches: bool) -> list[datetime]:
+    """When a person cleared what has the fault, where that says something of it."""
+    is_shown = latches or any(row.is_latched for row in told)
+    return [one.at for one in clearings] if is_shown and key.kind in CLEARED_BY_HAND else []
+
+
+def _seen_at(row: Fault) -> datetime | None:
+    """When somebody saw to a fault first: what is reported as begun after that is another one."""
+    cleared = row.latch_cleared_at if row.kind in CLEARED_BY_HAND else None
+    return min((at for at in (row.acknowledged_at, cleared) if at is not None), default=None)
 
 
 def _holds(one: Span, part: Span) -> bool:
@@ -249,7 +319,9 @@ def _new(
         found_by=Fault.FoundBy.SIGNAL, recorded_at=at,
     )  # fmt: skip
     if whole is not None:
-        fault.is_latched, fault.recorded_at = whole.is_latched, whole.recorded_at
+        # A part that was reported as begun reached us with that report; only for one that was not do we go by the whole.
+        came_at = first.received_at if isinstance(first, FaultReport) else whole.recorded_at
+        fault.is_latched, fault.recorded_at = whole.is_latched, max(came_at, whole.recorded_at)
         if whole.acknowledged_at is not None and whole.acknowledged_at >= span.begin:
             # Whoever has seen the whole has seen its parts.
             fault.acknowledged_at, fault.acknowledged_by_id = whole.acknowledged_at, whole.acknowledged_by_id
@@ -257,24 +329,18 @@ def _new(
     return fault
 
 
-def note_clearings(faults: Sequence[Fault]) -> None:
-    """A latched fault that reached us late may have been cleared on site meanwhile, unless that was taken back."""
-    latched = [fault for fault in faults if fault.is_latched and fault.latch_cleared_at is None]
-    if not latched:
-        return
-    said = ChangeRow.objects.filter(
-        verb__in=("clear_latched_faults", "latch_faults_again"), subject_kind="receiver",
-        subject_id__in={fault.receiver_id for fault in latched}, at__gte=min(fault.raised_at for fault in latched),
-    )  # fmt: skip
-    for verb, receiver_id, moment, after in said.order_by("at", "pk").values_list("verb", "subject_id", "at", "after"):
-        for fault in latched:
-            if fault.receiver_id != receiver_id:
+def note_clearings(faults: Sequence[Fault], clearings: Mapping[int, Sequence[Clearing]]) -> None:
+    """A latched fault that reached us late may have been cleared on site meanwhile; what is over bears the word for that,
+    where no better one is known.
+    """
+    for fault in faults:
+        for one in clearings.get(fault.receiver_id, ()) if fault.is_latched else ():
+            if one.at < fault.raised_at:
                 continue
-            if verb == "latch_faults_again":
-                if fault.pk in (after or {}).get("faults", ()):
-                    fault.latch_cleared_at = None
-            elif fault.latch_cleared_at is None and fault.raised_at <= moment:
-                fault.latch_cleared_at = moment
+            if fault.latch_cleared_at is None:
+                fault.latch_cleared_at = one.at
+            if fault.latch_cleared_at == one.at and fault.cleared_at is not None:
+                fault.cause = with_note(fault.cause, one.why)
 
 
 def write(changes: Changes) -> list[Fault]:

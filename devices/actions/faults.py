@@ -19,7 +19,8 @@ from devices.actions.fault_events import lock_for_faults, settle_reported, tell_
 from devices.actions.fault_reports import key_of
 from devices.actions.ledger import lock_receivers, log, touch
 from devices.models import Fault, FaultReport, Receiver
-from devices.rules.fault_causes import SAID_OVER, without_end
+from devices.rules.fault_causes import SAID_OVER, with_note, without_end
+from devices.rules.fault_spans import CLEARED_BY_HAND
 from devices.rules.supervision import EVERY
 
 ACKNOWLEDGED = ("acknowledged_at", "acknowledged_by", "acknowledged_note")
@@ -166,7 +167,9 @@ def clear_latched_faults(*, receiver: Receiver, cause: str, by: User, at: dateti
     """Record that a person cleared the receiver: every latched fault raised before counts as cleared, with its cause
     where it is over.
 
-    A receiver without latched faults can be cleared too; the list is empty then. May be repeated.
+    What still stands goes on standing until it is reported over, and bears the cause then; but a tamper that was or will be
+    reported after the clearing is another one (`fault_spans.CLEARED_BY_HAND`). A receiver without latched faults can be
+    cleared too; the list is empty then. May be repeated.
     """
     (receiver,) = lock_receivers(receiver)
     faults = list(Fault.objects.latched().filter(receiver=receiver, raised_at__lte=at).order_by("pk"))
@@ -174,14 +177,22 @@ def clear_latched_faults(*, receiver: Receiver, cause: str, by: User, at: dateti
         fault.latch_cleared_at = at
         # A cause that was found out earlier is worth more than a word for all; of what is still there none was found.
         if fault.cleared_at is not None:
-            fault.cause = fault.cause or cause.strip()[:120]
+            fault.cause = with_note(fault.cause, cause.strip())
     Fault.objects.bulk_update(faults, ["latch_cleared_at", "cause"])
     touch(receiver)
     log(
         by=by, at=at, verb="clear_latched_faults", subject=receiver, receiver=receiver, reason=cause[:300],
         after={"faults": [fault.pk for fault in faults]},
     )  # fmt: skip
+    _settle_cleared(faults, at)
     return faults
+
+
+def _settle_cleared(faults: Sequence[Fault], at: datetime) -> None:
+    """Work out anew what a clearing, or its being taken back, parts or joins: reports from after it may be on record."""
+    rows = [row for row in faults if row.kind in CLEARED_BY_HAND and row.found_by == Fault.FoundBy.SIGNAL]
+    if rows:
+        settle_reported(keys={key_of(row) for row in rows}, since=min(row.raised_at for row in rows), at=at)
 
 
 @transaction.atomic
@@ -199,4 +210,5 @@ def latch_faults_again(
         by=by, at=at, verb="latch_faults_again", subject=receiver, receiver=receiver, reason=reason,
         after={"faults": [fault.pk for fault in rows]},
     )  # fmt: skip
+    _settle_cleared(rows, at)
     return rows

@@ -8,6 +8,8 @@ CELLS, DOWN = "cells changed", "the receiver was taken down"
 STANDBY = "standby battery changed"
 SAID_OVER = "said to be over"
 """A person said so, with a reason that the change log keeps: no receiver did."""
+CLEARED = "the receiver was cleared on site"
+"""Reported again after that, though nobody had reported it over: by the clearing at the latest it was."""
 CAUSES = (CELLS, STANDBY, GONE, DOWN, AWAY)
 """Ends that other records tell of: with the record the end goes too."""
 BETWEEN = " · "
@@ -18,7 +20,7 @@ LONGEST = 120
 
 def ended_by(cause: str) -> str:
     """The cause of this module with which a fault ended; empty for any other end."""
-    return next((one for one in (*CAUSES, SAID_OVER) if cause == one or cause.endswith(BETWEEN + one)), "")
+    return next((one for one in (*CAUSES, SAID_OVER, CLEARED) if cause == one or cause.endswith(BETWEEN + one)), "")
 
 
 def with_end(cause: str, end: str) -> str:
@@ -35,13 +37,20 @@ def without_end(cause: str) -> str:
     return cause.removesuffix(end).removesuffix(BETWEEN) if end else cause
 
 
+def with_note(cause: str, note: str) -> str:
+    """A word of whoever cleared the receiver, where nothing better is known: a cause that was found out earlier stays."""
+    if cause == CLEARED:
+        return with_end(note, CLEARED)
+    return cause or note[:LONGEST]
+
+
 _SWAPS = ("the receiver was swapped", "the transmitter was swapped", "the swap was taken back")
 _SHOWN = {ABSORBED: "told since then as: the receiver hears little or nothing", LATE: "withdrawn: " + LATE}
 
 
 def note_and_end(cause: str) -> tuple[str, str]:
     """Words on record, parted: what was said of the fault, and how it ended without anybody reporting that, as pages say it."""
-    for one in (*CAUSES, SAID_OVER, *ENDED_BY_US, *_SWAPS):
+    for one in (*CAUSES, SAID_OVER, CLEARED, *ENDED_BY_US, *_SWAPS):
         if cause == one or cause.endswith(BETWEEN + one):
             return cause.removesuffix(one).removesuffix(BETWEEN), _SHOWN.get(one, one)
     return cause, ""

@@ -10,10 +10,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from devices.rules.fault_causes import CLEARED
+
 ONCE_IS_ENOUGH = frozenset({"low_battery", "tamper", "receiver_tamper"})
 """Kinds of fault that are listed also where they were over in the second in which they came: a cell that dips under load is
 dying, and a cover needs no longer to be lifted. Any other report that came and went in one second is a contact or a
 supply that bounced: nobody can look for it any more. Decided here."""
+
+CLEARED_BY_HAND = frozenset({"tamper", "receiver_tamper"})
+"""Kinds of which a clearing on site says something: whoever clears a receiver has seen every cover on before (that is the step
+before it), so a cover that is reported open after that was opened anew. It is no word that the condition is over as long as
+nobody reports anything: that is the receiver's to say, or a person's in so many words. Decided here."""
 
 FOR_EVER = timedelta(days=1_000_000)
 
@@ -40,7 +47,9 @@ class Span:
         return self.end is None or self.end > self.begin
 
 
-def spans_of(turns: Iterable[Turn], known_ends: Mapping[datetime, str] | None = None) -> tuple[Span, ...]:
+def spans_of(
+    turns: Iterable[Turn], known_ends: Mapping[datetime, str] | None = None, clearings: Iterable[datetime] = ()
+) -> tuple[Span, ...]:
     """Work out the spans, oldest first.
 
     Parameters
@@ -49,13 +58,23 @@ def spans_of(turns: Iterable[Turn], known_ends: Mapping[datetime, str] | None = 
         In any order, repeats allowed.
     known_ends : mapping of datetime to str, optional
         Moments at which it must have ended whether anybody reported it or not (cells were changed), each with its cause.
+    clearings : iterable of datetime, optional
+        When a person cleared the receiver. By itself that ends nothing, and a reported end before or after it goes first;
+        what is reported as begun after it, with no end in between, is another span, and the first one ended with the
+        clearing at the latest.
     """
-    ends = known_ends or {}
+    ends, marks = known_ends or {}, sorted(clearings)
     spans: list[Span] = []
     begin: datetime | None = None
+    said: datetime | None = None
     for turn in sorted({*turns, *(Turn(at, True) for at in ends)}):
         if not turn.is_end:
-            begin = turn.at if begin is None else begin
+            if begin is not None and said is not None:
+                cleared = next((at for at in marks if said <= at < turn.at), None)
+                if cleared is not None:
+                    spans.append(Span(begin, cleared, CLEARED))
+                    begin = None
+            begin, said = turn.at if begin is None else begin, turn.at
         elif begin is not None:
             spans.append(Span(begin, turn.at, ends.get(turn.at, "")))
             begin = None
@@ -75,7 +94,7 @@ def matched(rows: Sequence[Span], spans: Sequence[Span], seen: Mapping[int, date
     What stands goes on as what stands, then whatever has most time in common: so the words that people have put to a fault
     stay with it when a late report moves its beginning or its end. Rows and spans without a moment in common are left out.
 
-    `seen`: place of a row → when somebody acknowledged it. It goes on as nothing that begins after that: nobody has seen
+    `seen`: place of a row → when somebody acknowledged it, or cleared it by hand. It goes on as nothing that begins after that: nobody has seen
     such a span yet, and it must be told.
     """
     pairs = []

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from devices.rules.fault_causes import BETWEEN, CELLS, DOWN, SAID_OVER, STANDBY
+from devices.rules.fault_causes import BETWEEN, CELLS, CLEARED, DOWN, SAID_OVER, STANDBY
 from devices.rules.silence import ABSORBED, AWAY, GONE, LATE, NOT_SUPERVISED, NOT_WATCHED
 from maintenance.rules.fault_words import HELP_CALLS, LIFE_SAFETY, TOLD_ANYWAY_S, span_words
 
@@ -17,6 +17,7 @@ _TITLES = {
     CELLS: "Ended: its cells were changed",
     STANDBY: "Ended: its standby battery was changed",
     SAID_OVER: "Ended: somebody made sure that it is over",
+    CLEARED: "Ended at the latest: the receiver was cleared on site",
     GONE: "Ended: it was taken out of its slot",
     DOWN: "Ended: the receiver was taken down",
     RECEIVER_SWAPPED: "Ended: the receiver was swapped",
@@ -136,7 +137,7 @@ def left_to_do(after: After, *, is_span_told: bool = False) -> Sequence[str]:
             f"{meanwhile} calls through this receiver may not have arrived: ask at the site whether somebody called and was "
             "not heard."
         )
-    if not cause and after.kind in _BY_KIND and not (after.n_again or after.n_untested):
+    if cause in ("", CLEARED) and after.kind in _BY_KIND and not (after.n_again or after.n_untested):
         left.append(_BY_KIND[after.kind])
     if after.n_again:
         slots = "1 slot waits" if after.n_again == 1 else f"{after.n_again} slots wait"
