@@ -150,9 +150,11 @@ class FaultQuerySet(CustomerScoped):
         found_rows = _told(self) if receiver is None else rows_of(self, _told, receiver=receiver)
         for receiver_pk, kind, raised_at, cleared_at, transmitter, serial, slot, label, duty, zone, pk in found_rows:
             since_at = raised_at.astimezone(ZoneInfo(zone))
+            over_on = cleared_at.astimezone(ZoneInfo(zone)).date() if cleared_at else None
             fault = StandingFault(
                 kind=kinds.get(kind, kind), place=label or serial or "", slot=slot, transmitter_pk=transmitter,
                 since_on=since_at.date(), is_over=cleared_at is not None, duty=duty or "", code=kind, pk=pk, since_at=since_at,
+                over_on=over_on,
             )  # fmt: skip
             found.setdefault(receiver_pk, []).append(fault)
         return _with_ways(found)

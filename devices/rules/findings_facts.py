@@ -189,7 +189,7 @@ class ReceiverFacts:
     strangers : sequence of Stranger
         Transmitters heard that stand nowhere.
     visited_on : date or None
-        Day of the last finished visit that recorded something at this receiver.
+        Day of the last finished visit on which somebody stood at this receiver.
     map_issued_on, slots_changed_on : date or None
         When the customer's copy of the slot map was issued; when a slot was last changed after that.
     """

@@ -214,7 +214,8 @@ def standing_faults(facts: ReceiverFacts) -> Iterator[Finding]:
                 "The condition is over, but it hides the next fault until the receiver is cleared.",
                 _LATCHED_ADVICE,
             )
-            if facts.visited_on is not None and facts.visited_on > fault.since_on:
+            # A visit while the condition was still there, or on its last day, could not clear it.
+            if facts.visited_on is not None and facts.visited_on > (fault.over_on or fault.since_on):
                 code = "latched_after_visit"
                 what += f", although we were there on {day_words(facts.visited_on, today=facts.today)}"
         mark = f"{fault.kind}:{fault.since_on.isoformat()}:{fault.slot or ''}:{fault.transmitter_pk or ''}"

@@ -57,6 +57,8 @@ class StandingFault:
         Local moment on which it was raised.
     lost_way, still_by : str
         Of a lost link where only one of several ways in is silent: which, and by what it still comes; else empty.
+    over_on : date or None
+        Local day on which the condition was gone.
     """
 
     kind: str
@@ -71,6 +73,7 @@ class StandingFault:
     since_at: datetime | None = None
     lost_way: str = ""
     still_by: str = ""
+    over_on: date | None = None
 
     @property
     def is_of_receiver(self) -> bool:

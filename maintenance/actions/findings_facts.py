@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import F, Max
+from django.db.models import Exists, F, Max, OuterRef, Q
 from django.utils import timezone
 
 from company.models import ChangeRow, RiskPolicy
@@ -20,7 +20,7 @@ from devices.rules.slot_life import NO_TIME
 from devices.rules.slot_map import OutputFacts, SlotRow
 from maintenance.actions.findings_radio import Radio, read_radio
 from maintenance.models import DueItem, Entry, IssuedReport, Visit, WalkTest
-from maintenance.rules.findings import LateItem, OnTest
+from maintenance.rules.findings import Hung, LateItem, OnTest, stood_at
 
 DAYS_A_YEAR = 365.25
 _WHAT = {"cells": "the cells", "standby": "the standby battery", "unit": "the whole unit"}
@@ -208,11 +208,31 @@ def _read_late(shelf: _Shelf, here: dict[int, Receiver], today: date) -> None:
 
 
 def _read_visits(shelf: _Shelf, here: dict[int, Receiver], latched: list[int]) -> None:
-    """Day of the last finished visit that recorded something at receivers whose faults are over and not cleared."""
+    """Day of the last finished visit on which somebody stood at receivers whose faults are over and not cleared.
+
+    That something was recorded there shows it, except that there was no access; where nothing was recorded at any receiver,
+    `stood_at` tells.
+    """
     if not latched:
         return
-    done = Entry.objects.standing().filter(receiver__in=latched, visit__state="finished")
-    for pk, finished_at in done.values_list("receiver").annotate(last=Max("visit__finished_at")).order_by():
+    done = Entry.objects.standing().filter(receiver__in=latched, visit__state="finished").exclude(
+        kind=Entry.Kind.NOT_DONE, facts__why="no_access"
+    )  # fmt: skip
+    last = dict(done.values_list("receiver").annotate(last=Max("visit__finished_at")).order_by())
+    sites = {here[pk].site_id for pk in latched}
+    at_receivers = Entry.objects.standing().filter(Q(receiver__isnull=False) | Q(registration__isnull=False))
+    bare = Visit.objects.filter(site__in=sites, state=Visit.State.FINISHED).exclude(
+        Exists(at_receivers.filter(visit=OuterRef("pk")))
+    )  # fmt: skip
+    there: dict[int, list[Hung]] = {}
+    hung = Receiver.objects.filter(site__in=sites).order_by("pk")
+    for pk, site, begun_on, ended_at in hung.values_list("pk", "site_id", "installed_on", "removed_at"):
+        there.setdefault(site, []).append(Hung(pk, begun_on, ended_at))
+    for site, zone, finished_at in bare.values_list("site_id", "site__time_zone", "finished_at"):
+        stood = stood_at(finished_at.astimezone(ZoneInfo(zone)), there[site])
+        if stood in latched:
+            last[stood] = max(last.get(stood, finished_at), finished_at)
+    for pk, finished_at in last.items():
         shelf.visited[pk] = finished_at.astimezone(_zone(here, pk)).date()
 
 

@@ -51,6 +51,29 @@ class OnTest:
     is_over: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Hung:
+    """A receiver and from when to when it hung at its site; None: not known since when, or it hangs there still."""
+
+    pk: int
+    begun_on: date | None
+    ended_at: datetime | None
+
+
+def stood_at(visit_at: datetime, there: Iterable[Hung]) -> int | None:
+    """At which receiver somebody stood on a visit that recorded nothing at any: at the only one that hung there.
+
+    Where several hang the visit may have been to another one, so nobody can tell and none is named. A visit that recorded
+    something at a receiver was to that one; one that was shut out has said so at a receiver too. `visit_at` is when it ended,
+    by the clock of the site.
+    """
+    hung = [
+        one.pk for one in there
+        if (one.begun_on is None or one.begun_on <= visit_at.date()) and (one.ended_at is None or one.ended_at > visit_at)
+    ]  # fmt: skip
+    return hung[0] if len(hung) == 1 else None
+
+
 def life_late_unplaced(items: Iterable[LateItem]) -> Iterator[Finding]:
     """Life safety late and in nobody's round; a draft is nobody's round yet."""
     for item in items:

@@ -293,11 +293,14 @@ def test_a_low_battery_within_its_grace_is_a_fault_and_past_it_is_said_once():
     [
         (None, "standing_fault"),
         (date(2027, 1, 2), "standing_fault"),  # that very day: nobody knows which came first
-        (date(2027, 1, 3), "latched_after_visit"),
+        (date(2027, 1, 3), "standing_fault"),  # it was still there: clearing it would not have helped
+        (date(2027, 1, 4), "latched_after_visit"),
     ],
 )
 def test_a_latched_fault_that_a_later_visit_left_says_so(visited_on, code):
-    gone = StandingFault("tamper", "Room 1", date(2027, 1, 2), slot=1, transmitter_pk=7, is_over=True)
+    gone = StandingFault(
+        "tamper", "Room 1", date(2027, 1, 2), slot=1, transmitter_pk=7, is_over=True, over_on=date(2027, 1, 3)
+    )
     (found,) = find(receiver(replace(SOUND, transmitter_pk=7), faults=(gone,), visited_on=visited_on))
     assert found.code == code
 
