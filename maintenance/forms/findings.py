@@ -15,8 +15,10 @@ USUAL_DAYS = 14
 
 
 def read_pks(text: str) -> list[int]:
-    """Keys out of "3,5,9"; what is no key is left out."""
-    return [int(word) for word in text[:6000].split(",") if word.isdecimal() and len(word) < 18]
+    """Keys out of "3,5,9"; what is no key is left out, and so is what goes beyond 6,000 letters."""
+    # Cut between two keys: half of one would be another one's.
+    kept = text if len(text) <= 6000 else text[:6000].rpartition(",")[0]
+    return [int(word) for word in kept.split(",") if word.isdecimal() and len(word) < 18]
 
 
 class SnoozeForm(forms.Form):

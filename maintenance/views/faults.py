@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
-from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.http import HttpResponse
@@ -20,7 +20,6 @@ from company import toasts
 from company.access import PersonRequest, audience
 from company.errors import Refused
 from company.htmx import page
-from company.lists import ordered, page_of
 from company.models import ChangeRow, Contact, Customer
 from company.models.firm import Duty
 from company.templatetags.days import site_time
@@ -29,10 +28,13 @@ from devices.models import Fault, Registration
 from devices.querysets.silence import last_heard
 from maintenance.forms.findings import read_pks
 from maintenance.querysets import faults as read
+from maintenance.querysets.fault_groups import LostSource, lost_sources
+from maintenance.querysets.fault_places import state_of
 from maintenance.querysets.fault_ways import with_ways
 from maintenance.rules.fault_ends import ended_elsewhere, note_of
 from maintenance.rules.fault_words import KINDS, LIFE_SAFETY, OF_RECEIVER, RECEIVER
 from maintenance.views.fault_story import left_of, story
+from maintenance.views.faults_listed import asked_words, by_site, one_by_one
 from maintenance.views.faults_shown import own_zone, place_url, shown
 from sites.models import Site
 
@@ -41,9 +43,6 @@ STATES = (
     ("new", gettext_lazy("Standing, not acknowledged")), ("latched", gettext_lazy("Over, to be cleared on site")), ("ended", gettext_lazy("Ended")),
 )  # fmt: skip
 GROUPS = (("", gettext_lazy("By site")), ("none", gettext_lazy("One by one")))
-COLUMNS = {"harm": "harm", "since": "raised_at", "site": "site__name", "kind": "kind_at", "reached": "recorded_at"}
-SHOWN_OF_A_SITE = 12
-SITES_A_PAGE = 20
 CONTACTS = 4
 """People to ring that are named beside a fault; all stand on the site's page."""
 
@@ -70,17 +69,6 @@ def _group(request: PersonRequest, choice: read.FaultChoice) -> str:
     return asked if asked in dict(GROUPS) else ""
 
 
-def _asked(choice: read.FaultChoice, **over: str) -> str:
-    """The choice as the query of an address."""
-    words = {
-        "state": choice.state, "kind": choice.kind, "duty": choice.duty, "customer": choice.customer,
-        "site": choice.site, "days": choice.days, "q": choice.words,
-    } | over  # fmt: skip
-    # An empty span says something of its own where the usual one is a month.
-    is_asked = {"days"} if words["state"] == "ended" else set()
-    return urlencode({name: word for name, word in words.items() if word or name in is_asked})
-
-
 def _frame(request: PersonRequest) -> dict[str, Any]:
     """What chooses between the office's page and the technician's."""
     is_phone = request.user.is_technician
@@ -102,61 +90,25 @@ def fault_list(request: PersonRequest) -> HttpResponse:
         Site.objects.visible_to(request.user).filter(pk=int(choice.site)).first() if choice.site.isdecimal() else None
     )
     zone = site.time_zone if site else own_zone()
+    n = read.counted(read.narrowed(faults, replace(choice, state=""), now))
     context: dict[str, Any] = {
-        "choice": choice, "group": group, "states": STATES, "groups": GROUPS, "asked": _asked(choice), "is_flat": is_flat,
+        "choice": choice, "group": group, "states": STATES, "groups": GROUPS, "asked": asked_words(choice), "is_flat": is_flat,
         "duties": [*Duty.choices, (RECEIVER, gettext("Receivers themselves"))],
         "kinds": [(code, Fault.Kind(code).label) for code in KINDS], "spans": read.DAYS,
         "customers": Customer.objects.visible_to(request.user).current().order_by("name", "pk"),
-        "site": site, "zone": zone, "n": read.counted(read.narrowed(faults, replace(choice, state=""), now)),
-        "asked_new": _asked(choice, state="new"), "asked_latched": _asked(choice, state="latched"),
-        "asked_grave": _asked(choice, state="open", duty=LIFE_SAFETY),
+        "site": site, "zone": zone, "n": n,
+        "asked_new": asked_words(choice, state="new"), "asked_latched": asked_words(choice, state="latched"),
+        "asked_grave": asked_words(choice, state="open", duty=LIFE_SAFETY),
         "may_acknowledge": choice.state != "ended", "here": request.get_full_path(),
     } | _frame(request)  # fmt: skip
-    context |= _one_by_one(request, rows, choice, zone) if is_flat else _by_site(request, rows, choice, zone)
+    context |= (
+        one_by_one(request, rows, choice, zone) if is_flat else by_site(request, rows, choice, zone, n["n_latched"])
+    )
+    parts = [*context["sections"], *context.get("fold", {}).get("sections", ())]
     context["zones_differ"] = site is None and any(
-        site_time(line.fault.site.time_zone) for part in context["sections"] for line in part["lines"]
+        site_time(line.fault.site.time_zone) for part in parts for line in part["lines"]
     )
     return page(request, "maintenance/faults/list.html", context, part="rows")
-
-
-def _one_by_one(request: PersonRequest, rows: Any, choice: read.FaultChoice, zone: str) -> dict[str, Any]:
-    default = "-since" if choice.state == "ended" else "harm"
-    listed, sort = ordered(read.for_lines(read.with_harm(rows)), request, COLUMNS, default)
-    if sort == "harm":
-        listed = read.worst_first(read.for_lines(rows))
-    paging = page_of(listed, request, 50)
-    now = timezone.now()
-    lines = [shown(row, request, now, zone) for row in paging.object_list]
-    section = {"lines": lines, "pks": _unanswered(lines)}
-    return {"page": paging, "sort": sort, "sections": [section] if lines else []}
-
-
-def _by_site(request: PersonRequest, rows: Any, choice: read.FaultChoice, zone: str) -> dict[str, Any]:
-    paging = page_of(read.by_site(rows), request, SITES_A_PAGE)
-    now = timezone.now()
-    found: dict[int, list[Any]] = {}
-    listed = read.worst_first(read.for_lines(rows)).filter(site__in=[site["site_id"] for site in paging.object_list])
-    if choice.state == "ended":
-        # Years of them: of what stands all are needed, because all at a site can be acknowledged at once.
-        listed = read.first_of_sites(listed, SHOWN_OF_A_SITE)
-    for row in listed:
-        found.setdefault(row.site_id, []).append(row)
-    sections = []
-    for site in paging.object_list:
-        lines = [shown(row, request, now, zone) for row in found.get(site["site_id"], [])]
-        asked = _asked(choice, site=str(site["site_id"]))
-        sections.append(
-            site | {
-                "lines": lines[:SHOWN_OF_A_SITE], "n_more": max(0, site["n"] - SHOWN_OF_A_SITE),
-                "pks": _unanswered(lines),
-                "all_url": f"{reverse(_frame(request)['p'] + 'fault_list')}?group=none&{asked}",
-            }
-        )  # fmt: skip
-    return {"page": paging, "sections": sections}
-
-
-def _unanswered(lines: Any) -> str:
-    return ",".join(str(line.pk) for line in lines if line.fault.acknowledged_at is None and line.state == "stands")
 
 
 @audience("office", "technician")
@@ -182,6 +134,7 @@ def _detail_page(request: PersonRequest, fault: Fault, *, over_wrong: str = "") 
         .order_by("name", "pk")[:CONTACTS],
         "n_hanging": grave.count() if fault.kind in OF_RECEIVER and fault.cleared_at is None else 0,
         "heard_at": _heard_at(fault), "here": reverse(_frame(request)["p"] + "fault_detail", args=[fault.pk]),
+        "together": _lost_with(fault, request),
         "why_not_over": why_not_over(fault) if line.state == "stands" else "", "over_wrong": over_wrong,
     }  # fmt: skip
     return page(request, "maintenance/faults/detail.html", context, status=422 if over_wrong else 200)
@@ -202,6 +155,14 @@ def fault_over(request: PersonRequest, pk: int) -> HttpResponse:
         undo_url=reverse("company:change_undo", args=[change.pk]),
     )
     return redirect(_frame(request)["p"] + "fault_detail", pk)
+
+
+def _lost_with(fault: Fault, request: PersonRequest) -> LostSource | None:
+    """The silent source that this and other lost links follow from, if it is one of several."""
+    if fault.kind != Fault.Kind.LINK_LOST or fault.cleared_at is not None:
+        return None
+    found = lost_sources(Fault.objects.visible_to(request.user).filter(read.CARED_FOR), timezone.now())
+    return next((one for one in found if fault.pk in one.pks), None)
 
 
 def _heard_at(fault: Fault) -> datetime | None:
@@ -225,22 +186,41 @@ def _answered(fault: Fault, request: PersonRequest) -> ChangeRow | None:
 def fault_acknowledge(request: PersonRequest) -> HttpResponse:
     """Acknowledge the faults ticked, or all that the pressed button names; `take_over` takes them from somebody else."""
     asked = read_pks(request.POST.get("these", "")) or read_pks(",".join(request.POST.getlist("fault")))
-    mine = Fault.objects.visible_to(request.user).filter(pk__in=asked).values_list("pk", flat=True)
+    mine = list(Fault.objects.visible_to(request.user).filter(pk__in=asked).values_list("pk", flat=True))
     try:
         done = acknowledge_faults(
-            faults=list(mine), note=request.POST.get("note", ""), by=request.user, at=timezone.now(),
+            faults=mine, note=request.POST.get("note", ""), by=request.user, at=timezone.now(),
             take_over="take_over" in request.POST,
         )  # fmt: skip
     except Refused as why:
         messages.warning(request, str(why))
         return redirect(_back(request))
-    n = len(done.faults)
-    if n:
-        text = ngettext("%(n)s fault acknowledged.", "%(n)s faults acknowledged.", n) % {"n": n}
-        toasts.said(request, text, undo_url=reverse("company:change_undo_batch", args=[done.deed]))
+    if done.faults:
+        words = _acknowledged_words(done.faults, len(mine))
+        toasts.said(request, words, undo_url=reverse("company:change_undo_batch", args=[done.deed]))
+    elif len(mine) > 1:
+        messages.info(request, gettext("All of these had been acknowledged already; that stands."))
     else:
         messages.info(request, gettext("Somebody had acknowledged this already; that stands."))
     return redirect(_back(request))
+
+
+def _acknowledged_words(done: Sequence[Fault], n_asked: int) -> str:
+    """How many were acknowledged, how many of them only wait to be cleared, and how many somebody else had before."""
+    n, n_before = len(done), n_asked - len(done)
+    words = [ngettext("%(n)s fault acknowledged.", "%(n)s faults acknowledged.", n) % {"n": n}]
+    if n_over := sum(state_of(fault) == "latched" for fault in done):
+        text = ngettext(
+            "%(n)s of them is over and waits to be cleared on site.",
+            "%(n)s of them are over and wait to be cleared on site.", n_over,
+        )  # fmt: skip
+        words.append(text % {"n": n_over})
+    if n_before > 0:
+        text = ngettext(
+            "%(n)s had been acknowledged before; that stands.", "%(n)s had been acknowledged before; that stands.", n_before
+        )  # fmt: skip
+        words.append(text % {"n": n_before})
+    return " ".join(words)
 
 
 def _back(request: PersonRequest) -> str:

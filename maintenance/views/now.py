@@ -18,9 +18,12 @@ from django.views.decorators.http import require_safe
 from company.access import PersonRequest, audience
 from company.htmx import page, wants_part
 from devices.models import Fault, Receiver
+from devices.rules.silence import LINK_LOST
 from devices.rules.supervision import LINK_TEST_HOURS
 from maintenance.querysets import faults as read
+from maintenance.rules.fault_groups import LEAST
 from maintenance.rules.fault_words import RECEIVER
+from maintenance.views.faults_listed import groups_of
 from maintenance.views.faults_shown import shown
 from maintenance.views.intake_health import intake_health
 from maintenance.views.mail_health import mail_health
@@ -53,24 +56,30 @@ def now_panel(request: PersonRequest) -> HttpResponse:
 
 
 def now_context(request: PersonRequest, at: datetime) -> dict[str, Any]:
-    """What the panel shows; five queries while all is well with the mails. `seen` is a digest of all of it, `said` one of the sentence that is read out."""
+    """What the panel shows; five queries while all is well with the mails and the links, two more where several links are
+    lost. `seen` is a digest of all of it, `said` one of the sentence that is read out.
+    """
     faults = Fault.objects.visible_to(request.user)
     rows = read.by_kind_now(faults)
     kinds = [_kind(row) for row in rows if row["n"]]
     n_latched = sum(row["n_latched"] for row in rows)
-    newest = [shown(row, request, at) for row in read.newest(faults, NEWEST)] if kinds else []
+    n_cut = sum(row["n"] for row in rows if row["kind"] == LINK_LOST and not row["registration__duty"])
+    groups = groups_of(request, faults.filter(read.CARED_FOR)) if n_cut >= LEAST else []
+    single = faults.exclude(pk__in=[line.pk for group in groups for line in group.lines])
+    newest = [shown(row, request, at) for row in read.newest(single, NEWEST)] if kinds else []
     known = read.evidence_now(Receiver.objects.visible_to(request.user), at - timedelta(hours=LINK_TEST_HOURS))
     mails, intake = mail_health(request, at), intake_health(request, at)
     n, n_new = sum(kind.n for kind in kinds), sum(kind.n_new for kind in kinds)
     headline = _headline(n, n_new, sum(row["n_grave"] for row in rows))
     told = {
-        "n": n, "n_new": n_new, "kinds": kinds, "newest": newest, "headline": headline, "known": known,
+        "n": n, "n_new": n_new, "kinds": kinds, "newest": newest, "groups": groups, "headline": headline, "known": known,
         "n_latched": n_latched, "quiet": "" if n else _quiet(known), "limits": _limits(known), "mails": mails,
         "intake": intake, "at": at,
     }  # fmt: skip
     told["said"] = _digest([headline])
     told["seen"] = _digest(
-        [headline, kinds, [(line.pk, line.age, line.fault.acknowledged_at) for line in newest], told["quiet"],
+        [headline, kinds, [(group.key, group.age, group.pks, group.n, group.named, group.n_grave) for group in groups],
+         [(line.pk, line.age, line.fault.acknowledged_at) for line in newest], told["quiet"],
          told["limits"], mails, intake, n_latched, f"{timezone.localtime(at):%H:%M}"]
     )  # fmt: skip
     return {"now": told}

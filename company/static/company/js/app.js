@@ -98,14 +98,18 @@
   window.addEventListener("pageshow", () => doc.querySelectorAll("form[data-sending]").forEach(release));
 
   // --- focus: a swap must not throw the keyboard user back to the top ---
-  let heldFocus = false;
+  // What somebody has opened stays open when the part around it is fetched anew.
+  let heldFocus = false, heldOpen = [];
   doc.addEventListener("htmx:beforeSwap", (e) => {
     const target = e.detail.target;
+    heldOpen = [...target.querySelectorAll("details[id][open]")].map((d) => d.id);
     heldFocus = target.contains(doc.activeElement) && doc.activeElement !== doc.body
       || !!target.querySelector("[data-had-focus]");
   });
   doc.addEventListener("htmx:afterSettle", (e) => {
     start(doc);
+    heldOpen.forEach((id) => { const d = doc.getElementById(id); if (d) d.open = true; });
+    heldOpen = [];
     if (!heldFocus || (doc.activeElement && doc.activeElement !== doc.body)) return;
     heldFocus = false;
     const root = e.detail.elt.isConnected ? e.detail.elt : doc.getElementById("main");
