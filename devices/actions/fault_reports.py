@@ -207,8 +207,11 @@ def read_clearings(receiver_ids: Collection[int], since: datetime) -> dict[int, 
         if verb == "clear_latched_faults":
             mine.append((faults, Clearing(moment, why)))
             continue
-        # Taken back is the last one that concerned the same faults.
-        back = next((n for n in reversed(range(len(mine))) if mine[n][0] == faults), None)
+        # Taken back is the last one that concerned these faults; of those that it named some may be gone.
+        taken = set(faults)
+        back = next(
+            (n for n in reversed(range(len(mine))) if taken <= set(mine[n][0]) and (taken or not mine[n][0])), None
+        )
         if back is not None:
             del mine[back]
     return {pk: sorted(one for _, one in mine) for pk, mine in found.items()}
@@ -220,16 +223,21 @@ def first_moved(signals: Sequence[Signal]) -> datetime:
     """
     oldest = min(signal.at for signal in signals)
     ends = [
-        Key(one.receiver_id, one.transmitter_id or 0, CLEARS[one.kind])
+        (Key(one.receiver_id, one.transmitter_id or 0, CLEARS[one.kind]), one.at)
         for one in signals if one.kind in CLEARS and CLEARS[one.kind] in CLEARED_BY_HAND
     ]  # fmt: skip
     if not ends:
         return oldest
-    last: dict[Key, datetime] = {}
-    cleared = Fault.objects.filter(_about(ends), cause__endswith=CLEARED, cleared_at__lt=max(one.at for one in signals))
-    for row in cleared.order_by("raised_at", "pk"):
-        last[key_of(row)] = row.raised_at
-    return min([oldest, *(last[key] for key in set(ends) & last.keys())])
+    cleared: dict[Key, list[Fault]] = defaultdict(list)
+    rows = Fault.objects.filter(
+        _about([key for key, _ in ends]), cause__endswith=CLEARED, cleared_at__lt=max(at for _, at in ends)
+    )
+    for row in rows:
+        cleared[key_of(row)].append(row)
+    for key, at in ends:
+        begun = [row.raised_at for row in cleared[key] if row.cleared_at is not None and row.cleared_at < at]
+        oldest = min(oldest, max(begun, default=oldest))
+    return oldest
 
 
 # --- faults -----------------------------------------------------------------------------------------------------------

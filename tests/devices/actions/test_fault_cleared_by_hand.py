@@ -97,6 +97,17 @@ def test_reports_and_the_clearing_give_the_same_faults_in_whatever_order_they_co
     assert (first[0], second[0], second[2]) == (hour(1), hour(6), None)
 
 
+def test_a_late_restore_moves_the_end_of_the_tamper_that_it_belongs_to_among_several(slot: Registration) -> None:
+    for n in (0, 10):
+        record(say(slot, "tamper", n + 1))
+        clear(slot, hour(n + 4))
+    record(say(slot, "tamper", 21))
+    assert [row[:2] for row in told()] == [(hour(1), hour(4)), (hour(11), hour(14)), (hour(21), None)]
+    record(say(slot, "tamper_restored", 6))
+    record(say(slot, "tamper_restored", 16))
+    assert [row[:2] for row in told()] == [(hour(1), hour(6)), (hour(11), hour(16)), (hour(21), None)]
+
+
 def test_reports_of_one_batch_are_parted_by_a_clearing_that_was_recorded_before(slot: Registration) -> None:
     clear(slot, hour(4))
     record(say(slot, "tamper", 1), say(slot, "tamper", 9))
