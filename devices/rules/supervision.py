@@ -48,7 +48,7 @@ class StandingFault:
     transmitter_pk : int or None
         Transmitter it belongs to, which may have moved since.
     is_over : bool
-        The condition is gone, but nobody has cleared the receiver.
+        The condition is gone (`over_on`: on which local day), but nobody has cleared the receiver.
     duty : str
         Duty class of the slot, empty where none is known.
     code, pk : str, int or None
@@ -57,8 +57,6 @@ class StandingFault:
         Local moment on which it was raised.
     lost_way, still_by : str
         Of a lost link where only one of several ways in is silent: which, and by what it still comes; else empty.
-    over_on : date or None
-        Local day on which the condition was gone.
     """
 
     kind: str
