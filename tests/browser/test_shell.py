@@ -8,13 +8,16 @@ import hmac
 import re
 import struct
 import time
+from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.utils import timezone
 from playwright.sync_api import Page, expect
 
 from company import palette
 from company.models import Firm, User
+from devices.models import Fault
 from sites.models import Area, MonitoringCentre, Site
 from tests import factories
 
@@ -55,6 +58,25 @@ def test_the_key_goes_to_the_search_and_can_be_switched_off(firm, visitor):
     page.reload()
     page.keyboard.press("/")
     assert focused(page) == "BODY"
+
+
+def test_what_somebody_opened_stays_open_when_the_part_around_it_is_fetched_anew(firm, visitor):
+    now = timezone.now()
+    gateway = factories.make_gateway(
+        Site.objects.get().customer, late_after_s=3600, last_used_at=now - timedelta(hours=3)
+    )
+    for _ in range(3):
+        one = factories.make_receiver(Site.objects.get(), fed_by=gateway)
+        Fault.objects.create(
+            customer=one.customer, site=one.site, receiver=one, kind="link_lost", raised_at=now - timedelta(hours=2),
+            found_by="watch",
+        )  # fmt: skip
+    page = visitor("mika@example.org").go("/office/")
+    page.locator("#now details summary").click()
+    page.evaluate("document.getElementById('now').dataset.mark = 'old'")
+    page.evaluate("htmx.ajax('GET', '/faults/now/', {target: '#now', swap: 'outerHTML'})")
+    expect(page.locator("#now[data-mark]")).to_have_count(0)
+    expect(page.locator("#now details[open]")).to_have_count(1)
 
 
 def test_a_deed_that_cannot_be_taken_back_is_asked_about_first(firm, visitor):
