@@ -181,7 +181,9 @@ class PolicyForm(forms.ModelForm):
             "p_call": gettext_lazy(
                 "Share that may signal low before the planned change. Smaller: fewer unplanned trips, more cells."
             ),
-            "grace_days": gettext_lazy("Time to change after the first signal; then it counts as late."),
+            "grace_days": gettext_lazy(
+                "Time to change after the first signal; then it counts as late. Sooner where batteries of a kind have died sooner."
+            ),
             "source_note": gettext_lazy(
                 "Such as “own figures”, a contract, or the title of a standard with its clause."
             ),

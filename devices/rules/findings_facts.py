@@ -169,6 +169,8 @@ class ReceiverFacts:
         Open and latched faults.
     grace_days : mapping of str to int
         Days that each duty class leaves after a low-battery signal, by the company's policy.
+    learnt_grace : mapping of int to int
+        By slot: days after which such cells have been found dead after their signal, where that has been learnt.
     low_since, not_heard, shelf_ends : mapping of int to date
         By slot: first low-battery signal of the cells in use; last walk test, where it was not heard at the output;
         last day of the shelf life of the cells in use.
@@ -203,6 +205,7 @@ class ReceiverFacts:
     asks: Sequence[SupervisionAsk] = OWN_ASKS
     faults: Sequence[StandingFault] = ()
     grace_days: Mapping[str, int] = field(default_factory=dict)
+    learnt_grace: Mapping[int, int] = field(default_factory=dict)
     low_since: Mapping[int, date] = field(default_factory=dict)
     not_heard: Mapping[int, date] = field(default_factory=dict)
     shelf_ends: Mapping[int, date] = field(default_factory=dict)

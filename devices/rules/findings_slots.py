@@ -207,9 +207,11 @@ def cells_past_shelf_life(facts: ReceiverFacts) -> Iterator[Finding]:
 def low_batteries_ignored(facts: ReceiverFacts) -> Iterator[Finding]:
     """A low battery was signalled longer ago than the days of grace, and the cells are still in."""
     for row in taken(facts):
-        grace = facts.grace_days.get(row.duty)
-        if grace is None or row.nothing_answers:
+        allowed = facts.grace_days.get(row.duty)
+        if allowed is None or row.nothing_answers:
             continue
+        grace = min(allowed, facts.learnt_grace.get(row.slot, allowed))
+        within = f"{grace} {'day' if grace == 1 else 'days'}"
         days = [
             fault.since_on
             for fault in faults_of(row, facts.faults)
@@ -223,7 +225,9 @@ def low_batteries_ignored(facts: ReceiverFacts) -> Iterator[Finding]:
         yield at_slot(
             facts, row, "low_battery_ignored",
             f"Low battery signalled on {day_words(min(days), today=facts.today)}, and the cells are still in",
-            f"The firm's rule is to change them within {grace} days: they may fail at any time.",
+            f"The firm's rule is to change them within {within}: they may fail at any time."
+            if grace == allowed
+            else f"Such cells have been found dead within {within} of their signal: they may fail at any time.",
             "Change the cells, or record that they have been changed; then walk-test it.",
             min(days),
         )  # fmt: skip

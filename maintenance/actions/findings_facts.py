@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -20,6 +21,7 @@ from devices.rules.slot_life import NO_TIME
 from devices.rules.slot_map import OutputFacts, SlotRow
 from maintenance.actions.findings_radio import Radio, read_radio
 from maintenance.models import DueItem, Entry, IssuedReport, Visit, WalkTest
+from maintenance.querysets.fits import fit_in_use
 from maintenance.rules.findings import Hung, LateItem, OnTest, stood_at
 
 DAYS_A_YEAR = 365.25
@@ -44,6 +46,7 @@ class _Shelf:
     outputs: dict[int, list[OutputFacts]] = field(default_factory=dict)
     test_again: Days = field(default_factory=dict)
     low_since: Days = field(default_factory=dict)
+    learnt_grace: dict[int, dict[int, int]] = field(default_factory=dict)
     shelf_ends: Days = field(default_factory=dict)
     not_heard: Days = field(default_factory=dict)
     elsewhere: dict[int, set[tuple[str, int]]] = field(default_factory=dict)
@@ -96,7 +99,7 @@ def _facts(shelf: _Shelf, row: Receiver, policies: list[RiskPolicy], faults: Seq
         where=str(row), n_slots=row.n_slots, rows=shelf.rows.get(pk, []), outputs=shelf.outputs.get(pk, []),
         today=at.astimezone(row.site.zone).date(), elsewhere=frozenset(shelf.elsewhere.get(pk, ())),
         asks=asks_with((policy.duty, policy.longest_window_s, policy.source_note) for policy in policies), faults=faults,
-        grace_days={policy.duty: policy.grace_days for policy in policies},
+        grace_days={policy.duty: policy.grace_days for policy in policies}, learnt_grace=shelf.learnt_grace.get(pk, {}),
         low_since=shelf.low_since.get(pk, {}), not_heard=shelf.not_heard.get(pk, {}),
         shelf_ends=shelf.shelf_ends.get(pk, {}), test_again=shelf.test_again.get(pk, {}),
         loans=shelf.loans.get(pk, ()), plans=shelf.plans.get(pk, ()), visited_on=shelf.visited.get(pk),
@@ -135,15 +138,19 @@ def _read_outputs(shelf: _Shelf, here: dict[int, Receiver]) -> None:
 
 
 def _read_cells(shelf: _Shelf, here: dict[int, Receiver]) -> None:
-    """First low-battery signal and end of the shelf life of the cells in use, where there is one to tell."""
-    places = _slots_of(shelf)
+    """First low-battery signal and end of the shelf life of the cells in use, where there is one to tell; learnt grace."""
+    places, fit = _slots_of(shelf), fit_in_use()
     rows = Fitting.objects.open().filter(
         transmitter__registrations__receiver__in=here, transmitter__registrations__removed_at=None
     )
-    for transmitter, low_at, made_on, fitted_at, years in rows.values_list(
-        "transmitter_id", "first_low_at", "made_on", "fitted_at", "battery_type__shelf_life_years"
-    ):
+    for transmitter, low_at, made_on, fitted_at, years, *types in rows.values_list(
+        "transmitter_id", "first_low_at", "made_on", "fitted_at", "battery_type__shelf_life_years", "transmitter__type_id",
+        "battery_type_id",
+    ):  # fmt: skip
+        grace = fit.grace_of(*types)
         for pk, row in places.get(transmitter, ()):
+            if math.isfinite(grace):
+                shelf.learnt_grace.setdefault(pk, {})[row.slot] = int(grace)
             if low_at:
                 shelf.low_since.setdefault(pk, {})[row.slot] = low_at.astimezone(_zone(here, pk)).date()
             begun = made_on or (fitted_at.astimezone(_zone(here, pk)).date() if fitted_at else None)

@@ -15,16 +15,17 @@ from django.utils.translation import gettext as _
 
 from company.actions import ensure_policies
 from maintenance.models import BatteryFit, LotFit, RefreshRun, StratumFit
-from maintenance.querysets.fits import DUTIES, policy_key
+from maintenance.querysets.fits import DUTIES, fit_in_use, kept_grace, policy_key
 from maintenance.querysets.fleet_history import read_history
 from maintenance.querysets.fleet_raw import Raw
 from maintenance.rules import wear
 from maintenance.rules.battery.fleet import FleetFit, fit_fleet
+from maintenance.rules.battery.grace import Graces, learnt_graces, steadied
 from maintenance.rules.battery.limits import Limits, dead_shares, fleet_limits
 from maintenance.rules.battery.lots import Alarms, Lots, expected_ends, health, judge_lots, stratum_alarm
 from maintenance.rules.battery.outcomes import LEFT_OUT, OTHER
 from maintenance.rules.due_facts import to_day
-from maintenance.rules.fleet_columns import FloatArray, IntArray
+from maintenance.rules.fleet_columns import NO_KEY, FloatArray, IntArray
 from maintenance.rules.fleet_history import BAD_EXPOSURE, UNKNOWN_TYPE, Grouped, History, grouped, history_of
 
 MODEL_VERSION = "fleet-1"
@@ -52,6 +53,7 @@ class Learnt:
     lots: Lots
     n_dead: IntArray
     n_signalled: IntArray
+    grace: Graces
 
 
 def learn(
@@ -73,7 +75,7 @@ def learn(
         history, groups, fit, dead_share, fleet_limits(fit, dead, call, dead_share),
         stratum_alarm(groups.batteries, fit, groups.strata.n, expected=expected),
         judge_lots(groups.batteries, fit, len(groups.lot_stratum), expected=expected),
-        n_dead, n_signalled,
+        n_dead, n_signalled, _graces(history, groups),
     )  # fmt: skip
 
 
@@ -192,6 +194,24 @@ def _count(groups: Grouped, chosen: Any) -> IntArray:
     return np.bincount(groups.stratum_of_row[counts], minlength=groups.strata.n).astype(np.int64)
 
 
+def _graces(history: History, groups: Grouped) -> Graces:
+    """Grace of every stratum by the deaths on record, held steady against the fit in use."""
+    new = learnt_graces(history.outcome.gap_days, groups.stratum_of_row, groups.kind, groups.cell)
+    kinds, cells = history.columns.kinds["pk"], history.columns.cells["pk"]
+    in_use = fit_in_use()
+    places = [
+        in_use.keys.get((_pk(kinds, kind), _pk(cells, cell), is_measured), NO_KEY)
+        for kind, cell, is_measured in zip(
+            groups.kind.tolist(), groups.cell.tolist(), groups.strata.is_measured.tolist(), strict=True
+        )
+    ]
+    return steadied(new, in_use.grace.at(np.array(places, dtype=np.int64)))
+
+
+def _pk(pks: IntArray, row: int) -> int | None:
+    return int(pks[row]) if row >= 0 else None
+
+
 def _facts(learnt: Learnt, policies: dict[str, Any]) -> dict[str, Any]:
     sound = health(learnt.lots)
     return {
@@ -221,8 +241,7 @@ def _strata(kept: BatteryFit, learnt: Learnt) -> Iterator[StratumFit]:
         kind, cell = int(groups.kind[i]), int(groups.cell[i])
         yield StratumFit(
             fit=kept, number=i,
-            transmitter_type_id=int(kinds[kind]) if kind >= 0 else None,
-            battery_type_id=int(cells[cell]) if cell >= 0 else None,
+            transmitter_type_id=_pk(kinds, kind), battery_type_id=_pk(cells, cell),
             is_measured=bool(groups.strata.is_measured[i]),
             n_batteries=int(fit.n_batteries[i]), n_in_service=int(n_in_service[i]), n_ends=int(fit.n_ends[i]),
             n_other=int(n_other[i]), device_days=float(days[i]), expected=float(learnt.alarms.expected[i]),
@@ -234,7 +253,7 @@ def _strata(kept: BatteryFit, learnt: Learnt) -> Iterator[StratumFit]:
                 "mean_beta": float(mean_beta[i]), "edge_mass": float(fit.edge_mass[i]),
                 "n_found_dead": int(learnt.n_dead[i]), "n_signalled": int(learnt.n_signalled[i]),
                 "prior_mean_ln_eta": float(fit.prior_mean_ln_eta[i]), "prior_sd_ln_eta": float(fit.prior_sd_ln_eta[i]),
-                "prior_mean_ln_beta": float(fit.prior_mean_ln_beta[i]),
+                "prior_mean_ln_beta": float(fit.prior_mean_ln_beta[i]), "grace": kept_grace(learnt.grace, i),
             },
         )  # fmt: skip
 

@@ -12,6 +12,7 @@ from django.apps import apps
 
 from maintenance.querysets.fleet_raw import DUTIES
 from maintenance.rules.battery.fleet import Batteries, FleetFit, Strata, fit_fleet
+from maintenance.rules.battery.grace import LEVELS, Graces
 from maintenance.rules.battery.limits import Limits, fleet_limits
 from maintenance.rules.battery.posterior import LifePrior
 from maintenance.rules.fleet_columns import FloatArray, IntArray
@@ -47,6 +48,7 @@ class CurrentFit:
     n_ends: IntArray
     dead_share: FloatArray
     sleep_multiplier: FloatArray
+    grace: Graces
     lots: tuple[Lot, ...] = ()
     made: FleetFit | None = None
     _limits: dict[Any, Limits] = field(default_factory=dict)
@@ -78,6 +80,15 @@ class CurrentFit:
         """Number of a stratum; of the one for unknown kinds where the fit has none like it."""
         return self.keys.get((kind, cell, is_measured), self.keys[None, None, is_measured])
 
+    def grace_of(self, kind: int | None, cell: int | None) -> float:
+        """Learnt time from a low-battery signal to the change of such cells [day, whole]; infinite where none was learnt.
+
+        It does not hang on whether activations are counted; a kind that the fit does not know goes by the whole fleet.
+        """
+        numbers = [self.keys[key] for flag in MEASURED if (key := (kind, cell, flag)) in self.keys]
+        days = self.grace.days[numbers or [self.number_of(None, None, flag) for flag in MEASURED]]
+        return float(np.fmin.reduce(days, initial=np.inf))
+
     def limits(self, policies: Mapping[str, Any]) -> Limits:
         """Limits of every stratum × duty class under these policies (rows of `RiskPolicy` by duty)."""
         asked = policy_key(policies)
@@ -96,7 +107,7 @@ class CurrentFit:
             kind_pk=np.array([key[0] or -1 for key in self.strata], dtype=np.int64),
             cell_pk=np.array([key[1] or -1 for key in self.strata], dtype=np.int64),
             is_measured=np.array([key[2] for key in self.strata], dtype=np.bool_),
-            n_ends=self.n_ends, multiplier=self.sleep_multiplier,
+            n_ends=self.n_ends, multiplier=self.sleep_multiplier, grace_days=self.grace.days,
             q=limits.q, u_limit=limits.u, is_reachable=limits.is_reachable,
             lot_stratum=np.array([lot.number for lot in self.lots], dtype=np.int64),
             lot_number=np.array(numbers, dtype=np.int64),
@@ -136,7 +147,7 @@ def prior_only() -> CurrentFit:
     fit = fit_fleet(Batteries.of([], []), Strata(2, np.arange(2), np.array(MEASURED)))
     return CurrentFit(
         pk=None, prior=fit.prior, strata=tuple((None, None, flag) for flag in MEASURED), n_ends=np.zeros(2, np.int64),
-        dead_share=np.ones(2), sleep_multiplier=np.ones(2), made=fit,
+        dead_share=np.ones(2), sleep_multiplier=np.ones(2), grace=Graces.none(2), made=fit,
     )  # fmt: skip
 
 
@@ -147,13 +158,14 @@ def _load(pk: int, token: str) -> CurrentFit:
     rows = list(
         _rows("maintenance.StratumFit", fit_id=pk).order_by("number").values_list(
             "transmitter_type_id", "battery_type_id", "is_measured", "n_ends", "dead_share", "sleep_multiplier",
-            "limits",
+            "limits", "facts__grace",
         )
     )  # fmt: skip
     lots = _rows("maintenance.LotFit", fit_id=pk, is_suspect=True).order_by("pk")
     return CurrentFit(
         pk=pk, prior=prior_of(prior), strata=tuple((row[0], row[1], row[2]) for row in rows),
         n_ends=_column(rows, 3).astype(np.int64), dead_share=_column(rows, 4), sleep_multiplier=_column(rows, 5),
+        grace=graces_of([row[7] for row in rows]),
         lots=tuple(Lot(*lot) for lot in lots.values_list("stratum__number", "code", "is_half_year", "factor")),
         _limits={tuple(tuple(pair) for pair in facts["policies"]): limits_of([row[6] for row in rows])},
     )  # fmt: skip
@@ -172,6 +184,26 @@ def limits_of(kept: Sequence[Mapping[str, Any]]) -> Limits:
         u=np.array([[limit["u"] for limit in row] for row in table], dtype=np.float64),
         is_reachable=np.array([[limit["is_reachable"] for limit in row] for row in table], dtype=np.bool_),
     )
+
+
+def graces_of(kept: Sequence[Mapping[str, Any] | None]) -> Graces:
+    """What was learnt of the time after a signal, as it was kept with a fit; nothing in fits from before it was."""
+    found = Graces.none(len(kept))
+    for i, one in enumerate(kept):
+        if one:
+            found.days[i], found.n_within[i], found.n[i] = one["days"], one["n_within"], one["n"]
+            found.level[i] = LEVELS.index(one["level"])
+    return found
+
+
+def kept_grace(graces: Graces, i: int) -> dict[str, Any] | None:
+    """What is kept of one stratum; None where nothing was learnt."""
+    if not np.isfinite(graces.days[i]):
+        return None
+    return {
+        "days": float(graces.days[i]), "n_within": int(graces.n_within[i]), "n": int(graces.n[i]),
+        "level": LEVELS[int(graces.level[i])],
+    }  # fmt: skip
 
 
 def _column(rows: Sequence[tuple[Any, ...]], place: int) -> FloatArray:

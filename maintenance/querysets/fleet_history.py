@@ -47,6 +47,7 @@ def read_history(at: datetime, raw: Raw | None = None) -> HistoryColumns:
         "why": rows["why"].astype(np.int64),
         "first_low_day": day(low),
         "low_confirmed": confirmed,
+        "low_noted": rows["low"] != UNKNOWN_S,
         "last_alive_day": day(alive),
         "silent_since_day": day(silent),
         "next_expected_day": day(expected),

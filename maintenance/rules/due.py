@@ -200,7 +200,7 @@ class Rule:
 
 
 RULES: tuple[Rule, ...] = (
-    Rule("low_battery", "low battery reported", _low_battery, "{change_by}: low battery was first reported on {low_on}, and {grace} are allowed after that."),
+    Rule("low_battery", "low battery reported", _low_battery, "{change_by}: low battery was first reported on {low_on}, and {grace} allowed after that."),
     Rule("recall", "recall", _recall, "{change_by}: it is recalled, whatever charge is left."),
     Rule(
         "lot_alarm", "short-lived lot", _lot_alarm,

@@ -51,7 +51,10 @@ def _why(story: Story) -> str:
         return f"It is changed sooner than planned, because batteries {together} have run out earlier than others of the kind."
     if story.code == "low_battery":
         seen = day_words(to_date(int(row["first_low_day"]))) if row["first_low_day"] >= 0 else "the day we noted"
-        return f"On {seen} it reported that its battery is low. From then on it may fail at any time, so we change it soon."
+        reported = f"On {seen} it reported that its battery is low. From then on it may fail at any time"
+        if story.kind.grace is None:
+            return f"{reported}, so we change it soon."
+        return f"{reported}: {story.kind.grace.words}. So we change it soon."
     if story.code == "unknown_age":
         return "Nobody knows how old it is, so we change it early and know its age from then on."
     if story.code == "contract_date":

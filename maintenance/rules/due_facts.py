@@ -59,6 +59,9 @@ class FittingFacts:
         Longest stay by the firm's rule, the same for unknown age, shelf life, life of a whole unit; negative = none.
     first_low_day, grace_days : array of int
         First low-battery report of this battery, days allowed after it.
+    policy_grace_days : array of int
+        Days that the firm's policy alone would allow; more than `grace_days` where batteries of the kind have died sooner
+        after their reports. Negative = not known.
     contract_day : array of int
         Date agreed with the customer; negative = none.
     recall_day : array of int
@@ -102,6 +105,7 @@ class FittingFacts:
     unit_life_days: DayArray
     first_low_day: DayArray
     grace_days: DayArray
+    policy_grace_days: DayArray
     contract_day: DayArray
     recall_day: DayArray
     stratum: DayArray

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from maintenance.rules.due_figures import POLICY, RECORDED, WORKED_OUT, Figure
-from maintenance.rules.due_words import day_words, odds_words, share_words
+from maintenance.rules.due_words import day_words, odds_words, share_words, span_words
 
 NEVER_COUNTED_ON = 0.95
 """From this cautious share of unannounced ends upwards, low-battery reports change nothing worth telling."""
@@ -32,6 +32,32 @@ class LotKnown:
             return f"lot {self.code}"
         year, _, half = self.code.partition("-H")
         return f"cells without a lot code fitted in the {'first' if half == '1' else 'second'} half of {year}"
+
+
+WHOSE = {
+    "kind": "batteries of this kind",
+    "cells": "batteries of this type, in transmitters of any kind,",
+    "fleet": "batteries of all kinds together",
+}
+"""Whose deaths after a report were counted, by level of `battery.grace`."""
+
+
+@dataclass(frozen=True, slots=True)
+class GraceKnown:
+    """How soon after a report batteries were found dead: `n_within` of `n` within so many days [day]."""
+
+    days: int
+    n_within: int
+    n: int
+    level: str = "kind"
+
+    @property
+    def words(self) -> str:
+        """What was seen, as a clause: "2 of 12 batteries of this kind that were found dead after … lasted no longer than …"."""
+        return (
+            f"{self.n_within} of {self.n} {WHOSE.get(self.level, WHOSE['fleet'])} that were found dead after such a report "
+            f"had lasted no longer than {span_words(self.days)}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +90,8 @@ class KindKnown:
         Batteries of this duty that were found dead, and that have finished, over the half-years that were tested.
     is_record_above : bool
         That record lies clearly above `p_dead`: its whole range does.
+    grace : GraceKnown or None
+        Deaths after reports that allow less time than the firm's policy; None = the policy stands.
     """
 
     is_learned: bool = False
@@ -82,6 +110,7 @@ class KindKnown:
     n_record_dead: int = 0
     n_record: int = 0
     is_record_above: bool = False
+    grace: GraceKnown | None = None
 
     @property
     def counts_on_reports(self) -> bool:
@@ -134,6 +163,9 @@ def known_figures(kind: KindKnown) -> list[Figure]:
         found.append(
             Figure("low-battery reports", "not counted on", "too few ends to know how often they come in time")
         )
+    if kind.grace:
+        name = f"found dead no later than {span_words(kind.grace.days)} after a report"
+        found.append(Figure(name, f"{kind.grace.n_within} of {kind.grace.n}, {WHOSE[kind.grace.level]}", RECORDED))
     if kind.lot:
         lot = kind.lot
         found.append(

@@ -194,9 +194,12 @@ def _because_of_lot(story: Story) -> str:
 
 def _because_of_report(story: Story) -> str:
     row = story.row
-    grace = span_words(row["grace_days"])
+    reported, known = f"it reported a low battery on {day_on(row['first_low_day'])}", story.kind.grace
+    if known is None:
+        return f"{reported}, and the firm allows {span_words(row['grace_days'])} after such a report."
     return (
-        f"it reported a low battery on {day_on(row['first_low_day'])}, and the firm allows {grace} after such a report."
+        f"{reported}. The firm allows {span_words(row['policy_grace_days'])} after such a report, but {known.words}, so we "
+        "do not wait longer than that."
     )
 
 

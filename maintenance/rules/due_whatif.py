@@ -18,7 +18,7 @@ from maintenance.rules.due_chance import quantile_band
 from maintenance.rules.due_facts import CELLS, FittingFacts, to_day
 from maintenance.rules.due_known import KindKnown
 from maintenance.rules.due_story import REASON_WORDS
-from maintenance.rules.due_words import DUTY, day_words, odds_words, span_words
+from maintenance.rules.due_words import DUTY, day_words, days_are, odds_words
 
 POLICY_LADDER = (0.002, 0.005, 0.01, 0.02, 0.03, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5)
 """Round limits of risk: figures of the firm's own are compared with the next one on either side."""
@@ -107,8 +107,8 @@ def _report(asked: Asked) -> list[WhatIf]:
     then = asked.then(first_low_day=to_day(asked.today))
     if then is None or (asked.due.due_on is not None and then >= asked.due.due_on):
         return []
-    grace = span_words(asked.number("grace_days"))
-    return [WhatIf(f"A low-battery report today would bring it forward: {grace} are allowed after a report.", then)]
+    grace = days_are(asked.number("grace_days"))
+    return [WhatIf(f"A low-battery report today would bring it forward: {grace} allowed after a report.", then)]
 
 
 def _policy(asked: Asked) -> list[WhatIf]:

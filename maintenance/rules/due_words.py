@@ -39,6 +39,12 @@ def span_words(n_days: float) -> str:
     return _counted(round(n_days), "day")
 
 
+def days_are(n_days: float) -> str:
+    """Write a span with the verb that goes with it: "7 days are", "1 day is"."""
+    span = span_words(n_days)
+    return f"{span} {'are' if span.endswith('s') else 'is'}"
+
+
 def share_words(share: float) -> str:
     """Write a share as a whole per cent, "under 1 %" below half a per cent."""
     if not math.isfinite(share):
@@ -92,7 +98,7 @@ def words_of(row: Mapping[str, float], flags: tuple[str, ...]) -> dict[str, str]
     return {
         "low_on": _day(row["first_low_day"]),
         "entered_on": _day(row["entered_day"]),
-        "grace": span_words(row["grace_days"]),
+        "grace": days_are(row["grace_days"]),
         "cap": span_words(row["cap_days"]),
         "unknown_age": span_words(allowed),
         "shelf_life": span_words(row["shelf_life_days"]),

@@ -34,6 +34,8 @@ class Model:
         Key of each stratum, (n,). Keys of −1 stand for every kind that the fit does not know, measured and not.
     n_ends, multiplier : array
         Ended lives, and learnt multiplier of the current between activations, (n,).
+    grace_days : array
+        Learnt time from a low-battery signal to the change [day], (n,); NaN = nothing learnt.
     q, u_limit, is_reachable : array
         Planning probability, exposure limit [1] and whether the policy can be met, (n, 3 duties).
     lot_stratum, lot_number, lot_is_half, lot_factor : array
@@ -47,6 +49,7 @@ class Model:
     is_measured: BoolArray
     n_ends: IntArray
     multiplier: FloatArray
+    grace_days: FloatArray
     q: FloatArray
     u_limit: FloatArray
     is_reachable: BoolArray
@@ -282,13 +285,18 @@ def _with_policy(things: Things, facts: dict[str, FloatArray], model: Model, pol
         return np.where(has, values[stratum, duty] if values.ndim == 2 else values[stratum], missing)
 
     cap = policy.cap_days[duty]
+    # Of cells of unknown type what the whole fleet has shown, as the strata for unknown kinds hold it.
+    of_fleet = np.fmin.reduce(model.grace_days[model.kind_pk < 0], initial=np.inf)
+    by_policy = policy.grace_days[duty]
     unknown_age = np.where(is_cells, cap, facts["unit_life_days"]) * UNKNOWN_AGE_SHARE
     return facts_table(
         len(things),
         **facts,
         kind=things.kind,
         duty=duty,
-        grace_days=policy.grace_days[duty],
+        # A learnt time is a day or more; a policy of none stands.
+        grace_days=np.fmin(by_policy, of_stratum(model.grace_days, of_fleet)),
+        policy_grace_days=by_policy,
         cap_days=np.where(is_cells, cap, np.nan),
         unknown_age_days=np.round(unknown_age),
         u_limit=of_stratum(model.u_limit, np.nan),

@@ -40,7 +40,7 @@ class HistoryColumns:
         As in `FleetColumns`.
     fittings : table
         pk, kind, cell (rows of the catalogue), fitted_day, entered_day, removed_day, why, first_low_day, low_confirmed,
-        last_alive_day, silent_since_day, next_expected_day, has_log, signals_reach_us, volts, is_under_load, interval_s, duty,
+        low_noted, last_alive_day, silent_since_day, next_expected_day, has_log, signals_reach_us, volts, is_under_load, interval_s, duty,
         lot (place in `lot_codes`, −1 = no code was noted).
     lot_codes : tuple of str
         Every code that was noted.
@@ -100,6 +100,7 @@ def history_of(columns: HistoryColumns, today_day: float) -> History:
     names = (
         "fitted_day", "entered_day", "removed_day", "why", "first_low_day", "last_alive_day", "silent_since_day",
         "next_expected_day", "has_log", "signals_reach_us", "volts", "is_under_load", "low_confirmed",
+        "low_noted",
     )  # fmt: skip
     facts = EndFacts.of(n, **{name: f[name] for name in names}, cutoff_volts=volts * CUTOFF_SHARE)
     outcome = outcomes(facts, today_day)

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from maintenance.rules.due_words import share_words
+from maintenance.rules.due_known import GraceKnown
+from maintenance.rules.due_words import share_words, span_words
 
 DAYS_PER_YEAR = 365.25
 DUTY_WORDS = {"life_safety": "Life safety", "security": "Security", "convenience": "Convenience"}
@@ -86,6 +87,23 @@ def limit_lines(limits: Mapping[str, Any]) -> list[LimitLine]:
             odds = f"{100 * limit['q']:.2g} in a hundred"
             lines.append(LimitLine(label, odds, promise_words(limit["u"]), bool(limit.get("is_reachable", True))))
     return lines
+
+
+def grace_words(grace: Mapping[str, Any] | None) -> str:
+    """Say how soon after a low-battery signal such cells were found dead, and what follows; "" before there is such a fit.
+
+    Parameters
+    ----------
+    grace : mapping or None
+        What a fit keeps of it: `days` [day], `n_within`, `n`, `level`; None = too few deaths to say.
+    """
+    if grace is None:
+        return "Too few were found dead after a signal on a known day to learn from: the firm's own time to change holds."
+    known = GraceKnown(int(grace["days"]), grace["n_within"], grace["n"], grace["level"])
+    return (
+        f"Of signals: {known.words}. After a signal such cells are changed within {span_words(known.days)}, or sooner where the "
+        "firm's own time to change is shorter."
+    )
 
 
 def latest_limit(limits: Mapping[str, Any], otherwise: float) -> float:

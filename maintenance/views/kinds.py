@@ -82,6 +82,7 @@ def kind_detail(request: PersonRequest, pk: int) -> HttpResponse:
         "points": [(risk, used) for risk, used in words.risk_lines(vars(kind)) if used],
         "limits": words.limit_lines(kind.limits),
         "dead_share": words.promise_words(kind.dead_share),
+        "grace": words.grace_words(kind.facts["grace"]) if "grace" in kind.facts else "",
         "chart": _picture(kind),
         "other": _other_causes(kind, strata.filter(fit=kind.fit)),
         "halves": half_year_groups(outcome_rows(tests)) if tested else [],

@@ -32,6 +32,7 @@ from maintenance.querysets.why import (
     same_lot,
     stratum_of,
 )
+from maintenance.rules.battery.grace import LEVELS
 from maintenance.rules.battery.posterior import Posterior, learn
 from maintenance.rules.charts_checkins import N_DAYS, Strip, strip_of
 from maintenance.rules.charts_life import LifeChart, life_chart, use_of
@@ -40,7 +41,7 @@ from maintenance.rules.due_chance import failed_band
 from maintenance.rules.due_customer import AHEAD_DAYS, chance_words, for_customer
 from maintenance.rules.due_facts import FittingFacts, to_date
 from maintenance.rules.due_figures import Figure, figures_of
-from maintenance.rules.due_known import KindKnown, known_figures
+from maintenance.rules.due_known import GraceKnown, KindKnown, known_figures
 from maintenance.rules.due_steps import Step, steps
 from maintenance.rules.due_story import REASON_WORDS, Story, headline, notes_left
 from maintenance.rules.due_whatif import Asked, WhatIf, what_would_change
@@ -132,8 +133,10 @@ def _known(item: DueItem, on: Basis, row: dict[str, float], user: Viewer) -> _Kn
     policy = RiskPolicy.objects.visible_to(user).filter(duty=item.duty).first()
     p_dead, p_call = (policy.p_dead, max(policy.p_call, policy.p_dead)) if policy else (math.nan, math.nan)
     number = int(row["stratum"])
+    grace = _grace(on, row)
     if number < 0:
-        return _Known(KindKnown(p_dead=p_dead, p_call=p_call, model_version=MODEL_VERSION), learn(), None, None)
+        kind = KindKnown(p_dead=p_dead, p_call=p_call, model_version=MODEL_VERSION, grace=grace)
+        return _Known(kind, learn(), None, None)
     stratum = stratum_of(StratumFit.objects.visible_to(user), on.fit.pk, number)
     lot = same_lot(LotFit.objects.visible_to(user), stratum, item.fitting)
     reports = reports_of(stratum)
@@ -152,8 +155,19 @@ def _known(item: DueItem, on: Basis, row: dict[str, float], user: Viewer) -> _Kn
         learned_on=stratum.fit.as_of if stratum else None,
         model_version=stratum.fit.model_version if stratum else MODEL_VERSION,
         lot=lot_known(lot) if lot else None,
+        grace=grace,
     )
     return _Known(kind, on.fit.fleet.posterior(number), stratum, lot)
+
+
+def _grace(on: Basis, row: dict[str, float]) -> GraceKnown | None:
+    """Deaths after reports, where they allow less time than the firm's policy; of an unknown kind those of the whole fleet."""
+    if not row["grace_days"] < row["policy_grace_days"]:
+        return None
+    number, grace = int(row["stratum"]), on.fit.grace
+    number = number if number >= 0 else on.fit.number_of(None, None, False)
+    level = LEVELS[int(grace.level[number])]
+    return GraceKnown(int(grace.days[number]), int(grace.n_within[number]), int(grace.n[number]), level)
 
 
 def _with_record(known: _Known, duty: str, user: Viewer) -> _Known:

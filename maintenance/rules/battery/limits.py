@@ -22,10 +22,6 @@ FLOOR_SHARE = 0.35
 """No limit below this share of the median life; our own judgement (section 4.5)."""
 MIN_ENDS = 3
 """Ended lives below which a limit rests on the catalogue only (section 6)."""
-GRACE_SHARE = 0.1
-"""Grace ends where this share of the batteries was dead (section 6)."""
-MIN_GAPS = 10
-"""Deaths after a signal from which the firm's grace is checked against them. Own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,27 +181,3 @@ def fleet_limits(
     u = fit.quantile(q)
     floor = np.where(np.asarray(fit.n_ends) >= min_ends, floor_share * fit.quantile(0.5), 0.0)[:, np.newaxis]
     return Limits(q, np.maximum(u, floor), u >= floor)
-
-
-def grace_from_gap(gap_days: ArrayLike, policy_days: float) -> float:
-    """Say how long one may wait after a low-battery signal, from how long batteries lasted after theirs.
-
-    Parameters
-    ----------
-    gap_days : array
-        Time from the first signal to the death [day], (u_dead − u_signal) / rate, of batteries found dead after a
-        signal; NaN and negative values are left out.
-    policy_days : float
-        The firm's grace [day].
-
-    Returns
-    -------
-    float
-        The 10 % quantile of the gaps where 10 or more are known, never longer than the policy [day, whole, rounded
-        down]. Batteries changed in time have no gap, so the quantile errs on the short side.
-    """
-    gaps = np.asarray(gap_days, dtype=np.float64).ravel()
-    gaps = gaps[np.isfinite(gaps) & (gaps >= 0)]
-    if len(gaps) < MIN_GAPS:
-        return float(policy_days)
-    return float(min(policy_days, np.floor(np.quantile(gaps, GRACE_SHARE))))

@@ -61,6 +61,9 @@ LEFT_OUT_WORDS = MappingProxyType(
 )
 """Why a row teaches nothing, in words for a page."""
 
+DATED_WITHIN_DAYS = 3.0
+"""A death that nobody can date to within so many days says little about a grace of one or two weeks. Own choice."""
+
 _OTHER_WHY = (WHY["leaked"], WHY["defect"], WHY["wrong_type"])
 _MILD_WHY = (WHY["preventive"], WHY["retired"], WHY["unknown"])
 
@@ -99,6 +102,8 @@ class EndFacts:
         The voltage was measured under load; a voltage without load proves nothing.
     low_confirmed : array of bool
         The signal was repeated on two days or seen on a visit. One that cold or a heavy load brought is no end.
+    low_noted : array of bool
+        The signal stands noted on the cells, so that their due date counted from it, confirmed or not.
     """
 
     fitted_day: FloatArray
@@ -115,6 +120,7 @@ class EndFacts:
     cutoff_volts: FloatArray
     is_under_load: BoolArray
     low_confirmed: BoolArray
+    low_noted: BoolArray
 
     def __post_init__(self) -> None:
         if len({getattr(self, f.name).shape for f in fields(self)}) != 1 or self.why.ndim != 1:
@@ -153,7 +159,7 @@ class EndFacts:
         return cls(**made)
 
 
-_FLAGS = frozenset({"has_log", "signals_reach_us", "is_under_load", "low_confirmed"})
+_FLAGS = frozenset({"has_log", "signals_reach_us", "is_under_load", "low_confirmed", "low_noted"})
 
 
 def _column(name: str, given: NDArray[np.generic]) -> NDArray[np.generic]:
@@ -193,6 +199,9 @@ class Outcomes:
         Came out dead. Told also where the age is not known.
     is_signalled : array of bool
         Came out alive after a low-battery signal: signalled in time. Told also where the age is not known.
+    gap_days : array
+        Time from the first signal to the death of those found dead after one [day], never longer than it was; NaN = no
+        such death, or nobody can date it to within `DATED_WITHIN_DAYS`. Told also where the age is not known.
     """
 
     is_end: BoolArray
@@ -204,6 +213,7 @@ class Outcomes:
     is_provisional: BoolArray
     is_found_dead: BoolArray
     is_signalled: BoolArray
+    gap_days: FloatArray
 
     @property
     def lived_days(self) -> FloatArray:
@@ -280,6 +290,7 @@ def outcomes(facts: EndFacts, today_day: float) -> Outcomes:
         is_provisional=is_silent & (left_out == COUNTS),
         is_found_dead=is_dead,
         is_signalled=is_low & is_out & ~is_dead,
+        gap_days=_gap_days(facts, seen, is_dead & (facts.removed_day <= today_day)),
     )
 
 
@@ -312,6 +323,19 @@ def _by_silence(facts: EndFacts, seen: _Seen) -> tuple[FloatArray, FloatArray]:
     expected = np.where(seen.expected >= last, seen.expected, day_after)
     end = np.where(by_log, expected, seen.removed)
     return end, np.where(np.isfinite(last), last, seen.entry)
+
+
+def _gap_days(facts: EndFacts, seen: _Seen, is_dead: BoolArray) -> FloatArray:
+    """Time from signal to death [day]: up to the last sign of life, the earliest moment at which it can have died.
+
+    Whoever signals is alive. A signal that somebody read on the day that the cells were found dead may be of any age.
+    """
+    latest, last = _by_silence(facts, seen)
+    earliest = np.fmax(last, seen.low)
+    # Signalled after the last check-in on record: that log says nothing about the end.
+    latest = np.where(latest >= earliest, latest, seen.removed)
+    is_told = is_dead & (facts.low_confirmed | facts.low_noted) & (seen.low < seen.removed)
+    return np.where(is_told & (latest - earliest <= DATED_WITHIN_DAYS), earliest - seen.low, np.nan)
 
 
 def _by_look(seen: _Seen) -> tuple[FloatArray, FloatArray]:

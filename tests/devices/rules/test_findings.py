@@ -233,6 +233,12 @@ FITTED_SINCE = TODAY - timedelta(days=3)
     [
         ({}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=8)}}, "low_battery_ignored"),
         ({"transmitter_pk": 7}, {"grace_days": GRACE, "faults": (LOW,)}, "low_battery_ignored"),
+        # Within the firm's time, but such cells have died sooner.
+        (
+            {},
+            {"grace_days": GRACE, "learnt_grace": {1: 3}, "low_since": {1: TODAY - timedelta(days=4)}},
+            "low_battery_ignored",
+        ),
         ({"is_away": True, "away_until": TODAY - timedelta(days=1)}, {}, "away_too_long"),
         ({}, {"not_heard": {1: TODAY - timedelta(days=2)}}, "walk_test_not_heard"),
         ({"walk_tested_at": None}, {"not_heard": {1: TODAY - timedelta(days=2)}}, "walk_test_not_heard"),
@@ -258,6 +264,7 @@ def test_what_is_known_besides_the_slot_map_is_found_once(row, over, code):
         # On the last day of grace, of another class, without a policy, and where new cells have answered the signal.
         ({}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=7)}}),
         ({"duty": "security"}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=14)}}),
+        ({}, {"grace_days": GRACE, "learnt_grace": {1: 3, 2: 1}, "low_since": {1: TODAY - timedelta(days=3)}}),
         ({"duty": "convenience"}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=400)}}),
         ({}, {"low_since": {1: TODAY - timedelta(days=400)}}),
         ({"fitted_on": FITTED_SINCE}, {"grace_days": GRACE, "low_since": {1: TODAY - timedelta(days=8)}}),

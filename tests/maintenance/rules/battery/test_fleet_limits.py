@@ -1,4 +1,4 @@
-"""Limits of all strata at once: dead shares, quantiles, the floor, and the grace after a signal."""
+"""Limits of all strata at once: dead shares, quantiles, and the floor."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from maintenance.rules.battery.limits import (
     STRENGTHS,
     dead_shares,
     fleet_limits,
-    grace_from_gap,
 )
 from tests.maintenance.rules.battery.plain_fit import PlainFit
 
@@ -107,21 +106,3 @@ def test_a_worse_record_of_deaths_never_lengthens_the_limit() -> None:
     u = fleet_limits(fit, P_DEAD, P_CALL, share).u
     assert (np.diff(share) > 0).all()
     assert (np.diff(u, axis=0) <= 0).all()
-
-
-@pytest.mark.parametrize(
-    ("gaps", "policy", "grace"),
-    [
-        ([5] * 9, 14, 14),
-        ([5] * 10, 14, 5),
-        ([50] * 30, 14, 14),
-        (list(range(1, 101)), 14, 10),
-        ([5] * 9 + [np.nan, np.inf, -3], 14, 14),
-        ([], 7, 7),
-        ([0.4] * 20, 7, 0),
-    ],
-)
-def test_grace_is_as_long_as_nine_in_ten_lasted_and_never_longer_than_the_policy(
-    gaps: list[float], policy: float, grace: float
-) -> None:
-    assert grace_from_gap(gaps, policy) == grace
