@@ -87,7 +87,9 @@ def figures_of(
         found.append(Figure("longest time in service", span_words(row["cap_days"]), POLICY))
     if row["grace_days"] > 0:
         is_learnt = row["policy_grace_days"] > row["grace_days"]
-        source = f"deaths after reports; the firm's policy: {span_words(row['policy_grace_days'])}" if is_learnt else POLICY
+        source = (
+            f"deaths after reports; the firm's policy: {span_words(row['policy_grace_days'])}" if is_learnt else POLICY
+        )
         found.append(Figure("time to change after a low-battery report", span_words(row["grace_days"]), source))
     return found
 

@@ -35,11 +35,11 @@ class LotKnown:
 
 
 WHOSE = {
-    "kind": "batteries of this kind",
-    "cells": "batteries of this type, in transmitters of any kind,",
-    "fleet": "batteries of all kinds together",
+    "kind": ("batteries of this kind", "this kind"),
+    "cells": ("batteries with cells of this type", "these cells in any transmitter"),
+    "fleet": ("batteries of all kinds together", "all kinds"),
 }
-"""Whose deaths after a report were counted, by level of `battery.grace`."""
+"""Whose deaths after a report were counted, by level of `battery.grace`: in a sentence, and in a table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ class GraceKnown:
     def words(self) -> str:
         """What was seen, as a clause: "2 of 12 batteries of this kind that were found dead after … lasted no longer than …"."""
         return (
-            f"{self.n_within} of {self.n} {WHOSE.get(self.level, WHOSE['fleet'])} that were found dead after such a report "
+            f"{self.n_within} of {self.n} {WHOSE[self.level][0]} that were found dead after such a report "
             f"had lasted no longer than {span_words(self.days)}"
         )
 
@@ -165,7 +165,7 @@ def known_figures(kind: KindKnown) -> list[Figure]:
         )
     if kind.grace:
         name = f"found dead no later than {span_words(kind.grace.days)} after a report"
-        found.append(Figure(name, f"{kind.grace.n_within} of {kind.grace.n}, {WHOSE[kind.grace.level]}", RECORDED))
+        found.append(Figure(name, f"{kind.grace.n_within} of {kind.grace.n}, {WHOSE[kind.grace.level][1]}", RECORDED))
     if kind.lot:
         lot = kind.lot
         found.append(

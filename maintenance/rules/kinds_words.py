@@ -98,7 +98,9 @@ def grace_words(grace: Mapping[str, Any] | None) -> str:
         What a fit keeps of it: `days` [day], `n_within`, `n`, `level`; None = too few deaths to say.
     """
     if grace is None:
-        return "Too few were found dead after a signal on a known day to learn from: the firm's own time to change holds."
+        return (
+            "Too few were found dead after a signal on a known day to learn from: the firm's own time to change holds."
+        )
     known = GraceKnown(int(grace["days"]), grace["n_within"], grace["n"], grace["level"])
     return (
         f"Of signals: {known.words}. After a signal such cells are changed within {span_words(known.days)}, or sooner where the "

@@ -37,6 +37,14 @@ def test_each_figure_has_its_unit_and_source() -> None:
     assert all(value and source for value, source in figures.values())
 
 
+def test_the_time_after_a_report_says_whether_the_firm_or_the_record_set_it() -> None:
+    name = "time to change after a low-battery report"
+    assert table()[name] == ("7 days", "the firm's own policy")
+    assert table(policy_grace_days=7)[name] == ("7 days", "the firm's own policy")
+    learnt = table(grace_days=4, policy_grace_days=7)[name]
+    assert learnt == ("4 days", "deaths after reports; the firm's policy: 7 days")
+
+
 def test_a_reader_can_rebuild_the_charge_used_per_year() -> None:
     figures, facts = table(), row()
     usable = facts["capacity_mah"] * facts["usable_share"] * facts["temperature_share"]

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from maintenance.rules.due import FLAGS, NO_ESTIMATE, RULES, due_date
 from maintenance.rules.due_customer import chance_words, for_customer
 from maintenance.rules.due_facts import FittingFacts, facts_table
-from maintenance.rules.due_known import KindKnown, LotKnown, known_figures
+from maintenance.rules.due_known import GraceKnown, KindKnown, LotKnown, known_figures
 from maintenance.rules.due_steps import steps
 from maintenance.rules.due_story import REASON_WORDS, Story, headline, notes_left
 from tests.maintenance.rules.test_due import DAY, PENDANT, TODAY
@@ -92,6 +92,30 @@ def test_every_reason_has_its_sentence_after_its_date(code: str, over: dict[str,
     assert "is late: it was due on 20 February 2027, 12 days ago. " in said
     tail = re.split(r"\. Our|\(|, ", text.removeprefix("by then about 32 % of its charge is used. "))[0]
     assert tail.lower() in said.lower()
+
+
+@pytest.mark.parametrize(
+    ("level", "whose"),
+    [
+        ("kind", "batteries of this kind that were"),
+        ("cells", "batteries with cells of this type that were"),
+        ("fleet", "batteries of all kinds together that were"),
+    ],
+)
+def test_deaths_after_reports_are_told_to_office_and_customer_where_they_allow_less_time(
+    level: str, whose: str
+) -> None:
+    known = replace(LEARNED, grace=GraceKnown(1, 2, 12, level))
+    one = story("low_battery", known=known, first_low_day=DAY - 3, grace_days=1, policy_grace_days=7)
+    seen = f"2 of 12 {whose} found dead after such a report had lasted no longer than 1 day"
+    assert f"The firm allows 7 days after such a report, but {seen}, so we do not wait longer than that." in headline(
+        one
+    )
+    assert seen in for_customer(one, "Lantern House")
+    rule = due_date(facts_table(**(PENDANT | {"first_low_day": DAY, "grace_days": 1})), TODAY).why
+    assert "and 1 day is allowed after that" in rule
+    figures = {f.name: f.value for f in known_figures(known)}
+    assert figures["found dead no later than 1 day after a report"].startswith("2 of 12, ")
 
 
 def test_every_rule_that_can_decide_has_words() -> None:
