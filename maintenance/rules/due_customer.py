@@ -54,7 +54,7 @@ def _why(story: Story) -> str:
         reported = f"On {seen} it reported that its battery is low. From then on it may fail at any time"
         if story.kind.grace is None:
             return f"{reported}, so we change it soon."
-        return f"{reported}: {story.kind.grace.words}. So we change it soon."
+        return f"{reported}: {story.kind.grace.words()}. So we change it soon."
     if story.code == "unknown_age":
         return "Nobody knows how old it is, so we change it early and know its age from then on."
     if story.code == "contract_date":

@@ -51,11 +51,10 @@ class GraceKnown:
     n: int
     level: str = "kind"
 
-    @property
-    def words(self) -> str:
-        """What was seen, as a clause: "2 of 12 batteries of this kind that were found dead after … lasted no longer than …"."""
+    def words(self, after: str = "such a report") -> str:
+        """Say what was seen, as a clause: "2 of 12 batteries of this kind that were found dead after … had lasted …"."""
         return (
-            f"{self.n_within} of {self.n} {WHOSE[self.level][0]} that were found dead after such a report "
+            f"{self.n_within} of {self.n} {WHOSE[self.level][0]} that were found dead after {after} "
             f"had lasted no longer than {span_words(self.days)}"
         )
 

@@ -198,7 +198,7 @@ def _because_of_report(story: Story) -> str:
     if known is None:
         return f"{reported}, and the firm allows {span_words(row['grace_days'])} after such a report."
     return (
-        f"{reported}. The firm allows {span_words(row['policy_grace_days'])} after such a report, but {known.words}, so we "
+        f"{reported}. The firm allows {span_words(row['policy_grace_days'])} after such a report, but {known.words()}, so we "
         "do not wait longer than that."
     )
 

@@ -90,7 +90,7 @@ def limit_lines(limits: Mapping[str, Any]) -> list[LimitLine]:
 
 
 def grace_words(grace: Mapping[str, Any] | None) -> str:
-    """Say how soon after a low-battery signal such cells were found dead, and what follows; "" before there is such a fit.
+    """Say how soon after a low-battery signal such cells were found dead, and what follows.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def grace_words(grace: Mapping[str, Any] | None) -> str:
         )
     known = GraceKnown(int(grace["days"]), grace["n_within"], grace["n"], grace["level"])
     return (
-        f"Of signals: {known.words}. After a signal such cells are changed within {span_words(known.days)}, or sooner where the "
+        f"{known.words('a low-battery signal')}. After one such cells are changed within {span_words(known.days)}, or sooner where the "
         "firm's own time to change is shorter."
     )
 

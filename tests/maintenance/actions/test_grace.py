@@ -139,7 +139,8 @@ def test_the_date_says_what_was_seen_so_that_it_can_be_repeated(world: World) ->
     assert "deaths after reports; the firm's policy: 7 days" in page
     mine_of = StratumFit.objects.get(transmitter_type__code="test-busy", is_measured=False)
     page = text_of(world.client("office").get(reverse("maintenance:kind_detail", args=[mine_of.pk])).content.decode())
-    assert f"{seen}. After a signal such cells are changed within 4 days" in page
+    seen = seen.replace("such a report", "a low-battery signal")
+    assert f"{seen}. After one such cells are changed within 4 days" in page
 
 
 def test_a_kind_without_deaths_says_that_the_firms_time_holds(world: World) -> None:
