@@ -227,7 +227,7 @@ def low_batteries_ignored(facts: ReceiverFacts) -> Iterator[Finding]:
             f"Low battery signalled on {day_words(min(days), today=facts.today)}, and the cells are still in",
             f"The firm's rule is to change them within {within}: they may fail at any time."
             if grace == allowed
-            else f"Such cells have been found dead within {within} of their signal: they may fail at any time.",
+            else f"About one in ten of such cells has been dead within {within} of the signal: they may fail at any time.",
             "Change the cells, or record that they have been changed; then walk-test it.",
             min(days),
         )  # fmt: skip

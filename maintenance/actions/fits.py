@@ -196,7 +196,8 @@ def _count(groups: Grouped, chosen: Any) -> IntArray:
 
 def _graces(history: History, groups: Grouped) -> Graces:
     """Grace of every stratum by the deaths on record, held steady against the fit in use."""
-    new = learnt_graces(history.outcome.gap_days, groups.stratum_of_row, groups.kind, groups.cell)
+    seen = history.outcome
+    new = learnt_graces(seen.gap_days, seen.outlasted_days, groups.stratum_of_row, groups.kind, groups.cell)
     kinds, cells = history.columns.kinds["pk"], history.columns.cells["pk"]
     in_use = fit_in_use()
     places = [

@@ -191,7 +191,7 @@ def graces_of(kept: Sequence[Mapping[str, Any] | None]) -> Graces:
     found = Graces.none(len(kept))
     for i, one in enumerate(kept):
         if one:
-            found.days[i], found.n_within[i], found.n[i] = one["days"], one["n_within"], one["n"]
+            found.days[i], found.n_dead[i], found.n[i] = one["days"], one["n_dead"], one["n"]
             found.level[i] = LEVELS.index(one["level"])
     return found
 
@@ -201,7 +201,7 @@ def kept_grace(graces: Graces, i: int) -> dict[str, Any] | None:
     if not np.isfinite(graces.days[i]):
         return None
     return {
-        "days": float(graces.days[i]), "n_within": int(graces.n_within[i]), "n": int(graces.n[i]),
+        "days": float(graces.days[i]), "n_dead": int(graces.n_dead[i]), "n": int(graces.n[i]),
         "level": LEVELS[int(graces.level[i])],
     }  # fmt: skip
 

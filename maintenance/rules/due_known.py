@@ -44,18 +44,18 @@ WHOSE = {
 
 @dataclass(frozen=True, slots=True)
 class GraceKnown:
-    """How soon after a report batteries were found dead: `n_within` of `n` within so many days [day]."""
+    """After how many days [day] one in ten is dead, going by `n` batteries that reported, of which `n_dead` were found dead."""
 
     days: int
-    n_within: int
+    n_dead: int
     n: int
     level: str = "kind"
 
     def words(self, after: str = "such a report") -> str:
-        """Say what was seen, as a clause: "2 of 12 batteries of this kind that were found dead after … had lasted …"."""
+        """Say what was learnt, as a clause: "going by 90 batteries of this kind after such a report (12 were found dead), …"."""
         return (
-            f"{self.n_within} of {self.n} {WHOSE[self.level][0]} that were found dead after {after} "
-            f"had lasted no longer than {span_words(self.days)}"
+            f"going by {self.n} {WHOSE[self.level][0]} after {after} ({self.n_dead} were found dead), "
+            f"about one in ten is dead within {span_words(self.days)} if nobody comes"
         )
 
 
@@ -163,8 +163,11 @@ def known_figures(kind: KindKnown) -> list[Figure]:
             Figure("low-battery reports", "not counted on", "too few ends to know how often they come in time")
         )
     if kind.grace:
-        name = f"found dead no later than {span_words(kind.grace.days)} after a report"
-        found.append(Figure(name, f"{kind.grace.n_within} of {kind.grace.n}, {WHOSE[kind.grace.level][1]}", RECORDED))
+        told = f"{kind.grace.n_dead} of {kind.grace.n}, {WHOSE[kind.grace.level][1]}"
+        found.append(Figure("found dead after a report, of those followed", told, RECORDED))
+        found.append(
+            Figure("about one in ten dead after a report", f"within {span_words(kind.grace.days)}", WORKED_OUT)
+        )
     if kind.lot:
         lot = kind.lot
         found.append(

@@ -95,15 +95,16 @@ def grace_words(grace: Mapping[str, Any] | None) -> str:
     Parameters
     ----------
     grace : mapping or None
-        What a fit keeps of it: `days` [day], `n_within`, `n`, `level`; None = too few deaths to say.
+        What a fit keeps of it: `days` [day], `n_dead`, `n`, `level`; None = nothing learnt.
     """
     if grace is None:
         return (
-            "Too few were found dead after a signal on a known day to learn from: the firm's own time to change holds."
+            "Too few were found dead after a signal to learn a shorter time from: the firm's own time to change holds."
         )
-    known = GraceKnown(int(grace["days"]), grace["n_within"], grace["n"], grace["level"])
+    known = GraceKnown(int(grace["days"]), grace["n_dead"], grace["n"], grace["level"])
+    said = known.words("a low-battery signal")
     return (
-        f"{known.words('a low-battery signal')}. After one such cells are changed within {span_words(known.days)}, or sooner where the "
+        f"{said[0].upper()}{said[1:]}. After one such cells are changed within {span_words(known.days)}, or sooner where the "
         "firm's own time to change is shorter."
     )
 

@@ -167,7 +167,7 @@ def _grace(on: Basis, row: dict[str, float]) -> GraceKnown | None:
     number, grace = int(row["stratum"]), on.fit.grace
     number = number if number >= 0 else on.fit.number_of(None, None, False)
     level = LEVELS[int(grace.level[number])]
-    return GraceKnown(int(grace.days[number]), int(grace.n_within[number]), int(grace.n[number]), level)
+    return GraceKnown(int(grace.days[number]), int(grace.n_dead[number]), int(grace.n[number]), level)
 
 
 def _with_record(known: _Known, duty: str, user: Viewer) -> _Known:

@@ -65,6 +65,7 @@ DATED_WITHIN_DAYS = 3.0
 """A death that nobody can date to within so many days says little about a grace of one or two weeks. Own choice."""
 
 _OTHER_WHY = (WHY["leaked"], WHY["defect"], WHY["wrong_type"])
+_CAME_OUT_ALIVE = (WHY["preventive"], WHY["low_battery"])
 _MILD_WHY = (WHY["preventive"], WHY["retired"], WHY["unknown"])
 
 
@@ -202,6 +203,9 @@ class Outcomes:
     gap_days : array
         Time from the first signal to the death of those found dead after one [day], never longer than it was; NaN = no
         such death, or nobody can date it to within `DATED_WITHIN_DAYS`. Told also where the age is not known.
+    outlasted_days : array
+        Time from the first signal for which the others are known to have lasted after it [day]; NaN = no signal, or found
+        dead.
     """
 
     is_end: BoolArray
@@ -214,6 +218,7 @@ class Outcomes:
     is_found_dead: BoolArray
     is_signalled: BoolArray
     gap_days: FloatArray
+    outlasted_days: FloatArray
 
     @property
     def lived_days(self) -> FloatArray:
@@ -291,6 +296,7 @@ def outcomes(facts: EndFacts, today_day: float) -> Outcomes:
         is_found_dead=is_dead,
         is_signalled=is_low & is_out & ~is_dead,
         gap_days=_gap_days(facts, seen, is_dead & (facts.removed_day <= today_day)),
+        outlasted_days=_outlasted_days(facts, seen, is_dead, np.isin(why, _CAME_OUT_ALIVE)),
     )
 
 
@@ -334,8 +340,19 @@ def _gap_days(facts: EndFacts, seen: _Seen, is_dead: BoolArray) -> FloatArray:
     earliest = np.fmax(last, seen.low)
     # Signalled after the last check-in on record: that log says nothing about the end.
     latest = np.where(latest >= earliest, latest, seen.removed)
-    is_told = is_dead & (facts.low_confirmed | facts.low_noted) & (seen.low < seen.removed)
+    is_told = is_dead & _signalled(facts, seen)
     return np.where(is_told & (latest - earliest <= DATED_WITHIN_DAYS), earliest - seen.low, np.nan)
+
+
+def _outlasted_days(facts: EndFacts, seen: _Seen, is_dead: BoolArray, is_out_alive: BoolArray) -> FloatArray:
+    """Time from signal to the last moment at which they are known to have lived [day]: the change, or a sign of life."""
+    last = np.where(is_out_alive & (facts.removed_day <= seen.removed), seen.removed, np.fmax(seen.alive, seen.silent))
+    return np.where(~is_dead & _signalled(facts, seen) & (last >= seen.low), last - seen.low, np.nan)
+
+
+def _signalled(facts: EndFacts, seen: _Seen) -> BoolArray:
+    """A signal that began before the day on which the cells came out, and that somebody could act on."""
+    return (facts.low_confirmed | facts.low_noted) & (seen.low < seen.removed)
 
 
 def _by_look(seen: _Seen) -> tuple[FloatArray, FloatArray]:

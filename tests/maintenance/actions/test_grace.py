@@ -103,7 +103,7 @@ def test_learning_it_again_writes_nothing_and_it_reads_back_as_it_was_made(recei
     assert BatteryFit.objects.count() == 1
     kept = fit_in_use()
     number = kept.number_of(kind().pk, factories.battery_type().pk, False)
-    found = [float(getattr(kept.grace, name)[number]) for name in ("days", "n_within", "n", "level")]
+    found = [float(getattr(kept.grace, name)[number]) for name in ("days", "n_dead", "n", "level")]
     assert found == [4, 12, 12, 0]
     assert kept.grace_of(kind().pk, factories.battery_type().pk) == 4
     assert kept.grace_of(None, None) == 4
@@ -133,13 +133,17 @@ def test_the_date_says_what_was_seen_so_that_it_can_be_repeated(world: World) ->
     dead_after(4, 12)
     tonight()
     page = text_of(world.client("office").get(item_of(mine).get_absolute_url()).content.decode())
-    seen = "12 of 12 batteries of this kind that were found dead after such a report had lasted no longer than 4 days"
+    seen = (
+        "going by 12 batteries of this kind after such a report (12 were found dead), about one in ten is dead within 4 days "
+        "if nobody comes"
+    )
     assert f"The firm allows 7 days after such a report, but {seen}, so we do not wait longer than that." in page
     assert f"From then on it may fail at any time: {seen}. So we change it soon." in page
     assert "deaths after reports; the firm's policy: 7 days" in page
     mine_of = StratumFit.objects.get(transmitter_type__code="test-busy", is_measured=False)
     page = text_of(world.client("office").get(reverse("maintenance:kind_detail", args=[mine_of.pk])).content.decode())
     seen = seen.replace("such a report", "a low-battery signal")
+    seen = seen.replace("going", "Going")
     assert f"{seen}. After one such cells are changed within 4 days" in page
 
 
@@ -162,5 +166,5 @@ def test_the_finding_of_a_signal_that_nobody_answered_comes_as_soon_as_the_date(
     assert found.exists() == is_found
     assert (item_of(mine).due_on < TODAY) == is_found
     assert [row.why for row in found] == [
-        "Such cells have been found dead within 4 days of their signal: they may fail at any time."
+        "About one in ten of such cells has been dead within 4 days of the signal: they may fail at any time."
     ] * is_found

@@ -97,9 +97,9 @@ def test_every_reason_has_its_sentence_after_its_date(code: str, over: dict[str,
 @pytest.mark.parametrize(
     ("level", "whose"),
     [
-        ("kind", "batteries of this kind that were"),
-        ("cells", "batteries with cells of this type that were"),
-        ("fleet", "batteries of all kinds together that were"),
+        ("kind", "batteries of this kind"),
+        ("cells", "batteries with cells of this type"),
+        ("fleet", "batteries of all kinds together"),
     ],
 )
 def test_deaths_after_reports_are_told_to_office_and_customer_where_they_allow_less_time(
@@ -107,7 +107,7 @@ def test_deaths_after_reports_are_told_to_office_and_customer_where_they_allow_l
 ) -> None:
     known = replace(LEARNED, grace=GraceKnown(1, 2, 12, level))
     one = story("low_battery", known=known, first_low_day=DAY - 3, grace_days=1, policy_grace_days=7)
-    seen = f"2 of 12 {whose} found dead after such a report had lasted no longer than 1 day"
+    seen = f"going by 12 {whose} after such a report (2 were found dead), about one in ten is dead within 1 day if nobody comes"
     assert f"The firm allows 7 days after such a report, but {seen}, so we do not wait longer than that." in headline(
         one
     )
@@ -115,7 +115,8 @@ def test_deaths_after_reports_are_told_to_office_and_customer_where_they_allow_l
     rule = due_date(facts_table(**(PENDANT | {"first_low_day": DAY, "grace_days": 1})), TODAY).why
     assert "and 1 day is allowed after that" in rule
     figures = {f.name: f.value for f in known_figures(known)}
-    assert figures["found dead no later than 1 day after a report"].startswith("2 of 12, ")
+    assert figures["found dead after a report, of those followed"].startswith("2 of 12, ")
+    assert figures["about one in ten dead after a report"] == "within 1 day"
 
 
 def test_every_rule_that_can_decide_has_words() -> None:
