@@ -20,7 +20,7 @@ from devices.actions.asks import sending
 from devices.actions.fault_events import Signal, record_signals
 from devices.actions.intake_ignored import Beside
 from devices.actions.intake_in_no_slot import keep_in_no_slot, stations_of
-from devices.actions.intake_marks import mark_asks, tested, watermark_of
+from devices.actions.intake_marks import mark_asks, tested, watermarks
 from devices.actions.intake_memory import MOST_EVENTS, Kept, Memory, memory
 from devices.actions.intake_placing import Placed, Sender, place_events
 from devices.actions.rollups import merge_days
@@ -66,9 +66,10 @@ def take_batch(
 
     Events belong to the customer of the source, or where it speaks for the whole firm, to that of the receiver or site
     named. Within that, a serial counts wherever its transmitter stands; a slot needs a receiver. The watermark of the batch
-    (`until`, or its last event; of a gateway its last check-in) goes to the named receiver; without one, to every receiver there that this source feeds or
-    whose transmitters it heard, unless another gateway or panel feeds that one. A file cut into batches is best cut at
-    quarter hours: see `devices.rules.day_merge`.
+    (`until`, or its last event; of a gateway its last check-in) goes to the named receiver; without one, to every receiver
+    there that this source feeds or whose transmitters it heard, unless another gateway or panel feeds that one. Of a receiver
+    that another source feeds only check-ins count. A file cut into batches is best cut at quarter hours: see
+    `devices.rules.day_merge`.
 
     Parameters
     ----------
@@ -185,10 +186,10 @@ def _take(
     stays = _checked(placed, isql.as_border(border), read, remembers, is_last=is_last)
     fed = [row for row in isql.as_fed(fed_rows) if row.id not in only_locked or (feeds and row.fed_by == feeds)]
     closed = _closed(placed, fed)
-    watermark = watermark_of(sender, events, placed, until, head)
+    marks = watermarks(sender, events, placed, until, head)
     aside = isql.set_aside_asks([(made[0][0], *row) for row in placed.aside_rows(sender)])
     with sending() as send:
-        send(*aside, *mark_asks(sender, fed, placed, watermark, head))
+        send(*aside, *mark_asks(sender, fed, placed, marks, head))
         if not is_bulk:
             send(*_days_asks(placed.days(closed), read, stays, placed.found.kept))
     if is_bulk:

@@ -18,10 +18,11 @@ from devices.fields import day_number, day_of
 from devices.querysets.moments import end_of_day, heard_moment
 from devices.rules.silence import ENDED_BY_US, LINK_LOST, MISSING, OUTAGE, Clock, Known, Scene, Unit, supervised_once
 from devices.rules.supervision import EVERY, EXCEPTIONS, LINK_TEST_HOURS
+from devices.rules.ways_in import BEHIND, behind_of
 
 KINDS = (MISSING, OUTAGE, LINK_LOST)
-BEHIND = timedelta(hours=2)
-"""So long a receiver may always be behind the source that feeds it; our own choice."""
+FEEDER = "feeder"
+"""The way by which the source that feeds a receiver reaches us; each panel account is one of its own."""
 LATELY = timedelta(days=14)
 """Faults that ended longer ago decide nothing any more."""
 SHORTEST_LOOK = timedelta(days=2)
@@ -84,17 +85,18 @@ def _panel_clocks(receiver_ids: Collection[int] | None) -> list[tuple[int, Clock
     accounts = list(
         _model("PanelAccount")
         .filter(closed_at=None, supervised_s__isnull=False, last_message_at__isnull=False)
-        .values_list("receiver_id", "site_id", "last_message_at", "supervised_s")
+        .values_list("pk", "receiver_id", "site_id", "last_message_at", "supervised_s")
     )
-    sites = {site for receiver, site, _, _ in accounts if receiver is None}
+    sites = {site for _, receiver, site, _, _ in accounts if receiver is None}
     there: dict[int, list[int]] = defaultdict(list)
     if sites:
         for pk, site in _model("Receiver").open().filter(site__in=sites).values_list("pk", "site_id"):
             there[site].append(pk)
     found = []
-    for receiver, site, sign_at, allowed_s in accounts:
+    for account, receiver, site, sign_at, allowed_s in accounts:
         mine = [receiver] if receiver is not None else there[site] if len(there[site]) == 1 else []
-        found += [(pk, Clock(sign_at, allowed_s)) for pk in mine if receiver_ids is None or pk in receiver_ids]
+        clock = Clock(sign_at, allowed_s, f"panel {account}")
+        found += [(pk, clock) for pk in mine if receiver_ids is None or pk in receiver_ids]
     return found
 
 
@@ -134,29 +136,29 @@ def _clocks(
     for row in rows:
         is_fed = row["fed_by_id"] is not None and row["fed_by__is_active"] and row["fed_by__retired_at"] is None
         if is_fed and row["fed_by__late_after_s"] and row["fed_by__last_used_at"]:
-            found[row["pk"]].append(Clock(row["fed_by__last_used_at"], row["fed_by__late_after_s"]))
+            found[row["pk"]].append(Clock(row["fed_by__last_used_at"], row["fed_by__late_after_s"], FEEDER))
         if is_fed and (clock := _behind(row, units.get(row["pk"], ()), at)) is not None:
             found[row["pk"]].append(clock)
         # A test that a person types in by hand supervises nothing.
         if is_fed and row["evidence"] == EXCEPTIONS and row["link_tested_at"]:
-            found[row["pk"]].append(Clock(row["link_tested_at"], LINK_TEST_HOURS * 3600))
+            found[row["pk"]].append(Clock(row["link_tested_at"], LINK_TEST_HOURS * 3600, FEEDER))
     for pk, clock in _panel_clocks({row["pk"] for row in rows}):
         found[pk].append(clock)
     return found
 
 
 def _behind(row: dict[str, Any], units: Sequence[Unit], at: datetime) -> Clock | None:
-    """How far a receiver is behind what its source has delivered of others, as a way that was silent for so long.
-
-    A gateway that speaks for many receivers and no longer for this one moves no watermark of it, so nobody there would ever
-    be missing. Whoever has the shortest window there should have been heard within it, if anything had come.
-    """
+    """How far a receiver is behind what its source has delivered of others, as a way that was silent for so long."""
     windows = [unit.window_s for unit in units if unit.window_s and not unit.is_away]
-    heard, delivered = row["heard_until"], row["fed_by__watermark_at"]
-    if row["evidence"] != EVERY or row["fed_by__kind"] != "api" or not windows or heard is None or delivered is None:
+    behind = behind_of(
+        row["evidence"], row["fed_by__kind"], row["heard_until"], row["fed_by__watermark_at"], min(windows, default=None),
+        row["fed_by__late_after_s"],
+    )  # fmt: skip
+    if behind is None:
         return None
-    allowed_s = max(min(windows), int(BEHIND.total_seconds()), row["fed_by__late_after_s"] or 0)
-    return Clock(at - max(delivered - heard, timedelta(0)), allowed_s)
+    # Once it is lost, it is so since one moment: a source that falls silent altogether after that leaves it there.
+    told_at = row["fed_by__last_used_at"] if behind.is_lost else None
+    return Clock((told_at or at) - behind.by, behind.allowed_s, FEEDER)
 
 
 def _faults(
@@ -175,7 +177,7 @@ def _faults(
     ):
         if cleared is not None and unit is not None and cause not in ENDED_BY_US:
             back[receiver, unit] = max(cleared, back.get((receiver, unit), cleared))
-        faults[receiver].append(Known(pk, kind, raised, unit, found_by == "signal", cleared, seen_at is not None))
+        faults[receiver].append(Known(pk, kind, raised, unit, found_by == "signal", cleared, seen_at))
     # Also where nothing of the kind had been reported, as when we saw the silence ourselves.
     restored = _model("FaultReport").filter(
         receiver__in=receiver_ids, transmitter__isnull=False, kind=MISSING, is_raised=False, at__gte=at - LATELY

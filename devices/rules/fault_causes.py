@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from devices.rules.silence import ABSORBED, AWAY, ENDED_BY_US, GONE, LATE
+from devices.rules.silence import ABSORBED, AWAY, ENDED_BY_US, EVERY_WAY, GONE, LATE
 
 CELLS, DOWN = "cells changed", "the receiver was taken down"
 STANDBY = "standby battery changed"
@@ -46,6 +46,7 @@ def with_note(cause: str, note: str) -> str:
 
 _SWAPS = ("the receiver was swapped", "the transmitter was swapped", "the swap was taken back")
 _SHOWN = {ABSORBED: "told since then as: the receiver hears little or nothing", LATE: "withdrawn: " + LATE}
+_TOLD_ANEW = (ABSORBED, LATE, EVERY_WAY)
 
 
 def note_and_end(cause: str) -> tuple[str, str]:
@@ -57,5 +58,5 @@ def note_and_end(cause: str) -> tuple[str, str]:
 
 
 def is_shown_otherwise(cause: str) -> bool:
-    """Whether the fault went without being over: told of its receiver since then, or disproved."""
-    return cause.endswith((ABSORBED, LATE))
+    """Whether the fault went without being over: told as another fault since then, or disproved."""
+    return cause.endswith(_TOLD_ANEW)

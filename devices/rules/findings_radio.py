@@ -7,8 +7,9 @@ from devices.rules.findings_facts import Finding, ReceiverFacts, WeakLink, at_sl
 from devices.rules.supervision import faults_of
 from devices.rules.words import day_words, span_words
 
-SILENT_RECEIVER = frozenset({"receiver hears little or nothing", "link lost", "receiver power", "receiver fault"})
-"""Faults of a receiver that explain why nothing of its transmitters comes."""
+SILENT_RECEIVER = frozenset({"receiver hears little or nothing", "receiver power", "receiver fault"})
+"""Faults of a receiver that explain why nothing of its transmitters comes. A lost link does not: silence is judged on what was
+delivered, and another way may go on delivering."""
 
 STRANGER_DAYS = 2
 """A transmitter in no slot is told of once it was heard on so many days: a passer-by is heard once. Decided for this

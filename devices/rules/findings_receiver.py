@@ -7,6 +7,7 @@ from devices.rules.findings_facts import Finding, ReceiverFacts, at_output, at_s
 from devices.rules.findings_slots import low_batteries_ignored
 from devices.rules.slot_map import SlotRow
 from devices.rules.supervision import faults_of
+from devices.rules.ways_in import DO, MEANS
 from devices.rules.words import behaviour_words, count_words, day_words, slots_words
 
 UNTESTED_AFTER_DAYS = 366
@@ -207,6 +208,8 @@ def standing_faults(facts: ReceiverFacts) -> Iterator[Finding]:
         why, do = FAULT_ADVICE.get(
             fault.kind, ("The receiver reports something that may keep a call from coming through.", "Go and see.")
         )
+        if fault.still_by:
+            why, do = (words.format(lost=fault.lost_way, still=fault.still_by) for words in (MEANS, DO))
         code, what = "standing_fault", f"Fault: {fault.kind}"
         if fault.is_over:
             what += ", not yet cleared at the receiver"

@@ -1,7 +1,9 @@
 """What silence means at one receiver: a missing transmitter, a receiver that hears nothing, or a link that is lost. Pure.
 
 Silence is judged on event time: a window has run out when the source has delivered up to a moment after its end. Only the
-link itself is judged by the clock on the wall, and while it is lost nobody else is called silent.
+link itself is judged by the clock on the wall, and it decides nothing about silence: a way that is lost delivers nothing,
+so it moves no watermark and makes nobody silent, and what another way delivers meanwhile counts as ever. That holds because
+only who brings check-ins moves the watermark of a receiver that somebody feeds (`devices.actions.intake_marks`).
 
 What stands follows from the evidence alone, whenever and however often somebody looks. Kept as they were first seen are
 only the beginning of an outage and what was over again before anybody looked.
@@ -13,13 +15,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
+from devices.rules.outage import Outage, outage_of
 from devices.rules.supervision import EVERY
 
 MISSING, OUTAGE, LINK_LOST = "missing", "outage", "link_lost"
 
-OUTAGE_FROM = 3
-"""Of fewer transmitters nobody can tell a dead receiver from dead cells, and two lines that name the slots send somebody
-to the right door at once; from three on, silence of more than half at one time is the receiver's. Decided here."""
 QUIET_CHECK_INS = 2
 """A transmitter is quiet once so many check-ins in a row are lost: enough to count it towards an outage, not to call it
 missing. At 5 % loss one in 400 is quiet by chance, so half of a receiver never is."""
@@ -36,9 +36,10 @@ AWAY = "away, as agreed"
 GONE = "no longer registered here"
 NOT_SUPERVISED = "no longer supervised"
 NOT_WATCHED = "check-ins do not reach us any more"
+EVERY_WAY = "since then nothing comes by any way"
 CAME_AND_WENT = "came and went: over in between, each time for a quarter of an hour at most"
 """Word with a fault that stood again so soon: it did not stand for all of the time from its beginning to its end."""
-ENDED_BY_US = (ABSORBED, LATE, AWAY, GONE, NOT_SUPERVISED, NOT_WATCHED)
+ENDED_BY_US = (ABSORBED, LATE, AWAY, GONE, NOT_SUPERVISED, NOT_WATCHED, EVERY_WAY)
 """Causes of an end that is no sign of life."""
 
 
@@ -102,15 +103,19 @@ class Known:
     transmitter_pk: int | None = None
     is_reported: bool = False
     ended_at: datetime | None = None
-    is_acknowledged: bool = False
+    acknowledged_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """One supervised way by which a receiver reaches us: its last sign, and how long it may be without one [s]."""
+    """One sign by which a receiver is supervised: when it came last, and how long it may be away [s].
+
+    `way` names the way in that it belongs to; one with several clocks is lost once one of them has run out.
+    """
 
     sign_at: datetime
     allowed_s: int
+    way: str = ""
 
     @property
     def out_at(self) -> datetime:
@@ -174,15 +179,6 @@ class Verdict:
         return bool(self.raises or self.ends or self.moves)
 
 
-@dataclass(frozen=True, slots=True)
-class Outage:
-    """Transmitters that fell quiet together, of how many that count, and since when that is an outage."""
-
-    members: frozenset[int]
-    n_counted: int
-    at: datetime
-
-
 def judge_receiver(scene: Scene) -> Verdict:
     """Say which faults are to be raised, ended or moved at one receiver.
 
@@ -197,12 +193,8 @@ def judge_receiver(scene: Scene) -> Verdict:
         Empty where everything is on record as it is. Applied and asked again on the same evidence, it is empty.
     """
     verdict = Verdict()
-    is_lost = _judge_link(scene, verdict)
-    silence = _judge_silence(scene)
-    verdict.ends += silence.ends
-    if not is_lost:
-        verdict.raises += silence.raises
-        verdict.moves += silence.moves
+    _judge_link(scene, verdict)
+    _judge_silence(scene, verdict)
     return verdict
 
 
@@ -210,19 +202,39 @@ def _standing(scene: Scene, kind: str) -> list[Known]:
     return [fault for fault in scene.faults if fault.kind == kind and fault.ended_at is None]
 
 
-def _judge_link(scene: Scene, verdict: Verdict) -> bool:
-    """Judge the ways by which the receiver reaches us; tells whether one is lost."""
-    lost = [clock for clock in scene.clocks if clock.out_at < scene.now]
+def _judge_link(scene: Scene, verdict: Verdict) -> None:
+    """Judge the ways by which the receiver reaches us: any that is lost is told of."""
+    lost = _lost_ways(scene)
     standing = _standing(scene, LINK_LOST)
     if lost and not standing:
-        verdict.raises.append(_of_receiver(scene, LINK_LOST, min(clock.out_at for clock in lost)))
+        verdict.raises.append(_of_receiver(scene, LINK_LOST, min(lost.values())))
+    if lost and len(lost) == len({clock.way for clock in scene.clocks}):
+        _tell_anew(verdict, standing, lost)
     if not lost:
         signs = [clock.sign_at for clock in scene.clocks]
         for fault in standing:
             # Nobody watches the link any more, or every way has given a sign again.
             end = End(fault.pk, max(min(signs), fault.raised_at)) if signs else End(fault.pk, scene.now, NOT_WATCHED)
             verdict.ends.append(end)
-    return bool(lost)
+
+
+def _lost_ways(scene: Scene) -> dict[str, datetime]:
+    """Ways that are lost, each with since when."""
+    lost: dict[str, datetime] = {}
+    for clock in scene.clocks:
+        if clock.out_at < scene.now:
+            lost[clock.way] = min(clock.out_at, lost.get(clock.way, clock.out_at))
+    return lost
+
+
+def _tell_anew(verdict: Verdict, standing: Sequence[Known], lost: dict[str, datetime]) -> None:
+    """Whoever acknowledged that one way is lost knew that another one still came: that none does is a fault of its own."""
+    last_at = max(lost.values())
+    for fault in standing:
+        if len(lost) > 1 and fault.acknowledged_at is not None and fault.acknowledged_at < last_at:
+            at = max(last_at, fault.raised_at)
+            verdict.ends.append(End(fault.pk, at, EVERY_WAY))
+            verdict.raises.append(Raise(LINK_LOST, at))
 
 
 def _of_receiver(scene: Scene, kind: str, at: datetime) -> Raise:
@@ -235,18 +247,17 @@ def _of_receiver(scene: Scene, kind: str, at: datetime) -> Raise:
     if not ended:
         return Raise(kind, at)
     ended_at, last = max(ended, key=lambda one: (one[0], one[1].raised_at, one[1].pk))
-    if last.is_acknowledged or ended_at + AGAIN_WITHIN[kind] < at:
+    if last.acknowledged_at is not None or ended_at + AGAIN_WITHIN[kind] < at:
         return Raise(kind, max(at, ended_at))
     return Raise(kind, at, reopens=last.pk)
 
 
-def _judge_silence(scene: Scene) -> Verdict:
-    verdict = Verdict()
+def _judge_silence(scene: Scene, verdict: Verdict) -> None:
     if scene.grade != EVERY or scene.watermark_at is None:
         if scene.grade != EVERY:
             ours = [fault for kind in (MISSING, OUTAGE) for fault in _standing(scene, kind) if not fault.is_reported]
             verdict.ends += [End(fault.pk, max(scene.now, fault.raised_at), NOT_WATCHED) for fault in ours]
-        return verdict
+        return
     mark = scene.watermark_at
     counted = [unit for unit in scene.units if unit.window_s and not unit.is_away]
     silent = {unit.transmitter_pk: unit for unit in counted if unit.out_at < mark}
@@ -255,44 +266,6 @@ def _judge_silence(scene: Scene) -> Verdict:
     members = outage.members if outage else frozenset()
     wanted = {pk: unit for pk, unit in silent.items() if pk not in members}
     _judge_missing(scene, verdict, wanted, outage)
-    return verdict
-
-
-def outage_of(units: Sequence[Unit], mark: datetime) -> Outage | None:
-    """Tell whether the receiver hears nothing: more than half of its transmitters fell quiet together.
-
-    Parameters
-    ----------
-    units : sequence of Unit
-        Supervised ones that are not away.
-    mark : datetime
-        Event time up to which the source has delivered.
-
-    Returns
-    -------
-    Outage or None
-        None where fewer than `OUTAGE_FROM` count, where not more than half of them are quiet, or where no window of theirs
-        has run out yet. Transmitters that were silent before the others fell quiet do not count on either side.
-    """
-    quiet = [unit for unit in units if unit.quiet_at < mark]
-    together = _together(quiet)
-    n_counted = len(units) - (len(quiet) - len(together))
-    out = [unit.out_at for unit in together if unit.out_at < mark]
-    if n_counted < OUTAGE_FROM or 2 * len(together) <= n_counted or not out:
-        return None
-    half_at = sorted(unit.quiet_at for unit in together)[n_counted // 2]
-    return Outage(frozenset(unit.transmitter_pk for unit in together), n_counted, max(half_at, min(out)))
-
-
-def _together(quiet: Sequence[Unit]) -> list[Unit]:
-    """The largest group of quiet ones that were all still in order at one moment; of equal ones the latest."""
-    turns = sorted([(unit.last_at, 0) for unit in quiet] + [(unit.quiet_at, 1) for unit in quiet])
-    best, moment, n = 0, None, 0
-    for at, is_end in turns:
-        n += -1 if is_end else 1
-        if not is_end and n >= best:
-            best, moment = n, at
-    return [unit for unit in quiet if moment is not None and unit.last_at <= moment <= unit.quiet_at]
 
 
 def _judge_outage(scene: Scene, verdict: Verdict, counted: Sequence[Unit], outage: Outage | None) -> None:

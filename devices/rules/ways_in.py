@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from devices.rules.supervision import DAY_S
+from devices.rules.supervision import DAY_S, EVERY
 from devices.rules.words import list_words
 
 WAY_WORDS = {"api": "the gateway", "file": "uploaded files", "panel": "the panel"}
@@ -15,15 +15,19 @@ WAY_WORDS = {"api": "the gateway", "file": "uploaded files", "panel": "the panel
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """One way in: the kind of its source, its last sign, and how long it may be without one [s]; None = not supervised."""
+    """One way in: the kind of its source, its last sign, and how long it may be without one [s]; None = not supervised.
+
+    `is_forgotten`: its source goes on delivering of others, and no longer of this receiver.
+    """
 
     kind: str
     sign_at: datetime | None
     allowed_s: int | None = None
+    is_forgotten: bool = False
 
     def is_lost(self, now: datetime) -> bool:
-        """Whether it counts as lost: supervised, and over its time."""
-        return (
+        """Whether it counts as lost: forgotten, or supervised and over its time."""
+        return self.is_forgotten or (
             self.sign_at is not None
             and self.allowed_s is not None
             and self.sign_at + timedelta(seconds=self.allowed_s) < now
@@ -31,7 +35,43 @@ class Way:
 
     def comes(self, now: datetime) -> bool:
         """Whether something still comes by it; one that nobody supervises has a day (our own choice)."""
-        return self.sign_at is not None and now - self.sign_at <= timedelta(seconds=self.allowed_s or DAY_S)
+        return (
+            not self.is_forgotten
+            and self.sign_at is not None
+            and now - self.sign_at <= timedelta(seconds=self.allowed_s or DAY_S)
+        )
+
+
+BEHIND = timedelta(hours=2)
+"""So long a receiver may always be behind the source that feeds it; our own choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """How far a receiver is behind what its source has delivered of others, and how far it may be [s]."""
+
+    by: timedelta
+    allowed_s: int
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether it counts as forgotten."""
+        return self.by.total_seconds() > self.allowed_s
+
+
+def behind_of(
+    evidence: str, kind: str | None, heard_until: datetime | None, delivered_until: datetime | None,
+    shortest_window_s: int | None, late_after_s: int | None,
+) -> Behind | None:  # fmt: skip
+    """Tell how far a receiver is behind the gateway that feeds it; None where that shows nothing.
+
+    A gateway that speaks for many receivers and no longer for this one moves no watermark of it, so nobody there would ever
+    be missing. Whoever has the shortest window there should have been heard within it, if anything had come.
+    """
+    if evidence != EVERY or kind != "api" or not shortest_window_s or heard_until is None or delivered_until is None:
+        return None
+    allowed_s = max(shortest_window_s, int(BEHIND.total_seconds()), late_after_s or 0)
+    return Behind(max(delivered_until - heard_until, timedelta(0)), allowed_s)
 
 
 def still_by(ways: Sequence[Way], now: datetime) -> tuple[str, str]:

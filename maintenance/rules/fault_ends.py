@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from devices.rules.fault_causes import BETWEEN, CELLS, CLEARED, DOWN, SAID_OVER, STANDBY
-from devices.rules.silence import ABSORBED, AWAY, GONE, LATE, NOT_SUPERVISED, NOT_WATCHED
+from devices.rules.silence import ABSORBED, AWAY, EVERY_WAY, GONE, LATE, NOT_SUPERVISED, NOT_WATCHED
 from maintenance.rules.fault_words import HELP_CALLS, LIFE_SAFETY, TOLD_ANYWAY_S, span_words
 
 RECEIVER_SWAPPED, UNIT_SWAPPED = "the receiver was swapped", "the transmitter was swapped"
@@ -28,6 +28,7 @@ _TITLES = {
     LATE: "Withdrawn: check-ins that came in late show that it was heard",
     NOT_SUPERVISED: "Ended: it is no longer supervised",
     NOT_WATCHED: "Ended: check-ins do not reach us any more",
+    EVERY_WAY: "Told since then as another fault: nothing comes by any way",
 }
 """Cause on record → what ended the fault. Nobody reported or saw these ends."""
 
@@ -44,8 +45,8 @@ def note_of(words: str) -> str:
 
 
 def ended_elsewhere(words: str) -> bool:
-    """Whether a fault only goes on under another name: told since then of its receiver."""
-    return cause_of(words) == ABSORBED
+    """Whether a fault only goes on under another name: told since then of its receiver, or of every way to it."""
+    return cause_of(words) in (ABSORBED, EVERY_WAY)
 
 
 def end_title(words: str, *, is_reported: bool, receiver_left: bool = False) -> str:

@@ -8,7 +8,7 @@ import pytest
 
 from devices.actions.sources import source_of
 from devices.models import IntakeSource
-from devices.rules import silence
+from devices.rules import outage, silence
 from tests.factories import make_customer, make_manager
 from tests.tools.gateway import Counts, Sender, flood, flood_until, play
 from tests.tools.gateway_firm import sent_in, tokens_of
@@ -184,7 +184,7 @@ def _judged(told: Told, station: Station, mark: datetime) -> tuple[set[str], boo
         heard = datetime.fromisoformat(rows[-1]["time"])
         units.append(silence.Unit(pk, pk, unit.window_s, unit.interval_s, BEGIN - timedelta(hours=3), heard_at=heard))
     silent = {station.units[unit.transmitter_pk].serial for unit in units if unit.out_at < mark}
-    return silent, silence.outage_of(units, mark) is not None
+    return silent, outage.outage_of(units, mark) is not None
 
 
 def test_the_story_is_told_within_minutes_by_the_shortest_windows_and_ends_well() -> None:

@@ -10,7 +10,7 @@ import pytest
 from django.core.cache import cache
 from django.urls import reverse
 
-from devices.models import CheckInDay, Fault, Receiver
+from devices.models import CheckInDay, Fault, IntakeSource, Receiver
 from maintenance.actions.notice_mail import _stands
 from tests import factories
 from tests.conftest import World
@@ -64,6 +64,14 @@ def test_once_the_other_way_is_silent_too_nothing_comes(world: World, fault: Fau
     assert fed_by is not None
     fed_by.last_used_at = NOW - timedelta(hours=3)
     fed_by.save()
+    page = slot_map(world)
+    assert "Nothing comes from this receiver to us since 09:30" in page
+    assert "still reaches us" not in page
+
+
+def test_a_gateway_that_delivers_of_others_only_is_no_way_by_which_it_still_comes(world: World, fault: Fault) -> None:
+    Receiver.objects.filter(pk=world.own_receiver.pk).update(heard_until=NOW - timedelta(days=3))
+    IntakeSource.objects.filter(kind="api").update(watermark_at=NOW)
     page = slot_map(world)
     assert "Nothing comes from this receiver to us since 09:30" in page
     assert "still reaches us" not in page

@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from devices.rules.silence import OUTAGE_FROM, QUIET_CHECK_INS, QUIET_LEAST_S
+from devices.rules.outage import OUTAGE_FROM
+from devices.rules.silence import QUIET_CHECK_INS, QUIET_LEAST_S
 from tests.tools.gateway_posts import Station, Story, Unit
 
 LOW_AFTER, SILENT_AFTER, DEAF_AFTER = timedelta(minutes=1), timedelta(minutes=2), timedelta(minutes=3)

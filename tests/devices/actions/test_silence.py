@@ -19,7 +19,7 @@ from devices.models import Away, Fault, IntakeSource, PanelAccount, Receiver, Re
 from devices.querysets.silence import to_judge
 from devices.rules.day_merge import DayRow
 from devices.rules.presence import mask_of_quarters, quarter_of, second_of
-from devices.rules.silence import CAME_AND_WENT
+from devices.rules.silence import CAME_AND_WENT, EVERY_WAY
 from tests.factories import make_customer, make_manager, make_receiver, make_registration, make_site
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
@@ -335,3 +335,56 @@ def test_a_receiver_whose_source_is_silent_altogether_is_behind_nobody() -> None
     hear(make_registration(receiver, 1, registered_at=at(-1000)), 0)
     judge_receivers(at=at(50))
     assert standing() == []
+
+
+# --- several ways -----------------------------------------------------------------------------------------------------
+
+
+def _by_gateway_and_panel() -> tuple[list[Registration], IntakeSource, PanelAccount]:
+    """Four transmitters whose check-ins come by a gateway; a panel at the receiver tests its link every hour."""
+    receiver = make_receiver(evidence="every")
+    gateway = IntakeSource.objects.create(
+        name="Gateway",
+        customer=receiver.customer,
+        kind="api",
+        late_after_s=3600,
+        last_used_at=at(0),
+        watermark_at=at(0),
+    )
+    Receiver.objects.filter(pk=receiver.pk).update(fed_by=gateway)
+    panel = PanelAccount.objects.create(
+        customer=receiver.customer, site=receiver.site, receiver=receiver, number="1234", supervised_s=3600,
+        source=IntakeSource.objects.create(name="panels", kind="panel"), last_message_at=at(0),
+    )  # fmt: skip
+    return four(receiver), gateway, panel
+
+
+def _delivers(gateway: IntakeSource, rows: list[Registration], hours: float) -> None:
+    for row in rows:
+        hear(row, hours)
+    IntakeSource.objects.filter(pk=gateway.pk).update(last_used_at=at(hours), watermark_at=at(hours))
+
+
+def test_a_pendant_that_falls_silent_is_missing_while_the_panel_of_its_receiver_is_silent() -> None:
+    rows, gateway, _panel = _by_gateway_and_panel()
+    _delivers(gateway, rows, 0)
+    for hours in (1.9, 3.9, 4.1):
+        _delivers(gateway, rows[1:], hours)
+        judge_receivers(at=at(hours))
+    assert standing() == [("link_lost", None, at(1)), ("missing", 1, at(4))]
+
+
+def test_while_the_gateway_is_silent_the_panel_makes_nobody_missing_and_that_both_are_is_told_anew() -> None:
+    rows, gateway, panel = _by_gateway_and_panel()
+    _delivers(gateway, rows, 0)
+    PanelAccount.objects.filter(pk=panel.pk).update(last_message_at=at(9))
+    judge_receivers(at=at(9.5))
+    assert standing() == [("link_lost", None, at(1))]
+    acknowledge_faults(faults=[Fault.objects.get().pk], note="the line is cut", by=make_manager(), at=at(9.6))
+    judge_receivers(at=at(9.9))
+    assert standing() == [("link_lost", None, at(1))]
+    judge_receivers(at=at(11))
+    assert standing() == [("link_lost", None, at(10))]
+    assert Fault.objects.get(raised_at=at(1)).cause == EVERY_WAY
+    judge_receivers(at=at(12))
+    assert Fault.objects.count() == 2

@@ -214,6 +214,13 @@ def test_a_standing_fault_is_a_finding_at_its_slot_or_at_the_receiver():
 GRACE = {"life_safety": 7, "security": 14}
 
 
+def test_a_lost_link_of_several_says_by_what_the_receiver_still_comes():
+    lost = StandingFault("link lost", "", TODAY, lost_way="the panel", still_by="the gateway")
+    (found,) = find(receiver(SOUND, faults=[lost]))
+    assert found.why == "Nothing comes by the panel any more; by the gateway we still hear from this receiver."
+    assert found.do.startswith("See why the panel has stopped.")
+
+
 def test_a_fault_that_stands_again_is_not_hidden_by_one_of_that_day_that_is_over():
     over = StandingFault("low battery", "Room 1", TODAY, slot=1, transmitter_pk=7, duty="life_safety", is_over=True)
     again = replace(over, is_over=False)

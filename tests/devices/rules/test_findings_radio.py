@@ -59,11 +59,16 @@ def test_silence_is_told_supervised_or_not() -> None:
         assert found.what == "Silent since 2 March, 14:10"
 
 
-@pytest.mark.parametrize("kind", ["receiver hears little or nothing", "link lost", "receiver power"])
+@pytest.mark.parametrize("kind", ["receiver hears little or nothing", "receiver power"])
 def test_a_receiver_that_hears_nothing_explains_the_silence_of_all(kind: str) -> None:
     dead = StandingFault(kind, "", TODAY)
     assert "silent" not in codes(SOUND, silent={1: SILENCE}, faults=[dead])
     assert "silent" in codes(SOUND, silent={1: SILENCE}, faults=[replace(dead, is_over=True)])
+
+
+def test_a_lost_link_does_not_hide_who_is_silent_by_what_was_delivered() -> None:
+    lost = StandingFault("link lost", "", TODAY)
+    assert codes(SOUND, silent={1: SILENCE}, faults=[lost]) == ["standing_fault", "silent"]
 
 
 def test_what_the_receiver_reported_missing_is_told_once() -> None:

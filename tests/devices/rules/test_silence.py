@@ -9,6 +9,7 @@ from typing import Any
 from devices.rules.silence import (
     ABSORBED,
     AWAY,
+    EVERY_WAY,
     GONE,
     LATE,
     NOT_SUPERVISED,
@@ -153,7 +154,7 @@ def test_an_outage_whose_end_was_none_stands_again_but_as_a_new_one_where_somebo
     ended = Known(70, "outage", at(10), ended_at=at(10.5))
     units = [unit(pk, 6) for pk in (1, 2, 3)]
     assert judge_receiver(scene(11, *units, faults=[ended])).raises == [Raise("outage", at(10), reopens=70)]
-    seen = replace(ended, is_acknowledged=True)
+    seen = replace(ended, acknowledged_at=at(10.6))
     assert judge_receiver(scene(11, *units, faults=[seen])).raises == [Raise("outage", at(10.5))]
 
 
@@ -181,9 +182,45 @@ def test_faults_of_who_left_is_away_or_is_supervised_no_longer_end_with_their_ca
     assert {end.pk: end.cause for end in verdict.ends} == {71: GONE, 72: AWAY, 73: NOT_SUPERVISED}
 
 
-def test_a_link_is_lost_by_the_clock_and_nobody_else_is_called_silent_meanwhile() -> None:
+def test_a_link_is_lost_by_the_clock_and_what_was_delivered_counts_whatever_the_clock_says() -> None:
     verdict = judge_receiver(scene(20, unit(1, 6), now=at(25), clocks=[Clock(at(20), 3600)]))
-    assert verdict.raises == [Raise("link_lost", at(21))]
+    assert verdict.raises == [Raise("link_lost", at(21)), Raise("missing", at(10), unit(1, 6))]
+
+
+PANEL_LOST = Clock(at(0), 3600, "panel 7")
+
+
+def test_a_transmitter_that_falls_silent_is_missing_though_another_way_of_its_receiver_is_lost() -> None:
+    lost = Known(70, "link_lost", at(1))
+    clocks = [PANEL_LOST, Clock(at(10.1), 3600, "feeder")]
+    verdict = judge_receiver(
+        scene(10.1, unit(1, 6), *healthy(2, 3, 4, heard=9.5), now=at(10.1), clocks=clocks, faults=[lost])
+    )
+    assert verdict.raises == [Raise("missing", at(10), unit(1, 6))]
+    assert not verdict.ends
+
+
+def test_a_late_check_in_moves_the_beginning_of_a_silence_while_a_way_is_lost() -> None:
+    lost = Known(70, "link_lost", at(1))
+    verdict = judge_receiver(scene(20, unit(1, 9), clocks=[PANEL_LOST], faults=[lost, missing(7, 10, 1)]))
+    assert verdict.moves == [Move(7, at(13))]
+
+
+def test_that_no_way_is_left_is_told_anew_to_whoever_acknowledged_the_first_that_was_lost() -> None:
+    seen = Known(70, "link_lost", at(1), acknowledged_at=at(3))
+    gateway = Clock(at(9), 3600, "feeder")
+    assert not judge_receiver(scene(9, now=at(9.5), clocks=[PANEL_LOST, gateway], faults=[seen]))
+    verdict = judge_receiver(scene(9, now=at(12), clocks=[PANEL_LOST, gateway], faults=[seen]))
+    assert verdict.ends == [End(70, at(10), EVERY_WAY)]
+    assert verdict.raises == [Raise("link_lost", at(10))]
+    told = [replace(seen, ended_at=at(10)), Known(71, "link_lost", at(10), acknowledged_at=at(12))]
+    assert not judge_receiver(scene(9, now=at(13), clocks=[PANEL_LOST, gateway], faults=told))
+
+
+def test_a_way_with_two_clocks_of_its_own_is_one_way() -> None:
+    clocks = [Clock(at(0), 3600, "feeder"), Clock(at(5), 3600, "feeder")]
+    seen = Known(70, "link_lost", at(1), acknowledged_at=at(3))
+    assert not judge_receiver(scene(9, now=at(12), clocks=clocks, faults=[seen]))
 
 
 def test_a_link_is_back_with_its_next_sign_and_silence_is_judged_again() -> None:
@@ -194,7 +231,7 @@ def test_a_link_is_back_with_its_next_sign_and_silence_is_judged_again() -> None
 
 
 def test_any_of_several_ways_may_be_lost() -> None:
-    clocks = [Clock(at(25), 3600), Clock(at(10), 3600)]
+    clocks = [Clock(at(25), 3600, "feeder"), Clock(at(10), 3600, "panel 7")]
     assert judge_receiver(scene(25, now=at(25.1), clocks=clocks)).raises == [Raise("link_lost", at(11))]
 
 
@@ -217,7 +254,7 @@ def test_a_link_that_is_lost_again_later_or_after_somebody_acknowledged_it_is_an
     ended = Known(70, "link_lost", at(18), ended_at=at(20.8))
     lost = {"now": at(25), "clocks": [Clock(at(20), 3600)]}
     assert judge_receiver(scene(20, faults=[ended], **lost)).raises == [Raise("link_lost", at(21), reopens=70)]
-    for one in (replace(ended, is_acknowledged=True), replace(ended, ended_at=at(20.7))):
+    for one in (replace(ended, acknowledged_at=at(20.9)), replace(ended, ended_at=at(20.7))):
         assert judge_receiver(scene(20, faults=[one], **lost)).raises == [Raise("link_lost", at(21))]
 
 
