@@ -9,13 +9,13 @@ from datetime import datetime
 from django.db import transaction
 
 from devices.actions.fault_events import Key, lock_for_faults, settle_reported, tell_changed
+from devices.actions.silence_records import SOURCE, revise_ended
 from devices.models import Fault, Receiver
 from devices.querysets.silence import Place, read_places, to_judge
 from devices.rules.silence import CAME_AND_WENT, End, Move, Raise, Verdict, judge_receiver
 
 CHUNK = 200
 """Receivers that are read together; only those with something to write are locked, and read once more under the lock."""
-SOURCE = "watch"
 
 
 @dataclass(slots=True)
@@ -43,8 +43,11 @@ def judge_receivers(*, receiver_ids: Iterable[int] | None = None, at: datetime) 
         _note_judged([place for place in places if place.pk not in set(loud)])
         if loud:
             faults = _write(loud, at)
+            faults += revise_ended(
+                receiver_ids={row.receiver_id for row in faults if row.cleared_at is not None}, at=at
+            )
             done.receiver_ids += sorted({fault.receiver_id for fault in faults})
-            done.fault_ids += [fault.pk for fault in faults]
+            done.fault_ids += sorted({fault.pk for fault in faults})
     return done
 
 

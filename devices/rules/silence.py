@@ -294,6 +294,11 @@ def _judge_missing(scene: Scene, verdict: Verdict, wanted: dict[int, Unit], outa
             verdict.ends.append(end)
             del standing[pk]
             continue
+        if pk in wanted and not fault.is_reported and wanted[pk].last_at >= fault.raised_at:
+            # It was heard in between, as came in late: that silence is over, and this is another one.
+            verdict.ends.append(End(fault.pk, wanted[pk].last_at))
+            del standing[pk]
+            continue
         if pk in wanted:
             if not fault.is_reported and fault.raised_at != wanted[pk].out_at:
                 verdict.moves.append(Move(fault.pk, wanted[pk].out_at))

@@ -12,6 +12,7 @@ from company import jobs
 from company.jobs import Handle
 from company.manner import day_said
 from devices.actions.link_watch import judge_links
+from devices.actions.silence_records import revise_ended
 from maintenance.actions.findings import look_again
 
 
@@ -26,7 +27,7 @@ def ask_for_night(*, day: date) -> None:
 def judge_night(handle: Handle, **unknown: Any) -> None:
     """Job handler: judge every closed day not judged yet, then look again at the receivers where a link became weak or well.
 
-    A second run judges nothing twice.
+    Then the records of silences are put right by what has come in late. A second run judges nothing twice.
     """
 
     def fence(done: int, total: int) -> None:
@@ -35,4 +36,5 @@ def judge_night(handle: Handle, **unknown: Any) -> None:
     judged = judge_links(at=timezone.now(), fence=fence)
     if judged.changed:
         look_again(receiver_ids=sorted(judged.changed), at=timezone.now())
+    revise_ended(at=timezone.now())
     handle.finish({"days": judged.n_days, "judged": judged.n_judged, "outages": judged.n_outages})

@@ -8,18 +8,19 @@ from random import Random
 from typing import Any
 
 import pytest
-from django.db import transaction
+from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
 from devices.actions.fault_events import Signal, record_signals
 from devices.actions.faults import acknowledge_faults
 from devices.actions.rollups import record_days
 from devices.actions.silence import judge_receivers
+from devices.actions.silence_records import revise_ended
 from devices.models import Away, Fault, IntakeSource, PanelAccount, Receiver, Registration
 from devices.querysets.silence import to_judge
 from devices.rules.day_merge import DayRow
 from devices.rules.presence import mask_of_quarters, quarter_of, second_of
-from devices.rules.silence import CAME_AND_WENT, EVERY_WAY
+from devices.rules.silence import CAME_AND_WENT, EVERY_WAY, LATE
 from tests.factories import make_customer, make_manager, make_receiver, make_registration, make_site
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
@@ -388,3 +389,116 @@ def test_while_the_gateway_is_silent_the_panel_makes_nobody_missing_and_that_bot
     assert Fault.objects.get(raised_at=at(1)).cause == EVERY_WAY
     judge_receivers(at=at(12))
     assert Fault.objects.count() == 2
+
+
+# --- late -------------------------------------------------------------------------------------------------------------
+
+
+def _spans(kind: str) -> list[tuple[datetime, datetime | None, str]]:
+    rows = Fault.objects.filter(kind=kind).exclude(cause=LATE).order_by("raised_at")
+    return list(rows.values_list("raised_at", "cleared_at", "cause"))
+
+
+def _first_alone_silent(until: float) -> list[Registration]:
+    rows = four()
+    for row in rows:
+        hear(row, 0)
+    for row in rows[1:]:
+        hear(row, until)
+    judge_receivers(at=at(until))
+    return rows
+
+
+def test_a_catch_up_delivery_ends_a_silence_and_an_outage_with_their_first_check_ins() -> None:
+    rows = four()
+    for row in rows:
+        hear(row, 0)
+    delivered(rows[0].receiver, 5)
+    judge_receivers(at=at(5))
+    for hours in (6, 7, 8, 9):
+        for row in rows[1:] if hours < 9 else rows:
+            hear(row, hours)
+    judge_receivers(at=at(9.1))
+    assert _spans("outage") == [(at(4), at(6), "")]
+    rows = _first_alone_silent(5)
+    for hours in (6, 7, 8):
+        for row in rows:
+            hear(row, hours)
+    judge_receivers(at=at(8.1))
+    assert _spans("missing") == [(at(4), at(6), "")]
+
+
+def test_what_comes_in_late_about_a_silence_that_is_over_is_told_by_the_night() -> None:
+    rows = _first_alone_silent(10)
+    for row in rows:
+        hear(row, 11)
+    judge_receivers(at=at(11))
+    assert _spans("missing") == [(at(4), at(11), "")]
+    hear(rows[0], 5)
+    assert [fault.cleared_at for fault in revise_ended(at=at(20))] == [at(5), at(11)]
+    assert _spans("missing") == [(at(4), at(5), ""), (at(9), at(11), "")]
+    assert revise_ended(at=at(20)) == []
+    for hours in (1, 3, 7, 9):
+        hear(rows[0], hours)
+    revise_ended(at=at(21))
+    assert _spans("missing") == []
+    assert Fault.objects.filter(cause=LATE).count() == 2
+
+
+def test_an_outage_is_left_as_it_was_where_the_slots_have_changed_since() -> None:
+    rows = four()
+    for row in rows:
+        hear(row, 0)
+    delivered(rows[0].receiver, 5)
+    judge_receivers(at=at(5))
+    for row in rows:
+        hear(row, 9)
+    judge_receivers(at=at(9))
+    Registration.objects.filter(pk__in=[row.pk for row in rows[:2]]).update(removed_at=at(10))
+    for row in rows[2:]:
+        for hours in range(1, 9):
+            hear(row, hours)
+    assert revise_ended(at=at(20)) == []
+    Registration.objects.update(removed_at=None)
+    for row in rows[:2]:
+        for hours in range(1, 9):
+            hear(row, hours)
+    revise_ended(at=at(20))
+    assert Fault.objects.get(kind="outage").cause == LATE
+
+
+def test_where_nothing_ends_the_look_reads_no_days_for_the_record() -> None:
+    rows = _first_alone_silent(5)
+    for row in rows[1:]:
+        hear(row, 6)
+    with CaptureQueriesContext(connection) as asked:
+        judge_receivers(at=at(6))
+    assert not [one for one in asked.captured_queries if "presence" in one["sql"]]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_any_order_of_check_ins_leaves_the_same_record_of_silences_that_are_over(seed: int) -> None:
+    rng = Random(seed)
+    rows = four()
+    # Hours lie far from it: within a quarter hour of a window nobody can tell.
+    Registration.objects.update(window_s=16200)
+    for row in rows:
+        hear(row, 0)
+    for row in rows[1:]:
+        hear(row, 47.9)
+    judge_receivers(at=at(47.9))
+    hours = sorted(rng.sample(range(1, 47), 9))
+    told = []
+    for _ in range(3):
+        rng.shuffle(hours)
+        with transaction.atomic():
+            for hour in hours:
+                hear(rows[0], hour)
+                if rng.random() < 0.3:
+                    judge_receivers(at=at(48))
+            hear(rows[0], 48)
+            judge_receivers(at=at(48))
+            revise_ended(at=at(48))
+            told.append(_spans("missing"))
+            transaction.set_rollback(True)
+    assert told[0] == told[1] == told[2]

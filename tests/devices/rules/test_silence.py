@@ -6,6 +6,9 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from devices.rules.silence import (
     ABSORBED,
     AWAY,
@@ -75,6 +78,13 @@ def test_a_late_check_in_moves_the_beginning_of_a_silence_that_goes_on() -> None
     verdict = judge_receiver(scene(20, unit(1, 9), faults=[missing(7, 10, 1)]))
     assert verdict.moves == [Move(7, at(13))]
     assert not verdict.ends
+
+
+def test_a_late_check_in_amid_a_silence_ends_it_and_what_follows_is_another_one() -> None:
+    verdict = judge_receiver(scene(20, unit(1, 14), faults=[missing(7, 10, 1)]))
+    assert verdict.ends == [End(7, at(14))]
+    assert verdict.raises == [Raise("missing", at(18), unit(1, 14))]
+    assert not verdict.moves
 
 
 def test_never_heard_counts_from_when_it_was_registered_here() -> None:
@@ -266,3 +276,63 @@ def test_a_transmitter_in_several_slots_counts_once_by_its_shortest_window() -> 
     long, short, off = unit(1, 6), unit(1, 6, window_s=3600), unit(1, 6, window_s=None)
     assert supervised_once([off, long, short]) == [short]
     assert supervised_once([replace(short, is_away=True), long]) == [long]
+
+
+# --- once is enough ---------------------------------------------------------------------------------------------------
+
+
+def applied(before: Scene, verdict: Any) -> Scene:
+    """The scene with a verdict on record, as `devices.actions.silence` writes it."""
+    faults = {fault.pk: fault for fault in before.faults}
+    for change in (*verdict.ends, *verdict.moves):
+        fault = faults[change.pk]
+        if isinstance(change, Move):
+            faults[fault.pk] = replace(fault, raised_at=change.at)
+        else:
+            faults[fault.pk] = replace(fault, ended_at=max(change.at, fault.raised_at))
+    for one in verdict.raises:
+        if one.reopens is not None:
+            old = faults[one.reopens]
+            raised_at = one.at if one.unit else min(old.raised_at, one.at)
+            faults[old.pk] = replace(old, raised_at=raised_at, ended_at=None)
+        else:
+            pk = max(faults, default=0) + 1
+            faults[pk] = Known(pk, one.kind, one.at, one.unit.transmitter_pk if one.unit else None)
+    return replace(before, faults=list(faults.values()))
+
+
+MOMENTS = st.integers(0, 40).map(lambda hour: at(hour / 2))
+UNITS = st.lists(
+    st.builds(
+        unit, st.just(0), st.none() | st.integers(0, 40).map(lambda hour: hour / 2),
+        window_s=st.sampled_from([None, 3600, 14400, 28800]), back_at=st.none() | MOMENTS, is_away=st.booleans(),
+    ),
+    max_size=5,
+).map(lambda units: [replace(one, transmitter_pk=pk, registration_pk=pk) for pk, one in enumerate(units, 1)])  # fmt: skip
+
+
+@st.composite
+def faults_on_record(draw: st.DrawFn) -> list[Known]:
+    """At most one of a kind and transmitter stands."""
+    found: list[Known] = []
+    for kind, pk in (("outage", None), ("link_lost", None), *(("missing", pk) for pk in range(1, 7))):
+        for is_over in draw(st.sampled_from([(), (False,), (True,), (True, False)])):
+            raised_at = draw(MOMENTS)
+            ended_at = raised_at + timedelta(hours=draw(st.integers(0, 8))) if is_over else None
+            seen_at = draw(st.none() | MOMENTS)
+            is_reported = kind == "missing" and draw(st.booleans())
+            found.append(Known(len(found) + 1, kind, raised_at, pk, is_reported, ended_at, seen_at))
+    return found
+
+
+@given(
+    units=UNITS, mark=MOMENTS, late_h=st.integers(0, 5), faults=faults_on_record(),
+    grade=st.sampled_from(["every", "every", "exceptions"]),
+    clocks=st.lists(st.builds(Clock, MOMENTS, st.sampled_from([3600, 14400]), st.sampled_from("ab")), max_size=3),
+)  # fmt: skip
+def test_a_verdict_that_is_on_record_is_not_given_again(
+    units: list[Unit], mark: datetime, late_h: int, faults: list[Known], grade: str, clocks: list[Clock]
+) -> None:
+    before = Scene(grade, mark, mark + timedelta(hours=late_h), units, faults, clocks)
+    after = applied(before, judge_receiver(before))
+    assert not judge_receiver(after)
