@@ -27,6 +27,7 @@ from maintenance.querysets.fault_places import has_standby, slot_now, state_of
 from maintenance.querysets.fault_ways import with_ways
 from maintenance.rules.fault_ends import After, ended_elsewhere, over_words
 from maintenance.rules.fault_words import LIFE_SAFETY, meaning, rank, span_words, was
+from maintenance.rules.notice_flaps import AGAIN_WITHIN, times_since
 
 MAIL_FAILURES = (SMTPException, OSError, UnicodeError)
 """What a mail server, the way to it, or an address that it does not take, may answer with."""
@@ -186,7 +187,7 @@ def _subject(notice: FaultNotice, faults: Sequence[Fault]) -> str:
 
 def _context(notice: FaultNotice, faults: Sequence[Fault]) -> dict[str, Any]:
     shown = faults[:MOST_LINES]
-    hanging = _hanging(shown)
+    hanging, outages = _hanging(shown), _outages(shown)
     sites = _by_site(shown)
     sums = _sums(faults)
     is_over = all(fault.cleared_at for fault in faults)
@@ -196,7 +197,9 @@ def _context(notice: FaultNotice, faults: Sequence[Fault]) -> dict[str, Any]:
         "n_more_sites": max(0, len(sums) - MOST_SITES), "n_sites": len(sums), "is_over": is_over,
         "goes_on": any(ended_elsewhere(fault.cause) for fault in faults if fault.cleared_at),
         "sites": [
-            SiteLines(rows[0].site.name, rows[0].customer.name, zone_words(rows[0].site.time_zone), _alike(rows, hanging))
+            SiteLines(
+                rows[0].site.name, rows[0].customer.name, zone_words(rows[0].site.time_zone), _alike(rows, hanging, outages)
+            )
             for rows in sites.values()
         ],
         "list_url": _answer_url(faults, is_over=is_over), "rules_url": _address("maintenance:notice_rule_list"),
@@ -243,7 +246,18 @@ def _hanging(faults: Iterable[Fault]) -> dict[int, int]:
     return found
 
 
-def _alike(faults: Sequence[Fault], hanging: dict[int, int]) -> tuple[Alike, ...]:
+def _outages(faults: Iterable[Fault]) -> dict[int, list[datetime]]:
+    """Receiver → when it fell deaf lately, for those that did so now."""
+    deaf = [fault for fault in faults if fault.kind == Fault.Kind.OUTAGE]
+    if not deaf:
+        return {}
+    since = min(fault.raised_at for fault in deaf) - AGAIN_WITHIN
+    return read.outages_of(Fault.objects.all(), {fault.receiver_id for fault in deaf}, since)
+
+
+def _alike(
+    faults: Sequence[Fault], hanging: dict[int, int], outages: Mapping[int, Sequence[datetime]]
+) -> tuple[Alike, ...]:
     """Faults of one site, put together where the same is to be said and done, in the order of the worst of each."""
     found: dict[tuple[str, str, str, bool, bool], list[Line]] = {}
     for fault in faults:
@@ -251,7 +265,7 @@ def _alike(faults: Sequence[Fault], hanging: dict[int, int]) -> tuple[Alike, ...
         what, do = _over(fault, hanging) if is_over else _stands(fault)
         is_grave = rank(fault.kind, duty, hangs=bool(hanging.get(fault.receiver_id))) <= 1
         key = (str(fault.get_kind_display()), what, do, is_grave, is_over)
-        found.setdefault(key, []).append(_line(fault, hanging))
+        found.setdefault(key, []).append(_line(fault, hanging, outages))
     return tuple(Alike(*key, tuple(lines)) for key, lines in found.items())
 
 
@@ -279,7 +293,7 @@ def _unit_kind(fault: Fault) -> str:
     return unit.type.kind if unit and unit.type else ""
 
 
-def _line(fault: Fault, hanging: dict[int, int]) -> Line:
+def _line(fault: Fault, hanging: dict[int, int], outages: Mapping[int, Sequence[datetime]]) -> Line:
     zone = ZoneInfo(fault.site.time_zone)
     n = 0 if fault.registration_id else hanging.get(fault.receiver_id, 0)
     more = ngettext("%(n)s slot on life safety hangs on it.", "%(n)s slots on life safety hang on it.", n) % {"n": n}
@@ -292,4 +306,17 @@ def _line(fault: Fault, hanging: dict[int, int]) -> Line:
             "moment": moment_said(fault.raised_at.astimezone(zone)),
             "span": span_words(fault.cleared_at - fault.raised_at),
         }
-    return Line(place_words(fault), since, more if n else "", _address("maintenance:fault_detail", fault.pk))
+    told = [
+        *([_again_words(fault, outages[fault.receiver_id])] if fault.kind == Fault.Kind.OUTAGE else []),
+        more if n else "",
+    ]
+    return Line(place_words(fault), since, " ".join(filter(None, told)), _address("maintenance:fault_detail", fault.pk))
+
+
+def _again_words(fault: Fault, raised: Sequence[datetime]) -> str:
+    """How often a receiver fell deaf lately; empty the first time."""
+    n, first_at = times_since(raised, fault.raised_at)
+    if n == 1:
+        return ""
+    moment = moment_said(first_at.astimezone(ZoneInfo(fault.site.time_zone)))
+    return gettext("It fell deaf %(n)s times since %(moment)s.") % {"n": n, "moment": moment}

@@ -26,6 +26,7 @@ from devices.models import Fault
 from maintenance.actions.notice_mail import MAIL_FAILURES, addresses, compose, deliver, refused_words
 from maintenance.models import FaultNotice, NoticedFault, NoticeRule
 from maintenance.querysets import notices as read
+from maintenance.rules.notice_flaps import AGAIN_WITHIN, held_until
 from maintenance.rules.notice_hours import Hours, next_moment
 
 logger = logging.getLogger(__name__)
@@ -50,7 +51,8 @@ class NotTriedAgain(Refused):
 def note_faults(*, fault_ids: Sequence[int], at: datetime) -> int:
     """Write down for each rule which of these faults its people are to be told of; gives the number of new entries.
 
-    A waiting notice of the same rule takes further faults in. Left out: faults that a rule has in a notice already, that
+    A waiting notice of the same rule takes further faults in. A receiver that fell deaf again within a night waits longer
+    each time (`rules/notice_flaps.py`). Left out: faults that a rule has in a notice already, that
     somebody has acknowledged, and those that are over, unless they stood long enough on life safety (`is_news`) and ended
     within the last day. May be repeated; sends nothing.
     """
@@ -80,12 +82,25 @@ def _note(rule: NoticeRule, faults: Iterable[Fault], at: datetime) -> int:
         if read.duty_of(fault) == rule.duty and rule.customer_id in (None, fault.customer_id)
     ]  # fmt: skip
     known = set(NoticedFault.objects.filter(rule=rule, fault__in=mine).values_list("fault_id", flat=True))
-    new = [(fault.pk, fault.customer_id, 0) for fault in mine if fault.pk not in known]
-    send_at = send_moment(rule, at + timedelta(seconds=rule.group_s))
+    new = [fault for fault in mine if fault.pk not in known]
+    send_at = send_moment(rule, max(at + timedelta(seconds=rule.group_s), _held_until(rule, new, at)))
     if not new or send_at is None:
         return 0
     notice = _waiting(rule) or FaultNotice.objects.create(rule=rule, made_at=at, send_at=send_at)
-    return _tell(notice, new)
+    if notice.send_at > send_at:
+        # It was held back for a receiver that comes and goes; this is news.
+        notice.send_at = send_at
+        notice.save(update_fields=["send_at"])
+    return _tell(notice, [(fault.pk, fault.customer_id, 0) for fault in new])
+
+
+def _held_until(rule: NoticeRule, faults: Sequence[Fault], at: datetime) -> datetime:
+    """From when on these faults may be told: at once, unless all of them are of receivers that fell deaf again."""
+    deaf = {fault.receiver_id for fault in faults if fault.kind == Fault.Kind.OUTAGE}
+    if not deaf or any(fault.kind != Fault.Kind.OUTAGE for fault in faults):
+        return at
+    sent = read.sent_of_outages(NoticedFault.objects.all(), rule, deaf, at - AGAIN_WITHIN)
+    return min(held_until(sent.get(receiver, ()), at) for receiver in deaf)
 
 
 def _waiting(rule: NoticeRule) -> FaultNotice | None:

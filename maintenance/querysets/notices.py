@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -110,6 +111,29 @@ def unanswered(told: QuerySet[Any], rule: Any) -> list[tuple[int, int, int, date
     newest = rows.filter(nth=last.values("nth")[:1])
     found = newest.annotate(last_at=F("notice__sent_at")).order_by("fault")
     return list(found.values_list("fault_id", "customer_id", "nth", "last_at"))
+
+
+def sent_of_outages(
+    told: QuerySet[Any], rule: Any, receiver_ids: Iterable[int], since: datetime
+) -> dict[int, set[datetime]]:
+    """Receiver → when mails of a rule about its outages went since a moment; reminders left out."""
+    rows = told.filter(
+        rule=rule, fault__kind=OUTAGE, fault__receiver__in=receiver_ids, notice__sent_at__gt=since,
+        notice__is_reminder=False,
+    )  # fmt: skip
+    found: dict[int, set[datetime]] = {}
+    for receiver, sent_at in rows.values_list("fault__receiver_id", "notice__sent_at"):
+        found.setdefault(receiver, set()).add(sent_at)
+    return found
+
+
+def outages_of(faults: QuerySet[Any], receiver_ids: Iterable[int], since: datetime) -> dict[int, list[datetime]]:
+    """Receiver → when it fell deaf since a moment."""
+    rows = faults.filter(kind=OUTAGE, receiver__in=receiver_ids, raised_at__gt=since).exclude(cause=LATE)
+    found: dict[int, list[datetime]] = {}
+    for receiver, raised_at in rows.values_list("receiver_id", "raised_at"):
+        found.setdefault(receiver, []).append(raised_at)
+    return found
 
 
 def for_log(notices: QuerySet[Any]) -> QuerySet[Any]:
