@@ -59,7 +59,7 @@ class PanelForm(forms.ModelForm):
     )  # fmt: skip
     every_min = forms.FloatField(
         label=gettext_lazy("A message at least every"), required=False, min_value=1, max_value=MOST_MINUTES,
-        help_text=gettext_lazy("Minutes; its link counts as lost after that. One that only tests daily: 1500, which are 25 hours. Empty: it may stay silent."),
+        help_text=gettext_lazy("Minutes. Look in the panel how often it tests its link by itself, and give a little more: 1500 (25 hours) for one that tests daily, 10 for one that tests every five minutes. After that its link counts as lost; with less than its own time it would be lost again and again though nothing is wrong. Empty: it may stay silent."),
         widget=forms.NumberInput(attrs={"step": "any"}),
     )  # fmt: skip
     seen = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
