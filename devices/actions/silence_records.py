@@ -12,7 +12,7 @@ from devices.actions.fault_events import lock_for_faults, tell_changed
 from devices.models import Fault
 from devices.querysets.silence import read_places
 from devices.querysets.silence_records import days_heard, ended_lately, look_back, past_of
-from devices.rules.silence import OUTAGE, Unit
+from devices.rules.silence import ABSORBED, OUTAGE, Unit
 from devices.rules.silence_record import Revision, revise_missing, revise_outage
 
 SOURCE = "watch"
@@ -88,7 +88,32 @@ def _write(receiver_ids: Sequence[int], at: datetime) -> list[Fault]:
             )
             for span in revision.more
         ]  # fmt: skip
+        new += _rest(fault, revision, at)
     Fault.objects.bulk_update(changed, ["raised_at", "cleared_at", "cause"], batch_size=200)
     Fault.objects.bulk_create(new, batch_size=500)
     tell_changed([*changed, *new])
     return [*changed, *new]
+
+
+def _rest(outage: Fault, revision: Revision, at: datetime) -> list[Fault]:
+    """Silences of single transmitters that only the outage had told of, unless they are on record."""
+    if not revision.rest:
+        return []
+    on_record = Fault.objects.filter(
+        kind=Fault.Kind.MISSING,
+        receiver=outage.receiver_id,
+        transmitter__in=[unit.transmitter_pk for unit, _ in revision.rest],
+    )
+    known = list(on_record.exclude(cause=ABSORBED).values_list("transmitter_id", "raised_at", "cleared_at"))
+    return [
+        Fault(
+            customer_id=outage.customer_id, site_id=outage.site_id, receiver_id=outage.receiver_id,
+            kind=Fault.Kind.MISSING, registration_id=unit.registration_pk, transmitter_id=unit.transmitter_pk,
+            raised_at=span.begin, cleared_at=span.end, source=SOURCE, found_by=Fault.FoundBy.WATCH, recorded_at=at,
+        )
+        for unit, span in revision.rest
+        if not any(
+            pk == unit.transmitter_pk and raised < span.end and (cleared is None or cleared > span.begin)
+            for pk, raised, cleared in known
+        )
+    ]  # fmt: skip

@@ -11,6 +11,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import NamedTuple
 
 from devices.rules.outage import outage_of
@@ -48,13 +49,17 @@ class Past:
 
 @dataclass(frozen=True, slots=True)
 class Revision:
-    """What the record of a fault should say; `more` are further silences that it had taken in."""
+    """What the record of a fault should say; `more` are further silences that it had taken in.
+
+    `rest`, of an outage, are those of single transmitters that lasted beyond it.
+    """
 
     pk: int
     raised_at: datetime
     ended_at: datetime
     cause: str
     more: tuple[Span, ...] = ()
+    rest: tuple[tuple[Unit, Span], ...] = ()
 
 
 def revise_missing(fault: Past, heard: Sequence[HeardAt]) -> Revision | None:
@@ -120,12 +125,32 @@ def revise_outage(fault: Past, units: Sequence[Unit], heard: Mapping[int, Sequen
             again := outage_of(_as_of(counted, moment, early, _up_to(early, moment - _TICK)), moment)
         ):
             begin = max([again.at, fault.raised_at, *(span.end for span in spans)])
+            if spans and begin - spans[-1].end < AS_GOOD:
+                # Half of them at the edge: nothing that short is told from one outage.
+                begin = spans.pop().begin
         if begin is not None and not outage_of(_as_of(counted, moment, early, _up_to(early, moment)), moment):
             spans.append(Span(begin, max(begin, moment)))
             begin = None
     if begin is not None:
         spans.append(Span(begin, fault.ended_at))
-    return _revised(fault, spans)
+    revision = _revised(fault, spans)
+    return replace(revision, rest=tuple(_rest(fault, counted, heard, revision))) if revision is not None else None
+
+
+def _rest(
+    fault: Past, units: Sequence[Unit], heard: Mapping[int, Sequence[HeardAt]], revision: Revision
+) -> Iterator[tuple[Unit, Span]]:
+    """Silences that the outage stood for as long as it was on record, and that its new record does not cover."""
+    told = [Span(revision.raised_at, revision.ended_at), *revision.more]
+    for unit in units:
+        window = timedelta(seconds=unit.window_s or 0)
+        for last, back in pairwise(heard.get(unit.transmitter_pk, ())):
+            silence = Span(last.early + window, back.early)
+            is_sure = back.early - last.late > window
+            if not is_sure or silence.end <= fault.raised_at or silence.end > fault.ended_at:
+                continue
+            if not any(one.begin <= silence.end < one.end + AS_GOOD for one in told):
+                yield unit, silence
 
 
 _TICK = timedelta(microseconds=1)

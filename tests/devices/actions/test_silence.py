@@ -420,6 +420,8 @@ def test_a_catch_up_delivery_ends_a_silence_and_an_outage_with_their_first_check
             hear(row, hours)
     judge_receivers(at=at(9.1))
     assert _spans("outage") == [(at(4), at(6), "")]
+    assert _spans("missing") == [(at(4), at(9), "")]
+    Fault.objects.all().delete()
     rows = _first_alone_silent(5)
     for hours in (6, 7, 8):
         for row in rows:

@@ -88,6 +88,11 @@ def test_an_outage_within_which_the_receiver_heard_one_round_was_two() -> None:
     assert told == Revision(9, at(10), at(12), "", (Span(at(16), at(20)),))
 
 
+def test_who_was_silent_beyond_the_outage_is_missing_on_record() -> None:
+    told = revise_outage(OUTAGE, UNITS, each(6, 13, 16, 19.5) | {1: quarters(6, 19.5)})
+    assert told == Revision(9, at(10), at(13), "", rest=((unit(1), Span(at(10), at(19.5))),))
+
+
 def test_a_check_in_of_the_quarter_hour_in_which_an_outage_began_does_not_disprove_it() -> None:
     begun = Past(9, at(10.1), at(20))
     assert revise_outage(begun, UNITS, each(6, 20) | {4: quarters(6, 10, 20)}) is None
