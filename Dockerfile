@@ -23,4 +23,4 @@ VOLUME /var/lib/slotledger
 EXPOSE 8000
 HEALTHCHECK --interval=30s --timeout=5s --start-period=30s \
   CMD python -c "import urllib.request; urllib.request.urlopen('http://127.0.0.1:8000/healthz/', timeout=4)"
-CMD ["gunicorn", "company.wsgi", "--bind", "0.0.0.0:8000", "--worker-class", "company.web_worker.WebWorker", "--workers", "2", "--threads", "4", "--worker-connections", "400", "--access-logfile", "-"]
+CMD ["python", "manage.py", "serve", "--prepared", "--host", "0.0.0.0"]

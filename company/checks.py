@@ -47,6 +47,20 @@ def base_url(**kwargs: Any) -> list[CheckMessage]:
     return []
 
 
+@register(Tags.urls)
+def proxy(**kwargs: Any) -> list[CheckMessage]:
+    """Our server speaks http: where people use https, a proxy holds the certificate and must be believed."""
+    if settings.BASE_URL.startswith("https://") and not settings.SECURE_PROXY_SSL_HEADER:
+        return [
+            Warning(
+                "BASE_URL is https, but no proxy is believed: each request is taken for http, and forms are refused.",
+                hint="Set BEHIND_PROXY=yes, let the proxy set X-Forwarded-Proto, and let nobody reach this server past it.",
+                id="slotledger.W004",
+            )
+        ]
+    return []
+
+
 @register()
 def no_contrib_sites(**kwargs: Any) -> list[CheckMessage]:
     """Our app label `sites` equals that of django.contrib.sites."""

@@ -213,7 +213,6 @@ WHITENOISE_USE_FINDERS = DEBUG or DEMO
 MEDIA_ROOT = DATA_DIR / "media"
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 2000
-IMPORT_MAX_BYTES = env.number("IMPORT_MAX_BYTES", 20 * 1024 * 1024)
 
 EMAIL_HOST = env.text("EMAIL_HOST")
 EMAIL_PORT = env.number("EMAIL_PORT", 25)
@@ -245,7 +244,12 @@ LOGGING = {
     "formatters": {"line": {"format": "{asctime} {levelname} {name} {message}", "style": "{"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": env.text("LOG_LEVEL", "INFO")},
-    "loggers": {"fontTools": {"level": "ERROR"}, "weasyprint": {"level": "ERROR"}},
+    "loggers": {
+        "fontTools": {"level": "ERROR"},
+        "weasyprint": {"level": "ERROR"},
+        # It warns of every request that waits for a thread, however shortly.
+        "waitress.queue": {"level": "ERROR"},
+    },
 }
 
 # The address is unique by a constraint on its lower case, which this check does not see.

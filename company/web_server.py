@@ -40,12 +40,24 @@ def listen(host: str, port: int) -> socket.socket:
     OSError
         If the address is taken, is none of this machine's, or there is no such name.
     """
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    return socket.create_server((host, port), family=family, backlog=1024)
+    listener = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, port))
+        listener.listen()
+    except OSError:
+        listener.close()
+        raise
+    return listener
 
 
 def run(
-    application: Callable[..., Any], listener: socket.socket, *, behind_proxy: bool, threads: int = THREADS, quiet_s: int = QUIET_S
+    application: Callable[..., Any],
+    listener: socket.socket,
+    *,
+    behind_proxy: bool,
+    threads: int = THREADS,
+    quiet_s: int = QUIET_S,
 ) -> None:
     """Serve until SIGTERM or Ctrl+C; requests in work then have five seconds (waitress's own), a second signal ends it at once.
 
@@ -62,7 +74,9 @@ def run(
     if hasattr(socket, "TCP_USER_TIMEOUT"):
         # Connections inherit it. waitress cannot close one whose client takes nothing: it waits for room to write.
         listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, quiet_s * 1000)
-    trust: dict[str, Any] = {"trusted_proxy": "*", "trusted_proxy_headers": {"x-forwarded-proto"}} if behind_proxy else {}
+    trust: dict[str, Any] = (
+        {"trusted_proxy": "*", "trusted_proxy_headers": {"x-forwarded-proto"}} if behind_proxy else {}
+    )
     channels: dict[int, Any] = {}
     server = create_server(
         application, map=channels, sockets=[listener], threads=threads, ident=None, server_name=listener.getsockname()[0],

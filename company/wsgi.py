@@ -1,4 +1,4 @@
-"""WSGI entry point for gunicorn."""
+"""WSGI entry point of the web server."""
 
 import gc
 import os

@@ -68,14 +68,12 @@ def check_body(request: HttpRequest) -> None:
     Raises
     ------
     Stopped
-        415 another type or packed, 411 of unknown length, 413 too big.
+        415 another type or packed, 400 a length that is none, 413 too big.
     """
     if request.content_type != "application/json":
         raise Stopped(problem(415, "Send the batch as JSON, with “Content-Type: application/json”."))
     if request.META.get("HTTP_CONTENT_ENCODING", "identity").lower() != "identity":
         raise Stopped(problem(415, "Send the batch unpacked, without “Content-Encoding”."))
-    if "chunked" in request.META.get("HTTP_TRANSFER_ENCODING", "").lower():
-        raise Stopped(problem(411, "Send the batch in one piece, with its “Content-Length”."))
     length = request.META.get("CONTENT_LENGTH") or "0"
     if not (length.isascii() and length.isdigit()):
         raise Stopped(problem(400, "“Content-Length” is no number. Send the length of the body in bytes."))

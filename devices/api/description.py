@@ -18,7 +18,6 @@ WHEN = {
     "404": "Not there, or not what this token speaks for: both are answered alike.",
     "405": "Another method.",
     "409": "Another batch came under this id. Nothing was taken.",
-    "411": "The length of the body is not told.",
     "413": "Too big. Cut it into smaller batches.",
     "415": "No JSON by its head, or packed.",
     "422": "JSON, but not as described.",
@@ -47,11 +46,11 @@ a note, or a slot beside a serial that is no good is left out, and the row is ta
 need not be sent again. A name that stands twice in an object is refused, in the batch or in the row.
 
 **Errors** are `application/problem+json` (RFC 9457), whatever the method and the address under /api/. What is no proper HTTP
-is turned away by the server in front before it comes to us, with a short page in HTML, and nothing is taken: 400 for a
-request line, a header, a `Content-Length` or a `Transfer-Encoding` that cannot be read, 414 for a request line of more than
-4094 bytes, 417 for an `Expect` that is not 100-continue, 431 for a header of more than 8190 bytes or more than 100 of them,
-501 for a `Transfer-Encoding` that is not supported; a proxy before it may add 502 and 504. Go by the status there: 4xx is to
-be put right, 5xx to be sent again.
+is turned away by the server in front before it comes to us, in a few plain words, and nothing is taken: 400 for a request
+line, a header, a `Content-Length` or a body in chunks that cannot be read, 413 for a body of 40,000,000 bytes or more (it then
+hangs up at once, so that a sender may see no answer at all), 431 for a request line and headers of 65,536 bytes or more, 501
+for a `Transfer-Encoding` other than chunked; a proxy before it may add 502 and 504. Go by the status there: 4xx and 501 are to
+be put right, other 5xx to be sent again. A connection on which nothing comes for 30 seconds is closed.
 """
 EXAMPLE = {
     "batch": "gw7-000481",

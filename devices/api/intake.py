@@ -62,7 +62,7 @@ api = NinjaAPI(
 
 @api.post(
     "/checkins", url_name="checkins", summary="Hand over a batch", operation_id="hand_over_batch",
-    response={200: Answer, 400: Problem, 409: Problem, 411: Problem, 413: Problem, 415: Problem, 422: Problem, **ERRORS},
+    response={200: Answer, 400: Problem, 409: Problem, 413: Problem, 415: Problem, 422: Problem, **ERRORS},
 )  # fmt: skip
 def post_batch(request: HttpRequest, data: Batch) -> HttpResponse:
     """Days, totals, faults and what nobody could place are written together, or not at all.

@@ -4,11 +4,11 @@
     python -m tests.benchmarks.web --postgresql
     python -m tests.benchmarks.web --seconds 10     longer turns
 
-A process of its own serves on the loopback through gunicorn; the bare page reads session and user and says two letters. All
-pages take turns, five rounds, and each figure is the median of its ratios to the bare page of the same round: absolute
-figures hang on what else the machine does. "Drawn anew" means: Django's cache is emptied before each request, while the
-process is warm – modules, templates, icons, texts of queries and the frame that it once drew for this person. Goals: .18
-drawn anew, .6 from the kept copy, .8 answered "not changed".
+A process of its own serves on the loopback with one thread of the product's web server; the bare page reads session and user
+and says two letters. All pages take turns, five rounds, and each figure is the median of its ratios to the bare page of the
+same round: absolute figures hang on what else the machine does. "Drawn anew" means: Django's cache is emptied before each
+request, while the process is warm – modules, templates, icons, texts of queries and the frame that it once drew for this
+person. Goals: .18 drawn anew, .6 from the kept copy, .8 answered "not changed".
 """
 
 from __future__ import annotations
@@ -90,8 +90,8 @@ def main() -> None:
             free.bind((HOST, 0))
             port = free.getsockname()[1]
         server = [
-            sys.executable, "-m", "gunicorn", "--bind", f"{HOST}:{port}", "--workers", "1", "--worker-class", "gthread",
-            "--threads", "1", "--log-level", "error", "tests.benchmarks.web:application()",
+            sys.executable, "-m", "waitress", "--host", HOST, "--port", str(port), "--threads", "1", "--call",
+            "tests.benchmarks.web:application",
         ]  # fmt: skip
         process = subprocess.Popen(server)
         stack.callback(process.wait)

@@ -14,7 +14,14 @@ from typing import Any
 from company.web_server import listen, run
 
 LONG = 24_000_000
-TOLD = ("wsgi.url_scheme", "HTTP_X_FORWARDED_PROTO", "HTTP_X_FORWARDED_FOR", "HTTP_X_FORWARDED_HOST", "HTTP_FORWARDED", "REMOTE_ADDR")
+TOLD = (
+    "wsgi.url_scheme",
+    "HTTP_X_FORWARDED_PROTO",
+    "HTTP_X_FORWARDED_FOR",
+    "HTTP_X_FORWARDED_HOST",
+    "HTTP_FORWARDED",
+    "REMOTE_ADDR",
+)
 
 
 def application(environ: dict[str, Any], start: Callable[..., Any]) -> Iterable[bytes]:

@@ -9,6 +9,19 @@ from company import checks
 
 
 @pytest.mark.parametrize(
+    ("address", "header", "ids"),
+    [
+        ("https://ledger.example.org", None, ["slotledger.W004"]),
+        ("https://ledger.example.org", ("HTTP_X_FORWARDED_PROTO", "https"), []),
+        ("http://127.0.0.1:8000", None, []),
+    ],
+)
+def test_https_without_a_proxy_that_is_believed_is_warned_of(settings, address, header, ids):
+    settings.BASE_URL, settings.SECURE_PROXY_SSL_HEADER = address, header
+    assert [message.id for message in checks.proxy()] == ids
+
+
+@pytest.mark.parametrize(
     ("keys", "demo", "ids"),
     [
         ([], False, ["slotledger.W003"]),

@@ -162,8 +162,7 @@ def test_too_big_a_body_is_413_before_it_is_read(sender: Sender, length: str) ->
     problem_of(sender.send(b"{}", CONTENT_LENGTH=length), 413)
 
 
-def test_a_body_of_untold_length_is_411_and_a_nonsense_length_400(sender: Sender) -> None:
-    problem_of(sender.send(b"{}", HTTP_TRANSFER_ENCODING="chunked"), 411)
+def test_a_nonsense_length_is_400(sender: Sender) -> None:
     problem_of(sender.send(b"{}", CONTENT_LENGTH="²"), 400)
 
 
