@@ -28,7 +28,7 @@ IN_MEMORY = 256 * 1024
 """Bytes of a request's body."""
 QUIET_S = 30
 """So long a connection may be still: between two requests, within one, or while its answer is not taken. Own choice."""
-LAST_ANSWERS_S = 2.0
+LAST_ANSWERS_S = 4.0
 """What is left of an answer has this time to leave once no thread works any more. Own choice."""
 
 
@@ -49,6 +49,23 @@ def listen(host: str, port: int) -> socket.socket:
         listener.close()
         raise
     return listener
+
+
+def _only_told(application: Callable[..., Any]) -> Callable[..., Any]:
+    """Leave out the body of an answer to HEAD: Django leaves that to the server and waitress to the application.
+
+    On a connection that is kept, a client would take it for the beginning of the next answer, perhaps somebody else's.
+    """
+
+    def answer(environ: dict[str, Any], start: Callable[..., Any]) -> Any:
+        body = application(environ, start)
+        if environ["REQUEST_METHOD"] != "HEAD":
+            return body
+        if hasattr(body, "close"):
+            body.close()
+        return []
+
+    return answer
 
 
 def run(
@@ -79,7 +96,7 @@ def run(
     )
     channels: dict[int, Any] = {}
     server = create_server(
-        application, map=channels, sockets=[listener], threads=threads, ident=None, server_name=listener.getsockname()[0],
+        _only_told(application), map=channels, sockets=[listener], threads=threads, ident=None, server_name=listener.getsockname()[0],
         connection_limit=CONNECTIONS, asyncore_use_poll=True, max_request_header_size=HEAD_MOST,
         max_request_body_size=BODY_MOST, inbuf_overflow=IN_MEMORY, channel_timeout=quiet_s,
         cleanup_interval=max(1, quiet_s // 6), clear_untrusted_proxy_headers=True, **trust,

@@ -212,6 +212,18 @@ def test_a_body_that_nobody_read_is_not_taken_for_the_next_request(patient: Runn
         assert line.getresponse().read() == b"POST 0 0"
 
 
+@pytest.mark.parametrize("path", ["/x", "/long", "/file"])
+def test_an_answer_to_head_has_no_body_that_could_be_taken_for_the_next_answer(patient: Running, path: str) -> None:
+    with patient.connect() as line:
+        line.sendall(
+            f"HEAD {path} HTTP/1.1\r\nHost: x\r\n\r\nGET /x HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n".encode()
+        )
+        told, _, rest = line.makefile("rb").read().partition(b"\r\n\r\n")
+    assert f"Content-Length: {LONG if path != '/x' else 8}".encode() in told
+    assert rest.startswith(b"HTTP/1.1 200 OK\r\n")
+    assert rest.endswith(b"\r\n\r\nGET 0 0")
+
+
 def test_a_client_that_hangs_up_half_way_is_no_request(patient: Running) -> None:
     with patient.connect() as line:
         line.sendall(HEAD + b"{")
@@ -265,7 +277,7 @@ def test_ctrl_c_ends_it_and_half_requests_do_not_hold_it_up(ending: Running) -> 
         assert ending.answers()
         ending.process.send_signal(signal.SIGINT)
         assert ending.process.wait(20) == 0
-    assert ending.said() == ""
+    assert "Traceback" not in ending.said()
 
 
 def test_a_request_in_work_and_an_answer_on_its_way_come_whole_before_the_server_ends(ending: Running) -> None:
