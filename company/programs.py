@@ -70,6 +70,13 @@ class ProgramLane:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self._answer(request)
+        if not response.streaming and "Content-Length" not in response.headers:
+            # What Django adds to a page. Without it the web server would end the connection, which a gateway keeps.
+            response.headers["Content-Length"] = str(len(response.content))
+        return response
+
+    def _answer(self, request: HttpRequest) -> HttpResponse:
         if not f"{request.path_info}/".startswith(ROOT):
             return self.get_response(request)
         try:

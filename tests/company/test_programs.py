@@ -32,6 +32,7 @@ def strict(**over: Any) -> Client:
 @pytest.mark.parametrize("path", PATHS)
 def test_no_method_and_no_address_is_answered_with_a_page(method: str, path: str) -> None:
     answer = strict().generic(method, path, b"{}", content_type="application/json")
+    assert int(answer.headers["Content-Length"]) > 0, "without it a kept connection would end with the answer"
     if answer.status_code == 200:
         assert (method, path) in [("GET", "/api/v1/openapi.json"), ("HEAD", "/api/v1/openapi.json")]
         assert answer.headers["Content-Type"] == "application/json"
