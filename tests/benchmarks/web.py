@@ -157,7 +157,7 @@ def rate(port: int, path: str, headers: dict[str, str], seconds: float, status: 
 def measure(port: int, pk: int, cookie: str, seconds: float) -> None:
     """Let the pages take turns and print the median ratios."""
     headers = {"Cookie": cookie}
-    for _ in range(100):
+    for _ in range(400):
         with contextlib.suppress(OSError):
             ask(port, "/bare/", headers)
             break
