@@ -8,9 +8,10 @@ from datetime import datetime, timedelta
 AGAIN_WITHIN = timedelta(hours=12)
 """What happened within this time belongs together: a night. Own choice."""
 FIRST_HOLD = timedelta(minutes=15)
-LONGEST_HOLD = timedelta(hours=4)
+LONGEST_HOLD = timedelta(hours=1)
 """After a mail the next about the same receiver waits for so long, each time for twice as long, never for longer. Own choice:
-whoever got the last one takes the receiver for deaf anyway, since no mail says that it is over."""
+whoever got the last one takes the receiver for deaf anyway, since no mail says that it is over, but the last time may be the
+one for good, and calls may hang on it."""
 
 
 def held_until(sent: Iterable[datetime], at: datetime) -> datetime:

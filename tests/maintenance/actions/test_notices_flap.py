@@ -30,7 +30,7 @@ def falls_deaf(receiver, at):
 def test_a_receiver_that_comes_and_goes_all_night_sends_a_handful_of_mails(world):
     for n in range(50):
         falls_deaf(world.own_receiver, NOW + n * 12 * MINUTE)
-    assert len(mail.outbox) <= 7
+    assert len(mail.outbox) <= 13
     # Every one is on record, and what was held back is told in the next mail if it stands.
     assert Fault.objects.filter(kind="outage").count() == 50
     assert "It fell deaf " in mail.outbox[-1].body
@@ -43,6 +43,15 @@ def test_the_second_mail_says_how_often_and_since_when(world):
     assert len(mail.outbox) == 1
     send_due(at=NOW + 20 * MINUTE)
     assert "It fell deaf 2 times since 25 November" in " ".join(mail.outbox[1].body.split())
+
+
+def test_a_receiver_that_stays_deaf_in_the_end_is_told_of_within_the_hour(world):
+    for n in range(20):
+        falls_deaf(world.own_receiver, NOW + n * 12 * MINUTE)
+    last = NOW + 19 * 12 * MINUTE
+    mail.outbox.clear()
+    send_due(at=last + HOUR)
+    assert "Not acknowledged" not in the_mail().subject
 
 
 def test_the_next_night_it_is_told_at_once(world):
