@@ -53,20 +53,22 @@ _frames: dict[str, str] = {}
 def framed(request: PersonRequest, template: str, receiver: Receiver, body: str, firm_stamp: Any) -> str:
     """The whole page of a receiver around its body, but for the token.
 
-    Beyond the body the template may say the names of receiver and site, and nothing else of them.
+    Beyond the body the template may say the names of receiver and site and lead to the site, and nothing else of them.
     """
     user = request.user
     mine = [user.pk, user.name, user.email, user.theme, user.is_manager, user.audience]
     key = digest([template, mine, get_language(), release(), firm_stamp])
     drawn = None if settings.DEBUG else _frames.get(key)
+    # A number, as addresses want it, that nobody outside can write either.
+    site_pk = int(place_of("number of the site")[:13], 16)
     if drawn is None:
-        stand_in = Receiver(pk=receiver.pk, label=place_of("label"), site=Site(name=place_of("site")))
+        stand_in = Receiver(pk=receiver.pk, label=place_of("label"), site=Site(pk=site_pk, name=place_of("site")))
         context = frame(request) | {
             "receiver": stand_in, "site": stand_in.site, "body": place_of("body"), "csrf_token": place_of(),
         }  # fmt: skip
         if len(_frames) >= MOST_FRAMES:
             _frames.clear()
         drawn = _frames[key] = render_to_string(template, context, request)
-    drawn = drawn.replace(place_of("label"), escape(receiver.label))
+    drawn = drawn.replace(str(site_pk), str(receiver.site_id)).replace(place_of("label"), escape(receiver.label))
     # The body comes last: what people wrote in it is never looked through.
     return drawn.replace(place_of("site"), escape(receiver.site.name)).replace(place_of("body"), body)

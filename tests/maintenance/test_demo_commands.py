@@ -16,7 +16,6 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import transaction
 
-from company.management.commands.serve import refuse_taken
 from company.models import Customer, User
 from maintenance.management.demo.load import Wish, load_firm
 from tests import factories
@@ -56,11 +55,6 @@ def test_known_passwords_never_come_into_an_installation_that_is_no_demo(setting
 def test_the_command_says_what_is_wrong_with_a_scale() -> None:
     with pytest.raises(CommandError, match="between 150 and 100,000"):
         call_command("demo", "--no-serve", "--scale", "0.001")
-
-
-def test_a_taken_port_is_told_in_a_sentence() -> None:
-    with socket.create_server(("127.0.0.1", 0)) as taken, pytest.raises(CommandError, match="Choose another"):
-        refuse_taken("127.0.0.1", taken.getsockname()[1])
 
 
 @pytest.mark.slow
