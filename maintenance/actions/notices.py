@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F
+from django.db.models import F, Q
 from django.utils import timezone
 from django.utils.translation import gettext
 
@@ -52,9 +52,9 @@ def note_faults(*, fault_ids: Sequence[int], at: datetime) -> int:
     """Write down for each rule which of these faults its people are to be told of; gives the number of new entries.
 
     A waiting notice of the same rule takes further faults in. A receiver that fell deaf again within a night waits longer
-    each time (`rules/notice_flaps.py`). Left out: faults that a rule has in a notice already, that
-    somebody has acknowledged, and those that are over, unless they stood long enough on life safety (`is_news`) and ended
-    within the last day. May be repeated; sends nothing.
+    each time (`rules/notice_flaps.py`). Left out: faults that a rule has in a notice already (one that was dropped told
+    nobody), that somebody has acknowledged, and those that are over, unless they stood long enough on life safety
+    (`is_news`) and ended within the last day. May be repeated; sends nothing.
     """
     faults = [
         fault for fault in _named(fault_ids)
@@ -81,7 +81,8 @@ def _note(rule: NoticeRule, faults: Iterable[Fault], at: datetime) -> int:
         fault for fault in faults
         if read.duty_of(fault) == rule.duty and rule.customer_id in (None, fault.customer_id)
     ]  # fmt: skip
-    known = set(NoticedFault.objects.filter(rule=rule, fault__in=mine).values_list("fault_id", flat=True))
+    told, dropped = NoticedFault.objects.filter(rule=rule, fault__in=mine), Q(notice__state=FaultNotice.State.DROPPED)
+    known = set(told.exclude(dropped).values_list("fault_id", flat=True))
     new = [fault for fault in mine if fault.pk not in known]
     send_at = send_moment(rule, max(at + timedelta(seconds=rule.group_s), _held_until(rule, new, at)))
     if not new or send_at is None:
@@ -91,6 +92,8 @@ def _note(rule: NoticeRule, faults: Iterable[Fault], at: datetime) -> int:
         # It was held back for a receiver that comes and goes; this is news.
         notice.send_at = send_at
         notice.save(update_fields=["send_at"])
+    # Over before their mail went, and standing again: of these nobody has been told yet.
+    told.filter(dropped, fault__in=new).delete()
     return _tell(notice, [(fault.pk, fault.customer_id, 0) for fault in new])
 
 

@@ -80,7 +80,10 @@ def for_rule(faults: QuerySet[Any], rule: Any) -> QuerySet[Any]:
 
 
 def untold(faults: QuerySet[Any], told: QuerySet[Any], rule: Any, at: datetime) -> list[int]:
-    """Keys of lately recorded faults of a rule that stand, that nobody has acknowledged and that no notice of it holds."""
+    """Keys of lately recorded faults of a rule that stand, that nobody has acknowledged and that no notice of it holds.
+
+    A notice that was dropped told nobody: what was over by then may stand again.
+    """
     rows = for_rule(faults, rule).filter(
         CARED_FOR,
         cleared_at=None,
@@ -88,7 +91,7 @@ def untold(faults: QuerySet[Any], told: QuerySet[Any], rule: Any, at: datetime) 
         recorded_at__gt=max(rule.created_at, at - SWEPT),
         recorded_at__lte=at,
     )
-    rows = rows.exclude(Exists(told.filter(rule=rule, fault=OuterRef("pk"))))
+    rows = rows.exclude(Exists(told.filter(rule=rule, fault=OuterRef("pk")).exclude(notice__state="dropped")))
     return list(rows.order_by("pk").values_list("pk", flat=True)[:1000])
 
 

@@ -8,6 +8,7 @@ import pytest
 from django.core import mail
 
 from devices.models import Fault
+from devices.rules.silence import ABSORBED
 from maintenance.actions.notices import send_due
 from tests.factories import NOW
 from tests.maintenance.actions.noticing import HOUR, make_fault, make_rule, note, of_receiver, the_mail
@@ -81,3 +82,21 @@ def test_other_faults_of_a_receiver_that_are_over_are_told_to_nobody(world, rule
     rule.duty = "receiver"
     rule.save()
     assert end_before_it_goes(of_receiver(world.own_receiver, "receiver_power")) == 0
+
+
+@pytest.mark.parametrize("is_swept", [False, True])
+def test_what_stands_again_after_its_mail_was_dropped_is_told_after_all(world, rule, is_swept):
+    rule.from_time = rule.to_time = None
+    rule.save()
+    fault = make_fault(world.own_registration)
+    note(fault)
+    Fault.objects.filter(pk=fault.pk).update(cleared_at=fault.raised_at, cause=ABSORBED)
+    send_due(at=NOW + HOUR)
+    assert not mail.outbox
+    # The receiver hears the others again, and this one is as silent as before: the same row stands again.
+    Fault.objects.filter(pk=fault.pk).update(cleared_at=None, cause="")
+    if not is_swept:
+        note(fault, at=NOW + 2 * HOUR)
+    send_due(at=NOW + 2 * HOUR)
+    send_due(at=NOW + 3 * HOUR)
+    assert "] missing: " in the_mail().subject
