@@ -13,6 +13,7 @@ from django.db.models import Exists, F, OuterRef, Q
 
 from devices.querysets.days_read import days_of
 from devices.querysets.silence import LATELY, SHORTEST_LOOK
+from devices.rules.months import CLOSED_AFTER_DAYS
 from devices.rules.presence import QUARTER_S, quarters_in
 from devices.rules.silence import LATE, MISSING, OUTAGE
 from devices.rules.silence_record import HeardAt, Past
@@ -26,7 +27,8 @@ def ended_lately(at: datetime, receiver_ids: Collection[int] | None = None) -> l
     """Faults by silence that we saw and that ended lately, with the window that had run out.
 
     An outage is left out where anything was registered, taken out, or left the site or came back since: what the receiver
-    should have heard then cannot be told from what stands there now.
+    should have heard then cannot be told from what stands there now. So is one that began so long ago that the quarter hours
+    before it may be gone: without them it would look as if there had been none.
     """
     rows = _model("Fault").filter(
         kind__in=(MISSING, OUTAGE), found_by="watch", cleared_at__gte=at - LATELY, cleared_at__gt=F("raised_at")
@@ -38,6 +40,7 @@ def ended_lately(at: datetime, receiver_ids: Collection[int] | None = None) -> l
         of_place, Q(registered_at__gt=OuterRef("raised_at")) | Q(removed_at__gt=OuterRef("raised_at"))
     )
     rows = rows.exclude(cause=LATE).exclude(Q(kind=OUTAGE) & Exists(moved))
+    rows = rows.exclude(kind=OUTAGE, raised_at__lt=at - timedelta(days=CLOSED_AFTER_DAYS) + LATELY)
     rows = rows.exclude(kind=MISSING, registration__window_s=None).exclude(kind=MISSING, registration__window_s=0)
     found = list(rows.select_related("registration").order_by("receiver_id", "raised_at", "pk"))
     away = _last_away({fault.receiver_id for fault in found if fault.kind == OUTAGE})

@@ -15,7 +15,7 @@ from devices.actions.silence_records import revise_ended
 from devices.models import Fault, IntakeSource, PanelAccount, Receiver, Registration
 from devices.rules.silence import EVERY_WAY, LATE
 from tests.devices.actions.test_silence import at, delivered, four, hear, standing
-from tests.factories import make_manager, make_receiver
+from tests.factories import make_manager, make_receiver, make_registration
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_now")]
 
@@ -148,6 +148,20 @@ def test_an_outage_is_left_as_it_was_where_the_slots_have_changed_since() -> Non
             hear(row, hours)
     revise_ended(at=at(20))
     assert Fault.objects.get(kind="outage").cause == LATE
+
+
+def test_an_outage_from_before_the_quarter_hours_that_are_kept_is_left_as_it_was() -> None:
+    receiver = make_receiver(evidence="every")
+    for slot in (1, 2, 3):
+        hear(make_registration(receiver, slot, registered_at=at(slot * 100 - 5000)), 0)
+    outage = Fault.objects.create(
+        customer=receiver.customer, site=receiver.site, receiver=receiver, kind="outage", found_by="watch",
+        raised_at=at(-80 * 24), cleared_at=at(0), recorded_at=at(-80 * 24),
+    )  # fmt: skip
+    assert revise_ended(at=at(1)) == []
+    # Where they are all kept, no check-in before it means that it cannot have begun then.
+    Fault.objects.filter(pk=outage.pk).update(raised_at=at(-5))
+    assert revise_ended(at=at(1)) != []
 
 
 def test_where_nothing_ends_the_look_reads_no_days_for_the_record() -> None:
