@@ -107,9 +107,11 @@ def _held_until(rule: NoticeRule, faults: Sequence[Fault], at: datetime) -> date
 
 
 def _waiting(rule: NoticeRule) -> FaultNotice | None:
-    """The notice of this rule that still gathers; one that a sender has had in hand takes nothing more."""
+    """The notice of this rule that still gathers; one that a sender has had in hand takes nothing more, and one that some
+    have got goes to the others alone.
+    """
     rows = FaultNotice.objects.select_for_update(of=("self",)).filter(
-        rule=rule, state=FaultNotice.State.WAITING, attempts=0, is_reminder=False
+        rule=rule, state=FaultNotice.State.WAITING, attempts=0, is_reminder=False, recipients=""
     )
     return rows.order_by("pk").first()
 

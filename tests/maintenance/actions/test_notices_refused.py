@@ -94,6 +94,15 @@ def test_tried_again_it_goes_to_those_alone_who_have_not_got_it(world, notice, s
     assert notice.recipients.split() == ["day@example.org", "nights@example.org"]
 
 
+def test_what_is_new_meanwhile_goes_to_all_in_a_mail_of_its_own(world, notice, server):
+    NoticeRule.objects.update(recipients="nights@example.org\nday@example.org")
+    server.known = ("day@example.org", "nights@example.org")
+    world.client("office").post(reverse("maintenance:notice_again", args=[notice.uuid]))
+    note(make_fault(world.own_registration, "tamper"), at=NOW + HOUR)
+    send_due(at=NOW + 2 * HOUR)
+    assert server.taken[2:] == [["nights@example.org", "day@example.org"]]
+
+
 def test_tried_again_without_the_wrong_address_nothing_is_left_to_send(world, notice, server):
     NoticeRule.objects.update(recipients="day@example.org")
     world.client("office").post(reverse("maintenance:notice_again", args=[notice.uuid]))
