@@ -65,11 +65,12 @@ Reports = dict[Turn, FaultReport]
 
 @dataclass(slots=True)
 class Changes:
-    """Faults to be written; `gone` are rows that came to nothing."""
+    """Faults to be written; `gone` are rows that came to nothing, `joined` those of them that lie within another one now."""
 
     changed: list[Fault] = field(default_factory=list)
     new: list[Fault] = field(default_factory=list)
     gone: list[Fault] = field(default_factory=list)
+    joined: list[Fault] = field(default_factory=list)
 
 
 # --- reports ----------------------------------------------------------------------------------------------------------
@@ -267,7 +268,12 @@ def settle(
         if is_listed(span, key.kind, is_latched=latches)
     ]  # fmt: skip
     seen_at = {n: met_at for n, row in enumerate(told) if (met_at := _seen_at(row)) is not None}
-    goes_on = {spans[m]: told[n] for n, m in matched(before, spans, seen_at).items()}
+    # A clearing ends nothing by itself: where it was taken back, the fault that it ended goes on, and not the one after it.
+    lasting = [
+        Span(row.raised_at, None) if ended_by(row.cause) == CLEARED else one
+        for row, one in zip(told, before, strict=True)
+    ]
+    goes_on = {spans[m]: told[n] for n, m in matched(lasting, spans, seen_at).items()}
     for span in spans:
         if (row := goes_on.get(span)) is not None:
             if (row.raised_at, row.cleared_at) != (span.begin, span.end):
@@ -279,7 +285,9 @@ def settle(
         else:
             whole = next((told[n] for n, one in enumerate(before) if _holds(one, span)), None)
             changes.new.append(_new(key, span, reports, whole, latches=latches, source=source, at=at))
-    changes.gone += [row for row in told if row not in goes_on.values()]
+    gone = [row for row in told if row not in goes_on.values()]
+    changes.gone += gone
+    changes.joined += [row for row in gone if any(_holds(one, Span(row.raised_at, None)) for one in goes_on)]
 
 
 def _by_hand(key: Key, told: Sequence[Fault], clearings: Sequence[Clearing], *, latches: bool) -> list[datetime]:
@@ -301,6 +309,9 @@ def _holds(one: Span, part: Span) -> bool:
 def _move(row: Fault, span: Span, reports: Reports) -> None:
     """Another beginning or end, as the reports say now."""
     cause, end = without_end(row.cause), ended_by(row.cause) if row.cleared_at == span.end else span.cause
+    if span.end is None and ended_by(row.cause) == CLEARED:
+        # With the clearing goes its word: what stands bears none.
+        cause = row.begin_note or ""  # type: ignore[attr-defined]
     first = reports.get(Turn(span.begin, False))
     if row.raised_at != span.begin and first is not None:
         # A word that somebody has put there instead stays.
@@ -354,7 +365,7 @@ def note_clearings(faults: Sequence[Fault], clearings: Mapping[int, Sequence[Cle
 def write(changes: Changes) -> list[Fault]:
     """Write the faults; gives those that changed. What came to nothing goes, unless somebody has seen it or was told of it."""
     if changes.gone:
-        for row in _spoken_of(changes.gone):
+        for row in _spoken_of(changes.gone, changes.joined):
             if row.cleared_at != row.raised_at:
                 row.cleared_at = row.raised_at
                 changes.changed.append(row)
@@ -368,12 +379,16 @@ def write(changes: Changes) -> list[Fault]:
     return [*changes.changed, *changes.new]
 
 
-def _spoken_of(rows: Sequence[Fault]) -> list[Fault]:
-    """Faults that somebody has acknowledged or ended, that the receiver goes on showing, or that other records point at."""
-    keys = {row.pk for row in rows}
+def _spoken_of(rows: Sequence[Fault], joined: Sequence[Fault]) -> list[Fault]:
+    """Faults that somebody has acknowledged or ended, that the receiver goes on showing, or that other records point at.
+
+    What is `joined` to another fault the receiver shows as that one.
+    """
+    keys, shown_else = {row.pk for row in rows}, {row.pk for row in joined}
     held = {
         row.pk for row in rows
-        if row.acknowledged_at is not None or row.is_latched or ended_by(row.cause) == SAID_OVER
+        if row.acknowledged_at is not None or (row.is_latched and row.pk not in shown_else)
+        or ended_by(row.cause) == SAID_OVER
     }  # fmt: skip
     for relation in Fault._meta.related_objects:
         other: Any = relation.related_model
