@@ -98,9 +98,7 @@ def grace_words(grace: Mapping[str, Any] | None) -> str:
         What a fit keeps of it: `days` [day], `n_dead`, `n`, `level`; None = nothing learnt.
     """
     if grace is None:
-        return (
-            "Too few were found dead after a signal to learn a shorter time from: the firm's own time to change holds."
-        )
+        return "Too few were found dead after a signal on a day that is known to learn a shorter time from: the firm's own time to change holds."
     known = GraceKnown(int(grace["days"]), grace["n_dead"], grace["n"], grace["level"])
     said = known.words("a low-battery signal")
     return (

@@ -134,7 +134,7 @@ def test_the_date_says_what_was_seen_so_that_it_can_be_repeated(world: World) ->
     tonight()
     page = text_of(world.client("office").get(item_of(mine).get_absolute_url()).content.decode())
     seen = (
-        "going by 12 batteries of this kind after such a report (12 were found dead), about one in ten is dead within 4 days "
+        "going by 12 batteries of this kind after such a report (12 were found dead, their day known), about one in ten is dead within 4 days "
         "if nobody comes"
     )
     assert f"The firm allows 7 days after such a report, but {seen}, so we do not wait longer than that." in page
