@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
-from django.db.models import OuterRef, Q, Subquery, Value
+from django.db.models import Exists, OuterRef, Q, Subquery, Value
 from django.db.models.functions import Coalesce
 
 from company.models import ChangeRow
@@ -229,11 +229,16 @@ def first_moved(signals: Sequence[Signal]) -> datetime:
     ]  # fmt: skip
     if not ends:
         return oldest
+    # Where another one has begun before, the restore is that one's: nothing before it has to be read, every time anew.
+    since = Fault.objects.alias(unit=Coalesce("transmitter", 0)).filter(
+        receiver=OuterRef("receiver"), unit=Coalesce(OuterRef("transmitter"), 0), kind=OuterRef("kind"),
+        raised_at__gt=OuterRef("raised_at"), raised_at__lte=min(at for _, at in ends),
+    )  # fmt: skip
     cleared: dict[Key, list[Fault]] = defaultdict(list)
     rows = Fault.objects.filter(
         _about([key for key, _ in ends]), cause__endswith=CLEARED, cleared_at__lt=max(at for _, at in ends)
     )
-    for row in rows:
+    for row in rows.exclude(Exists(since)):
         cleared[key_of(row)].append(row)
     for key, at in ends:
         begun = [row.raised_at for row in cleared[key] if row.cleared_at is not None and row.cleared_at < at]

@@ -5,10 +5,11 @@ from __future__ import annotations
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from company.actions import facts_of, record_change
@@ -16,16 +17,17 @@ from company.errors import Refused
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
 from devices.actions.fault_events import lock_for_faults, settle_reported, tell_changed
-from devices.actions.fault_reports import key_of
+from devices.actions.fault_reports import key_of, read_clearings
 from devices.actions.ledger import lock_receivers, log, touch
 from devices.models import Fault, FaultReport, Receiver
-from devices.rules.fault_causes import SAID_OVER, with_note, without_end
+from devices.rules.fault_causes import CLEARED, SAID_OVER, with_note, without_end
 from devices.rules.fault_spans import CLEARED_BY_HAND
 from devices.rules.supervision import EVERY
 
 ACKNOWLEDGED = ("acknowledged_at", "acknowledged_by", "acknowledged_note")
 FACTS = ("acknowledged_at", "acknowledged_by_id", "acknowledged_note")
 """The same as the log keeps them."""
+LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class NotAcknowledged(Refused):
@@ -199,16 +201,31 @@ def _settle_cleared(faults: Sequence[Fault], at: datetime) -> None:
 def latch_faults_again(
     *, receiver: Receiver, faults: Sequence[int], by: User, at: datetime, reason: str
 ) -> list[Fault]:
-    """Take a clearing back that was recorded by mistake: the faults named by their keys are latched again."""
+    """Take a clearing back that was recorded by mistake: the faults named by their keys are latched again, and with them
+    those of which only afterwards came that they had been there when it was cleared.
+    """
     (receiver,) = lock_receivers(receiver)
-    rows = list(Fault.objects.filter(receiver=receiver, pk__in=faults).order_by("pk"))
+    named = Fault.objects.filter(receiver=receiver, pk__in=faults)
+    before = _clearings_of(receiver)
+    log(
+        by=by, at=at, verb="latch_faults_again", subject=receiver, receiver=receiver, reason=reason,
+        after={"faults": sorted(named.values_list("pk", flat=True))},
+    )  # fmt: skip
+    moments = before - _clearings_of(receiver)
+    rows = list(
+        Fault.objects.filter(
+            Q(pk__in=faults) | Q(latch_cleared_at__in=moments) | Q(cleared_at__in=moments, cause__endswith=CLEARED),
+            receiver=receiver,
+        ).order_by("pk")
+    )  # fmt: skip
     for fault in rows:
         fault.latch_cleared_at = None
     Fault.objects.bulk_update(rows, ["latch_cleared_at"])
     touch(receiver)
-    log(
-        by=by, at=at, verb="latch_faults_again", subject=receiver, receiver=receiver, reason=reason,
-        after={"faults": [fault.pk for fault in rows]},
-    )  # fmt: skip
     _settle_cleared(rows, at)
     return rows
+
+
+def _clearings_of(receiver: Receiver) -> set[datetime]:
+    """When the receiver was cleared on site, what was taken back left out."""
+    return {one.at for one in read_clearings([receiver.pk], LONG_AGO).get(receiver.pk, ())}

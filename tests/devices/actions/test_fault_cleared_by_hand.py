@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from company.models import ChangeRow
+from devices.actions.fault_reports import first_moved
 from devices.actions.faults import acknowledge_faults, clear_latched_faults, latch_faults_again
 from devices.models import Fault, FaultReport, Registration
 from tests.devices.actions.test_fault_reports import hour, record, say, spans
@@ -108,6 +109,14 @@ def test_a_late_restore_moves_the_end_of_the_tamper_that_it_belongs_to_among_sev
     assert [row[:2] for row in told()] == [(hour(1), hour(6)), (hour(11), hour(16)), (hour(21), None)]
 
 
+def test_a_restore_reads_back_to_the_clearing_only_where_it_may_move_its_end(slot: Registration) -> None:
+    record(say(slot, "tamper", 1))
+    clear(slot, hour(4))
+    record(say(slot, "tamper", 9))
+    assert first_moved([say(slot, "tamper_restored", 6)]) == hour(1)
+    assert first_moved([say(slot, "tamper_restored", 12)]) == hour(12), "the one that began since ends with it"
+
+
 def test_reports_of_one_batch_are_parted_by_a_clearing_that_was_recorded_before(slot: Registration) -> None:
     clear(slot, hour(4))
     record(say(slot, "tamper", 1), say(slot, "tamper", 9))
@@ -127,6 +136,16 @@ def test_a_clearing_taken_back_joins_what_it_had_parted(slot: Registration) -> N
         assert told() == [(hour(1), None, None, "")], step
         assert Fault.objects.get().pk == first, "The one that somebody has acknowledged goes on."
         record(say(slot, "tamper", 5))
+
+
+def test_a_clearing_taken_back_is_taken_back_also_of_what_came_in_after_it(slot: Registration) -> None:
+    faults = clear(slot, hour(4))
+    record(say(slot, "tamper", 1), say(slot, "tamper", 9), say(slot, "low_battery", 2))
+    assert [row[2] for row in told()] == [hour(4), hour(4), None]
+    latch_faults_again(
+        receiver=slot.receiver, faults=[fault.pk for fault in faults], by=make_manager(), at=NOW, reason="slip"
+    )
+    assert told() == [(hour(1), None, None, ""), (hour(2), None, None, "")]
 
 
 def test_clearing_the_receiver_parts_no_low_battery_because_the_cells_are_still_those(slot: Registration) -> None:
