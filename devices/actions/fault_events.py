@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 
 from django.db import connection, transaction
 
+from devices.actions.fault_clearings import Clearing, read_clearings
 from devices.actions.fault_reports import (
     Changes,
-    Clearing,
     Key,
     Signal,
     add_reports,
@@ -18,7 +18,6 @@ from devices.actions.fault_reports import (
     key_of,
     known_ends,
     note_clearings,
-    read_clearings,
     read_faults,
     read_reports,
     settle,

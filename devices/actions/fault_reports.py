@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from django.db.models import Exists, OuterRef, Q, Subquery, Value
 from django.db.models.functions import Coalesce
 
-from company.models import ChangeRow
+from devices.actions.fault_clearings import Clearing
 from devices.models import Fault, FaultReport, Fitting, Registration
 from devices.querysets.silence import last_heard
 from devices.querysets.standby import standby_changed
@@ -189,35 +189,6 @@ def _moments(
     return fitted, defaultdict(set, {place: ends - begun[place] for place, ends in left.items()})
 
 
-class Clearing(NamedTuple):
-    """A receiver that a person cleared on site: when it was, and the word for it."""
-
-    at: datetime
-    why: str
-
-
-def read_clearings(receiver_ids: Collection[int], since: datetime) -> dict[int, list[Clearing]]:
-    """Receiver → its clearings since a moment that nobody took back, oldest first."""
-    said = ChangeRow.objects.filter(
-        verb__in=("clear_latched_faults", "latch_faults_again"), subject_kind="receiver", subject_id__in=receiver_ids,
-        at__gte=since,
-    )  # fmt: skip
-    found: dict[int, list[tuple[Any, Clearing]]] = defaultdict(list)
-    for verb, pk, moment, after, why in said.order_by("pk").values_list("verb", "subject_id", "at", "after", "reason"):
-        faults, mine = (after or {}).get("faults", []), found[pk]
-        if verb == "clear_latched_faults":
-            mine.append((faults, Clearing(moment, why)))
-            continue
-        # Taken back is the last one that concerned these faults; of those that it named some may be gone.
-        taken = set(faults)
-        back = next(
-            (n for n in reversed(range(len(mine))) if taken <= set(mine[n][0]) and (taken or not mine[n][0])), None
-        )
-        if back is not None:
-            del mine[back]
-    return {pk: sorted(one for _, one in mine) for pk, mine in found.items()}
-
-
 def first_moved(signals: Sequence[Signal]) -> datetime:
     """A moment before everything that some signals can change: the first of them, or when a tamper was raised of which only
     now comes that it was over, after a clearing had been taken for its end.
@@ -272,13 +243,7 @@ def settle(
         span for span in spans_of(turns | reports.keys(), ends, _by_hand(key, told, clearings, latches=latches))
         if is_listed(span, key.kind, is_latched=latches)
     ]  # fmt: skip
-    seen_at = {n: met_at for n, row in enumerate(told) if (met_at := _seen_at(row)) is not None}
-    # A clearing ends nothing by itself: where it was taken back, the fault that it ended goes on, and not the one after it.
-    lasting = [
-        Span(row.raised_at, None) if ended_by(row.cause) == CLEARED else one
-        for row, one in zip(told, before, strict=True)
-    ]
-    goes_on = {spans[m]: told[n] for n, m in matched(lasting, spans, seen_at).items()}
+    goes_on = _goes_on(told, before, spans)
     for span in spans:
         if (row := goes_on.get(span)) is not None:
             if (row.raised_at, row.cleared_at) != (span.begin, span.end):
@@ -293,6 +258,19 @@ def settle(
     gone = [row for row in told if row not in goes_on.values()]
     changes.gone += gone
     changes.joined += [row for row in gone if any(_holds(one, Span(row.raised_at, None)) for one in goes_on)]
+
+
+def _goes_on(told: Sequence[Fault], before: Sequence[Span], spans: Sequence[Span]) -> dict[Span, Fault]:
+    """Span → the fault on record that goes on as it.
+
+    A clearing ends nothing by itself: where it was taken back, the fault that it ended goes on, and not the one after it.
+    """
+    lasting = [
+        Span(row.raised_at, None) if ended_by(row.cause) == CLEARED else one
+        for row, one in zip(told, before, strict=True)
+    ]
+    seen_at = {n: met_at for n, row in enumerate(told) if (met_at := _seen_at(row)) is not None}
+    return {spans[m]: told[n] for n, m in matched(lasting, spans, seen_at).items()}
 
 
 def _by_hand(key: Key, told: Sequence[Fault], clearings: Sequence[Clearing], *, latches: bool) -> list[datetime]:

@@ -16,8 +16,9 @@ from company.actions import facts_of, record_change
 from company.errors import Refused
 from company.models import ChangeRow, User
 from company.undo import Undone, undoes
+from devices.actions.fault_clearings import read_clearings
 from devices.actions.fault_events import lock_for_faults, settle_reported, tell_changed
-from devices.actions.fault_reports import key_of, read_clearings
+from devices.actions.fault_reports import key_of
 from devices.actions.ledger import lock_receivers, log, touch
 from devices.models import Fault, FaultReport, Receiver
 from devices.rules.fault_causes import CLEARED, SAID_OVER, with_note, without_end
