@@ -63,7 +63,7 @@ def sqlite(path: Path, sync: str = "full") -> dict[str, Any]:
     A deferred transaction that has read first cannot wait for the lock: it fails with "database is locked"
     whatever the timeout is (django/django#17760), so IMMEDIATE is not a matter of taste.
     """
-    sync = text("SQLITE_SYNC", sync).strip().lower()
+    sync = text("SQLITE_SYNC").strip().lower() or sync
     if sync not in SQLITE_SYNC:
         raise ImproperlyConfigured(f"SQLITE_SYNC must be full or normal, not {sync!r}.")
     return {

@@ -52,9 +52,9 @@ class GraceKnown:
     level: str = "kind"
 
     def words(self, after: str = "such a report") -> str:
-        """Say what was learnt, as a clause: "going by 90 batteries of this kind after such a report (12 were found dead, their day known), …"."""
+        """Say what was learnt, as a clause: "going by 90 batteries of this kind that could be heard after such a report (12 were found dead), …"."""
         return (
-            f"going by {self.n} {WHOSE[self.level][0]} after {after} ({self.n_dead} were found dead, their day known), "
+            f"going by {self.n} {WHOSE[self.level][0]} that could be heard after {after} ({self.n_dead} were found dead), "
             f"about one in ten is dead within {span_words(self.days)} if nobody comes"
         )
 
@@ -164,7 +164,7 @@ def known_figures(kind: KindKnown) -> list[Figure]:
         )
     if kind.grace:
         told = f"{kind.grace.n_dead} of {kind.grace.n}, {WHOSE[kind.grace.level][1]}"
-        found.append(Figure("found dead after a report, their day known, of those followed", told, RECORDED))
+        found.append(Figure("found dead after a report, of those that could be heard", told, RECORDED))
         found.append(
             Figure("about one in ten dead after a report", f"within {span_words(kind.grace.days)}", WORKED_OUT)
         )

@@ -205,7 +205,8 @@ class Outcomes:
         such death, or nobody can date it to within `DATED_WITHIN_DAYS`. Told also where the age is not known.
     outlasted_days : array
         Time from the first signal for which the others are known to have lasted after it [day]; NaN = no signal, or found
-        dead.
+        dead. Both are told only where check-ins reach us: elsewhere those that lived to a visit are dated and those that
+        did not are not, and who counts the first alone learns that batteries last longer than they do.
     """
 
     is_end: BoolArray
@@ -345,14 +346,20 @@ def _gap_days(facts: EndFacts, seen: _Seen, is_dead: BoolArray) -> FloatArray:
 
 
 def _outlasted_days(facts: EndFacts, seen: _Seen, is_dead: BoolArray, is_out_alive: BoolArray) -> FloatArray:
-    """Time from signal to the last moment at which they are known to have lived [day]: the change, or a sign of life."""
-    last = np.where(is_out_alive & (facts.removed_day <= seen.removed), seen.removed, np.fmax(seen.alive, seen.silent))
+    """Time from signal to the last moment at which they are known to have lived [day]: the change, or a sign of life.
+
+    Whoever changed them may have taken them for alive though their check-ins had stopped: then the log has the last word.
+    """
+    heard = np.fmax(seen.alive, seen.silent)
+    is_out_alive = is_out_alive & (facts.removed_day <= seen.removed)
+    is_out_alive &= ~(seen.removed - heard > DATED_WITHIN_DAYS)
+    last = np.where(is_out_alive, seen.removed, heard)
     return np.where(~is_dead & _signalled(facts, seen) & (last >= seen.low), last - seen.low, np.nan)
 
 
 def _signalled(facts: EndFacts, seen: _Seen) -> BoolArray:
-    """A signal that began before the day on which the cells came out, and that somebody could act on."""
-    return (facts.low_confirmed | facts.low_noted) & (seen.low < seen.removed)
+    """A signal that began before the day on which the cells came out, that somebody could act on, and what followed is logged."""
+    return facts.has_log & (facts.low_confirmed | facts.low_noted) & (seen.low < seen.removed)
 
 
 def _by_look(seen: _Seen) -> tuple[FloatArray, FloatArray]:

@@ -27,8 +27,14 @@ SIGNAL = TODAY - timedelta(days=1)
 
 
 def dead_after(days: int, n: int, **over: Any) -> list[Fitting]:
-    """Cells that were last seen to work so many days after their signal, and found dead three days later."""
+    """Cells that were last heard so many days after their signal, and found dead three days later."""
     made = ended(n, after_days=900, why="dead", **over)
+    place = factories.make_receiver(evidence="every")
+    for slot, row in enumerate(made, 1):
+        assert row.fitted_at is not None
+        factories.make_registration(
+            place, slot, transmitter=row.transmitter, registered_at=row.fitted_at, removed_at=row.removed_at
+        )
     rows = Fitting.objects.filter(pk__in=[row.pk for row in made])
     rows.update(first_low_at=F("last_alive_at") - timedelta(days=days))
     return made
@@ -134,7 +140,7 @@ def test_the_date_says_what_was_seen_so_that_it_can_be_repeated(world: World) ->
     tonight()
     page = text_of(world.client("office").get(item_of(mine).get_absolute_url()).content.decode())
     seen = (
-        "going by 12 batteries of this kind after such a report (12 were found dead, their day known), about one in ten is dead within 4 days "
+        "going by 12 batteries of this kind that could be heard after such a report (12 were found dead), about one in ten is dead within 4 days "
         "if nobody comes"
     )
     assert f"The firm allows 7 days after such a report, but {seen}, so we do not wait longer than that." in page

@@ -107,7 +107,7 @@ def test_deaths_after_reports_are_told_to_office_and_customer_where_they_allow_l
 ) -> None:
     known = replace(LEARNED, grace=GraceKnown(1, 2, 12, level))
     one = story("low_battery", known=known, first_low_day=DAY - 3, grace_days=1, policy_grace_days=7)
-    seen = f"going by 12 {whose} after such a report (2 were found dead, their day known), about one in ten is dead within 1 day if nobody comes"
+    seen = f"going by 12 {whose} that could be heard after such a report (2 were found dead), about one in ten is dead within 1 day if nobody comes"
     assert f"The firm allows 7 days after such a report, but {seen}, so we do not wait longer than that." in headline(
         one
     )
@@ -115,7 +115,7 @@ def test_deaths_after_reports_are_told_to_office_and_customer_where_they_allow_l
     rule = due_date(facts_table(**(PENDANT | {"first_low_day": DAY, "grace_days": 1})), TODAY).why
     assert "and 1 day is allowed after that" in rule
     figures = {f.name: f.value for f in known_figures(known)}
-    assert figures["found dead after a report, their day known, of those followed"].startswith("2 of 12, ")
+    assert figures["found dead after a report, of those that could be heard"].startswith("2 of 12, ")
     assert figures["about one in ten dead after a report"] == "within 1 day"
 
 

@@ -188,10 +188,6 @@ BY_VISIT = {"has_log": False, "next_expected_day": -1}
         ({"removed_day": SIGNAL + 200}, 4),
         ({"low_confirmed": False, "low_noted": True}, 4),
         ({"fitted_day": -1}, 4),
-        # Last seen to work at a visit three days before it was found dead.
-        (BY_VISIT | {"last_alive_day": SIGNAL + 6}, 6),
-        # Only the signal itself is known, and it was found two days later: it may have died at once.
-        (BY_VISIT | {"last_alive_day": -1, "removed_day": SIGNAL + 2}, 0),
     ],
 )
 def test_a_gap_ends_at_the_earliest_moment_at_which_it_can_have_died(facts: dict[str, Any], days: float) -> None:
@@ -201,9 +197,9 @@ def test_a_gap_ends_at_the_earliest_moment_at_which_it_can_have_died(facts: dict
 @pytest.mark.parametrize(
     "facts",
     [
-        # Nobody can say when it died; a moment of cold that came to nothing; read off on the day it was found dead;
-        BY_VISIT | {"last_alive_day": SIGNAL + 5},
-        BY_VISIT | {"last_alive_day": -1},
+        # Nobody can say when it died, or could for those alone that died at once; a moment of cold that came to nothing; read off on the day it was found dead;
+        BY_VISIT | {"last_alive_day": SIGNAL + 6},
+        BY_VISIT | {"last_alive_day": -1, "removed_day": SIGNAL + 2},
         {"low_confirmed": False},
         {"first_low_day": CAME},
         # no signal, in service, changed in time, another cause, and a day that has not come.
@@ -226,7 +222,7 @@ def test_what_dates_no_death_after_a_signal_gives_no_gap(facts: dict[str, Any]) 
 def outlasted(**facts: Any) -> float:
     given = {
         "fitted_day": 100, "removed_day": CAME, "why": WHY["low_battery"], "first_low_day": SIGNAL, "low_confirmed": True,
-        "last_alive_day": SIGNAL + 4, "has_log": True,
+        "last_alive_day": CAME - 1, "has_log": True,
     }  # fmt: skip
     return float(outcomes(EndFacts.of(1, **(given | facts)), TODAY).outlasted_days[0])
 
@@ -239,10 +235,14 @@ def outlasted(**facts: Any) -> float:
         ({"why": WHY["preventive"], "low_confirmed": False, "low_noted": True}, 9),
         ({"fitted_day": -1}, 9),
         # Still in, or out for a reason that does not say that it worked: up to the last sign of life.
-        ({"removed_day": -1, "why": 0}, 4),
-        ({"why": WHY["unknown"]}, 4),
-        ({"why": WHY["leaked"]}, 4),
-        ({"removed_day": TODAY + 1}, 4),
+        ({"removed_day": -1, "why": 0}, 8),
+        ({"why": WHY["unknown"]}, 8),
+        ({"why": WHY["leaked"]}, 8),
+        ({"removed_day": TODAY + 1}, 8),
+        # The log stopped well before the change, whatever was written down then.
+        ({"last_alive_day": SIGNAL + 4}, 4),
+        # Where only visits tell, nobody could date those that died.
+        ({"has_log": False}, None),
         # No signal, one that came to nothing, one read off on the day itself, no sign of life since, and a death.
         ({"first_low_day": -1}, None),
         ({"low_confirmed": False}, None),
@@ -255,3 +255,22 @@ def test_those_that_did_not_die_count_for_as_long_as_they_are_known_to_have_last
     facts: dict[str, Any], days: float | None
 ) -> None:
     assert outlasted(**facts) == pytest.approx(np.nan if days is None else days, nan_ok=True)
+
+
+@pytest.mark.parametrize("has_log", [True, False])
+def test_where_deaths_cannot_be_dated_nothing_is_learnt_from_the_living_either(has_log: bool) -> None:
+    """Visits up to a month after the signal, lives of a known law: the log finds its quantile, visits alone say nothing."""
+    rng = np.random.default_rng(5)
+    gap, came = np.floor(20.0 * rng.weibull(1.3, 2000)), rng.integers(1, 30, 2000)
+    is_dead = gap < came
+    facts = EndFacts.of(
+        2000, fitted_day=100, removed_day=SIGNAL + came, why=np.where(is_dead, WHY["dead"], WHY["low_battery"]),
+        first_low_day=SIGNAL, low_confirmed=True, has_log=has_log,
+        last_alive_day=SIGNAL + np.minimum(gap, came) if has_log else SIGNAL,
+        next_expected_day=SIGNAL + np.minimum(gap, came) + 1 if has_log else -1,
+    )  # fmt: skip
+    found = outcomes(facts, TODAY)
+    grace = grace_after(found.gap_days, found.outlasted_days)
+    assert grace == pytest.approx(
+        np.quantile(gap, 0.1, method="inverted_cdf") if has_log else np.nan, abs=1, nan_ok=True
+    )
