@@ -184,6 +184,26 @@ class RegistrationQuerySet(CustomerScoped):
         # Words are corrected in place, so a past day asks the log what they were; today need not.
         return _worded_then(rows, at) if rows and at < timezone.now() - NOW_SPAN else rows
 
+    def with_failed_tests(self, rows: list[SlotRow], at: datetime, zone: tzinfo) -> list[SlotRow]:
+        """The rows, each with `not_heard_at` where its newest walk test was not heard at the output; one query.
+
+        Call it on what the rows were read from, with the same moment. As with tests that were heard, those of the same
+        transmitter in the same slot count, whatever its settings were.
+        """
+        failed = self.filter(
+            walk_tests__heard=False, walk_tests__at__lte=at, walk_tests__entry__is_withdrawn=False
+        ).order_by()
+        newest: dict[tuple[Any, ...], datetime] = {}
+        for *place, tested_at in failed.values_list("receiver_id", "slot", "transmitter_id", "walk_tests__at"):
+            newest[tuple(place)] = max(tested_at, newest.get(tuple(place), tested_at))
+        told = []
+        for row in rows:
+            tested_at = newest.get((row.receiver_pk, row.slot, row.transmitter_pk))
+            if tested_at is not None and (row.walk_tested_at is None or tested_at > row.walk_tested_at):
+                row = replace(row, not_heard_at=tested_at.astimezone(zone))
+            told.append(row)
+        return told
+
     def with_last_check_in(self) -> Self:
         """With the day (UTC) of the last check-in and its seconds since midnight UTC."""
         days = (

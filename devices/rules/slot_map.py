@@ -68,6 +68,9 @@ class SlotRow:
         When the registration in force began; a change of settings begins a new one.
     due_on : date or None
         When the battery (or the whole unit) must be changed, as the due dates stand; None = no estimate.
+    walk_tested_at, not_heard_at : datetime or None
+        The newest walk test that was heard at the output; the newest one at all where that was not heard (read only by
+        those who ask, `with_failed_tests`).
     n_lots : int
         Different lots among the cells of the set in use.
     away_until : date or None
@@ -96,6 +99,7 @@ class SlotRow:
     needs_registering: bool = False
     needs_registering_since: datetime | None = None
     walk_tested_at: datetime | None = None
+    not_heard_at: datetime | None = None
     battery_code: str = ""
     n_cells: int = 0
     fitted_on: date | None = None

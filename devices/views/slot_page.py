@@ -63,7 +63,8 @@ def _now(request: PersonRequest, receiver: Receiver, slot: int, registration: Re
     zone = receiver.site.zone
     today = timezone.now().astimezone(zone).date()
     rows = Registration.objects.visible_to(request.user).filter(receiver=receiver, slot=slot)
-    row = next(iter(rows.slot_rows(end_of_day(today, zone), zone)), None)
+    then = end_of_day(today, zone)
+    row = next(iter(rows.with_failed_tests(rows.slot_rows(then, zone), then, zone)), None)
     standing = standing_faults(request, receiver)
     return {
         "row": row,

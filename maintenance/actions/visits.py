@@ -14,14 +14,16 @@ from django.utils.translation import gettext as _
 from company.actions import record_change
 from company.errors import Refused
 from company.models import User
-from devices.models import Fault, Receiver
+from devices.models import Fault, Receiver, Registration
 from maintenance.actions.entries import Saying, record_entry, register_again_slots
 from maintenance.actions.findings import look_again_at_sites
 from maintenance.actions.stops import end_if_over
 from maintenance.models import DueItem, Entry, Round, Visit, VisitCrew
 from maintenance.querysets.days import due_on_visit
 from maintenance.querysets.faults_on_visit import by_receiver, standing_at
+from maintenance.querysets.walk_tests_on_visit import owed_on_visit
 from maintenance.rules.visits import NOT_DONE_WHY, Gate, Said, gates, is_answered
+from maintenance.rules.walk_tests import walk_test_gates
 from sites.models import Site
 
 
@@ -116,6 +118,14 @@ def standing_gates(visit: Visit) -> list[Gate]:
     again = register_again_slots(list(receivers))
     standing = by_receiver(standing_at(Fault.objects.all(), visit.site_id))
     return gates(said, receivers, again, len(left_undone(visit, said)), standing)
+
+
+def gates_to_show(visit: Visit, at: datetime) -> list[Gate]:
+    """What the list before finishing says at a moment: walk tests that are owed, then the conditions.
+
+    The tests come first because they must come first on site: after one the receiver is cleared again.
+    """
+    return [*walk_test_gates(owed_on_visit(Registration.objects.all(), visit, at)), *standing_gates(visit)]
 
 
 def left_undone(visit: Visit, said: Sequence[Said]) -> list[DueItem]:

@@ -75,6 +75,9 @@ def show(content: Content) -> dict[str, Any]:
         "since_words": since_words(content["faults_since"]),
         # Papers issued before this was worked out do not hold it.
         "left_due": [{**row, "due_words": day_text(row["due_on"])} for row in content.get("left_due", ())],
+        "not_tested": [
+            {**row, "duty_words": DUTY_WORDS.get(row["duty"], UNKNOWN)} for row in content.get("not_tested", ())
+        ],
         "cells_removed": [{**row, "code": row["code"] or "unknown kind"} for row in content["cells_removed"]],
         "disposal": DISPOSAL,
         "signature": signature_svg(content["signature_path"], content["signed_name"]),
@@ -163,6 +166,11 @@ def summary_words(content: Content) -> str:
     silent = [line for line in content["slots"] if line["heard"] is False]
     if silent:
         left.append(f"{count_words(len(silent), 'transmitter')} not heard at the output")
+    # Papers issued before this was worked out do not hold it.
+    if content.get("not_tested"):
+        left.append(
+            f"{count_words(len(content['not_tested']), 'transmitter')} changed on this visit and not walk-tested since"
+        )
     if content["not_done"]:
         left.append(f"{count_words(len(content['not_done']), 'thing')} not done")
     if content["faults_left"]:

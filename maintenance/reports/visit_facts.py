@@ -13,9 +13,11 @@ from devices.models import Fault, Fitting, Output, Receiver, Registration
 from devices.models.batteries import WhyOut
 from devices.rules.words import behaviour_words
 from maintenance.models import Entry, Visit
+from maintenance.querysets.walk_tests_on_visit import owed_on_visit
 from maintenance.reports.base import Content, firm_facts, language_facts
 from maintenance.reports.left_due import left_facts
 from maintenance.rules.visits import WORK
+from maintenance.rules.walk_tests import HOW_WORDS
 from sites.models import MonitoringCentre
 
 SLOT_KINDS = ("battery", "walk_test", "registered", "note", "not_done")
@@ -58,6 +60,7 @@ def gather(visit: Visit) -> Content:
         "outputs": output_lines(receivers, entries),
         "n_transmitters": n_transmitters,
         "left_due": left,
+        "not_tested": not_tested(visit),
         "not_done": [not_done_line(row) for row in entries if row.kind == "not_done" and row.pk not in explained],
         "notes": [text_of(row) for row in entries if row.kind == "note" and not row.registration_id and text_of(row)],
         "faults_cleared": fault_lines(entries, visit),
@@ -241,6 +244,18 @@ def not_done_line(row: Entry) -> dict[str, Any]:
         "label": registration.label if registration else "",
         "reason": text_of(row) or "no reason recorded",
     }
+
+
+def not_tested(visit: Visit) -> list[dict[str, Any]]:
+    """Slots registered, set or given new cells on the visit in which no walk test was heard until its end."""
+    if visit.finished_at is None:
+        return []
+    # What was tried and not heard stands in the line of its slot.
+    owed = [one for one in owed_on_visit(Registration.objects.all(), visit, visit.finished_at) if one.how]
+    return [
+        {"receiver": one.receiver, "slot": one.slot, "label": one.label, "duty": one.duty, "how": HOW_WORDS[one.how]}
+        for one in owed
+    ]
 
 
 def removed_cells(swaps: Iterable[tuple[Fitting | None, Fitting | None]]) -> list[dict[str, Any]]:

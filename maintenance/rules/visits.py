@@ -198,7 +198,7 @@ def in_the_way_words(n: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """One condition for finishing: `is_open` when it is met, what to say about it, and the receiver that it is about.
+    """One condition for finishing: `is_open` when it is met, what to say about it, the receiver and slot that it is about.
 
     `is_warning`: it keeps nobody from finishing, but all is not well.
     """
@@ -208,6 +208,7 @@ class Gate:
     text: str
     receiver_id: int | None = None
     is_warning: bool = False
+    slot: int | None = None
 
 
 MOST_FAULTS = 6

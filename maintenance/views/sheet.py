@@ -19,7 +19,7 @@ from company.htmx import page, refused
 from company.models import User
 from devices.models import Receiver, Registration
 from maintenance.actions.entries import Saying, correct_entry, record_entry, withdraw_entry
-from maintenance.actions.visits import GateShut, finish_visit, left_undone, standing_gates
+from maintenance.actions.visits import GateShut, finish_visit, gates_to_show, left_undone
 from maintenance.forms import visits as visit_forms
 from maintenance.models import Entry, Visit
 from maintenance.rules.visits import in_the_way_words
@@ -123,7 +123,7 @@ def tech_finish(request: PersonRequest, pk: int) -> HttpResponse:
     items = left_undone(visit, visit.entries.as_said())
     if request.method == "GET":
         form = visit_forms.FinishForm(items=items, initial={"signed_name": visit.site.person_to_meet})
-        return page(request, FINISH, finish_context(request.user, visit, form, standing_gates(visit)))
+        return page(request, FINISH, finish_context(request.user, visit, form, gates_to_show(visit, timezone.now())))
     form = visit_forms.FinishForm(request.POST, items=items)
     refusal = ""
     if form.is_valid():
@@ -138,7 +138,7 @@ def tech_finish(request: PersonRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, _("The visit to %(site)s is finished.") % {"site": visit.site.name})
             return redirect("maintenance:tech_today")
-    context = finish_context(request.user, visit, form, standing_gates(visit), refusal)
+    context = finish_context(request.user, visit, form, gates_to_show(visit, timezone.now()), refusal)
     return refused(request, FINISH, context)
 
 

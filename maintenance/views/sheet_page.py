@@ -238,7 +238,8 @@ def _tabs(user: Any, visit: Visit, entries: list[Entry], said: list[Said]) -> li
     receivers = list(
         Receiver.objects.visible_to(user).open().filter(site=visit.site).select_related("type").order_by("label", "pk")
     )
-    rows = Registration.objects.visible_to(user).filter(site=visit.site).slot_rows(timezone.now(), visit.site.zone)
+    now, here = timezone.now(), Registration.objects.visible_to(user).filter(site=visit.site)
+    rows = here.with_failed_tests(here.slot_rows(now, visit.site.zone), now, visit.site.zone)
     again = register_again_slots([receiver.pk for receiver in receivers])
     items = due_on_visit(visit, work_until(visit))
     found = standing_at(Fault.objects.visible_to(user), visit.site_id)

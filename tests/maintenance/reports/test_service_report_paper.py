@@ -240,6 +240,19 @@ def test_a_clean_visit_is_said_to_be_left_in_normal_state() -> None:
     )
 
 
+def test_what_was_changed_and_not_walk_tested_opens_the_paper_and_is_listed(paper_world: PaperWorld) -> None:
+    change_cells(paper_world.visit, paper_world.rows[3], 30)
+    factories.make_registration(paper_world.receiver, 9, label="Porch", registered_at=paper_world.visit.arrived_at)
+    report = issue(paper_world)
+    text = text_of(bytes(report.content)).replace("- ", "-")
+    assert (
+        "Left open: 1 transmitter not heard at the output; 2 transmitters changed on this visit and not walk-tested since;"
+    ) in text
+    assert "R1, slot 4 (Room 4), life safety: cells changed on this visit" in text
+    assert "R1, slot 9 (Porch), life safety: registered on this visit" in text
+    assert "normal state" not in text
+
+
 @pytest.mark.parametrize(
     ("day", "months", "later"),
     [
