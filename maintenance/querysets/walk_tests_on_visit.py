@@ -41,7 +41,9 @@ def _touched(here: Any, visit: Any, rows: Sequence[SlotRow], at: datetime) -> di
     former = set()
     if new:
         stood = here.filter(
-            from_to("registered_at", "removed_at", begins), transmitter__in=[r.transmitter_pk for r, _ in new]
+            from_to("registered_at", "removed_at", begins),
+            registered_at__lt=begins,
+            transmitter__in=[r.transmitter_pk for r, _ in new],
         )
         former = set(stood.order_by().values_list("receiver_id", "slot", "transmitter_id"))
     for row, registered_at in new:
