@@ -1,5 +1,6 @@
 """Walk tests on the technician's visit: what waits for one, and one that was not heard, before finishing and on the slot."""
 
+import re
 from dataclasses import replace
 from datetime import timedelta
 
@@ -9,6 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
+from company.templatetags.house import icon_svg
 from devices.actions.plans import plan_change
 from devices.actions.plans_wish import Wish
 from devices.actions.slot_settings import settings_of
@@ -130,6 +132,9 @@ def test_a_test_that_was_not_heard_comes_before_the_last_good_one(world, client,
         assert "; last heard " in html
         assert GREEN_TICK not in html
         assert "slot--grave" in html
+    (kept,) = re.findall(r'<p class="kept">(.*?)</p>', html, re.DOTALL)
+    assert icon_svg("warning") in kept
+    assert icon_svg("check") not in kept, "What was recorded of the failed test carries no tick either."
     page = world.client("office").get(reverse("devices:slot_detail", args=[row.receiver_id, row.slot]))
     assert "; last heard " in page.content.decode()
     walk(client, visit, row)
