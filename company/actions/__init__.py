@@ -24,6 +24,7 @@ from company.actions.firm import (
 from company.actions.log import facts_of, record_change
 from company.actions.people import PERSON_FACTS, LastManager, save_person
 from company.actions.technicians import save_technician
+from company.drawn import Drawn, refuse_overtaken
 from company.errors import Refused
 from company.models import Contact, Customer, PortalAccess, Upload, User
 
@@ -46,9 +47,13 @@ CUSTOMER_FACTS = ("code", "name", "language", "paper", "inspections_per_year", "
 
 
 @transaction.atomic
-def save_customer(*, customer: Customer, by: User, at: datetime, reason: str = "") -> Customer:
-    """Add or change a customer."""
-    old = Customer.objects.filter(pk=customer.pk).first() if customer.pk else None
+def save_customer(
+    *, customer: Customer, by: User, at: datetime, reason: str = "", drawn: Drawn | None = None
+) -> Customer:
+    """Add or change a customer. `drawn` is what the form was drawn from; refused where that has changed (Overtaken)."""
+    rows = Customer.objects.select_for_update(no_key=True)
+    old = rows.filter(pk=customer.pk).first() if customer.pk else None
+    refuse_overtaken(drawn, old, customer)
     customer.full_clean()
     customer.save()
     record_change(
@@ -76,8 +81,14 @@ def close_customer(*, customer: Customer, by: User, at: datetime, reason: str) -
 
 
 @transaction.atomic
-def save_contact(*, contact: Contact, by: User, at: datetime) -> Contact:
-    """Add or change a contact of a customer. Refused: a new one that is on record word for word."""
+def save_contact(*, contact: Contact, by: User, at: datetime, drawn: Drawn | None = None) -> Contact:
+    """Add or change a contact of a customer; `drawn` is what the form was drawn from.
+
+    Refused: a new one that is on record word for word, and one that was changed after the form was drawn (Overtaken).
+    """
+    if contact.pk:
+        stored = Contact.objects.select_for_update(no_key=True).filter(pk=contact.pk).first()
+        refuse_overtaken(drawn, stored, contact)
     said = {name: getattr(contact, name) for name in ("name", "role", "email", "phone")}
     if contact.pk is None:
         # The customer is held until the end of the write, so that two presses of the button come one after the other.

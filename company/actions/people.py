@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 
 from company import notices, sessions
 from company.actions.log import facts_of, record_change
+from company.drawn import Drawn, refuse_overtaken
 from company.errors import Refused
 from company.models import User
 
@@ -35,16 +36,17 @@ def _refuse_last_manager(person: User) -> None:
 
 
 @transaction.atomic
-def save_person(*, person: User, by: User | None, at: datetime, reason: str = "") -> User:
-    """Add or change a person.
+def save_person(*, person: User, by: User | None, at: datetime, reason: str = "", drawn: Drawn | None = None) -> User:
+    """Add or change a person; `drawn` is what the form was drawn from.
 
     A mail tells the old address of somebody who has signed in with it when another takes its place.
-    Refused: taking the flag from the last manager (LastManager), and changing whether the person may sign in, which
-    `deactivate_person` and `reactivate_person` do.
+    Refused: a person who was changed after the form was drawn (Overtaken), taking the flag from the last manager
+    (LastManager), and changing whether the person may sign in, which `deactivate_person` and `reactivate_person` do.
     """
     before, old_address = None, ""
     if person.pk:
         old = User.objects.select_for_update().get(pk=person.pk)
+        refuse_overtaken(drawn, old, person)
         before, old_address = facts_of(old, *PERSON_FACTS), old.email if old.last_login else ""
         if old.is_active != person.is_active:
             raise Refused(_("Use “Has left” or “Let in again” to change whether a person may sign in."))

@@ -10,6 +10,7 @@ from django.contrib.auth.models import AnonymousUser
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.drawn import DrawnForm
 from company.forms.firm import FirmForm, PolicyForm, languages
 from company.forms.people import PersonForm
 from company.forms.technicians import DaysOffForm, TechnicianForm
@@ -62,7 +63,7 @@ class HoursForm(forms.Form):
         return [(name, self[f"d{day}_from"], self[f"d{day}_to"]) for day, name in enumerate(WEEKDAYS)]
 
 
-class CustomerForm(forms.ModelForm):
+class CustomerForm(DrawnForm):
     language = forms.ChoiceField(
         label=gettext_lazy("Language"), choices=languages,
         help_text=gettext_lazy("Of this customer's papers."),
@@ -90,7 +91,7 @@ class CustomerForm(forms.ModelForm):
         return self.cleaned_data["code"].strip()
 
 
-class ContactForm(forms.ModelForm):
+class ContactForm(DrawnForm):
     class Meta:
         model = Contact
         fields = ("name", "role", "email", "phone", "gets_reports", "gets_notices")

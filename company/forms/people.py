@@ -8,10 +8,11 @@ from django import forms
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from company.forms.drawn import DrawnForm
 from company.models import User
 
 
-class PersonForm(forms.ModelForm):
+class PersonForm(DrawnForm):
     class Meta:
         model = User
         fields: tuple[str, ...] = ("name", "email", "phone", "audience", "is_manager")

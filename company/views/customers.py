@@ -83,7 +83,12 @@ def customer_edit(request: PersonRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
-        actions.save_customer(customer=form.save(commit=False), by=request.user, at=timezone.now())
+        try:
+            actions.save_customer(
+                customer=form.save(commit=False), by=request.user, at=timezone.now(), drawn=form.drawn()
+            )
+        except Refused as refusal:
+            return refused(request, FORM, context | form.after(refusal))
         messages.success(request, _("Saved."))
         return redirect(customer)
     return page(request, FORM, context)
@@ -124,9 +129,11 @@ def _contact(request: PersonRequest, contact: Contact, title: str) -> HttpRespon
         if not form.is_valid():
             return refused(request, FORM, context)
         try:
-            actions.save_contact(contact=form.save(commit=False), by=request.user, at=timezone.now())
+            actions.save_contact(
+                contact=form.save(commit=False), by=request.user, at=timezone.now(), drawn=form.drawn()
+            )
         except Refused as refusal:
-            return refused(request, FORM, context | {"refused": refusal.message})
+            return refused(request, FORM, context | form.after(refusal))
         messages.success(request, _("Saved."))
         return redirect(contact.customer)
     return page(request, FORM, context)

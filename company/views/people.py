@@ -125,9 +125,11 @@ def person_edit(request: PersonRequest, pk: int) -> HttpResponse:
         if waits and request.POST.get("sure") != _seal(waits):
             return refused(request, EDIT, context | {"waits": waits, "sure": _seal(waits)})
         try:
-            saved = actions.save_person(person=form.save(commit=False), by=request.user, at=timezone.now())
+            saved = actions.save_person(
+                person=form.save(commit=False), by=request.user, at=timezone.now(), drawn=form.drawn()
+            )
         except Refused as refusal:
-            return refused(request, EDIT, context | {"refused": refusal.message})
+            return refused(request, EDIT, context | form.after(refusal))
         toasts.said(request, gettext("Saved."), undo_url=_undo_of_edit(request, saved))
         return redirect("company:person_list")
     return page(request, EDIT, context)

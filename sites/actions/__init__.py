@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from company.actions import facts_of, record_change
+from company.drawn import Drawn, refuse_differing, refuse_overtaken
 from company.errors import Refused
 from company.models import PortalAccess, User
 from sites.actions.access_notes import remove_access_note, reseal_access_notes, save_access_note, show_access_note
@@ -53,11 +54,15 @@ SITE_FACTS = (
 
 
 @transaction.atomic
-def save_site(*, site: Site, by: User, at: datetime, reason: str = "") -> Site:
-    """Add or change a site. The customer of a site never changes: its records belong to them."""
+def save_site(*, site: Site, by: User, at: datetime, reason: str = "", drawn: Drawn | None = None) -> Site:
+    """Add or change a site; `drawn` is what the form was drawn from.
+
+    Refused: another customer, since its records belong to this one, and a site that was changed since (Overtaken).
+    """
     old = Site.objects.select_for_update().filter(pk=site.pk).first() if site.pk else None
     if old and old.customer_id != site.customer_id:
         raise Refused(_("A site stays with its customer. Close it and make a new one for the new customer."))
+    refuse_overtaken(drawn, old, site)
     site.full_clean()
     site.save()
     record_change(
@@ -101,11 +106,12 @@ def tell_of_care(site: Site) -> None:
 
 
 @transaction.atomic
-def set_visiting_hours(*, site: Site, hours: Week, by: User, at: datetime) -> bool:
+def set_visiting_hours(*, site: Site, hours: Week, by: User, at: datetime, drawn: Drawn | None = None) -> bool:
     """Set when the site can be visited: spans in order per weekday (0 = Monday); a day that is left out has none.
 
     Gives whether anything changed: the same hours again, as after a second press of the button, write nothing.
-    Refused: spans that end before they begin, overlap or stand in the wrong order (HoursImpossible).
+    Refused: spans that end before they begin, overlap or stand in the wrong order (HoursImpossible), and days that were
+    changed after the form was drawn (Overtaken); `drawn` goes by the names of `hours_facts`.
     """
     Site.objects.select_for_update().filter(pk=site.pk).first()
     for day, spans in hours.items():
@@ -116,6 +122,7 @@ def set_visiting_hours(*, site: Site, hours: Week, by: User, at: datetime) -> bo
     after = hours_facts(site)
     if after == before:
         return False
+    refuse_differing(drawn or {}, before, after, before)
     record_change(
         by=by, at=at, verb="set_visiting_hours", subject=site, customer_id=site.customer_id, before=before, after=after
     )
@@ -149,15 +156,18 @@ PLACE_FACTS: dict[type[models.Model], tuple[str, ...]] = {
 
 
 @transaction.atomic
-def save_place_row(*, row: Row, by: User, at: datetime) -> Row:
-    """Add or change a closure, hazard, area or monitoring centre of a site.
+def save_place_row(*, row: Row, by: User, at: datetime, drawn: Drawn | None = None) -> Row:
+    """Add or change a closure, hazard, area or monitoring centre of a site; `drawn` is what the form was drawn from.
 
-    Refused: a new one that says the same as one on record, as a second press of the button would make.
+    Refused: a new one that says the same as one on record, as a second press of the button would make, and one that was
+    changed after the form was drawn (Overtaken).
     """
     names = PLACE_FACTS[type(row)]
     if row.pk is None:
         refuse_twin(row, names)
-    old = type(row)._default_manager.filter(pk=row.pk).first() if row.pk else None
+    rows = type(row)._default_manager.select_for_update(of=("self",), no_key=True)
+    old = rows.filter(pk=row.pk).first() if row.pk else None
+    refuse_overtaken(drawn, old, row)
     row.customer_id = row.site.customer_id
     row.full_clean()
     row.save()

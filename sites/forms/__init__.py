@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import zoneinfo
+from collections.abc import Mapping
 from datetime import timedelta
-from typing import Any
+from typing import Any, ClassVar
 
 from django import forms
 from django.conf import settings
@@ -14,6 +15,7 @@ from django.utils.translation import gettext_lazy
 
 from company.forms.choices import SeveralField
 from company.forms.days import sensible_day
+from company.forms.drawn import DrawnForm
 from company.forms.texts import at_most
 from company.models import Customer, PortalAccess, User
 from sites.forms.access_notes import AccessNoteForm
@@ -26,7 +28,7 @@ def _day() -> forms.DateInput:
     return forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
 
-class SiteForm(forms.ModelForm):
+class SiteForm(DrawnForm):
     time_zone = forms.ChoiceField(label=gettext_lazy("Time zone"))
 
     class Meta:
@@ -85,13 +87,14 @@ class NewSiteForm(SiteForm):
         self._offer_zones({settings.TIME_ZONE, self.instance.time_zone, *known})
 
 
-class ClosureForm(forms.ModelForm):
+class ClosureForm(DrawnForm):
     last_on = forms.DateField(
         label=gettext_lazy("Last day"),
         widget=_day(),
         help_text=gettext_lazy("This day is still part of it."),
         validators=[sensible_day],
     )
+    ALSO: ClassVar[Mapping[str, str]] = {"last_on": "to_on"}
 
     class Meta:
         model = SiteClosure
@@ -118,7 +121,7 @@ class ClosureForm(forms.ModelForm):
         return cleaned
 
 
-class HazardForm(forms.ModelForm):
+class HazardForm(DrawnForm):
     class Meta:
         model = Hazard
         fields = ("kind", "text", "noted_on")
@@ -140,7 +143,7 @@ def tidy_path(text: str) -> str:
     return " / ".join(piece for piece in pieces if piece)
 
 
-class AreaForm(forms.ModelForm):
+class AreaForm(DrawnForm):
     class Meta:
         model = Area
         fields = ("path", "walk_order")
@@ -182,7 +185,7 @@ class MergeAreaForm(forms.Form):
         field.queryset = areas
 
 
-class MonitoringCentreForm(forms.ModelForm):
+class MonitoringCentreForm(DrawnForm):
     class Meta:
         model = MonitoringCentre
         fields = ("name", "phone", "account", "affected_outputs")

@@ -9,13 +9,17 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 
+from company.drawn import Drawn, Overtaken, seal
 from company.forms import WEEKDAYS
+from company.forms.drawn import DrawnField
 from sites.rules.hours import Hours, HoursUnreadable, day_text, read_hours
 
 SAME = "same"
 """What is typed for a day with the hours of the day above."""
 
 MAX_CHARS = 120
+
+NAMES = [f"weekday {day}" for day in range(len(WEEKDAYS))]
 
 
 class HoursLine(forms.CharField):
@@ -40,8 +44,14 @@ class HoursLine(forms.CharField):
 class WeekForm(forms.Form):
     """One line a weekday; empty is a day without visits."""
 
-    def __init__(self, *args: Any, week: Mapping[int, Sequence[Hours]], **kwargs: Any) -> None:
+    drawn_from = DrawnField()
+
+    def __init__(
+        self, *args: Any, week: Mapping[int, Sequence[Hours]], facts: Mapping[str, str], **kwargs: Any
+    ) -> None:
+        """`facts` are the same hours as `sites.actions.hours_facts` names them, to tell later what this was drawn from."""
         super().__init__(*args, **kwargs)
+        self.initial["drawn_from"] = " ".join(seal(facts.get(name, "")) for name in NAMES)
         for day in range(len(WEEKDAYS)):
             self.fields[f"d{day}"] = HoursLine(weekday=day, spans=week.get(day, ()))
 
@@ -59,3 +69,26 @@ class WeekForm(forms.Form):
     def week(self) -> dict[int, tuple[Hours, ...]]:
         """Cleaned spans per weekday (0 = Monday)."""
         return {day: self.cleaned_data[f"d{day}"] for day in range(len(WEEKDAYS))}
+
+    def drawn(self) -> Drawn | None:
+        """What the form was drawn from, day by day, for the action to compare under its lock."""
+        field = self.fields["drawn_from"]
+        assert isinstance(field, DrawnField)
+        return field.read(self.cleaned_data["drawn_from"], NAMES)
+
+    def typed(self, refusal: Overtaken) -> dict[str, str]:
+        """What stays in the form that is drawn anew: all but the days that somebody else changed and this person did not."""
+        days = (day for day, name in enumerate(NAMES) if name not in refusal.names or self._is_touched(day))
+        return {f"d{day}": self.data.get(f"d{day}", "") for day in days}
+
+    def told(self, refusal: Overtaken) -> list[tuple[Any, str]]:
+        """Weekdays that somebody else changed, with the hours on record now."""
+        return [
+            (WEEKDAYS[day], refusal.now.get(name, "").replace("-", "–") or _("none"))
+            for day, name in enumerate(NAMES)
+            if name in refusal.names
+        ]
+
+    def _is_touched(self, day: int) -> bool:
+        text = ", ".join(f"{opens:%H:%M}-{closes:%H:%M}" for opens, closes in self.week()[day])
+        return seal(text) != (self.drawn() or {})[NAMES[day]]

@@ -13,7 +13,9 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from company.access import PersonRequest, audience
+from company.drawn import Overtaken
 from company.errors import Refused
+from company.forms.drawn import overtaken_words
 from company.htmx import page, refused
 from company.toasts import said
 from company.views.forms_page import FORM, form_context, posted
@@ -50,12 +52,14 @@ def _edit(
         if not form.is_valid():
             return refused(request, FORM, context)
         try:
-            saved = actions.save_place_row(row=form.save(commit=False), by=request.user, at=timezone.now())
+            saved = actions.save_place_row(
+                row=form.save(commit=False), by=request.user, at=timezone.now(), drawn=form.drawn()
+            )
         except ValidationError as error:
             # Two people at the same moment: the form had seen nothing wrong.
             return refused(request, FORM, context | {"refused": " ".join(error.messages)})
         except Refused as refusal:
-            return refused(request, FORM, context | {"refused": refusal.message})
+            return refused(request, FORM, context | form.after(refusal))
         said(request, _("Saved."), undo_url=undo_of(request, saved))
         return redirect(row.site)
     return page(request, FORM, context)
@@ -76,13 +80,20 @@ def _remove(request: PersonRequest, model: Any, pk: int) -> HttpResponse:
 @audience("office")
 def hours_edit(request: PersonRequest, site_pk: int) -> HttpResponse:
     site = _site(request, site_pk)
-    form = WeekForm(posted(request), week=week_of(site))
+    form = WeekForm(posted(request), week=week_of(site), facts=actions.hours_facts(site))
     context = {"hours": form, "site": site, "section": "sites"}
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, HOURS, context)
         try:
-            is_new = actions.set_visiting_hours(site=site, hours=form.week(), by=request.user, at=timezone.now())
+            is_new = actions.set_visiting_hours(
+                site=site, hours=form.week(), by=request.user, at=timezone.now(), drawn=form.drawn()
+            )
+        except Overtaken as refusal:
+            fresh = WeekForm(week=week_of(site), facts=refusal.now, initial=form.typed(refusal))
+            return refused(
+                request, HOURS, context | {"hours": fresh, "refused": overtaken_words(refusal, form.told(refusal))}
+            )
         except Refused as refusal:
             return refused(request, HOURS, context | {"refused": refusal.message})
         if is_new:

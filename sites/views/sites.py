@@ -13,6 +13,7 @@ from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_POST, require_safe
 
 from company.access import PersonRequest, audience
+from company.errors import Refused
 from company.forms import ReasonForm
 from company.htmx import page, refused
 from company.lists import ordered, page_of
@@ -149,7 +150,12 @@ def site_edit(request: PersonRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         if not form.is_valid():
             return refused(request, FORM, context)
-        site = actions.save_site(site=form.save(commit=False), by=request.user, at=timezone.now())
+        try:
+            site = actions.save_site(
+                site=form.save(commit=False), by=request.user, at=timezone.now(), drawn=form.drawn()
+            )
+        except Refused as refusal:
+            return refused(request, FORM, context | form.after(refusal))
         said(request, gettext("Saved."), undo_url=undo_of(request, site))
         return redirect(site)
     return page(request, FORM, context)
