@@ -75,7 +75,7 @@ DEEDS = {
     "add_source": "source of check-ins added", "change_source": "source of check-ins changed",
     "make_token": "token made", "take_up_token": "new token in use", "revoke_token": "token ended", "retire_source": "source of check-ins retired",
     "reopen_source": "source of check-ins taken into use again", "dismiss_set_aside": "set-aside events dismissed",
-    "dismiss_many_set_aside": "many units set aside dismissed",
+    "dismiss_many_set_aside": "several units set aside dismissed, one of them",
     "map_event_log": "columns of an event log chosen", "take_event_log": "event log taken in",
     "remove_event_log": "event log removed, not taken in", "remove_source": "source of check-ins removed, never used",
     "connect_panel": "panel connected", "change_panel": "panel changed", "close_panel": "panel closed",

@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from company.models import Customer
@@ -163,7 +164,11 @@ class SetAside(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.serial}: {self.why}"
+        if self.serial or self.named:
+            return self.serial or self.named
+        if self.slot is not None and self.receiver is not None:
+            return gettext("%(receiver)s, slot %(slot)s") % {"receiver": self.receiver.label, "slot": self.slot}
+        return self.why
 
     def save(self, *args: Any, **kwargs: Any) -> None:
         if not self.unit:

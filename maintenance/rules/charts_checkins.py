@@ -14,6 +14,7 @@ from maintenance.rules.charts import Tick, hatch
 from maintenance.rules.due_words import MONTHS, day_words
 
 N_DAYS = 90
+QUARTERS_A_DAY = 96
 LOW_BATTERY = 1
 """Bit of a day's flags that stands for a low-battery report."""
 WIDTH, HEIGHT, LEFT, STEP = 470.0, 104.0, 10.0, 5.0
@@ -210,13 +211,21 @@ def _weeks(days: Sequence[DayHeard], first: date, outages: Collection[date]) -> 
 def _words(days: Sequence[DayHeard], n_days: int) -> tuple[str, ...]:
     """Say what came, what did not, what was reported, and how often it was used."""
     heard, expected = sum(row.heard for row in days), sum(row.expected for row in days)
+    # Heard is kept by quarter hours, each of which may hold many check-ins or one.
+    by_quarter = any(row.expected >= QUARTERS_A_DAY for row in days)
     if heard < expected:
         share = f" ({min(round(heard / expected * 100), 99)} %)"
-        said = [f"{heard:,} of {expected:,} expected check-ins came{share}."]
+        said = [
+            f"Heard in {heard:,} of {expected:,} quarter hours{share}."
+            if by_quarter
+            else f"{heard:,} of {expected:,} expected check-ins came{share}."
+        ]
     elif heard:
-        said = ["Every expected check-in came."]
+        said = ["Heard in every quarter hour." if by_quarter else "Every expected check-in came."]
     else:
         said = ["No check-in was expected, and none came."]
+    if by_quarter:
+        said.append("It checks in every quarter hour or more often, so quarter hours are counted.")
     silent = [row.day for row in days if row.is_silent]
     if silent:
         last = day_words(silent[-1])

@@ -48,6 +48,18 @@ def test_a_half_day_a_silent_day_and_a_missing_day_look_different() -> None:
     assert "Nothing is kept of one day." in said
 
 
+@pytest.mark.parametrize(
+    ("heard", "said"), [(96, "Heard in every quarter hour."), (48, "Heard in 8,592 of 8,640 quarter hours (99 %).")]
+)
+def test_of_who_checks_in_more_often_quarter_hours_are_told_of(heard: int, said: str) -> None:
+    """569 check-ins of a transmitter that sends every minute would be half a day of them."""
+    rows = [day(ago, heard=96, expected=96) for ago in range(N_DAYS)]
+    rows[3] = day(3, heard=heard, expected=96)
+    strip = strip_of(rows, TODAY)
+    assert strip is not None
+    assert strip.words[:2] == (said, "It checks in every quarter hour or more often, so quarter hours are counted.")
+
+
 def test_almost_all_is_never_rounded_to_all() -> None:
     rows = full()
     rows[3] = day(3, heard=23)
