@@ -15,6 +15,7 @@ from company.access import PersonRequest, audience
 from company.htmx import page
 from company.models import ChangeRow
 from company.spreadsheets import csv_bytes
+from devices.actions.adopted_faults import waiting_kinds
 from devices.models import Away, Fault, Fitting, Registration, Transmitter
 from devices.rules.slot_life import never_stood
 from devices.views.receivers import frame
@@ -61,6 +62,11 @@ def _swaps(request: PersonRequest, transmitter: Transmitter) -> dict[str, Any]:
     }
 
 
+def _reported(transmitter: Transmitter) -> str:
+    """What it has reported and not taken back, without a slot where it could stand as a fault: "low battery, tamper"."""
+    return ", ".join(str(Fault.Kind(kind).label) for kind in waiting_kinds(transmitter.pk))
+
+
 @audience("office", "technician")
 @require_safe
 def transmitter_detail(request: PersonRequest, pk: int) -> HttpResponse:
@@ -76,6 +82,7 @@ def transmitter_detail(request: PersonRequest, pk: int) -> HttpResponse:
     context = frame(request) | {
         "transmitter": transmitter,
         "registration": registration,
+        "reported": "" if registration or transmitter.retired_at else _reported(transmitter),
         "registrations": [(row, registration_lines(row, row.receiver.site.zone)) for row in stays],
         "fittings": fittings,
         "changes": changes,

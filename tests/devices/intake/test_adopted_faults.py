@@ -58,6 +58,20 @@ def test_what_was_reported_and_not_taken_back_stands_since_then(adopted: Any, re
     assert carry_over(receiver_ids=[receiver.pk], at=NOW) == [], "Looked at again, nothing changes."
 
 
+def test_its_page_says_what_it_has_reported_until_it_has_a_slot(
+    adopted: Any, receiver: Any, client: Any, office: Any
+) -> None:
+    done = adopted("low_battery", "trouble", "trouble_restored")
+    client.force_login(office)
+
+    def page() -> str:
+        return client.get(done.transmitter.get_absolute_url()).content.decode()
+
+    assert "<b>low battery</b>. It stands as a fault once the unit is in a slot" in page()
+    put_in(receiver, done)
+    assert "once the unit is in a slot" not in page()
+
+
 def test_cells_changed_since_have_ended_the_low_battery(adopted: Any, receiver: Any) -> None:
     done = adopted("low_battery", "tamper")
     make_fitting(done.transmitter, fitted_at=clock(2))
