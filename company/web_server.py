@@ -18,6 +18,7 @@ from waitress.server import create_server
 from company.spreadsheet_safety import MAX_BYTES
 
 THREADS = 8
+"""Own choice: most of a request waits for the database, and a process has one core whatever their number."""
 CONNECTIONS = 400
 """Each may take two of the 1024 files that a process usually may have open."""
 HEAD_MOST = 64 * 1024

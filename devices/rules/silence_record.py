@@ -18,6 +18,7 @@ from devices.rules.outage import outage_of
 from devices.rules.silence import LATE, Unit
 
 AS_GOOD = timedelta(minutes=15)
+"""A quarter hour: heard is kept by them, so nothing finer is told apart."""
 
 
 class HeardAt(NamedTuple):
